@@ -1,0 +1,81 @@
+"""Time as an object, so that no test ever sleeps."""
+
+from __future__ import annotations
+
+import time
+from datetime import UTC, datetime
+from typing import Protocol
+
+
+class Clock(Protocol):
+    """What the program asks of time."""
+
+    def monotonic_s(self) -> float:
+        """Seconds from an arbitrary start, never going back."""
+        ...
+
+    def sleep_s(self, seconds: float) -> None:
+        """Wait."""
+        ...
+
+    def utc(self) -> str:
+        """Now as ISO 8601 text in UTC with milliseconds, for example ``2026-03-01T19:04:05.250Z``."""
+        ...
+
+
+def utc_text(moment: datetime) -> str:
+    """Write a moment the way every record stores it.
+
+    Parameters
+    ----------
+    moment : datetime
+        Aware time; converted to UTC.
+
+    Examples
+    --------
+    >>> utc_text(datetime(2026, 3, 1, 19, 4, 5, 250000, tzinfo=UTC))
+    '2026-03-01T19:04:05.250Z'
+    """
+    return moment.astimezone(UTC).strftime("%Y-%m-%dT%H:%M:%S.") + f"{moment.microsecond // 1000:03d}Z"
+
+
+class SystemClock:
+    """The clock of the machine."""
+
+    def monotonic_s(self) -> float:
+        """Seconds from an arbitrary start, never going back."""
+        return time.monotonic()
+
+    def sleep_s(self, seconds: float) -> None:
+        """Wait for real."""
+        if seconds > 0:
+            time.sleep(seconds)
+
+    def utc(self) -> str:
+        """Now as ISO 8601 text in UTC."""
+        return utc_text(datetime.now(UTC))
+
+
+class FakeClock:
+    """A clock that moves only when told to; ``sleep_s`` moves it at once.
+
+    Parameters
+    ----------
+    start_s : float
+        First value of ``monotonic_s``; the UTC date starts at 2026-01-01 and moves with it.
+    """
+
+    def __init__(self, start_s: float = 0.0) -> None:
+        self.now_s = start_s
+
+    def monotonic_s(self) -> float:
+        """Seconds moved so far plus the start."""
+        return self.now_s
+
+    def sleep_s(self, seconds: float) -> None:
+        """Move the clock on by ``seconds``."""
+        self.now_s += max(0.0, seconds)
+
+    def utc(self) -> str:
+        """2026-01-01 plus the seconds moved."""
+        return utc_text(datetime.fromtimestamp(1767225600.0 + self.now_s, UTC))

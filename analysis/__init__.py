@@ -1,0 +1,1 @@
+"""Numbers in, findings out: the circuit model, verdicts, suspects, comparison, report and command."""

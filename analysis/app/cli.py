@@ -1,0 +1,102 @@
+"""The one door: ``stagewalk VERB``. Verbs are loaded when they are used, so that ``--help`` stays fast."""
+
+from __future__ import annotations
+
+import importlib
+import sys
+from collections.abc import Sequence
+
+import click
+
+from acquisition.errors import BenchError
+
+VERBS: dict[str, str] = {
+    "demo": "The whole job on the simulated bench, over real SCPI.",
+    "tube": "Base from below, heater pins, danger pins, ratings, what the type number says.",
+    "expect": "Modelled volts per point with bands, gain and phase per stage.",
+    "bench": "Find, identify and check the instruments.",
+    "survey": "Guided round of DC readings, hands free.",
+    "gain": "Gain and phase of a stage, at one frequency or over a sweep.",
+    "check": "Verdict for each reading of a pass.",
+    "suspects": "Ranked faults, estimate of the part, next reading.",
+    "compare": "What changed between two passes, and is it significant.",
+    "report": "One self-contained HTML file of a job.",
+    "import": "Read readings from a CSV file into a job.",
+    "export": "Write the readings of a job as CSV.",
+    "list": "Jobs in a folder.",
+}
+"""Every verb with its one-line help; the module is ``analysis.app.verbs.VERB`` (``import_`` for ``import``)."""
+
+
+class _LazyGroup(click.Group):
+    """A group whose commands are imported on first use."""
+
+    def list_commands(self, ctx: click.Context) -> list[str]:
+        return list(VERBS)
+
+    def get_command(self, ctx: click.Context, cmd_name: str) -> click.Command | None:
+        if cmd_name not in VERBS:
+            return None
+        name = "import_" if cmd_name == "import" else cmd_name
+        command: click.Command = importlib.import_module(f"analysis.app.verbs.{name}").command
+        return command
+
+    def format_commands(self, ctx: click.Context, formatter: click.HelpFormatter) -> None:
+        # Written from the table, since asking each command for its help would import it.
+        with formatter.section("Verbs"):
+            formatter.write_dl(list(VERBS.items()))
+
+
+@click.group(
+    cls=_LazyGroup,
+    context_settings={"help_option_names": ["-h", "--help"], "max_content_width": 100},
+    epilog="High voltage kills. Licensed practice, local codes and the instruments' manuals come first; "
+    "this program never knows whether a circuit is dead.",
+)
+@click.version_option(package_name="stagewalk")
+def stagewalk() -> None:
+    """Measurement logger and fault finder for vacuum-tube audio amplifiers."""
+
+
+def main(argv: Sequence[str] | None = None) -> int:
+    """Run the command.
+
+    Parameters
+    ----------
+    argv : sequence of str, optional
+        Arguments without the program's name; the process's own when left out.
+
+    Returns
+    -------
+    int
+        0 done, 1 the chassis disagrees with the model (``check`` only), 2 the user's mistake, 3 an instrument's
+        fault, 130 interrupted.
+    """
+    for stream in (sys.stdout, sys.stderr):
+        # A terminal that knows only ASCII gets a question mark instead of a crash.
+        if hasattr(stream, "reconfigure"):
+            stream.reconfigure(errors="replace")
+    try:
+        result = stagewalk.main(args=argv, prog_name="stagewalk", standalone_mode=False)
+    except click.exceptions.Exit as stop:
+        return int(stop.exit_code)
+    except click.ClickException as error:
+        error.show()
+        return 2
+    except (click.Abort, KeyboardInterrupt):
+        click.echo("stopped", err=True)
+        return 130
+    except BrokenPipeError:
+        sys.stderr.close()  # the reader of our output went away: nothing left to tell anyone
+        return 0
+    except BenchError as error:
+        click.echo(str(error), err=True)
+        if error.hint:
+            click.echo(f"  hint: {error.hint}", err=True)
+        return error.exit_code
+    return result if isinstance(result, int) else 0
+
+
+def entry() -> None:
+    """Console entry: `main` with its result as the exit code of the process."""
+    sys.exit(main())

@@ -1,0 +1,1 @@
+"""One module a verb, each with ``command`` (a click command); heavy imports stay inside its function."""

@@ -1,0 +1,1 @@
+"""A chassis: its file, its model, what a healthy one shows."""

@@ -1,0 +1,1 @@
+"""The batched circuit solver."""

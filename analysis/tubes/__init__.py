@@ -1,0 +1,1 @@
+"""Tubes: types as data, equations, bases and what type numbers say."""

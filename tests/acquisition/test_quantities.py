@@ -1,0 +1,39 @@
+"""Values and tolerances as people write them."""
+
+import math
+
+import pytest
+from hypothesis import given
+from hypothesis import strategies as st
+
+from acquisition.quantities import format_value, parse_tolerance, parse_value
+
+
+# Source: IEC 60062:2016, examples of the letter and digit code for resistance and capacitance values
+# (from memory): R33, 3R3, 33R, 3K3, 33K, 3M3, p33 forms; here those with digits on both sides or none.
+@pytest.mark.parametrize(
+    ("text", "value"),
+    [("3R3", 3.3), ("33R", 33.0), ("3K3", 3300.0), ("33k", 33e3), ("3M3", 3.3e6), ("3p3", 3.3e-12),
+     ("33n", 33e-9), ("3u3", 3.3e-6), ("4.7 kohm", 4700.0), ("0.022uF", 22e-9), ("-39", -39.0), ("1e3", 1000.0)],
+)  # fmt: skip
+def test_values(text, value):
+    assert parse_value(text) == value
+
+
+@pytest.mark.parametrize("text", ["", "4,7k", "k", "4k7k", "1M5M", "12AX7", "4..7k", "nan", "inf", "1e999", "5 %"])
+def test_wrong_values_are_refused(text):
+    with pytest.raises(ValueError, match="expected"):
+        parse_value(text)
+
+
+@given(st.floats(min_value=1e-11, max_value=9e9))
+def test_format_then_parse_keeps_three_digits(value):
+    assert math.isclose(parse_value(format_value(value)), value, rel_tol=0.0051)
+
+
+def test_tolerances():
+    assert parse_tolerance("+-20%") == (-0.2, 0.2)
+    assert parse_tolerance("-30% +40%") == (-0.3, 0.4)
+    for wrong in ("5", "%", "+20% -50%", "about 5%", "5% 6%"):
+        with pytest.raises(ValueError, match="expected a tolerance"):
+            parse_tolerance(wrong)
