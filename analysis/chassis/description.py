@@ -1,0 +1,141 @@
+"""What a chassis file says, as frozen records: tubes in sockets, rails, parts between nodes, the signal path."""
+
+from __future__ import annotations
+
+from collections.abc import Mapping
+from dataclasses import dataclass, field
+from typing import TYPE_CHECKING
+
+if TYPE_CHECKING:
+    from analysis.tubes.types import Tube
+
+GROUND = "gnd"
+
+
+@dataclass(frozen=True, slots=True, kw_only=True)
+class Part:
+    """One part between nodes.
+
+    Parameters
+    ----------
+    name : str
+        As on the drawing: ``R1``.
+    kind : str
+        ``resistor``, ``capacitor``, ``inductor``, ``potentiometer`` or ``transformer``.
+    nodes : tuple of str
+        Two nodes; three for a potentiometer (end, end, wiper); for a transformer the primary points (two, or three
+        with the centre in the middle), then the two of the secondary. First ends are in phase.
+    value : float
+        Ohm, farad or henry; the primary impedance of a transformer.
+    tolerance : tuple of float
+        Relative limits, the lower negative: ``(-0.1, 0.1)``.
+    facts : mapping of str to float
+        Everything else given in numbers: ``at``, ``esr``, ``rated_volts``, ``primary_ohms`` ...
+    note : str
+        Free text.
+    line : int
+        Line in the file.
+    """
+
+    name: str
+    kind: str
+    nodes: tuple[str, ...]
+    value: float
+    tolerance: tuple[float, float]
+    facts: Mapping[str, float] = field(default_factory=dict)
+    note: str = ""
+    line: int = 0
+
+
+@dataclass(frozen=True, slots=True, kw_only=True)
+class Rail:
+    """Where the model's supply begins.
+
+    Parameters
+    ----------
+    name : str
+        Also the name of its node.
+    volts : float
+        At idle, as printed; the EMF behind ``source_ohm`` is solved so that the nominal chassis shows it.
+    source_ohm : float
+        Source resistance.
+    ripple_pp_v : float
+        Ripple at the node, volts peak to peak, when nothing is wrong.
+    rectified : str
+        ``""``, ``full-wave`` or ``half-wave``: ripple then follows from load, reservoir and mains.
+    """
+
+    name: str
+    volts: float
+    source_ohm: float
+    ripple_pp_v: float = 0.0
+    rectified: str = ""
+
+
+@dataclass(frozen=True, slots=True, kw_only=True)
+class Signal:
+    """Where the generator goes in and the load hangs; both are nodes.
+
+    ``source_ohm`` is the generator's, always connected between the input node and ground.
+    """
+
+    input: str
+    output: str
+    source_ohm: float = 600.0
+
+
+@dataclass(frozen=True, slots=True, kw_only=True)
+class Stage:
+    """Signal from one point to another, by the name the file gives it."""
+
+    name: str
+    source: str
+    target: str
+
+
+@dataclass(frozen=True, slots=True, kw_only=True)
+class Printed:
+    """Volts printed on a drawing, with relative limits where the drawing gives them."""
+
+    volts: float
+    tolerance: tuple[float, float] = (-0.2, 0.2)
+
+
+@dataclass(frozen=True, slots=True, kw_only=True)
+class Chassis:
+    """The file, checked.
+
+    Parameters
+    ----------
+    path, title : str
+        The file, and its first line.
+    mains_v, mains_hz : float
+        230 V and 50 Hz where the file is silent.
+    sockets : mapping of str to Tube
+        What sits in each socket.
+    rails, parts : mapping of str to Rail, Part
+        By name. ``parts`` may be empty: a file with tubes only.
+    joined : tuple of tuple of str
+        Points that are one node.
+    signal : Signal, optional
+        None where the file has no ``signal``.
+    stages : mapping of str to Stage
+        In the order of the file.
+    printed : mapping of str to Printed
+        By point; information only.
+    node_names : mapping of str to str
+        Every point of the file to its node; points joined share a node.
+    """
+
+    path: str
+    title: str
+    mains_v: float = 230.0
+    mains_hz: float = 50.0
+    sockets: Mapping[str, Tube] = field(default_factory=dict)
+    rails: Mapping[str, Rail] = field(default_factory=dict)
+    parts: Mapping[str, Part] = field(default_factory=dict)
+    joined: tuple[tuple[str, ...], ...] = ()
+    signal: Signal | None = None
+    stages: Mapping[str, Stage] = field(default_factory=dict)
+    printed: Mapping[str, Printed] = field(default_factory=dict)
+    node_names: Mapping[str, str] = field(default_factory=dict)
