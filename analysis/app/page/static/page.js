@@ -1,0 +1,88 @@
+// Wires the views to the stream of the server. Nothing here measures or judges: it shows what it is told.
+import { show, text, svgFrom } from "/static/dom.js";
+import { sound } from "/static/sound.js";
+import * as survey from "/static/survey.js";
+import * as gain from "/static/gain.js";
+import * as records from "/static/records.js";
+
+const views = ["survey", "gain", "compare", "chassis"];
+const lamp = (name, state, words) => {
+  const item = document.getElementById(`lamp-${name}`);
+  item.dataset.state = state;
+  text(item.querySelector(".is"), words);
+};
+const banner = (words) => { const place = document.getElementById("banner"); text(place, words); show(place, words !== ""); };
+
+export async function act(action, body = {}) {
+  try {
+    const answer = await fetch(`/act/${action}`, { method: "POST", headers: { "content-type": "application/json" }, body: JSON.stringify(body) });
+    if (!answer.ok) banner(await answer.text());
+    return answer.ok;
+  } catch {
+    banner("The server does not answer. Nothing that was taken is lost; look at the terminal.");
+    return false;
+  }
+}
+
+function route() {
+  const name = views.includes(location.hash.slice(1)) ? location.hash.slice(1) : "survey";
+  for (const view of views) show(document.getElementById(view), view === name);
+  for (const link of document.querySelectorAll("nav a")) {
+    if (link.getAttribute("href") === `#${name}`) link.setAttribute("aria-current", "page");
+    else link.removeAttribute("aria-current");
+  }
+  if (name === "compare") records.showCompare();
+  if (name === "chassis") records.showChassis();
+}
+
+// One stream a visible tab: browsers allow six connections to a host, and a seventh tab would hang without a word.
+let stream = null, meterSeen = 0, streamSeen = 0;
+const panels = {
+  job: (job) => { text(document.getElementById("job-name"), job.name); text(document.getElementById("job-pass"), `${job.chassis}, pass ${job.pass}`); survey.job(job); gain.job(job); records.job(job); },
+  meter: (meter) => { meterSeen = performance.now(); survey.meter(meter); lamp("meter", meter.link === "good" ? "good" : "lost", meter.words); },
+  step: survey.step,
+  taken: survey.taken,
+  suspects: survey.suspects,
+  generator: (generator) => lamp("generator", generator.on ? "on" : generator.known ? "off" : "lost", generator.words),
+  gain: gain.update,
+  alarm: (alarm) => banner(alarm.words),
+  cue: (cue) => { sound.play(cue); if (cue.kind === "records") records.changed(); },
+};
+function open() {
+  if (stream || document.hidden) return;
+  stream = new EventSource("/events");
+  const opened = setTimeout(() => lamp("link", "lost", "no stream: close other tabs of this page"), 2000);
+  stream.onopen = () => { clearTimeout(opened); streamSeen = performance.now(); lamp("link", "good", "live"); };
+  stream.onerror = () => { lamp("link", "lost", "server gone, trying again"); survey.stale(true); };
+  stream.addEventListener("end", () => { lamp("link", "lost", "server stopped"); survey.stale(true); stream.close(); stream = null; setTimeout(open, 3000); });
+  for (const [name, handle] of Object.entries(panels)) {
+    stream.addEventListener(name, (event) => { streamSeen = performance.now(); handle(JSON.parse(event.data)); });
+  }
+}
+document.addEventListener("visibilitychange", () => {
+  if (document.hidden && stream) { stream.close(); stream = null; lamp("link", "wait", "paused while hidden"); }
+  else open();
+});
+// Digits that are not being renewed must not pass for a reading.
+setInterval(() => survey.stale(performance.now() - meterSeen > 1500), 250);
+
+document.addEventListener("keydown", (event) => {
+  if (!document.getElementById("keys").checked || event.ctrlKey || event.altKey || event.metaKey || event.repeat) return;
+  if (event.target.closest("input:not([type=checkbox]), select, textarea") || document.getElementById("work").hidden) return;
+  if (document.getElementById("survey").hidden) return;
+  const action = { " ": "confirm", b: "back", r: "repeat", s: "skip" }[event.key.toLowerCase()];
+  if (!action || (event.key === " " && event.target.closest("button, a, [type=checkbox]"))) return;
+  event.preventDefault();
+  act(action);
+});
+for (const button of document.querySelectorAll("[data-act]")) button.addEventListener("click", () => act(button.dataset.act));
+for (const button of document.querySelectorAll("[data-note]")) button.addEventListener("click", () => act("note", { text: button.dataset.note }));
+document.getElementById("begin").addEventListener("click", () => {
+  sound.start();
+  act("start", { mains_v: document.getElementById("mains").value, glow: document.getElementById("glow").checked, follow: document.getElementById("follow").checked });
+});
+window.addEventListener("hashchange", route);
+gain.wire(act);
+records.wire(svgFrom);
+route();
+open();

@@ -1,0 +1,48 @@
+// What is already on disk: two passes side by side, the drawing with measured over expected, history of a point.
+import { make, text, volts } from "/static/dom.js";
+const at = (id) => document.getElementById(id);
+let svgFrom = null, passes = [];
+
+export function wire(loader) {
+  svgFrom = loader;
+  for (const id of ["before", "after"]) at(id).addEventListener("change", showCompare);
+  at("drawing").addEventListener("click", (event) => point(event.target.closest("[data-point]")?.dataset.point));
+  at("drawing").addEventListener("keydown", (event) => { if (event.key === "Enter") point(event.target.closest("[data-point]")?.dataset.point); });
+}
+export function job(job) {
+  if (job.passes.join() === passes.join()) return;
+  passes = job.passes;
+  for (const [id, fallback] of [["before", 0], ["after", passes.length - 1]]) {
+    const kept = at(id).value;
+    at(id).replaceChildren(...passes.map((name) => make("option", { value: name }, name)));
+    at(id).value = passes.includes(kept) ? kept : passes[fallback] ?? "";
+  }
+  changed();
+}
+export function changed() {
+  if (!at("compare").hidden) showCompare();
+  if (!at("chassis").hidden) showChassis();
+}
+export async function showCompare() {
+  const place = at("compare-result"), before = at("before").value, after = at("after").value;
+  if (!before || !after || before === after) { place.replaceChildren(make("p", { class: "quiet" }, "Choose two different passes.")); return; }
+  const answer = await fetch(`/compare?before=${encodeURIComponent(before)}&after=${encodeURIComponent(after)}`);
+  if (!answer.ok) { place.replaceChildren(make("p", {}, await answer.text())); return; }
+  const found = await answer.json();
+  place.replaceChildren(
+    ...found.words.map((words) => make("p", { class: "result" }, words)),
+    make("table", {}, make("thead", {}, make("tr", {}, ...["Point", "Before", "After", "Change", "Verdict"].map((h) => make("th", { scope: "col" }, h)))),
+      make("tbody", {}, ...found.changes.map((c) => make("tr", {}, make("th", { scope: "row" }, c.name), make("td", {}, c.before), make("td", {}, c.after), make("td", {}, c.change), make("td", {}, c.verdict))))));
+}
+export async function showChassis() {
+  try { at("drawing").replaceChildren(await svgFrom("/drawing")); }
+  catch (error) { at("drawing").replaceChildren(make("p", {}, error.message)); }
+}
+async function point(name) {
+  if (!name) return;
+  const answer = await fetch(`/history?point=${encodeURIComponent(name)}`);
+  if (!answer.ok) { text(at("history"), await answer.text()); return; }
+  const found = await answer.json();
+  at("history").replaceChildren(make("h2", {}, name), make("table", {}, make("tbody", {}, ...found.readings.map((r) =>
+    make("tr", {}, make("th", { scope: "row" }, r.pass), make("td", {}, r.quantity), make("td", {}, r.quantity.endsWith("_v") ? volts(r.value) : String(r.value)), make("td", {}, r.taken_utc))))));
+}

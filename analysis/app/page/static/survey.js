@@ -1,0 +1,68 @@
+// The view beside the chassis: what to touch now, what it reads, what was taken.
+import { show, text, make, svgFrom, volts } from "/static/dom.js";
+const at = (id) => document.getElementById(id);
+let shown = "", marked = "";
+
+export function job(job) {
+  at("cautions").replaceChildren(...job.cautions.map((words) => make("li", {}, words)));
+  if (job.mains_v && !at("mains").value) at("mains").value = String(job.mains_v);
+}
+
+export function meter(meter) {
+  const digits = at("digits");
+  const words = meter.text ?? "–";
+  if (words !== shown) { shown = words; text(at("value"), words); }
+  text(at("unit"), meter.unit ?? "V");
+  digits.classList.toggle("long", words.length > 6);
+  digits.dataset.state = meter.state;
+  for (const item of at("phases").children) {
+    if (item.dataset.phase === meter.state || (meter.state === "steady" && item.dataset.phase === "settling")) item.setAttribute("aria-current", "step");
+    else item.removeAttribute("aria-current");
+  }
+}
+export function stale(is) { at("digits").dataset.stale = is ? "yes" : "no"; }
+
+export async function step(step) {
+  show(at("start"), !step.running);
+  show(at("work"), step.running);
+  if (!step.running) return;
+  text(at("step-count"), step.count ?? "");
+  text(at("step-point"), step.title);
+  text(at("step-function"), step.function ?? "");
+  text(at("step-healthy"), step.healthy ?? "");
+  text(at("step-hazard"), step.hazard ?? "");
+  show(at("step-hazard"), Boolean(step.hazard));
+  text(at("prompt"), step.prompt ?? "");
+  const verdict = at("verdict");
+  show(verdict, Boolean(step.verdict));
+  if (step.verdict) { verdict.dataset.verdict = step.verdict; text(verdict, step.verdict_words); }
+  const address = step.tube ? `/base/${encodeURIComponent(step.tube)}?pin=${step.pin ?? 0}` : "";
+  if (address === marked) return;
+  marked = address;
+  text(at("base-caption"), step.base_words ?? "");
+  if (!address) { at("base").replaceChildren(); return; }
+  try {
+    const drawing = await svgFrom(address);
+    if (marked === address) at("base").replaceChildren(drawing);
+  } catch { at("base").replaceChildren(); }
+}
+
+export function taken(taken) {
+  at("done").replaceChildren(...taken.readings.map((reading) => make("tr", {},
+    make("th", { scope: "row" }, reading.name), make("td", {}, volts(reading.value)),
+    make("td", {}, reading.low === null ? "" : `${volts(reading.low)} to ${volts(reading.high)}`),
+    make("td", { "data-verdict": reading.verdict ?? "" }, reading.verdict ?? reading.quality))));
+}
+
+export function suspects(found) {
+  const rows = found.suspects.map((suspect) => {
+    const fill = make("span");
+    fill.style.width = `${Math.round(100 * suspect.probability)}%`;
+    return make("div", { class: "suspect" }, make("b", {}, `${suspect.part} ${suspect.fault}`), ` ${Math.round(100 * suspect.probability)} %`,
+      suspect.estimate ? make("small", {}, suspect.estimate) : "", make("span", { class: "bar", "aria-hidden": "true" }, fill), make("small", {}, suspect.because ?? ""));
+  });
+  if (found.healthy_probability !== null) rows.push(make("p", { class: "quiet" }, `Nothing wrong: ${Math.round(100 * found.healthy_probability)} %`));
+  at("suspects").replaceChildren(...(rows.length ? rows : [make("p", { class: "quiet" }, found.words ?? "Nothing read yet.")]));
+  show(at("advice"), Boolean(found.advice));
+  text(at("advice"), found.advice ?? "");
+}

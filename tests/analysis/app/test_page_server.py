@@ -1,0 +1,206 @@
+"""The page answers its own host and origin only, queues what changes something, and its streams end."""
+
+import asyncio
+import json
+
+import pytest
+
+from acquisition.errors import MissingReading
+from analysis.app.page.guard import BODY_LIMIT_BYTES, Guard
+from analysis.app.page.hub import CUE_LIMIT, Hub
+from analysis.app.page.server import Views, guarded, listen, page_app
+
+HOST = "127.0.0.1:8000"
+
+
+class Recorder:
+    names = frozenset({"confirm", "note"})
+
+    def __init__(self):
+        self.posted = []
+
+    def post(self, action, body):
+        self.posted.append((action, body))
+
+
+def no_history(point):
+    raise MissingReading(f"{point} was not read", point=point, quantity="dc_v")
+
+
+VIEWS = Views(
+    base=lambda tube, pin: f"<svg>{pin}</svg>",
+    drawing=lambda: "<svg/>",
+    compare=lambda before, after: {"before": before, "after": after},
+    history=no_history,
+)
+
+
+def call(app, method="GET", path="/", headers=None, body=b"", query=b""):
+    """One request through the ASGI interface, without a socket."""
+    lines = {"host": HOST, **(headers or {})}
+    if method == "POST":
+        lines.setdefault("origin", f"http://{HOST}")
+        lines.setdefault("content-length", str(len(body)))
+    scope = {
+        "type": "http", "method": method, "path": path, "raw_path": path.encode(), "query_string": query,
+        "headers": [(k.encode(), v.encode("latin-1")) for k, v in lines.items() if v is not None],
+        "scheme": "http", "server": ("127.0.0.1", 8000), "client": ("127.0.0.1", 1), "http_version": "1.1",
+        "asgi": {"version": "3.0"}, "root_path": "",
+    }  # fmt: skip
+    sent = []
+    messages = [{"type": "http.request", "body": body, "more_body": False}]
+
+    async def receive():
+        if not messages:
+            await asyncio.Event().wait()  # the client stays connected
+        return messages.pop(0)
+
+    async def send(message):
+        sent.append(message)
+
+    asyncio.run(app(scope, receive, send))
+    start = sent[0]
+    return start["status"], dict(start["headers"]), b"".join(m.get("body", b"") for m in sent[1:])
+
+
+@pytest.fixture
+def actions():
+    return Recorder()
+
+
+@pytest.fixture
+def page(actions):
+    return Guard(page_app(Hub(), actions, VIEWS), {HOST})
+
+
+def test_index_and_its_policy(page):
+    status, headers, body = call(page)
+    assert status == 200
+    assert b"stagewalk" in body
+    policy = headers[b"content-security-policy"].decode()
+    assert "default-src 'none'" in policy
+    assert "unsafe" not in policy
+
+
+@pytest.mark.parametrize(
+    ("change", "status"),
+    [
+        ({"host": "evil.example"}, 421),
+        ({"host": None}, 400),
+        ({"origin": "http://evil.example"}, 403),
+        ({"origin": None}, 403),
+        ({"origin": "null"}, 403),
+        ({"sec-fetch-site": "cross-site"}, 403),
+        ({"content-length": str(BODY_LIMIT_BYTES + 1)}, 413),
+        ({"content-length": "x"}, 413),
+        ({}, 202),
+    ],
+)
+def test_what_changes_something_must_come_from_the_page(page, actions, change, status):
+    given = {"host": HOST, "origin": f"http://{HOST}", "content-length": "2"}
+    assert call(page, "POST", "/act/confirm", {**given, **change}, b"{}")[0] == status
+    assert bool(actions.posted) == (status == 202)
+
+
+def test_a_body_longer_than_it_says_is_cut_off(page, actions):
+    body = b'{"text":"' + b"x" * (BODY_LIMIT_BYTES + 10) + b'"}'
+    with pytest.raises(Exception):  # noqa: B017, PT011 - the client counts as gone
+        call(page, "POST", "/act/note", {"content-length": "10"}, body)
+    assert actions.posted == []
+
+
+@pytest.mark.parametrize(
+    "path", ["/static/..%2f..%2fserver.py", "/static/../server.py", "/static/none.js", "/etc/passwd"]
+)
+def test_no_file_outside_the_folder(page, path):
+    assert call(page, path=path)[0] == 404
+
+
+@pytest.mark.parametrize("body", [b"{", b"[]", b"\xff", b"[" * 5000])
+def test_bad_bodies(page, actions, body):
+    assert call(page, "POST", "/act/note", body=body)[0] == 400
+    assert actions.posted == []
+
+
+def test_unknown_action(page):
+    assert call(page, "POST", "/act/reboot", body=b"{}")[0] == 404
+
+
+def test_errors_of_the_program_are_one_line(page):
+    status, _, body = call(page, path="/history", query=b"point=V9.9")
+    assert (status, body) == (422, b"V9.9 was not read")
+
+
+def test_token_on_a_network():
+    page = Guard(page_app(Hub(), Recorder(), VIEWS), {HOST}, token="secret")
+    assert call(page)[0] == 401
+    assert call(page, query=b"token=wrong")[0] == 401
+    status, headers, _ = call(page, query=b"token=secret")
+    assert status == 200
+    assert b"HttpOnly" in headers[b"set-cookie"]
+    assert b"SameSite=Strict" in headers[b"set-cookie"]
+    assert call(page, headers={"cookie": "stagewalk_token=secret"})[0] == 200
+    assert call(page, headers={"cookie": "stagewalk_token=secre"})[0] == 401
+    assert call(page, headers={"cookie": "\xe9=;;"})[0] == 401
+
+
+def test_listens_on_this_machine_only_unless_asked():
+    here = listen()
+    there = listen(lan=True)
+    try:
+        assert here.listener.getsockname()[0] == "127.0.0.1"
+        assert here.token is None
+        assert there.token
+        assert there.token in there.url
+        app = guarded(page_app(Hub(), Recorder(), VIEWS), here)
+        assert app.hosts == {f"{name}:{here.listener.getsockname()[1]}" for name in ("127.0.0.1", "localhost")}
+    finally:
+        here.listener.close()
+        there.listener.close()
+
+
+def events(chunks):
+    for chunk in chunks:
+        name, data = chunk.decode().strip().split("\n")
+        yield name.removeprefix("event: "), json.loads(data.removeprefix("data: "))
+
+
+def test_a_slow_tab_gets_the_newest_panel_and_every_cue():
+    async def run():
+        hub = Hub()
+        hub.publish("meter", {"text": "0"})
+        subscriber = hub.subscribe()
+        for value in range(100):
+            hub.publish("meter", {"text": str(value)})
+        hub.cue("taken", point="V1.1")
+        hub.cue("lift")
+        hub.end()
+        return [chunk async for chunk in subscriber.stream()]
+
+    seen = list(events(asyncio.run(run())))
+    assert seen == [
+        ("meter", {"text": "99"}),
+        ("cue", {"kind": "taken", "point": "V1.1"}),
+        ("cue", {"kind": "lift"}),
+        ("end", {}),
+    ]
+
+
+def test_cues_are_bounded_and_a_new_tab_sees_the_state():
+    async def run():
+        hub = Hub()
+        hub.publish("step", {"title": "V1 pin 1"})
+        subscriber = hub.subscribe()
+        for index in range(10 * CUE_LIMIT):
+            hub.cue("touched", index=index)
+        hub.end()
+        return hub.state(), [chunk async for chunk in subscriber.stream()]
+
+    state, chunks = asyncio.run(run())
+    assert state == {"step": {"title": "V1 pin 1"}}
+    assert len(chunks) == CUE_LIMIT + 2
+
+
+def test_numbers_that_json_cannot_hold_are_refused():
+    with pytest.raises(ValueError, match="JSON"):
+        Hub().publish("meter", {"value": float("nan")})
