@@ -1,1 +1,16 @@
 """Tubes: types as data, equations, bases and what type numbers say."""
+
+from .files import load_tube, tube_names
+from .tube import Capacitances, HeaterConnection, Limits, Pin, Point, Section, Tube
+
+__all__ = [
+    "Capacitances",
+    "HeaterConnection",
+    "Limits",
+    "Pin",
+    "Point",
+    "Section",
+    "Tube",
+    "load_tube",
+    "tube_names",
+]

@@ -1,0 +1,454 @@
+"""Read tube types from ``configs/tubes``: one YAML file a type, found by number, alias or path."""
+
+from __future__ import annotations
+
+import difflib
+import re
+from collections.abc import Iterator, Mapping
+from functools import lru_cache
+from pathlib import Path
+from typing import Annotated, Literal
+
+from pydantic import AfterValidator, BaseModel, BeforeValidator, ConfigDict, Field, model_validator
+
+from acquisition.configs import config_roots, read_yaml, validate
+from acquisition.errors import ConfigError, Problem
+from acquisition.quantities import parse_value
+
+from .base import POSITIONS
+from .equations import (
+    PentodeParameters,
+    RectifierParameters,
+    TriodeParameters,
+    grid_current_of,
+)
+from .tube import (
+    ELECTRODES,
+    HEATER_PARTS,
+    Capacitances,
+    HeaterConnection,
+    Limits,
+    Parameters,
+    Pin,
+    Point,
+    Section,
+    Tube,
+)
+
+_ALIASES = re.compile(r"^aliases: *\[([^\]\n]*)\]", re.M)
+_HEPTODE = {"g1": "oscillator grid", "g3": "signal grid"}
+_NO_ELECTRODE = HEATER_PARTS | {"shield", "shell", "not connected", "internal connection"}
+
+
+def _check_pin_code(code: str) -> str:
+    for part in code.split("_"):
+        if part not in ELECTRODES and not part.isdigit():
+            raise ValueError(f"expected parts from {' '.join(ELECTRODES)} joined by _, and a unit number")
+    return code
+
+
+Positive = Annotated[float, Field(gt=0)]
+Ohms = Annotated[float, BeforeValidator(lambda text: parse_value(str(text))), Field(gt=0)]
+PinCode = Annotated[str, AfterValidator(_check_pin_code)]
+
+
+class _File(BaseModel):
+    model_config = ConfigDict(extra="forbid", allow_inf_nan=False, frozen=True)
+
+
+class _Rating(_File):
+    volts: Positive
+    amps: Positive
+
+
+class _Heater(_Rating):
+    halves: _Rating | None = None
+
+
+class _Limits(_File):
+    rating_system: Literal["design-centre", "design-maximum"]
+    plate_v: Positive | None = None
+    plate_w: Positive | None = None
+    plate_both_w: Positive | None = None
+    screen_v: Positive | None = None
+    screen_w: Positive | None = None
+    cathode_ma: Positive | None = None
+    heater_negative_v: Positive | None = None
+    heater_positive_v: Positive | None = None
+    grid_fixed: Ohms | None = None
+    grid_self: Ohms | None = None
+    inverse_v: Positive | None = None
+    output_ma: Positive | None = None
+    peak_ma: Positive | None = None
+
+
+class _Capacitances(_File):
+    grid_plate: Positive
+    input: Positive
+    output: Positive
+
+
+class _Triode(_File):
+    law: Literal["KV"]
+    mu: Positive
+    ex: Annotated[float, Field(gt=1, lt=3)]
+    kg1: Positive
+    kp: Positive
+    kvb: Positive
+    vct: float
+    source: str
+
+
+class _Pentode(_File):
+    law: Literal["RR", "RX"]
+    mu: Positive
+    ex: Annotated[float, Field(gt=1, lt=3)]
+    kg1: Positive
+    kg2: Positive
+    kp: Positive
+    kvb: Positive
+    vct: float
+    alpha_s: Annotated[float, Field(ge=0)]
+    a: Annotated[float, Field(ge=0)]
+    beta: Positive
+    source: str
+
+    @model_validator(mode="after")
+    def _plate_draws(self) -> _Pentode:
+        if self.kg2 <= self.kg1:
+            raise ValueError("kg2 must be larger than kg1, or the plate would draw nothing")
+        return self
+
+
+class _Rectifier(_File):
+    law: Literal["three-halves"]
+    perveance: Positive
+    source: str
+
+
+class _Point(_File):
+    connection: Literal["triode", "pentode", "triode-connected", "converter", "rectifier"]
+    plate_v: Positive
+    screen_v: Positive | None = None
+    grid_v: float | None = None
+    cathode: Ohms | None = None
+    plate_ma: Positive | None = None
+    screen_ma: Positive | None = None
+    mu: Positive | None = None
+    screen_mu: Positive | None = None
+    gm_ma_v: Positive | None = None
+    rp: Ohms | None = None
+    confirmed: str
+    source: str
+    note: str = ""
+
+
+class _Fit(_File):
+    points: list[int]
+    mu: Positive | None = None
+    mu_source: str = ""
+
+
+class TubeFile(_File):
+    """Content of one file of ``configs/tubes``; the fields are explained in DEVELOPERS.md."""
+
+    tube: str
+    aliases: list[str] = []
+    relatives: dict[str, str] = {}
+    construction: str
+    base: Literal["octal", "noval", "miniature"]
+    basing: str
+    pins: dict[int, PinCode]
+    heater: _Heater
+    limits: _Limits
+    capacitances_pf: _Capacitances | None = None
+    capacitances_2_pf: _Capacitances | None = None
+    model: Annotated[_Triode | _Pentode | _Rectifier, Field(discriminator="law")] | None = None
+    fit: _Fit | None = None
+    points: list[_Point] = []
+    confirmed: dict[str, str] = {}
+    source: str
+    notes: str = ""
+
+    @model_validator(mode="after")
+    def _base_holds_pins(self) -> TubeFile:
+        wrong = [str(pin) for pin in self.pins if not 1 <= pin <= POSITIONS[self.base]]
+        if wrong:
+            raise ValueError(f"pins {', '.join(wrong)}: a {self.base} base has pins 1 to {POSITIONS[self.base]}")
+        ends = [code for code in self.pins.values() if code.split("_")[0] in ("H", "F")]
+        if len(ends) != 2:
+            raise ValueError(f"pins: expected two heater ends (H or F), found {len(ends)}")
+        if (self.heater.halves is not None) != ("HT" in self.pins.values()):
+            raise ValueError("heater: halves and a tap (HT) among the pins go together")
+        if self.fit and not all(1 <= n <= len(self.points) for n in self.fit.points):
+            raise ValueError(f"fit: points are counted from 1 to {len(self.points)}")
+        return self
+
+
+def load_tube(name: str) -> Tube:
+    """Load a tube type.
+
+    Parameters
+    ----------
+    name : str
+        Type number or alias in any case, with or without hyphens; two of them joined by ``/`` where both are
+        the same tube; or the path of a file.
+
+    Returns
+    -------
+    Tube
+        Checked; the same object while the file does not change.
+
+    Raises
+    ------
+    ConfigError
+        Unknown type, with the nearest names as hint; a near relative, with what differs; or a mistake in the file.
+
+    Examples
+    --------
+    >>> load_tube("ecc83").name, load_tube("6L6-GC").name, load_tube("12AX7/ECC83").name
+    ('12AX7', '6L6GC', '12AX7')
+    """
+    path = _find(name)
+    return _load(path, path.stat().st_mtime_ns)
+
+
+def tube_names() -> list[str]:
+    """Names of every type there is a file for, sorted."""
+    return sorted({path.stem for path in _paths()})
+
+
+def read_tube_file(path: Path) -> TubeFile:
+    """Read and check one file as it is written, with its points and fit.
+
+    Parameters
+    ----------
+    path : Path
+        A YAML file.
+
+    Raises
+    ------
+    ConfigError
+        Every mistake, with its line.
+    """
+    return validate(read_yaml(path), TubeFile)
+
+
+def _normal(name: str) -> str:
+    return name.upper().replace("-", "").replace(" ", "")
+
+
+def _paths() -> Iterator[Path]:
+    for root in config_roots():
+        yield from sorted((root / "tubes").glob("*.yaml"))
+
+
+def _find(name: str) -> Path:
+    given = Path(name)
+    if given.suffix in {".yaml", ".yml"}:
+        if given.is_file():
+            return given
+        raise ConfigError.from_problems([Problem(name, 0, "", "no such file")], hint="check the path")
+    wanted = _normal(name)
+    known = _known_names()
+    if wanted in known:
+        return known[wanted]
+    if "/" in wanted:
+        found = {known.get(part) for part in wanted.split("/")}
+        if len(found) == 1 and (only := found.pop()):
+            return only
+    return _search_files(name, known)
+
+
+def _known_names() -> dict[str, Path]:
+    return _index(tuple((path, path.stat().st_mtime_ns) for path in _paths()))
+
+
+@lru_cache(maxsize=4)
+def _index(files: tuple[tuple[Path, int], ...]) -> dict[str, Path]:
+    # Parsing every file for one lookup would cost more than the rest of the start; the aliases line is enough.
+    # Earlier roots win, and a type's own file wins over an alias of another.
+    names: dict[str, Path] = {}
+    aliases: dict[str, Path] = {}
+    for path, _ in files:
+        names.setdefault(_normal(path.stem), path)
+        match = _ALIASES.search(path.read_text(encoding="utf-8", errors="replace"))
+        for alias in match.group(1).split(",") if match else ():
+            aliases.setdefault(_normal(alias.strip(" '\"")), path)
+    return aliases | names
+
+
+def _search_files(name: str, known: Mapping[str, Path]) -> Path:
+    # The slow way, before giving up: aliases written in another layout, and relatives, which only explain.
+    wanted = _normal(name)
+    for path in _paths():
+        file = read_tube_file(path)
+        if wanted in map(_normal, file.aliases):
+            return path
+        for relative, difference in file.relatives.items():
+            if _normal(relative) == wanted:
+                problem = Problem(name, 0, "", f"no data for this type; near {file.tube}, but {difference}")
+                hint = f"write {file.tube} if that will do, or add a file"
+                raise ConfigError.from_problems([problem], hint=hint)
+    near = difflib.get_close_matches(wanted, known, n=3, cutoff=0.6)
+    hint = f"did you mean {' or '.join(near)}?" if near else f"known: {', '.join(tube_names())}"
+    raise ConfigError.from_problems([Problem(name, 0, "", "unknown tube type")], hint=hint)
+
+
+@lru_cache(maxsize=128)
+def _load(path: Path, _mtime_ns: int) -> Tube:
+    document = read_yaml(path)
+    file = validate(document, TubeFile)
+    if _normal(file.tube) != _normal(path.stem):
+        raise ConfigError.from_problems(
+            [document.problem(("tube",), f"the file is called {path.stem}, expected the same name")]
+        )
+    return _tube(file, str(path))
+
+
+def _tube(file: TubeFile, path: str) -> Tube:
+    codes = {number: code.split("_") for number, code in sorted(file.pins.items())}
+    diodes = sorted({f"d{parts[-1]}" for parts in codes.values() if parts[0] == "D"})
+    is_twin = any(parts[0] == "P" and parts[-1] == "2" for parts in codes.values())
+    is_rectifier = "rectifier" in file.construction
+    danger = {"plate", "screen"}
+    if is_rectifier:
+        danger.add("cathode")
+        if any(parts[0] == "F" or parts == ["H", "K"] for parts in codes.values()):
+            danger |= HEATER_PARTS  # the heater hangs on the cathode, which is the output
+    renamed = _HEPTODE if any("g4" in parts for parts in codes.values()) else {}
+    pins = {number: _pin(number, parts, renamed, danger, is_twin) for number, parts in codes.items()}
+    fitted = set(file.fit.points) if file.fit else set()
+    return Tube(
+        name=file.tube,
+        aliases=tuple(file.aliases),
+        relatives=file.relatives,
+        construction=file.construction,
+        base=file.base,
+        basing=file.basing,
+        pins=pins,
+        sections=tuple(
+            _section(name, pins, file, is_rectifier) for name in ("a", *(["b"] if is_twin else []), *diodes)
+        ),
+        heater=_heater(file),
+        limits=_limits(file.limits),
+        points=tuple(_point(point, number in fitted) for number, point in enumerate(file.points, start=1)),
+        confirmed=file.confirmed,
+        model_source=file.model.source if file.model else "",
+        source=file.source,
+        notes=file.notes,
+        path=path,
+    )
+
+
+def _pin(number: int, parts: list[str], renamed: Mapping[str, str], danger: set[str], is_twin: bool) -> Pin:
+    functions = tuple(renamed.get(part, ELECTRODES[part]) for part in parts if not part.isdigit())
+    functions = tuple(dict.fromkeys(functions))
+    unit = parts[-1]
+    if unit.isdigit():
+        section = f"d{unit}" if parts[0] == "D" else "ab"[int(unit) - 1]
+    else:
+        section = "" if is_twin or not set(functions) - _NO_ELECTRODE else "a"
+    return Pin(
+        number=number,
+        code="_".join(parts),
+        functions=functions,
+        section=section,
+        is_heater=bool(HEATER_PARTS & set(functions)),
+        is_high_voltage=bool(danger & set(functions)),
+    )
+
+
+def _section(name: str, pins: Mapping[int, Pin], file: TubeFile, is_rectifier: bool) -> Section:
+    electrodes: dict[str, tuple[int, ...]] = {}
+    for number, pin in pins.items():
+        shared = "cathode" in pin.functions and (pin.section == "" or name.startswith("d"))
+        if pin.section == name or shared:
+            for function in pin.functions:
+                if function not in _NO_ELECTRODE:
+                    electrodes[function] = (*electrodes.get(function, ()), number)
+    if is_rectifier:
+        kind = "rectifier"
+    elif name.startswith("d"):
+        kind = "diode"
+    elif "signal grid" in electrodes:
+        kind = "heptode"
+    else:
+        kind = "pentode" if "screen" in electrodes else "triode"
+    second = file.capacitances_2_pf if name == "b" and file.capacitances_2_pf else file.capacitances_pf
+    return Section(
+        name=name,
+        kind=kind,
+        electrodes=electrodes,
+        model=_parameters(file) if kind != "diode" else None,
+        capacitances=_capacitances(second) if kind not in ("diode", "rectifier") else None,
+    )
+
+
+def _parameters(file: TubeFile) -> Parameters | None:
+    model = file.model
+    if model is None:
+        return None
+    if isinstance(model, _Rectifier):
+        return RectifierParameters(perveance=model.perveance)
+    if isinstance(model, _Triode):
+        constants = model.model_dump(exclude={"law", "source"})
+        return TriodeParameters(**constants, grid=grid_current_of(2.0 / model.kg1))
+    constants = model.model_dump(exclude={"source"})
+    return PentodeParameters(**constants, grid=grid_current_of(1.0 / model.kg1 + 1.0 / model.kg2))
+
+
+def _capacitances(values: _Capacitances | None) -> Capacitances | None:
+    if values is None:
+        return None
+    return Capacitances(
+        grid_plate_farad=values.grid_plate * 1e-12,
+        input_farad=values.input * 1e-12,
+        output_farad=values.output * 1e-12,
+    )
+
+
+def _heater(file: TubeFile) -> tuple[HeaterConnection, ...]:
+    rated = file.heater
+    ends = [number for number, code in sorted(file.pins.items()) if code.split("_")[0] in ("H", "F")]
+    tap = [number for number, code in file.pins.items() if code == "HT"]
+    first, last = ends
+    if rated.halves is None:
+        return (HeaterConnection(name="only", volts=rated.volts, amps=rated.amps, between=((first,), (last,))),)
+    return (
+        HeaterConnection(
+            name="series", volts=rated.volts, amps=rated.amps, between=((first,), (last,)), open_pins=tuple(tap)
+        ),
+        HeaterConnection(
+            name="parallel", volts=rated.halves.volts, amps=rated.halves.amps, between=((first, last), tuple(tap))
+        ),
+    )
+
+
+def _milli(value: float | None) -> float | None:
+    return None if value is None else value * 1e-3
+
+
+def _limits(file: _Limits) -> Limits:
+    values = file.model_dump(exclude={"cathode_ma", "output_ma", "peak_ma", "grid_fixed", "grid_self"})
+    return Limits(
+        **values,
+        cathode_a=_milli(file.cathode_ma),
+        output_a=_milli(file.output_ma),
+        peak_a=_milli(file.peak_ma),
+        grid_fixed_ohm=file.grid_fixed,
+        grid_self_ohm=file.grid_self,
+    )
+
+
+def _point(file: _Point, fitted: bool) -> Point:
+    values = file.model_dump(exclude={"cathode", "plate_ma", "screen_ma", "gm_ma_v", "rp"})
+    return Point(
+        **values,
+        cathode_ohm=file.cathode,
+        plate_a=_milli(file.plate_ma),
+        screen_a=_milli(file.screen_ma),
+        gm_s=_milli(file.gm_ma_v),
+        rp_ohm=file.rp,
+        fitted=fitted,
+    )
