@@ -284,6 +284,35 @@ class Pass:
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)
+class JobSheet:
+    """What is known about a job besides its readings.
+
+    Parameters
+    ----------
+    chassis_name : str
+        Name of the chassis.
+    chassis_text, bench_text : str
+        The chassis and bench files as they were, word for word; may be empty.
+    customer, serial, complaint, technician : str
+        As written down at intake; may be empty.
+    created_utc : str
+        ISO 8601 text in UTC.
+    program : str
+        Name and version of the program that made the job.
+    """
+
+    chassis_name: str
+    chassis_text: str = ""
+    bench_text: str = ""
+    customer: str = ""
+    serial: str = ""
+    complaint: str = ""
+    technician: str = ""
+    created_utc: str = ""
+    program: str = ""
+
+
+@dataclass(frozen=True, slots=True, kw_only=True)
 class SurveyStep:
     """One point of a survey, with all that acquisition needs to know about it as plain data.
 

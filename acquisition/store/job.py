@@ -1,0 +1,464 @@
+"""One job, open: passes, readings, captures and events, each committed before the call returns."""
+
+from __future__ import annotations
+
+import json
+import os
+import threading
+from collections.abc import Mapping
+from importlib import metadata
+from pathlib import Path
+from types import TracebackType
+from typing import Any
+
+from sqlalchemy import Engine, create_engine, inspect, select
+
+from ..clock import Clock, SystemClock
+from ..errors import StoreError
+from ..records import Capture, Event, JobSheet, Pass, Reading
+from . import files, rescue, rows, schema
+
+_LONGEST_NAME = 80
+
+
+class Job:
+    """An open job; use it in a ``with`` block. Made by `create_job` and `open_job`.
+
+    Parameters
+    ----------
+    path : str
+        The file or database URL.
+    engine : Engine
+        Connections to it.
+    clock : Clock
+        Gives the time of passes and of events that carry none.
+    read_only : bool
+        Refuse to write.
+    damage : tuple of str
+        What could not be rescued, one line each; empty for a sound file.
+    """
+
+    def __init__(
+        self, path: str, engine: Engine, *, clock: Clock, read_only: bool = False, damage: tuple[str, ...] = ()
+    ) -> None:
+        self.path = path
+        self.read_only = read_only
+        self.damage = damage
+        self._engine = engine
+        self._clock = clock
+        self._pass_ids: dict[str, int] = {}
+        self._lock = threading.Lock()
+
+    def __enter__(self) -> Job:
+        return self
+
+    def __exit__(
+        self, kind: type[BaseException] | None, error: BaseException | None, trace: TracebackType | None
+    ) -> None:
+        self.close()
+
+    def close(self) -> None:
+        """Close the file; a closed job of its own folder is one file again."""
+        self._engine.dispose()
+
+    # -- writing ---------------------------------------------------------------------------------------------
+
+    def start_pass(
+        self,
+        name: str,
+        *,
+        mains_v: float | None = None,
+        mains_hz: float | None = None,
+        minutes_on: float | None = None,
+        settings: Mapping[str, str] | None = None,
+    ) -> None:
+        """Begin a round of readings.
+
+        Parameters
+        ----------
+        name : str
+            ``as-found``, ``after-C7``; new in this job.
+        mains_v, mains_hz : float, optional
+            Mains now, volts rms and hertz.
+        minutes_on : float, optional
+            Minutes since switch-on.
+        settings : mapping of str to str, optional
+            Instrument settings worth keeping.
+
+        Raises
+        ------
+        StoreError
+            The name is taken, empty or too long, or the file cannot be written.
+        """
+        if not name.strip() or len(name) > _LONGEST_NAME or not name.isprintable():
+            raise StoreError(
+                f"pass name {name!r}: expected 1 to {_LONGEST_NAME} printable characters", hint="such as after-C7"
+            )
+        if name in self.passes():
+            raise StoreError(
+                f"{self._name}: pass {name!r} exists already", hint="choose another name, or add to it"
+            )
+        row = rows.pass_row(name, self._clock.utc(), mains_v, mains_hz, minutes_on, settings or {})
+        self._insert(f"pass {name} not started", [(schema.PASS, row)])
+
+    def add_reading(self, pass_name: str, reading: Reading) -> None:
+        """Keep a reading; it is on disk when this returns.
+
+        Parameters
+        ----------
+        pass_name : str
+            A pass that was started.
+        reading : Reading
+            The reading.
+
+        Raises
+        ------
+        StoreError
+            It was not kept, and why.
+        """
+        self.add_readings(pass_name, [reading])
+
+    def add_readings(self, pass_name: str, readings: list[Reading] | tuple[Reading, ...]) -> None:
+        """Keep several readings, all or none.
+
+        Parameters
+        ----------
+        pass_name : str
+            A pass that was started.
+        readings : sequence of Reading
+            The readings.
+        """
+        pass_id = self._pass_id(pass_name)
+        what = f"reading of {readings[0].point} not kept" if len(readings) == 1 else "readings not kept"
+        self._insert(what, [(schema.READING, rows.reading_row(pass_id, reading)) for reading in readings])
+
+    def add_capture(self, pass_name: str, capture: Capture) -> None:
+        """Keep a capture; it is on disk when this returns.
+
+        Parameters
+        ----------
+        pass_name : str
+            A pass that was started.
+        capture : Capture
+            The capture; its raw codes are kept as they are.
+        """
+        row, codes = rows.capture_row(self._pass_id(pass_name), capture)
+        self._require_writable()
+        with (
+            files.plain_errors(self.path, f"capture of {capture.point} not kept"),
+            self._engine.begin() as connection,
+        ):
+            key = connection.execute(schema.CAPTURE.insert().values(row)).inserted_primary_key
+            assert key is not None  # noqa: S101
+            connection.execute(schema.WAVEFORM.insert().values(capture_id=key[0], codes=codes))
+
+    def add_event(self, pass_name: str, event: Event) -> None:
+        """Keep an event; an event without a time gets the time of now.
+
+        Parameters
+        ----------
+        pass_name : str
+            A pass that was started.
+        event : Event
+            The event.
+        """
+        row = rows.event_row(self._pass_id(pass_name), event, self._clock.utc())
+        self._insert(f"event {event.kind} not kept", [(schema.EVENT, row)])
+
+    # -- reading ---------------------------------------------------------------------------------------------
+
+    @property
+    def sheet(self) -> JobSheet:
+        """What was written down at intake."""
+        row = self._sound(schema.JOB, select(schema.JOB))[0]
+        return rows.sheet_from(row)
+
+    def passes(self) -> tuple[str, ...]:
+        """Names of the passes, in the order they were started."""
+        found = self._rows(select(schema.PASS.c.id, schema.PASS.c.name).order_by(schema.PASS.c.id))
+        with self._lock:
+            self._pass_ids = {row["name"]: row["id"] for row in found}
+        return tuple(row["name"] for row in found)
+
+    def read_pass(self, name: str) -> Pass:
+        """Read a pass with everything in it.
+
+        Parameters
+        ----------
+        name : str
+            A pass of this job.
+
+        Raises
+        ------
+        StoreError
+            There is no such pass, or a row of it is damaged.
+        """
+        pass_id = self._pass_id(name)
+        row = self._sound(schema.PASS, select(schema.PASS).where(schema.PASS.c.id == pass_id))[0]
+        readings = self._sound(schema.READING, self._of_pass(schema.READING, pass_id))
+        captures = self._sound(
+            schema.CAPTURE,
+            self._of_pass(schema.CAPTURE, pass_id),
+        )
+        codes = {
+            found["capture_id"]: found["codes"]
+            for found in self._rows(
+                select(schema.WAVEFORM)
+                .join(schema.CAPTURE, schema.CAPTURE.c.id == schema.WAVEFORM.c.capture_id)
+                .where(schema.CAPTURE.c.pass_id == pass_id)
+            )
+        }
+        events = self._sound(schema.EVENT, self._of_pass(schema.EVENT, pass_id))
+        return Pass(
+            name=name,
+            started_utc=row["started_utc"],
+            mains_v=row["mains_v"],
+            mains_hz=row["mains_hz"],
+            minutes_on=row["minutes_on"],
+            settings=json.loads(row["settings"]),
+            readings=tuple(rows.reading_from(found) for found in readings),
+            captures=tuple(self._capture(found, codes.get(found["id"], b"")) for found in captures),
+            events=tuple(rows.event_from(found) for found in events),
+        )
+
+    def fitted_parts(self, pass_name: str | None = None) -> dict[str, Event]:
+        """Parts whose value was found with power off, or read off a new part.
+
+        Parameters
+        ----------
+        pass_name : str, optional
+            As things stood during this pass; the whole job when left out.
+
+        Returns
+        -------
+        dict of str to Event
+            Part to its last ``part_measured``, or ``part_replaced`` that carries a value. A part replaced without a
+            value is as drawn again, and absent.
+        """
+        chosen = select(schema.EVENT).where(schema.EVENT.c.kind.in_(["part_measured", "part_replaced"]))
+        if pass_name is not None:
+            chosen = chosen.where(schema.EVENT.c.pass_id <= self._pass_id(pass_name))
+        fitted: dict[str, Event] = {}
+        for row in self._sound(schema.EVENT, chosen.order_by(schema.EVENT.c.pass_id, schema.EVENT.c.id)):
+            event = rows.event_from(row)
+            if event.value is not None:
+                fitted[event.subject] = event
+            elif event.kind == "part_replaced":
+                fitted.pop(event.subject, None)
+        return fitted
+
+    # -- inside ----------------------------------------------------------------------------------------------
+
+    @property
+    def _name(self) -> str:
+        return files.name_of(self.path)
+
+    def _require_writable(self) -> None:
+        if self.read_only:
+            raise StoreError(f"{self._name}: opened for reading only", hint="open it for writing to add to it")
+
+    def _insert(self, doing: str, inserts: list[tuple[Any, dict[str, Any]]]) -> None:
+        self._require_writable()
+        with files.plain_errors(self.path, doing), self._engine.begin() as connection:
+            for table, row in inserts:
+                connection.execute(table.insert().values(row))
+
+    def _rows(self, statement: Any) -> list[dict[str, Any]]:
+        with files.plain_errors(self.path, "not read"), self._engine.connect() as connection:
+            return [dict(row) for row in connection.execute(statement).mappings()]
+
+    def _sound(self, table: Any, statement: Any) -> list[dict[str, Any]]:
+        found = self._rows(statement)
+        for row in found:
+            if not rows.is_sound(row):
+                raise StoreError(
+                    f"{self._name}: the file is damaged: {table.name} {row['id']} is not as it was written",
+                    hint="stagewalk report, export and list can still read what is left of it",
+                )
+        return found
+
+    def _capture(self, row: Mapping[str, Any], codes: bytes) -> Capture:
+        capture = rows.capture_from(row, codes)
+        if capture is None:
+            raise StoreError(
+                f"{self._name}: the file is damaged: the waveform of capture {row['id']} is not as it was written",
+                hint="stagewalk report, export and list can still read what is left of it",
+            )
+        return capture
+
+    @staticmethod
+    def _of_pass(table: Any, pass_id: int) -> Any:
+        return select(table).where(table.c.pass_id == pass_id).order_by(table.c.id)
+
+    def _pass_id(self, name: str) -> int:
+        with self._lock:
+            known = self._pass_ids.get(name)
+        if known is None:
+            names = self.passes()
+            if name not in names:
+                listed = ", ".join(names) or "none yet"
+                raise StoreError(f"{self._name}: no pass called {name!r}", hint=f"its passes: {listed}")
+            with self._lock:
+                known = self._pass_ids[name]
+        return known
+
+
+def create_job(
+    path: str | Path,
+    chassis_name: str,
+    chassis_text: str = "",
+    bench_text: str = "",
+    *,
+    customer: str = "",
+    serial: str = "",
+    complaint: str = "",
+    technician: str = "",
+    clock: Clock | None = None,
+) -> Job:
+    """Make a new job and open it.
+
+    Parameters
+    ----------
+    path : str or Path
+        New file, by custom ending in ``.stagewalk``, or the URL of an empty database.
+    chassis_name : str
+        Name of the chassis.
+    chassis_text, bench_text : str
+        The files of chassis and bench, kept word for word.
+    customer, serial, complaint, technician : str
+        As written down at intake.
+    clock : Clock, optional
+        The machine's when left out.
+
+    Returns
+    -------
+    Job
+        Open for writing.
+
+    Raises
+    ------
+    StoreError
+        The file exists, or cannot be made; nothing is left behind.
+    """
+    clock = clock or SystemClock()
+    first = {
+        "id": 1,
+        "schema_version": schema.VERSION,
+        "chassis_name": chassis_name,
+        "chassis_text": chassis_text,
+        "bench_text": bench_text,
+        "customer": customer,
+        "serial": serial,
+        "complaint": complaint,
+        "technician": technician,
+        "created_utc": clock.utc(),
+        "program": f"stagewalk {metadata.version('stagewalk')}",
+    }
+    first = rows.sealed(first)
+    with files.plain_errors(path, "not created"):
+        if "://" in str(path):
+            engine = create_engine(str(path))
+            with engine.connect() as connection:
+                if inspect(connection).has_table("job"):
+                    raise StoreError(f"{files.name_of(path)}: holds a job already", hint="open it, or name another")
+            _fill(engine, first)
+            engine.dispose()
+        else:
+            _create_file(Path(path), first)
+    return open_job(path, clock=clock)
+
+
+def _create_file(path: Path, first: dict[str, Any]) -> None:
+    if path.exists():
+        raise StoreError(f"{path}: exists already", hint="open it to add to it, or choose another name")
+    # Built under another name and then renamed: a job file is whole or absent, whatever happens here.
+    building = path.with_name(f".{path.name}.{os.getpid()}.part")
+    try:
+        building.touch(exist_ok=False)
+        engine = files.writable_engine(building, 3.0)
+        try:
+            _fill(engine, first)
+        finally:
+            engine.dispose()
+        building.rename(path)
+        files.sync_folder(path.parent)
+    finally:
+        for leftover in (building, Path(f"{building}-wal"), Path(f"{building}-shm")):
+            leftover.unlink(missing_ok=True)
+
+
+def _fill(engine: Engine, first: dict[str, Any]) -> None:
+    with engine.begin() as connection:
+        schema.create_tables(connection)
+        connection.execute(schema.JOB.insert().values(first))
+
+
+def open_job(
+    path: str | Path, *, read_only: bool = False, clock: Clock | None = None, busy_timeout_s: float = 3.0
+) -> Job:
+    """Open a job.
+
+    Parameters
+    ----------
+    path : str or Path
+        Job file or database URL.
+    read_only : bool
+        Work on a copy in memory: the file and its folder stay untouched, an older one is converted in
+        memory, and of a damaged one whatever is readable is rescued (see ``Job.damage``).
+    clock : Clock, optional
+        The machine's when left out.
+    busy_timeout_s : float
+        How long to wait for a lock of another program, seconds.
+
+    Returns
+    -------
+    Job
+        The open job. Opened for writing, a job of an earlier version is converted first.
+
+    Raises
+    ------
+    StoreError
+        Not a job file, damaged (for writing), from a newer version, or not accessible.
+    """
+    clock = clock or SystemClock()
+    if "://" in str(path):
+        return _open_database(str(path), clock, read_only)
+    file = Path(path)
+    sound = files.require_job_file(file)
+    if read_only:
+        connection, damage = rescue.snapshot_or_rescue(file, sound)
+        engine = files.memory_engine(connection)
+    else:
+        if not sound:
+            raise StoreError(f"{file}: the file is damaged", hint=files.READ_ONLY_HINT)
+        damage = ()
+        engine = files.writable_engine(file, busy_timeout_s)
+    try:
+        with files.plain_errors(file, "not opened"):
+            if not read_only:
+                with engine.connect() as connected:
+                    files.require_sound(connected.connection.driver_connection)  # type: ignore[arg-type]
+            with engine.begin() as begun:
+                schema.migrate(begun)
+    except StoreError:
+        engine.dispose()
+        raise
+    return Job(str(path), engine, clock=clock, read_only=read_only, damage=damage)
+
+
+def _open_database(url: str, clock: Clock, read_only: bool) -> Job:
+    with files.plain_errors(url, "not opened"):
+        engine = create_engine(url)
+        with engine.begin() as connection:
+            if not inspect(connection).has_table("job"):
+                raise StoreError(f"{files.name_of(url)}: no job in this database", hint="create the job first")
+            version = schema.stored_version(connection)
+            if version > schema.VERSION:
+                raise StoreError(
+                    f"{files.name_of(url)}: written by a newer version "
+                    f"(its tables are version {version}, ours {schema.VERSION})",
+                    hint="update stagewalk to open it",
+                )
+            if not read_only:
+                schema.migrate(connection)
+    return Job(url, engine, clock=clock, read_only=read_only)

@@ -1,0 +1,217 @@
+"""Readings as CSV, in and out: a file written by hand, by another program or by ``export``.
+
+The first line names the columns. ``point``, ``quantity`` and ``value`` are needed; every other column of
+``READING_COLUMNS`` may be there or not, and ``std``, ``freq_hz``, ``drive_pp_v`` and ``range_v`` may be empty.
+"""
+
+from __future__ import annotations
+
+import csv
+import difflib
+import io
+import math
+from collections.abc import Iterable, Sequence
+from pathlib import Path
+
+from ..errors import ConfigError, Problem
+from ..records import QUALITIES, QUANTITIES, READING_COLUMNS, RELATIVE_QUANTITIES, Pass, Reading
+
+COLUMNS = tuple(column.name for column in READING_COLUMNS)
+REQUIRED = ("point", "quantity", "value")
+_NUMBERS = tuple(column.name for column in READING_COLUMNS if column.dtype == "float64")
+_HINT = f"the first line names the columns: {', '.join(REQUIRED)} and any of {', '.join(COLUMNS)}"
+_STRIPPED = {"point", "quantity", "quality", *_NUMBERS}
+_MOST_PROBLEMS = 50
+
+
+def read_readings_csv(path: str | Path) -> tuple[Reading, ...]:
+    """Read a readings file.
+
+    Parameters
+    ----------
+    path : str or Path
+        The CSV file.
+
+    Returns
+    -------
+    tuple of Reading
+        In the order of the lines; quality ``imported`` where the file does not say.
+
+    Raises
+    ------
+    ConfigError
+        With one problem a mistake, each with its line.
+    """
+    return tuple(reading for _, reading in read_passes_csv(path))
+
+
+def read_passes_csv(path: str | Path) -> tuple[tuple[str, Reading], ...]:
+    """Read a readings file with the pass each reading belongs to.
+
+    Parameters
+    ----------
+    path : str or Path
+        The CSV file.
+
+    Returns
+    -------
+    tuple of (str, Reading)
+        Name of the pass, empty where the file does not say, and the reading.
+
+    Raises
+    ------
+    ConfigError
+        With one problem a mistake, each with its line.
+    """
+    name = str(path)
+    try:
+        text = Path(path).read_text(encoding="utf-8-sig")
+    except UnicodeDecodeError as error:
+        raise ConfigError.from_problems([Problem(name, 0, "", "not UTF-8 text; save it as CSV (UTF-8)")]) from error
+    except OSError as error:
+        raise ConfigError.from_problems([Problem(name, 0, "", f"cannot be read: {error.strerror}")]) from error
+    return _parse(text, name)
+
+
+def _parse(text: str, path: str) -> tuple[tuple[str, Reading], ...]:
+    problems: list[Problem] = []
+    lines = csv.reader(io.StringIO(text, newline=""), strict=True)
+    header: list[str] | None = None
+    found: list[tuple[str, Reading]] = []
+    try:
+        for cells in lines:
+            if not any(cell.strip() for cell in cells):
+                continue
+            if header is None:
+                if cells[0].lstrip().startswith("#"):
+                    continue
+                header = [cell.strip() for cell in cells]
+                problems += _header_problems(header, path, lines.line_num)
+                if problems:
+                    break
+                continue
+            item = _reading(header, cells, path, lines.line_num, problems)
+            if item is not None:
+                found.append(item)
+            if len(problems) >= _MOST_PROBLEMS:
+                problems.append(
+                    Problem(path, lines.line_num, "", "more than 50 problems; the rest was not looked at")
+                )
+                break
+    except csv.Error as error:
+        problems.append(Problem(path, lines.line_num, "", f"not valid CSV: {error}"))
+    if header is None and not problems:
+        problems.append(Problem(path, 0, "", "the file is empty"))
+    if problems:
+        raise ConfigError.from_problems(problems, hint=_HINT if header is None or not found else "")
+    return tuple(found)
+
+
+def _header_problems(header: Sequence[str], path: str, line: int) -> list[Problem]:
+    if len(header) == 1 and (";" in header[0] or "\t" in header[0]):
+        return [Problem(path, line, "", "columns must be separated by commas; save it as CSV with commas")]
+    problems = []
+    for name in dict.fromkeys(header):
+        if name not in COLUMNS:
+            near = difflib.get_close_matches(name, COLUMNS, n=1)
+            text = "unknown column" + (f", did you mean {near[0]}?" if near else "")
+            problems.append(Problem(path, line, name or "(no name)", text))
+        elif header.count(name) > 1:
+            problems.append(Problem(path, line, name, "given twice"))
+    problems += [Problem(path, line, name, "required column is missing") for name in REQUIRED if name not in header]
+    return problems
+
+
+def _reading(
+    header: Sequence[str], cells: Sequence[str], path: str, line: int, problems: list[Problem]
+) -> tuple[str, Reading] | None:
+    before = len(problems)
+    if len(cells) != len(header):
+        text = f"expected {len(header)} values, got {len(cells)}"
+        if len(cells) > len(header):
+            text += " (write a point, not a comma, in numbers; put text with commas in quotes)"
+        problems.append(Problem(path, line, "", text))
+        return None
+    row = {name: cell.strip() if name in _STRIPPED else cell for name, cell in zip(header, cells, strict=True)}
+    numbers: dict[str, float | None] = {}
+    for name in _NUMBERS:
+        try:
+            numbers[name] = _number(row.get(name, ""), needed=name == "value", positive=name not in {"value"})
+        except ValueError as error:
+            problems.append(Problem(path, line, name, str(error)))
+    quantity, point = row["quantity"], row["point"]
+    if quantity not in QUANTITIES:
+        near = difflib.get_close_matches(quantity, QUANTITIES, n=1)
+        hint = f"did you mean {near[0]}?" if near else f"expected one of {', '.join(QUANTITIES)}"
+        problems.append(Problem(path, line, "quantity", f"{hint} (got {quantity!r})"))
+    if not point:
+        problems.append(Problem(path, line, "point", "expected a point such as V1.6 or HT2, got nothing"))
+    elif quantity in QUANTITIES and (quantity in RELATIVE_QUANTITIES) != (">" in point):
+        wanted = "FROM>TO such as V1.2>V1.1" if quantity in RELATIVE_QUANTITIES else "one point such as V1.6"
+        problems.append(Problem(path, line, "point", f"{quantity} needs {wanted} (got {point!r})"))
+    quality = row.get("quality") or "imported"
+    if quality not in QUALITIES:
+        problems.append(Problem(path, line, "quality", f"expected one of {', '.join(QUALITIES)} (got {quality!r})"))
+    for name in ("point", "pass_name"):
+        if not row.get(name, "").isprintable():
+            problems.append(Problem(path, line, name, "expected text without control characters"))
+    value = numbers.get("value")
+    if len(problems) > before or value is None:
+        return None
+    return row.get("pass_name", ""), Reading(
+        point=point,
+        quantity=quantity,
+        value=value,
+        std=numbers["std"],
+        freq_hz=numbers["freq_hz"],
+        drive_pp_v=numbers["drive_pp_v"],
+        taken_utc=row.get("taken_utc", ""),
+        instrument=row.get("instrument", ""),
+        range_v=numbers["range_v"],
+        quality=quality,
+        note=row.get("note", ""),
+    )
+
+
+def _number(text: str, *, needed: bool, positive: bool) -> float | None:
+    if not text:
+        if needed:
+            raise ValueError("expected a number, got nothing")
+        return None
+    try:
+        number = float(text) if "_" not in text else math.nan
+    except ValueError:
+        comma = " (write a point, not a comma)" if "," in text else " (plain, in the unit of the column)"
+        raise ValueError(f"expected a number{comma}, got {text!r}") from None
+    if not math.isfinite(number):
+        raise ValueError(f"expected a finite number, got {text!r}")
+    if positive and number < 0:
+        raise ValueError(f"expected zero or more, got {text!r}")
+    return number
+
+
+def write_passes_csv(passes: Iterable[Pass]) -> str:
+    """Write the readings of passes as CSV text with every column of ``READING_COLUMNS``.
+
+    Parameters
+    ----------
+    passes : iterable of Pass
+        In the order they shall stand.
+
+    Returns
+    -------
+    str
+        Lines end in a line feed; numbers are written so that they read back as the same float.
+    """
+    out = io.StringIO(newline="")
+    writer = csv.writer(out, lineterminator="\n")
+    writer.writerow(COLUMNS)
+    for one in passes:
+        for reading in one.readings:
+            row = [one.name, *(getattr(reading, name) for name in COLUMNS[1:])]
+            writer.writerow(["" if cell is None else repr(float(cell)) if i in _FLOATS else cell
+                             for i, cell in enumerate(row)])  # fmt: skip
+    return out.getvalue()
+
+
+_FLOATS = frozenset(COLUMNS.index(name) for name in _NUMBERS)

@@ -1,0 +1,190 @@
+"""Records to rows and back: no database here, only names and plain values."""
+
+from __future__ import annotations
+
+import json
+import zlib
+from collections.abc import Mapping
+from dataclasses import fields
+from typing import Any
+
+import numpy as np
+
+from ..records import Capture, Event, JobSheet, Reading
+from .schema import check_number
+
+_CAPTURE_REALS = ("scale_v", "offset_v", "t0_s", "dt_s", "full_scale_v", "probe_factor")
+_OPTIONAL_REALS = ("bandwidth_hz", "freq_hz", "drive_pp_v")
+
+
+def _real(value: float | None) -> float | None:
+    return None if value is None else float(value)
+
+
+def sealed(row: dict[str, Any]) -> dict[str, Any]:
+    """Add the check number.
+
+    Parameters
+    ----------
+    row : dict
+        Column names to values.
+    """
+    return {**row, "check_number": check_number(row)}
+
+
+def is_sound(row: Mapping[str, Any]) -> bool:
+    """Whether a row is as it was written.
+
+    Parameters
+    ----------
+    row : mapping
+        Column names to values, check number included.
+    """
+    return bool(check_number(row) == row["check_number"])
+
+
+def pass_row(
+    name: str,
+    started_utc: str,
+    mains_v: float | None,
+    mains_hz: float | None,
+    minutes_on: float | None,
+    settings: Mapping[str, str],
+) -> dict[str, Any]:
+    """Row of a pass.
+
+    Parameters
+    ----------
+    name, started_utc, mains_v, mains_hz, minutes_on, settings
+        As in `Pass`.
+    """
+    return sealed(
+        {
+            "name": name,
+            "started_utc": started_utc,
+            "mains_v": _real(mains_v),
+            "mains_hz": _real(mains_hz),
+            "minutes_on": _real(minutes_on),
+            "settings": json.dumps({str(k): str(v) for k, v in settings.items()}, sort_keys=True),
+        }
+    )
+
+
+def reading_row(pass_id: int, reading: Reading) -> dict[str, Any]:
+    """Row of a reading.
+
+    Parameters
+    ----------
+    pass_id : int
+        Its pass.
+    reading : Reading
+        The reading.
+    """
+    row: dict[str, Any] = {field.name: getattr(reading, field.name) for field in fields(Reading)}
+    for name in ("value", "std", "freq_hz", "drive_pp_v", "range_v"):
+        row[name] = _real(row[name])
+    return sealed({**row, "pass_id": pass_id})
+
+
+def reading_from(row: Mapping[str, Any]) -> Reading:
+    """Reading of a row.
+
+    Parameters
+    ----------
+    row : mapping
+        Column names to values.
+    """
+    return Reading(**{field.name: row[field.name] for field in fields(Reading)})
+
+
+def capture_row(pass_id: int, capture: Capture) -> tuple[dict[str, Any], bytes]:
+    """Row of a capture, and its codes as bytes.
+
+    Parameters
+    ----------
+    pass_id : int
+        Its pass.
+    capture : Capture
+        The capture.
+    """
+    codes = capture.codes.astype(capture.codes.dtype.newbyteorder("<"))
+    raw = codes.tobytes()
+    row: dict[str, Any] = {f.name: getattr(capture, f.name) for f in fields(Capture) if f.name != "codes"}
+    for name in (*_CAPTURE_REALS, *_OPTIONAL_REALS):
+        row[name] = _real(row[name])
+    row.update(
+        clipped=int(capture.clipped),
+        channel=int(capture.channel),
+        shot=int(capture.shot),
+        dtype=f"{codes.dtype.kind}{codes.dtype.itemsize}",
+        length=int(codes.size),
+        crc32=zlib.crc32(raw),
+        pass_id=pass_id,
+    )
+    return sealed(row), raw
+
+
+def capture_from(row: Mapping[str, Any], raw: bytes) -> Capture | None:
+    """Capture of a row, or None when its codes are not what was written.
+
+    Parameters
+    ----------
+    row : mapping
+        Column names to values.
+    raw : bytes
+        The codes.
+    """
+    if zlib.crc32(raw) != row["crc32"]:
+        return None
+    codes = np.frombuffer(raw, dtype=np.dtype(f"<{row['dtype']}"))
+    kept = {f.name: row[f.name] for f in fields(Capture) if f.name != "codes"}
+    kept["clipped"] = bool(kept["clipped"])
+    return Capture(codes=codes, **kept)
+
+
+def event_row(pass_id: int, event: Event, taken_utc: str) -> dict[str, Any]:
+    """Row of an event.
+
+    Parameters
+    ----------
+    pass_id : int
+        Its pass.
+    event : Event
+        The event.
+    taken_utc : str
+        When, where the event does not say.
+    """
+    return sealed(
+        {
+            "pass_id": pass_id,
+            "kind": event.kind,
+            "subject": event.subject,
+            "value": _real(event.value),
+            "std": _real(event.std),
+            "body": event.text,
+            "taken_utc": event.taken_utc or taken_utc,
+        }
+    )
+
+
+def event_from(row: Mapping[str, Any]) -> Event:
+    """Event of a row.
+
+    Parameters
+    ----------
+    row : mapping
+        Column names to values.
+    """
+    kept = {name: row[name] for name in ("kind", "subject", "value", "std", "taken_utc")}
+    return Event(text=row["body"], **kept)
+
+
+def sheet_from(row: Mapping[str, Any]) -> JobSheet:
+    """Job sheet of a row.
+
+    Parameters
+    ----------
+    row : mapping
+        Column names to values.
+    """
+    return JobSheet(**{field.name: row[field.name] for field in fields(JobSheet)})

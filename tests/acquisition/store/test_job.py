@@ -1,0 +1,174 @@
+"""A job keeps what it was given, exactly, before it says so."""
+
+import sqlite3
+import subprocess
+import sys
+
+import numpy as np
+import pytest
+
+from acquisition.clock import FakeClock
+from acquisition.errors import StoreError
+from acquisition.records import Capture, Event, Reading
+from acquisition.store import create_job, open_job
+
+READING = Reading(
+    point="V1.2>V1.1",
+    quantity="gain",
+    value=0.1 + 0.2,
+    std=1e-17,
+    freq_hz=1000,
+    drive_pp_v=0.045488,
+    taken_utc="2026-01-01T00:00:00.000Z",
+    instrument="bench scope, 8 bit",
+    range_v=10.0,
+    quality="good",
+    note='<script>alert("µ")</script>\n',
+)
+
+
+def capture(dtype=np.int16, **facts):
+    codes = np.arange(-5, 5).astype(dtype)
+    return Capture(
+        point="V1.1", codes=codes, scale_v=0.1 / 3, offset_v=-1.5, t0_s=-1e-3, dt_s=1e-6, full_scale_v=8.0, **facts
+    )
+
+
+@pytest.fixture
+def job(tmp_path):
+    with create_job(tmp_path / "amp.stagewalk", "Quayside Five", clock=FakeClock()) as opened:
+        opened.start_pass("as-found")
+        yield opened
+
+
+def test_a_reading_comes_back_equal(job):
+    job.add_reading("as-found", READING)
+    assert job.read_pass("as-found").readings == (READING,)
+
+
+@pytest.mark.parametrize("dtype", [np.int8, np.uint8, np.int16, np.uint16, ">i2"])
+def test_a_capture_comes_back_equal(job, dtype):
+    given = capture(dtype, clipped=True, channel=2, shot=7, probe_factor=10.0, coupling="ac", freq_hz=1000.0)
+    job.add_capture("as-found", given)
+    (kept,) = job.read_pass("as-found").captures
+    assert np.array_equal(kept.codes, given.codes)
+    assert np.array_equal(kept.volts, given.volts)
+    for name in ("point", "clipped", "channel", "shot", "probe_factor", "coupling", "freq_hz", "bandwidth_hz"):
+        assert getattr(kept, name) == getattr(given, name)
+
+
+def test_an_event_without_a_time_gets_one(job):
+    job.add_event("as-found", Event(kind="part_replaced", subject="C2", value=22e-9, text="film, 630 V"))
+    (kept,) = job.read_pass("as-found").events
+    assert kept == Event(
+        kind="part_replaced", subject="C2", value=22e-9, text="film, 630 V", taken_utc="2026-01-01T00:00:00.000Z"
+    )
+
+
+def test_the_sheet_and_the_conditions_of_a_pass_are_kept(tmp_path):
+    path = tmp_path / "amp.stagewalk"
+    with create_job(
+        path,
+        "Quayside Five",
+        "chassis: x\n",
+        "meter: y\n",
+        serial="Q5-0012",
+        complaint="hums; no bass",
+        customer="A",
+    ) as job:
+        job.start_pass("as-found", mains_v=231, mains_hz=50.0, minutes_on=20, settings={"scope": "10:1, DC"})
+    with open_job(path) as job:
+        assert job.sheet.chassis_text == "chassis: x\n"
+        assert (job.sheet.serial, job.sheet.complaint) == ("Q5-0012", "hums; no bass")
+        found = job.read_pass("as-found")
+        assert (found.mains_v, found.mains_hz, found.minutes_on) == (231.0, 50.0, 20.0)
+        assert found.settings == {"scope": "10:1, DC"}
+
+
+def test_passes_keep_their_order_and_their_names_are_unique(job):
+    job.start_pass("after-C2")
+    assert job.passes() == ("as-found", "after-C2")
+    with pytest.raises(StoreError, match="pass 'as-found' exists already"):
+        job.start_pass("as-found")
+    with pytest.raises(StoreError, match="printable"):
+        job.start_pass("two\nlines")
+
+
+def test_an_unknown_pass_names_the_known_ones(job):
+    with pytest.raises(StoreError, match="no pass called 'after'") as told:
+        job.add_reading("after", READING)
+    assert "as-found" in told.value.hint
+
+
+def test_a_pass_begun_by_another_program_is_seen(job):
+    with open_job(job.path) as other:
+        other.start_pass("after-C2")
+        other.add_reading("after-C2", READING)
+    assert job.read_pass("after-C2").readings == (READING,)
+
+
+def test_fitted_parts_follow_the_events(job):
+    measured = Event(kind="part_measured", subject="R2", value=1480.0, std=7.0, taken_utc="t")
+    replaced = Event(kind="part_replaced", subject="C2", value=22.4e-9, taken_utc="t")
+    job.add_event("as-found", measured)
+    job.add_event("as-found", Event(kind="note", subject="R2", text="looks brown"))
+    job.start_pass("after-C2")
+    job.add_event("after-C2", replaced)
+    job.add_event("after-C2", Event(kind="part_replaced", subject="R2", taken_utc="t"))
+    assert job.fitted_parts("as-found") == {"R2": measured}
+    assert job.fitted_parts() == {"C2": replaced}
+
+
+def test_readings_are_append_only(job):
+    job.add_reading("as-found", READING)
+    other = sqlite3.connect(job.path, isolation_level=None)
+    for statement in ("UPDATE reading SET value = 1", "DELETE FROM reading", "DELETE FROM event"):
+        job.add_event("as-found", Event(kind="note"))
+        with pytest.raises(sqlite3.IntegrityError, match="append-only"):
+            other.execute(statement)
+    other.close()
+
+
+def test_settings_of_the_file(job):
+    other = sqlite3.connect(job.path)
+    assert other.execute("PRAGMA journal_mode").fetchone() == ("wal",)
+    assert other.execute("PRAGMA application_id").fetchone() == (0x5374676B,)
+    assert other.execute("PRAGMA user_version").fetchone()[0] >= 1
+    tables = other.execute("SELECT name, strict FROM pragma_table_list WHERE name NOT LIKE 'sqlite%'").fetchall()
+    assert dict(tables) == dict.fromkeys(["job", "pass", "reading", "capture", "waveform", "event"], 1)
+    other.close()
+    with job._engine.connect() as connection:
+        pragma = {n: connection.exec_driver_sql(f"PRAGMA {n}").scalar() for n in ("synchronous", "foreign_keys")}
+    assert pragma == {"synchronous": 2, "foreign_keys": 1}
+
+
+def test_a_closed_job_is_one_file(tmp_path):
+    with create_job(tmp_path / "amp.stagewalk", "x") as job:
+        job.start_pass("as-found")
+        job.add_reading("as-found", READING)
+    assert [path.name for path in tmp_path.iterdir()] == ["amp.stagewalk"]
+
+
+def test_an_existing_file_is_never_overwritten(tmp_path):
+    path = tmp_path / "amp.stagewalk"
+    path.write_text("somebody's text")
+    with pytest.raises(StoreError, match="exists already"):
+        create_job(path, "x")
+    assert path.read_text() == "somebody's text"
+
+
+def test_reading_only_refuses_to_write(job):
+    with open_job(job.path, read_only=True) as copy:
+        for write in (
+            lambda: copy.add_reading("as-found", READING),
+            lambda: copy.add_capture("as-found", capture()),
+            lambda: copy.start_pass("x"),
+        ):
+            with pytest.raises(StoreError, match="reading only"):
+                write()
+
+
+def test_opening_a_job_loads_no_table_library():
+    script = "import sys, acquisition.store\nassert 'sqlalchemy' not in sys.modules\n"
+    script += "acquisition.store.open_job\nassert 'sqlalchemy' in sys.modules and 'pandas' not in sys.modules"
+    subprocess.run([sys.executable, "-c", script], check=True)
