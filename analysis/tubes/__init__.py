@@ -1,7 +1,7 @@
 """Tubes: types as data, equations, bases and what type numbers say."""
 
 from .files import load_tube, tube_names
-from .tube import Capacitances, HeaterConnection, Limits, Pin, Point, Section, Tube
+from .types import Capacitances, HeaterConnection, Limits, Pin, Point, Section, Tube
 
 __all__ = [
     "Capacitances",

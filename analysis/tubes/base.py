@@ -1,8 +1,8 @@
 """Where the pins of a base are, seen from below, and how to say so.
 
-Pins count clockwise from the key or gap seen from below, which is the wiring side of the socket; seen from above the
-same numbers run anticlockwise. Octal: eight places, key between 8 and 1. Miniature: eight places, the gap takes
-one. Noval: ten places, the gap takes one. (The geometry is from memory, the counting rule is the trade's.)
+Pins count clockwise from the key or gap seen from below, which is the wiring side of the socket; seen from above
+the same numbers run anticlockwise. Octal: eight places, key between 8 and 1. Miniature: eight places, the gap
+takes one. Noval: ten places, the gap takes one. (The geometry is from memory, the counting rule is the trade's.)
 """
 
 from __future__ import annotations

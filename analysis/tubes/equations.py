@@ -368,8 +368,8 @@ def grid_current_of(cathode_perveance: Value) -> GridCurrent:
     The reference is the middle of the three 12AX7 that Dempwolf and Zoelzer measured (geometric mean of G, mean of
     xi and C; -5 to +3 V), at the cathode perveance of the 12AX7 of the published points. That grid current grows
     with the perveance of the cathode is our own rule, no source: the same cloud of electrons, met by grid wires
-    instead of crossing them. Onset near zero volt is that of the specimens measured; sheets that define grid current
-    by 0.3 uA print -0.9 to -1.3 V, so currents below a microampere are understated.
+    instead of crossing them. Onset near zero volt is that of the specimens measured; sheets that define grid
+    current by 0.3 uA print -0.9 to -1.3 V, so currents below a microampere are understated.
     """
     return GridCurrent(
         perveance=_MEASURED_G / _MEASURED_CATHODE * cathode_perveance,

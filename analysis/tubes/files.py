@@ -22,7 +22,7 @@ from .equations import (
     TriodeParameters,
     grid_current_of,
 )
-from .tube import (
+from .types import (
     ELECTRODES,
     HEATER_PARTS,
     Capacitances,
@@ -328,7 +328,7 @@ def _tube(file: TubeFile, path: str) -> Tube:
         basing=file.basing,
         pins=pins,
         sections=tuple(
-            _section(name, pins, file, is_rectifier) for name in ("a", *(["b"] if is_twin else []), *diodes)
+            _section(name, pins, file, is_rectifier) for name in (*(("a", "b") if is_twin else ("",)), *diodes)
         ),
         heater=_heater(file),
         limits=_limits(file.limits),
@@ -344,11 +344,12 @@ def _tube(file: TubeFile, path: str) -> Tube:
 def _pin(number: int, parts: list[str], renamed: Mapping[str, str], danger: set[str], is_twin: bool) -> Pin:
     functions = tuple(renamed.get(part, ELECTRODES[part]) for part in parts if not part.isdigit())
     functions = tuple(dict.fromkeys(functions))
+    section: str | None
     unit = parts[-1]
     if unit.isdigit():
         section = f"d{unit}" if parts[0] == "D" else "ab"[int(unit) - 1]
     else:
-        section = "" if is_twin or not set(functions) - _NO_ELECTRODE else "a"
+        section = None if is_twin or not set(functions) - _NO_ELECTRODE else ""
     return Pin(
         number=number,
         code="_".join(parts),
@@ -362,7 +363,7 @@ def _pin(number: int, parts: list[str], renamed: Mapping[str, str], danger: set[
 def _section(name: str, pins: Mapping[int, Pin], file: TubeFile, is_rectifier: bool) -> Section:
     electrodes: dict[str, tuple[int, ...]] = {}
     for number, pin in pins.items():
-        shared = "cathode" in pin.functions and (pin.section == "" or name.startswith("d"))
+        shared = "cathode" in pin.functions and (pin.section is None or name.startswith("d"))
         if pin.section == name or shared:
             for function in pin.functions:
                 if function not in _NO_ELECTRODE:

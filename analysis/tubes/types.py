@@ -31,8 +31,8 @@ class Pin:
         As in the file: ``P_1``, ``g2``, ``K_g3``, ``HT``.
     functions : tuple of str
         Trade names of what is joined to it, ``("cathode", "suppressor")``.
-    section : str
-        Name of the section it belongs to; empty for a pin that belongs to none or to several.
+    section : str or None
+        Name of the section it belongs to; None for a pin that belongs to none or to several.
     is_heater : bool
         Heater, tap or filament.
     is_high_voltage : bool
@@ -43,7 +43,7 @@ class Pin:
     number: int
     code: str
     functions: tuple[str, ...]
-    section: str
+    section: str | None
     is_heater: bool
     is_high_voltage: bool
 
@@ -209,13 +209,14 @@ class Section:
     Parameters
     ----------
     name : str
-        ``a`` is unit 1 of the American sheets (pins 6, 7, 8 of the 9A base), ``b`` unit 2; diodes are ``d1`` ``d2``.
-        Drawings often call pins 1, 2, 3 the A section: show the pins beside the name.
+        Socket and name make the key: ``V1a``, ``V2``. ``a`` is unit 1 of the American sheets (pins 6, 7, 8 of the
+        9A base), ``b`` unit 2, empty the only section; diodes beside it are ``d1``, ``d2``. Drawings often call
+        pins 1, 2, 3 the A section: show the pins beside the name.
     kind : str
         ``triode``, ``pentode``, ``heptode``, ``rectifier`` or ``diode``.
     electrodes : mapping of str to tuple of int
-        Trade name of the electrode to its pins, ``{"plate": (6,), "grid": (7,), "cathode": (8,)}``. A cathode shared
-        by sections stands in each.
+        Trade name of the electrode to its pins, ``{"plate": (6,), "grid": (7,), "cathode": (8,)}``. A cathode
+        shared by sections stands in each.
     model : TriodeParameters, PentodeParameters or RectifierParameters, optional
         Constants of its law; None where there is no model.
     capacitances : Capacitances, optional
@@ -235,8 +236,9 @@ class Section:
 
     @property
     def label(self) -> str:
-        """Name with pins: ``a (pins 6-7-8)``."""
-        return f"{self.name} (pins {'-'.join(str(pin) for pin in self.pins)})"
+        """Name with pins: ``a (pins 6-7-8)``; the pins alone for an only section."""
+        pins = f"pins {'-'.join(str(pin) for pin in self.pins)}"
+        return f"{self.name} ({pins})" if self.name else pins
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)
@@ -293,12 +295,12 @@ class Tube:
     path: str
 
     def section(self, name: str) -> Section:
-        """Find a section by name.
+        """Find a section by its name.
 
         Parameters
         ----------
         name : str
-            ``a``, ``b``, ``d1`` or ``d2``.
+            Empty, ``a``, ``b``, ``d1`` or ``d2``.
 
         Raises
         ------
@@ -318,8 +320,8 @@ class Tube:
         pin : int
             Pin number.
         """
-        owner = self.pins[pin].section if pin in self.pins else ""
-        return self.section(owner) if owner else None
+        owner = self.pins[pin].section if pin in self.pins else None
+        return None if owner is None else self.section(owner)
 
     @property
     def heater_pins(self) -> tuple[int, ...]:
