@@ -295,6 +295,8 @@ class JobSheet:
         The chassis and bench files as they were, word for word; may be empty.
     customer, serial, complaint, technician : str
         As written down at intake; may be empty.
+    found, advice : str
+        In the technician's words, at the end: what was wrong; what was left undone and what is advised. May be empty.
     created_utc : str
         ISO 8601 text in UTC.
     program : str
@@ -308,6 +310,8 @@ class JobSheet:
     serial: str = ""
     complaint: str = ""
     technician: str = ""
+    found: str = ""
+    advice: str = ""
     created_utc: str = ""
     program: str = ""
 

@@ -165,6 +165,23 @@ class Job:
         row = rows.event_row(self._pass_id(pass_name), event, self._clock.utc())
         self._insert(f"event {event.kind} not kept", [(schema.EVENT, row)])
 
+    def conclude(self, *, found: str | None = None, advice: str | None = None) -> None:
+        """Write down the end of the job; the readings stay as they are.
+
+        Parameters
+        ----------
+        found : str, optional
+            What was wrong, in the technician's words; left as it is when not given.
+        advice : str, optional
+            What was left undone, and what is advised.
+        """
+        self._require_writable()
+        with files.plain_errors(self.path, "not written down"), self._engine.begin() as connection:
+            row = dict(connection.execute(select(schema.JOB)).mappings().one())
+            given = {"found": found, "advice": advice}
+            row.update({name: words for name, words in given.items() if words is not None})
+            connection.execute(schema.JOB.update().values(rows.sealed(row)))
+
     # -- reading ---------------------------------------------------------------------------------------------
 
     @property

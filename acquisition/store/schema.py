@@ -33,7 +33,7 @@ from sqlalchemy.types import TypeEngine
 APPLICATION_ID = 0x5374676B
 """Mark in the header of the SQLite file: ``Stgk``."""
 
-VERSION = 1
+VERSION = 2
 """Version of the tables below. A change adds one to it, one entry to `MIGRATIONS` and one kept sample file."""
 
 _metadata = MetaData()
@@ -81,6 +81,8 @@ JOB = _table(
     _text("created_utc"),
     _text("program"),
     _check(),
+    _text("found"),
+    _text("advice"),
 )
 PASS = _table(
     "pass",
@@ -215,7 +217,12 @@ def stored_version(connection: Connection) -> int:
     return int(connection.execute(text("SELECT schema_version FROM job")).scalar_one())
 
 
-MIGRATIONS: Mapping[int, Callable[[Connection], None]] = {}
+def _closing_words(connection: Connection) -> None:
+    for name in ("found", "advice"):
+        connection.execute(text(f"ALTER TABLE job ADD COLUMN {name} TEXT NOT NULL DEFAULT ''"))
+
+
+MIGRATIONS: Mapping[int, Callable[[Connection], None]] = {1: _closing_words}
 """From version N: the function that makes version N + 1 of it."""
 
 
