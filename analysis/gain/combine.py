@@ -1,0 +1,110 @@
+"""Several results of one stage made into a better one: repeats averaged, probes exchanged."""
+
+from __future__ import annotations
+
+import cmath
+import math
+from collections.abc import Sequence
+from dataclasses import replace
+
+import numpy as np
+
+from .result import Gain, NoisePart, times
+
+
+def averaged(gains: Sequence[Gain]) -> Gain:
+    """Mean of repeated results of one stage at one frequency, each weighted alike.
+
+    Parameters
+    ----------
+    gains : sequence of Gain
+        Same points, same set-up, at least one. The complex gain is averaged, not the waveform: trigger jitter,
+        which would shrink a mean waveform, cancels in it.
+
+    Returns
+    -------
+    Gain
+        The noise falls with the number, the fixed part does not. From four results on, the scatter itself is used
+        where it is clearly larger than the fits say: then something else wanders too.
+    """
+    first, count = gains[0], len(gains)
+    if count == 1:
+        return first
+    values = np.array([[g.gain.real, g.gain.imag] for g in gains])
+    mean = values.mean(axis=0)
+    notes = list(first.notes)
+    noise = tuple(
+        NoisePart(
+            name=parts[0].name,
+            covariance=sum((part.covariance for part in parts), np.zeros((2, 2))) / count**2,
+            dof=sum(part.dof for part in parts),
+        )
+        for parts in zip(*(g.noise for g in gains), strict=True)
+    )
+    if count >= 4:
+        scatter = np.cov(values.T) / count
+        expected = sum(float(np.trace(part.covariance)) for part in noise)
+        # The trace of a scatter of n results varies by about 1 / sqrt(n - 1): only a clear excess counts.
+        if np.trace(scatter) > expected * (1.0 + 3.0 / math.sqrt(count - 1)):
+            noise = (NoisePart(name="scatter of repeats", covariance=scatter, dof=float(count - 1)),)
+            notes.append("repeats scatter more than the noise of one record explains")
+    return replace(
+        first,
+        gain=complex(mean[0], mean[1]),
+        noise=noise,
+        in_pp_v=float(np.mean([g.in_pp_v for g in gains])),
+        out_pp_v=float(np.mean([g.out_pp_v for g in gains])),
+        in_extremes_v=float(np.mean([g.in_extremes_v for g in gains])),
+        out_extremes_v=float(np.mean([g.out_extremes_v for g in gains])),
+        method=f"{first.method}, mean of {count}",
+        notes=tuple(notes),
+    )
+
+
+def swapped(straight: Gain, exchanged: Gain) -> Gain:
+    """Gain from two results with the probes exchanged: mismatch of channels and probes cancels.
+
+    Parameters
+    ----------
+    straight, exchanged : Gain
+        The same stage at the same frequency, the second with channel and probe of input and output exchanged, the
+        ranges of both channels exchanged with them.
+
+    Returns
+    -------
+    Gain
+        ``sqrt(H12 * H21)`` with the sign nearest to the first; only the noise of both remains in its uncertainty.
+
+    Raises
+    ------
+    ValueError
+        The results are not of one stage and frequency, or one of them is zero.
+    """
+    if straight.point != exchanged.point or abs(straight.freq_hz / exchanged.freq_hz - 1.0) > 1e-3:
+        raise ValueError("the two results must be of the same stage and frequency")
+    if not (straight.gain and exchanged.gain):
+        raise ValueError("no output: exchanging the probes does not help")
+    mismatch = cmath.sqrt(straight.gain / exchanged.gain)
+    mismatch = mismatch if mismatch.real >= 0 else -mismatch
+    value = straight.gain / mismatch
+    # d sqrt(ab) = sqrt(ab) / 2 (da / a + db / b)
+    noise = tuple(
+        NoisePart(name=f"{part.name}, {label}", covariance=turn @ part.covariance @ turn.T, dof=part.dof)
+        for label, result in (("straight", straight), ("exchanged", exchanged))
+        for turn in [times(value / (2.0 * result.gain))]
+        for part in result.noise
+    )
+    coarse = tuple(item for item in straight.fixed if item.name.startswith("coarse"))
+    return replace(
+        straight,
+        gain=value,
+        noise=noise,
+        fixed=coarse,
+        shared={},
+        method="probes exchanged, geometric mean",
+        notes=(
+            *straight.notes,
+            f"channels and probes differ by {100 * (abs(mismatch) - 1):+.2f} % and "
+            f"{math.degrees(cmath.phase(mismatch)):+.2f} deg; cancelled",
+        ),
+    )

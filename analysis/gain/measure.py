@@ -1,0 +1,222 @@
+"""Gain and phase of a stage from the captured records of its input and output.
+
+Channels of one single shot share trigger, generator and time axis, which cancel in the ratio; records of different
+shots are referred to their triggers.
+"""
+
+from __future__ import annotations
+
+import math
+from dataclasses import dataclass
+
+import numpy as np
+
+from acquisition.errors import FitFailed
+from acquisition.records import Capture
+
+from ..sinefit import SineFit, converter_step_v, distortion, fit_capture
+from ..uncertainty import InputQuantity, rectangular
+from .result import DELAY, SCALES, Gain, NoisePart, times
+
+KNOWN_FREQUENCY_PERIODS = 20.0
+"""Up to so many periods the generator's frequency serves; beyond, the clocks of two instruments drift apart."""
+
+NOTED_DISTORTION = 0.01
+"""Distortion above which a result is noted as taken outside the linear range (common practice, no source)."""
+
+
+@dataclass(frozen=True, slots=True, kw_only=True)
+class ChannelAccuracy:
+    """What the specification of the scope and its probes allows, as half-widths of rectangular distributions.
+
+    Parameters
+    ----------
+    vertical : float
+        Relative error of the voltage scale of a channel, 0.03 for 3 %.
+    probe : float
+        Relative error of the division of a probe.
+    shared : float
+        Correlation, 0 to 1, of the scale errors of two channels; 0 unless it was measured. Records of one channel
+        on one range share the whole error, whatever this says.
+    skew_s : float
+        Delay between two channels with their probes, half-width in seconds.
+    trigger_samples : float
+        How well the time of the first sample is known against the trigger, as width in sample intervals; matters
+        only for records of different shots.
+    """
+
+    vertical: float = 0.03
+    probe: float = 0.01
+    shared: float = 0.0
+    skew_s: float = 2e-9
+    trigger_samples: float = 1.0
+
+
+def gain_of(
+    source: Capture,
+    output: Capture,
+    accuracy: ChannelAccuracy | None = None,
+    *,
+    freq_hz: float | None = None,
+    harmonics: int = 5,
+) -> Gain:
+    """Complex gain from the records of input and output.
+
+    Parameters
+    ----------
+    source, output : Capture
+        Record at the input and at the output of the stage. Two channels with the same ``shot`` are simultaneous;
+        otherwise each must have been triggered by the generator's sync, and the trigger is the common time.
+    accuracy : ChannelAccuracy, optional
+        Limits of scope and probes.
+    freq_hz : float, optional
+        Overrides the generator frequency in the records.
+    harmonics : int
+        Fitted together, so that distortion does not disturb the fundamental.
+
+    Returns
+    -------
+    Gain
+
+    Raises
+    ------
+    FitFailed
+        As `fit_capture`, or there is no signal at the input.
+
+    Notes
+    -----
+    First-order propagation through ``H = Z2 / Z1`` (JCGM 102:2011): the phasors' covariances are turned and scaled
+    by ``1 / Z1`` and ``H / Z1``.
+    """
+    limits = accuracy or ChannelAccuracy()
+    together = source.shot == output.shot and source.channel != output.channel
+    first, last = _fit_both(source, output, freq_hz, harmonics)
+    if first.amplitude_v < 5.0 * first.amplitude_std_v:
+        raise FitFailed(
+            f"no signal of {first.freq_hz:g} Hz at {source.point}: {first.amplitude_v:.3g} V, uncertain by "
+            f"{first.amplitude_std_v:.2g} V",
+            hint="check generator lead, output switch and probe",
+            reason="no signal at the input",
+        )
+    # Two records of one shot share the time axis, so any time serves; its centre is where the fit knows most.
+    at_s = first.center_s if together else 0.0
+    from_v, to_v = first.phasor_at(at_s), last.phasor_at(at_s)
+    gain = to_v / from_v
+    thd = [distortion(f).thd_ratio if f.phasors_v.size > 1 and f.amplitude_v else 0.0 for f in (first, last)]
+    return Gain(
+        from_point=source.point,
+        to_point=output.point,
+        freq_hz=first.freq_hz,
+        drive_pp_v=output.drive_pp_v if output.drive_pp_v is not None else source.drive_pp_v,
+        gain=gain,
+        noise=_noise(source, output, first, last, from_v, to_v, limits, together),
+        fixed=_fixed(first, last, limits, together),
+        shared=_shared(source, output, limits),
+        in_pp_v=2.0 * first.amplitude_v,
+        out_pp_v=2.0 * last.amplitude_v,
+        in_extremes_v=peak_to_peak_v(source),
+        out_extremes_v=peak_to_peak_v(output),
+        thd_in=thd[0],
+        thd_out=thd[1],
+        method="two channels, one shot" if together else "one channel at a time, sync as trigger",
+        notes=_notes(source, output, first, last, thd[1]),
+    )
+
+
+def peak_to_peak_v(capture: Capture) -> float:
+    """Maximum minus minimum of a record in volts.
+
+    Parameters
+    ----------
+    capture : Capture
+        Any record; noise makes the result too large, the more the longer the record.
+    """
+    codes = capture.codes.astype(np.int64)
+    return float(codes.max() - codes.min()) * abs(capture.scale_v)
+
+
+def _fit_both(source: Capture, output: Capture, freq_hz: float | None, harmonics: int) -> tuple[SineFit, SineFit]:
+    known = freq_hz or source.freq_hz or output.freq_hz
+    length = source.dt_s * source.codes.size
+    if known is not None and known * length <= KNOWN_FREQUENCY_PERIODS * 1.001:
+        frequency = known
+    else:
+        # The record with the larger swing in converter steps knows the frequency better; both are fitted with it.
+        larger = max((source, output), key=lambda c: peak_to_peak_v(c) / converter_step_v(c))
+        frequency = fit_capture(larger, known, harmonics=harmonics, fit_frequency=True).freq_hz
+    return (
+        fit_capture(source, frequency, harmonics=harmonics),
+        fit_capture(output, frequency, harmonics=harmonics),
+    )
+
+
+def _noise(
+    source: Capture,
+    output: Capture,
+    first: SineFit,
+    last: SineFit,
+    from_v: complex,
+    to_v: complex,
+    limits: ChannelAccuracy,
+    together: bool,
+) -> tuple[NoisePart, ...]:
+    gain = to_v / from_v
+    parts = []
+    for label, fit, phasor, factor in (
+        ("input", first, from_v, gain / from_v),
+        ("output", last, to_v, 1.0 / from_v),
+    ):
+        turn = times(factor * (phasor / fit.phasor_v if fit.phasor_v else 1.0))
+        parts.append(
+            NoisePart(
+                name=f"noise and converter, {label}",
+                covariance=turn @ fit.covariance_v2[:2, :2] @ turn.T,
+                dof=float(max(1, fit.dof)),
+            )
+        )
+    if not together:
+        delay_s = math.hypot(source.dt_s, output.dt_s) * limits.trigger_samples / math.sqrt(12.0)
+        turn = times(gain)
+        across = (2.0 * math.pi * first.freq_hz * delay_s) ** 2
+        parts.append(
+            NoisePart(
+                name="time of the first sample", covariance=turn @ np.diag([0.0, across]) @ turn.T, dof=math.inf
+            )
+        )
+    return tuple(parts)
+
+
+def _fixed(first: SineFit, last: SineFit, limits: ChannelAccuracy, together: bool) -> tuple[InputQuantity, ...]:
+    coarse = [fit.undithered_v / fit.amplitude_v if fit.amplitude_v else 0.0 for fit in (first, last)]
+    vertical, probe = rectangular(limits.vertical), rectangular(limits.probe)
+    stds = (vertical, vertical, probe, probe, *coarse)
+    fixed = [InputQuantity(name=name, value=0.0, std=std) for name, std in zip(SCALES, stds, strict=True)]
+    if together:
+        fixed.append(InputQuantity(name=DELAY, value=0.0, std=rectangular(limits.skew_s), unit="s"))
+    return tuple(fixed)
+
+
+def _shared(source: Capture, output: Capture, limits: ChannelAccuracy) -> dict[tuple[str, str], float]:
+    same_channel = source.channel == output.channel
+    same_range = math.isclose(source.full_scale_v, output.full_scale_v, rel_tol=1e-6)
+    shared = {}
+    scale = 1.0 if same_channel and same_range else limits.shared
+    if scale:
+        shared[SCALES[0], SCALES[1]] = scale
+    if same_channel and source.probe_factor == output.probe_factor:
+        shared[SCALES[2], SCALES[3]] = 1.0
+    return shared
+
+
+def _notes(source: Capture, output: Capture, first: SineFit, last: SineFit, thd_out: float) -> tuple[str, ...]:
+    notes = [f"{capture.point}: {note}" for capture, fit in ((source, first), (output, last)) for note in fit.notes]
+    if source.clipped or output.clipped:
+        notes.append("the scope's converter is at its end: choose a larger range")
+    if thd_out > NOTED_DISTORTION:
+        notes.append(f"distortion {100 * thd_out:.1f} % at {output.point}: the drive is outside the linear range")
+    if last.amplitude_v < 5.0 * last.amplitude_std_v:
+        notes.append(f"{output.point}: hardly any signal, phase means nothing")
+    if source.coupling != output.coupling:
+        # Corner of AC coupling 1 to 10 Hz, a tenth with a 10:1 probe (from memory): 200 corners away it is 0.3 deg.
+        notes.append("one channel AC, the other DC coupled: phase is wrong at low frequencies")
+    return tuple(notes)
