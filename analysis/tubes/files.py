@@ -7,21 +7,17 @@ import re
 from collections.abc import Iterator, Mapping
 from functools import lru_cache
 from pathlib import Path
-from typing import Annotated, Literal
-
-from pydantic import AfterValidator, BaseModel, BeforeValidator, ConfigDict, Field, model_validator
 
 from acquisition.configs import config_roots, read_yaml, validate
 from acquisition.errors import ConfigError, Problem
-from acquisition.quantities import parse_value
 
-from .base import POSITIONS
 from .equations import (
     PentodeParameters,
     RectifierParameters,
     TriodeParameters,
     grid_current_of,
 )
+from .schema import CapacitancesFile, LimitsFile, PointFile, RectifierFile, TriodeFile, TubeFile, read_tube_file
 from .types import (
     ELECTRODES,
     HEATER_PARTS,
@@ -38,151 +34,6 @@ from .types import (
 _ALIASES = re.compile(r"^aliases: *\[([^\]\n]*)\]", re.M)
 _HEPTODE = {"g1": "oscillator grid", "g3": "signal grid"}
 _NO_ELECTRODE = HEATER_PARTS | {"shield", "shell", "not connected", "internal connection"}
-
-
-def _check_pin_code(code: str) -> str:
-    for part in code.split("_"):
-        if part not in ELECTRODES and not part.isdigit():
-            raise ValueError(f"expected parts from {' '.join(ELECTRODES)} joined by _, and a unit number")
-    return code
-
-
-Positive = Annotated[float, Field(gt=0)]
-Ohms = Annotated[float, BeforeValidator(lambda text: parse_value(str(text))), Field(gt=0)]
-PinCode = Annotated[str, AfterValidator(_check_pin_code)]
-
-
-class _File(BaseModel):
-    model_config = ConfigDict(extra="forbid", allow_inf_nan=False, frozen=True)
-
-
-class _Rating(_File):
-    volts: Positive
-    amps: Positive
-
-
-class _Heater(_Rating):
-    halves: _Rating | None = None
-
-
-class _Limits(_File):
-    rating_system: Literal["design-centre", "design-maximum"]
-    plate_v: Positive | None = None
-    plate_w: Positive | None = None
-    plate_both_w: Positive | None = None
-    screen_v: Positive | None = None
-    screen_w: Positive | None = None
-    cathode_ma: Positive | None = None
-    heater_negative_v: Positive | None = None
-    heater_positive_v: Positive | None = None
-    grid_fixed: Ohms | None = None
-    grid_self: Ohms | None = None
-    inverse_v: Positive | None = None
-    output_ma: Positive | None = None
-    peak_ma: Positive | None = None
-
-
-class _Capacitances(_File):
-    grid_plate: Positive
-    input: Positive
-    output: Positive
-
-
-class _Triode(_File):
-    law: Literal["KV"]
-    mu: Positive
-    ex: Annotated[float, Field(gt=1, lt=3)]
-    kg1: Positive
-    kp: Positive
-    kvb: Positive
-    vct: float
-    source: str
-
-
-class _Pentode(_File):
-    law: Literal["RR", "RX"]
-    mu: Positive
-    ex: Annotated[float, Field(gt=1, lt=3)]
-    kg1: Positive
-    kg2: Positive
-    kp: Positive
-    kvb: Positive
-    vct: float
-    alpha_s: Annotated[float, Field(ge=0)]
-    a: Annotated[float, Field(ge=0)]
-    beta: Positive
-    source: str
-
-    @model_validator(mode="after")
-    def _plate_draws(self) -> _Pentode:
-        if self.kg2 <= self.kg1:
-            raise ValueError("kg2 must be larger than kg1, or the plate would draw nothing")
-        return self
-
-
-class _Rectifier(_File):
-    law: Literal["three-halves"]
-    perveance: Positive
-    source: str
-
-
-class _Point(_File):
-    connection: Literal["triode", "pentode", "triode-connected", "converter", "rectifier"]
-    plate_v: Positive
-    screen_v: Positive | None = None
-    grid_v: float | None = None
-    cathode: Ohms | None = None
-    plate_ma: Positive | None = None
-    screen_ma: Positive | None = None
-    mu: Positive | None = None
-    screen_mu: Positive | None = None
-    gm_ma_v: Positive | None = None
-    rp: Ohms | None = None
-    confirmed: str
-    source: str
-    note: str = ""
-
-
-class _Fit(_File):
-    points: list[int]
-    mu: Positive | None = None
-    mu_source: str = ""
-
-
-class TubeFile(_File):
-    """Content of one file of ``configs/tubes``; the fields are explained in DEVELOPERS.md."""
-
-    tube: str
-    aliases: list[str] = []
-    relatives: dict[str, str] = {}
-    construction: str
-    base: Literal["octal", "noval", "miniature"]
-    basing: str
-    pins: dict[int, PinCode]
-    heater: _Heater
-    limits: _Limits
-    capacitances_pf: _Capacitances | None = None
-    capacitances_2_pf: _Capacitances | None = None
-    model: Annotated[_Triode | _Pentode | _Rectifier, Field(discriminator="law")] | None = None
-    fit: _Fit | None = None
-    points: list[_Point] = []
-    confirmed: dict[str, str] = {}
-    source: str
-    notes: str = ""
-
-    @model_validator(mode="after")
-    def _base_holds_pins(self) -> TubeFile:
-        wrong = [str(pin) for pin in self.pins if not 1 <= pin <= POSITIONS[self.base]]
-        if wrong:
-            raise ValueError(f"pins {', '.join(wrong)}: a {self.base} base has pins 1 to {POSITIONS[self.base]}")
-        ends = [code for code in self.pins.values() if code.split("_")[0] in ("H", "F")]
-        if len(ends) != 2:
-            raise ValueError(f"pins: expected two heater ends (H or F), found {len(ends)}")
-        if (self.heater.halves is not None) != ("HT" in self.pins.values()):
-            raise ValueError("heater: halves and a tap (HT) among the pins go together")
-        if self.fit and not all(1 <= n <= len(self.points) for n in self.fit.points):
-            raise ValueError(f"fit: points are counted from 1 to {len(self.points)}")
-        return self
 
 
 def load_tube(name: str) -> Tube:
@@ -216,22 +67,6 @@ def load_tube(name: str) -> Tube:
 def tube_names() -> list[str]:
     """Names of every type there is a file for, sorted."""
     return sorted({path.stem for path in _paths()})
-
-
-def read_tube_file(path: Path) -> TubeFile:
-    """Read and check one file as it is written, with its points and fit.
-
-    Parameters
-    ----------
-    path : Path
-        A YAML file.
-
-    Raises
-    ------
-    ConfigError
-        Every mistake, with its line.
-    """
-    return validate(read_yaml(path), TubeFile)
 
 
 def _normal(name: str) -> str:
@@ -390,16 +225,16 @@ def _parameters(file: TubeFile) -> Parameters | None:
     model = file.model
     if model is None:
         return None
-    if isinstance(model, _Rectifier):
+    if isinstance(model, RectifierFile):
         return RectifierParameters(perveance=model.perveance)
-    if isinstance(model, _Triode):
+    if isinstance(model, TriodeFile):
         constants = model.model_dump(exclude={"law", "source"})
         return TriodeParameters(**constants, grid=grid_current_of(2.0 / model.kg1))
     constants = model.model_dump(exclude={"source"})
     return PentodeParameters(**constants, grid=grid_current_of(1.0 / model.kg1 + 1.0 / model.kg2))
 
 
-def _capacitances(values: _Capacitances | None) -> Capacitances | None:
+def _capacitances(values: CapacitancesFile | None) -> Capacitances | None:
     if values is None:
         return None
     return Capacitances(
@@ -430,7 +265,7 @@ def _milli(value: float | None) -> float | None:
     return None if value is None else value * 1e-3
 
 
-def _limits(file: _Limits) -> Limits:
+def _limits(file: LimitsFile) -> Limits:
     values = file.model_dump(exclude={"cathode_ma", "output_ma", "peak_ma", "grid_fixed", "grid_self"})
     return Limits(
         **values,
@@ -442,8 +277,8 @@ def _limits(file: _Limits) -> Limits:
     )
 
 
-def _point(file: _Point, fitted: bool) -> Point:
-    values = file.model_dump(exclude={"cathode", "plate_ma", "screen_ma", "gm_ma_v", "rp"})
+def _point(file: PointFile, fitted: bool) -> Point:
+    values = file.model_dump(exclude={"cathode", "plate_ma", "screen_ma", "gm_ma_v", "rp", "rp_above"})
     return Point(
         **values,
         cathode_ohm=file.cathode,
@@ -451,5 +286,6 @@ def _point(file: _Point, fitted: bool) -> Point:
         screen_a=_milli(file.screen_ma),
         gm_s=_milli(file.gm_ma_v),
         rp_ohm=file.rp,
+        rp_above_ohm=file.rp_above,
         fitted=fitted,
     )

@@ -168,6 +168,8 @@ class Point:
         Amplification factor to the plate; of grid 1 to the screen.
     gm_s, rp_ohm : float, optional
         Transconductance in siemens, plate resistance.
+    rp_above_ohm : float, optional
+        Plate resistance where only a lower bound is printed.
     fitted : bool
         Whether the model constants were fitted to it.
     confirmed : str
@@ -187,6 +189,7 @@ class Point:
     screen_mu: float | None = None
     gm_s: float | None = None
     rp_ohm: float | None = None
+    rp_above_ohm: float | None = None
     fitted: bool = False
     confirmed: str = "memory"
     source: str = ""

@@ -1,0 +1,124 @@
+"""Fit the constants in a tube file anew from the points in the same file, and write them back."""
+
+from __future__ import annotations
+
+import re
+import textwrap
+from collections.abc import Mapping
+from dataclasses import dataclass, replace
+from pathlib import Path
+
+from acquisition.errors import ConfigError, Problem
+
+from .files import load_tube
+from .fit import SHARING, PointError, fit_pentode, fit_rectifier, fit_triode, point_error
+from .schema import FitFile, read_tube_file
+from .types import Parameters
+
+_MODEL = re.compile(r"^model:.*\n(?:[ \t]+.*\n)*", re.M)
+_CONSTANTS = ("mu", "ex", "kg1", "kg2", "kp", "kvb", "vct", "alpha_s", "a", "beta", "perveance")
+
+
+@dataclass(frozen=True, slots=True, kw_only=True)
+class Refit:
+    """Constants fitted to published points.
+
+    Parameters
+    ----------
+    tube : str
+        Type.
+    path : Path
+        Its file.
+    params : TriodeParameters, PentodeParameters or RectifierParameters
+        New constants, rounded as they are written: five significant digits.
+    shipped : TriodeParameters, PentodeParameters or RectifierParameters, optional
+        Constants in the file before.
+    errors : tuple of PointError
+        At every point the fit used.
+    others : tuple of PointError
+        At the remaining points that the law can be compared with.
+    text : str
+        The ``model`` entry as it stands in the file.
+    """
+
+    tube: str
+    path: Path
+    params: Parameters
+    shipped: Parameters | None
+    errors: tuple[PointError, ...]
+    others: tuple[PointError, ...]
+    text: str
+
+
+def refit_tube(name: str) -> Refit:
+    """Fit a tube's constants to the points its file names under ``fit``.
+
+    Parameters
+    ----------
+    name : str
+        As `load_tube`.
+
+    Raises
+    ------
+    ConfigError
+        The file has no ``fit`` entry, or a mistake.
+    FitFailed
+        No minimum was found.
+    """
+    tube = load_tube(name)
+    path = Path(tube.path)
+    file = read_tube_file(path)
+    if file.fit is None:
+        raise ConfigError.from_problems(
+            [Problem(str(path), 0, "fit", "nothing to fit: the file names no points")],
+            hint="add fit: {kind: triode, points: [1], mu: 20} and the points",
+        )
+    exact, law = _fit(file.fit, [point for point in tube.points if point.fitted])
+    rounded = {key: float(f"{getattr(exact, key):.5g}") for key in _CONSTANTS if hasattr(exact, key)}
+    params = replace(exact, **rounded)
+    comparable = [point for point in tube.points if point.plate_a and point.connection != "converter"]
+    return Refit(
+        tube=tube.name,
+        path=path,
+        params=params,
+        shipped=tube.sections[0].model,
+        errors=tuple(point_error(params, point) for point in comparable if point.fitted),
+        others=tuple(point_error(params, point) for point in comparable if not point.fitted),
+        text=_entry(law, rounded, file.fit.points),
+    )
+
+
+def _entry(law: str, constants: Mapping[str, float], points: list[int]) -> str:
+    *front, last = [str(number) for number in points]
+    used = f"points {', '.join(front)} and {last}" if front else f"point {last}"
+    values = ", ".join(f"{key}: {value:.5g}" for key, value in constants.items())
+    entry = f"{{law: {law}, {values}, source: fitted to {used} below}}"
+    lines = textwrap.wrap(entry, 108, subsequent_indent="  ")
+    return "model:\n" + "".join(f"  {line}\n" for line in lines)
+
+
+def _fit(how: FitFile, points: list) -> tuple[Parameters, str]:
+    if how.kind == "rectifier":
+        return fit_rectifier(points), "three-halves"
+    if how.mu is None:  # the form of the file asks for it
+        raise AssertionError("a fit without mu")
+    if how.kind == "triode":
+        return fit_triode(points, how.mu), "KV"
+    return fit_pentode(points, how.mu, how.kind), SHARING[how.kind][0]
+
+
+def write_model(refit: Refit) -> None:
+    """Replace the ``model`` entry of the tube's file; every other line stays as it is.
+
+    Parameters
+    ----------
+    refit : Refit
+        From `refit_tube`.
+    """
+    text = refit.path.read_text(encoding="utf-8")
+    changed, count = _MODEL.subn(lambda _: refit.text, text, count=1)
+    if not count:
+        changed = re.sub(r"^(?=fit:)", lambda _: refit.text, text, count=1, flags=re.M)
+    partial = refit.path.with_suffix(".yaml.new")
+    partial.write_text(changed, encoding="utf-8")
+    partial.replace(refit.path)

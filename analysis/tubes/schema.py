@@ -1,0 +1,201 @@
+"""The form of a file of ``configs/tubes``: what may be written, in the units a sheet prints."""
+
+from __future__ import annotations
+
+from pathlib import Path
+from typing import Annotated, Literal
+
+from pydantic import AfterValidator, BaseModel, BeforeValidator, ConfigDict, Field, model_validator
+
+from acquisition.configs import read_yaml, validate
+from acquisition.quantities import parse_value
+
+from .base import POSITIONS
+from .types import ELECTRODES
+
+
+def _check_pin_code(code: str) -> str:
+    for part in code.split("_"):
+        if part not in ELECTRODES and not part.isdigit():
+            raise ValueError(f"expected parts from {' '.join(ELECTRODES)} joined by _, and a unit number")
+    return code
+
+
+Positive = Annotated[float, Field(gt=0)]
+Ohms = Annotated[float, BeforeValidator(lambda text: parse_value(str(text))), Field(gt=0)]
+PinCode = Annotated[str, AfterValidator(_check_pin_code)]
+
+
+class _File(BaseModel):
+    model_config = ConfigDict(extra="forbid", allow_inf_nan=False, frozen=True)
+
+
+class Rating(_File):
+    """Volts and amperes of a heater connection."""
+
+    volts: Positive
+    amps: Positive
+
+
+class HeaterFile(Rating):
+    """A heater; ``halves`` are its two halves in parallel."""
+
+    halves: Rating | None = None
+
+
+class LimitsFile(_File):
+    """Ratings, as printed: volts, watts, milliamperes, ohms."""
+
+    rating_system: Literal["design-centre", "design-maximum"]
+    plate_v: Positive | None = None
+    plate_w: Positive | None = None
+    plate_both_w: Positive | None = None
+    screen_v: Positive | None = None
+    screen_w: Positive | None = None
+    cathode_ma: Positive | None = None
+    heater_negative_v: Positive | None = None
+    heater_positive_v: Positive | None = None
+    grid_fixed: Ohms | None = None
+    grid_self: Ohms | None = None
+    inverse_v: Positive | None = None
+    output_ma: Positive | None = None
+    peak_ma: Positive | None = None
+
+
+class CapacitancesFile(_File):
+    """Picofarads of one section."""
+
+    grid_plate: Positive
+    input: Positive
+    output: Positive
+
+
+class TriodeFile(_File):
+    """Constants of the law KV."""
+
+    law: Literal["KV"]
+    mu: Positive
+    ex: Annotated[float, Field(gt=1, lt=3)]
+    kg1: Positive
+    kp: Positive
+    kvb: Positive
+    vct: float
+    source: str
+
+
+class PentodeFile(_File):
+    """Constants of the laws RR and RX."""
+
+    law: Literal["RR", "RX"]
+    mu: Positive
+    ex: Annotated[float, Field(gt=1, lt=3)]
+    kg1: Positive
+    kg2: Positive
+    kp: Positive
+    kvb: Positive
+    vct: float
+    alpha_s: Annotated[float, Field(ge=0)]
+    a: Annotated[float, Field(ge=0)]
+    beta: Positive
+    source: str
+
+    @model_validator(mode="after")
+    def _plate_draws(self) -> PentodeFile:
+        if self.kg2 <= self.kg1:
+            raise ValueError("kg2 must be larger than kg1, or the plate would draw nothing")
+        return self
+
+
+class RectifierFile(_File):
+    """Constant of the three-halves law."""
+
+    law: Literal["three-halves"]
+    perveance: Positive
+    source: str
+
+
+class PointFile(_File):
+    """A published operating point, as printed."""
+
+    connection: Literal["triode", "pentode", "triode-connected", "converter", "rectifier"]
+    plate_v: Positive
+    screen_v: Positive | None = None
+    grid_v: float | None = None
+    cathode: Ohms | None = None
+    plate_ma: Positive | None = None
+    screen_ma: Positive | None = None
+    mu: Positive | None = None
+    screen_mu: Positive | None = None
+    gm_ma_v: Positive | None = None
+    rp: Ohms | None = None
+    rp_above: Ohms | None = None
+    confirmed: str
+    source: str
+    note: str = ""
+
+
+class FitFile(_File):
+    """Which points the constants come from, and the published amplification factor that guides the fit."""
+
+    kind: Literal["triode", "small pentode", "power pentode", "beam tube", "rectifier"]
+    points: Annotated[list[int], Field(min_length=1)]
+    mu: Positive | None = None
+    mu_source: str = ""
+
+    @model_validator(mode="after")
+    def _has_mu(self) -> FitFile:
+        if self.mu is None and self.kind != "rectifier":
+            raise ValueError("a fit needs mu, the published amplification factor (for a pentode to its screen)")
+        return self
+
+
+class TubeFile(_File):
+    """Content of one file of ``configs/tubes``; the fields are explained in DEVELOPERS.md."""
+
+    tube: str
+    aliases: list[str] = []
+    relatives: dict[str, str] = {}
+    construction: str
+    base: Literal["octal", "noval", "miniature"]
+    basing: str
+    pins: dict[int, PinCode]
+    heater: HeaterFile
+    limits: LimitsFile
+    capacitances_pf: CapacitancesFile | None = None
+    capacitances_2_pf: CapacitancesFile | None = None
+    model: Annotated[TriodeFile | PentodeFile | RectifierFile, Field(discriminator="law")] | None = None
+    fit: FitFile | None = None
+    points: list[PointFile] = []
+    confirmed: dict[str, str] = {}
+    source: str
+    notes: str = ""
+
+    @model_validator(mode="after")
+    def _base_holds_pins(self) -> TubeFile:
+        wrong = [str(pin) for pin in self.pins if not 1 <= pin <= POSITIONS[self.base]]
+        if wrong:
+            raise ValueError(f"pins {', '.join(wrong)}: a {self.base} base has pins 1 to {POSITIONS[self.base]}")
+        ends = [code for code in self.pins.values() if code.split("_")[0] in ("H", "F")]
+        if len(ends) != 2:
+            raise ValueError(f"pins: expected two heater ends (H or F), found {len(ends)}")
+        if (self.heater.halves is not None) != ("HT" in self.pins.values()):
+            raise ValueError("heater: halves and a tap (HT) among the pins go together")
+        if self.fit and not all(1 <= n <= len(self.points) for n in self.fit.points):
+            raise ValueError(f"fit: points are counted from 1 to {len(self.points)}")
+        return self
+
+
+def read_tube_file(path: Path) -> TubeFile:
+    """Read and check one file as it is written, with its points and fit.
+
+    Parameters
+    ----------
+    path : Path
+        A YAML file.
+
+    Raises
+    ------
+    ConfigError
+        Every mistake, with its line.
+    """
+    return validate(read_yaml(path), TubeFile)
