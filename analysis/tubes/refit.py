@@ -3,7 +3,6 @@
 from __future__ import annotations
 
 import re
-import textwrap
 from collections.abc import Mapping
 from dataclasses import dataclass, replace
 from pathlib import Path
@@ -75,7 +74,7 @@ def refit_tube(name: str) -> Refit:
         )
     exact, law = _fit(file.fit, [point for point in tube.points if point.fitted])
     rounded = {key: float(f"{getattr(exact, key):.5g}") for key in _CONSTANTS if hasattr(exact, key)}
-    params = replace(exact, **rounded)
+    params = replace(exact, **rounded)  # type: ignore[arg-type]
     comparable = [point for point in tube.points if point.plate_a and point.connection != "converter"]
     return Refit(
         tube=tube.name,
@@ -92,9 +91,7 @@ def _entry(law: str, constants: Mapping[str, float], points: list[int]) -> str:
     *front, last = [str(number) for number in points]
     used = f"points {', '.join(front)} and {last}" if front else f"point {last}"
     values = ", ".join(f"{key}: {value:.5g}" for key, value in constants.items())
-    entry = f"{{law: {law}, {values}, source: fitted to {used} below}}"
-    lines = textwrap.wrap(entry, 108, subsequent_indent="  ")
-    return "model:\n" + "".join(f"  {line}\n" for line in lines)
+    return f'model:\n  {{law: {law}, {values},\n   source: "fitted to {used} below"}}\n'
 
 
 def _fit(how: FitFile, points: list) -> tuple[Parameters, str]:
