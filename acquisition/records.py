@@ -296,7 +296,7 @@ class JobSheet:
     customer, serial, complaint, technician : str
         As written down at intake; may be empty.
     found, advice : str
-        In the technician's words, at the end: what was wrong; what was left undone and what is advised. May be empty.
+        In the technician's words, at the end: what was wrong; what was left undone and is advised.
     created_utc : str
         ISO 8601 text in UTC.
     program : str

@@ -11,7 +11,8 @@ from .listing import JobSummary, list_jobs
 from .readings_csv import read_passes_csv, read_readings_csv, write_passes_csv
 
 if TYPE_CHECKING:
-    from .job import Job, create_job, open_job
+    from .job import Job
+    from .opening import create_job, open_job
 
 __all__ = [
     "SUFFIX",
@@ -32,7 +33,7 @@ SUFFIX = ".stagewalk"
 def __getattr__(name: str) -> Any:
     # The database library costs 0.15 s, which a list of jobs or a CSV file need not pay.
     if name in {"Job", "create_job", "open_job"}:
-        from . import job
+        from . import opening
 
-        return getattr(job, name)
+        return getattr(opening, name)
     raise AttributeError(f"module {__name__!r} has no attribute {name!r}")

@@ -16,6 +16,7 @@ from sqlalchemy.pool import QueuePool, StaticPool
 from ..errors import StoreError
 from .schema import APPLICATION_ID, VERSION
 
+_PAGE = 4096
 _MAGIC = b"SQLite format 3\x00"
 READ_ONLY_HINT = "stagewalk report, export and list can still read what is left of it; keep the file as it is"
 """What to do about a damaged file."""
@@ -87,6 +88,8 @@ def plain_errors(path: str | Path, doing: str) -> Iterator[None]:
         yield
     except (DBAPIError, sqlite3.Error) as error:
         raise explain(error, path, doing) from error
+    except UnicodeDecodeError as error:
+        raise StoreError(f"{name_of(path)}: {doing}: the file is damaged", hint=READ_ONLY_HINT) from error
     except OSError as error:
         raise StoreError(
             f"{name_of(path)}: {doing}: {error.strerror or error}", hint="check disk and folder"
@@ -125,7 +128,7 @@ def require_job_file(path: Path) -> bool:
                 hint="update stagewalk to open it; the file is unchanged",
             )
         return True
-    if application == APPLICATION_ID or (head.startswith(_MAGIC) and path.suffix == ".stagewalk"):
+    if application == APPLICATION_ID or (path.suffix == ".stagewalk" and path.stat().st_size > 2 * _PAGE):
         return False
     kind = "a database, but not a job file" if head.startswith(_MAGIC) else "not a job file"
     raise StoreError(
@@ -237,9 +240,12 @@ def require_sound(connection: sqlite3.Connection) -> None:
     sqlite3.DatabaseError
         The check found damage.
     """
-    found = connection.execute("PRAGMA quick_check(1)").fetchone()
+    try:
+        found = connection.execute("PRAGMA quick_check(1)").fetchone()
+    except UnicodeDecodeError:  # the report quotes a damaged name
+        found = None
     if found is None or found[0] != "ok":
-        error = sqlite3.DatabaseError(f"database disk image is malformed: {found and found[0]}")
+        error = sqlite3.DatabaseError("database disk image is malformed")
         error.sqlite_errorcode = sqlite3.SQLITE_CORRUPT
         raise error
 

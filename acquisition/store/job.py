@@ -1,22 +1,19 @@
-"""One job, open: passes, readings, captures and events, each committed before the call returns."""
+"""One open job: passes, readings, captures and events, each committed before the call returns."""
 
 from __future__ import annotations
 
 import json
-import os
 import threading
-from collections.abc import Mapping
-from importlib import metadata
-from pathlib import Path
+from collections.abc import Mapping, Sequence
 from types import TracebackType
 from typing import Any
 
-from sqlalchemy import Engine, create_engine, inspect, select
+from sqlalchemy import Engine, select
 
-from ..clock import Clock, SystemClock
+from ..clock import Clock
 from ..errors import StoreError
 from ..records import Capture, Event, JobSheet, Pass, Reading
-from . import files, rescue, rows, schema
+from . import files, rows, schema
 
 _LONGEST_NAME = 80
 
@@ -99,7 +96,7 @@ class Job:
                 f"{self._name}: pass {name!r} exists already", hint="choose another name, or add to it"
             )
         row = rows.pass_row(name, self._clock.utc(), mains_v, mains_hz, minutes_on, settings or {})
-        self._insert(f"pass {name} not started", [(schema.PASS, row)])
+        self._insert(f"pass {name} not started", schema.PASS, [row])
 
     def add_reading(self, pass_name: str, reading: Reading) -> None:
         """Keep a reading; it is on disk when this returns.
@@ -118,7 +115,7 @@ class Job:
         """
         self.add_readings(pass_name, [reading])
 
-    def add_readings(self, pass_name: str, readings: list[Reading] | tuple[Reading, ...]) -> None:
+    def add_readings(self, pass_name: str, readings: Sequence[Reading]) -> None:
         """Keep several readings, all or none.
 
         Parameters
@@ -130,7 +127,8 @@ class Job:
         """
         pass_id = self._pass_id(pass_name)
         what = f"reading of {readings[0].point} not kept" if len(readings) == 1 else "readings not kept"
-        self._insert(what, [(schema.READING, rows.reading_row(pass_id, reading)) for reading in readings])
+        if readings:
+            self._insert(what, schema.READING, [rows.reading_row(pass_id, reading) for reading in readings])
 
     def add_capture(self, pass_name: str, capture: Capture) -> None:
         """Keep a capture; it is on disk when this returns.
@@ -163,7 +161,7 @@ class Job:
             The event.
         """
         row = rows.event_row(self._pass_id(pass_name), event, self._clock.utc())
-        self._insert(f"event {event.kind} not kept", [(schema.EVENT, row)])
+        self._insert(f"event {event.kind} not kept", schema.EVENT, [row])
 
     def conclude(self, *, found: str | None = None, advice: str | None = None) -> None:
         """Write down the end of the job; the readings stay as they are.
@@ -274,11 +272,10 @@ class Job:
         if self.read_only:
             raise StoreError(f"{self._name}: opened for reading only", hint="open it for writing to add to it")
 
-    def _insert(self, doing: str, inserts: list[tuple[Any, dict[str, Any]]]) -> None:
+    def _insert(self, doing: str, table: Any, inserts: list[dict[str, Any]]) -> None:
         self._require_writable()
         with files.plain_errors(self.path, doing), self._engine.begin() as connection:
-            for table, row in inserts:
-                connection.execute(table.insert().values(row))
+            connection.execute(table.insert(), inserts)
 
     def _rows(self, statement: Any) -> list[dict[str, Any]]:
         with files.plain_errors(self.path, "not read"), self._engine.connect() as connection:
@@ -318,164 +315,3 @@ class Job:
             with self._lock:
                 known = self._pass_ids[name]
         return known
-
-
-def create_job(
-    path: str | Path,
-    chassis_name: str,
-    chassis_text: str = "",
-    bench_text: str = "",
-    *,
-    customer: str = "",
-    serial: str = "",
-    complaint: str = "",
-    technician: str = "",
-    clock: Clock | None = None,
-) -> Job:
-    """Make a new job and open it.
-
-    Parameters
-    ----------
-    path : str or Path
-        New file, by custom ending in ``.stagewalk``, or the URL of an empty database.
-    chassis_name : str
-        Name of the chassis.
-    chassis_text, bench_text : str
-        The files of chassis and bench, kept word for word.
-    customer, serial, complaint, technician : str
-        As written down at intake.
-    clock : Clock, optional
-        The machine's when left out.
-
-    Returns
-    -------
-    Job
-        Open for writing.
-
-    Raises
-    ------
-    StoreError
-        The file exists, or cannot be made; nothing is left behind.
-    """
-    clock = clock or SystemClock()
-    first = {
-        "id": 1,
-        "schema_version": schema.VERSION,
-        "chassis_name": chassis_name,
-        "chassis_text": chassis_text,
-        "bench_text": bench_text,
-        "customer": customer,
-        "serial": serial,
-        "complaint": complaint,
-        "technician": technician,
-        "created_utc": clock.utc(),
-        "program": f"stagewalk {metadata.version('stagewalk')}",
-    }
-    first = rows.sealed(first)
-    with files.plain_errors(path, "not created"):
-        if "://" in str(path):
-            engine = create_engine(str(path))
-            with engine.connect() as connection:
-                if inspect(connection).has_table("job"):
-                    raise StoreError(f"{files.name_of(path)}: holds a job already", hint="open it, or name another")
-            _fill(engine, first)
-            engine.dispose()
-        else:
-            _create_file(Path(path), first)
-    return open_job(path, clock=clock)
-
-
-def _create_file(path: Path, first: dict[str, Any]) -> None:
-    if path.exists():
-        raise StoreError(f"{path}: exists already", hint="open it to add to it, or choose another name")
-    # Built under another name and then renamed: a job file is whole or absent, whatever happens here.
-    building = path.with_name(f".{path.name}.{os.getpid()}.part")
-    try:
-        building.touch(exist_ok=False)
-        engine = files.writable_engine(building, 3.0)
-        try:
-            _fill(engine, first)
-        finally:
-            engine.dispose()
-        building.rename(path)
-        files.sync_folder(path.parent)
-    finally:
-        for leftover in (building, Path(f"{building}-wal"), Path(f"{building}-shm")):
-            leftover.unlink(missing_ok=True)
-
-
-def _fill(engine: Engine, first: dict[str, Any]) -> None:
-    with engine.begin() as connection:
-        schema.create_tables(connection)
-        connection.execute(schema.JOB.insert().values(first))
-
-
-def open_job(
-    path: str | Path, *, read_only: bool = False, clock: Clock | None = None, busy_timeout_s: float = 3.0
-) -> Job:
-    """Open a job.
-
-    Parameters
-    ----------
-    path : str or Path
-        Job file or database URL.
-    read_only : bool
-        Work on a copy in memory: the file and its folder stay untouched, an older one is converted in
-        memory, and of a damaged one whatever is readable is rescued (see ``Job.damage``).
-    clock : Clock, optional
-        The machine's when left out.
-    busy_timeout_s : float
-        How long to wait for a lock of another program, seconds.
-
-    Returns
-    -------
-    Job
-        The open job. Opened for writing, a job of an earlier version is converted first.
-
-    Raises
-    ------
-    StoreError
-        Not a job file, damaged (for writing), from a newer version, or not accessible.
-    """
-    clock = clock or SystemClock()
-    if "://" in str(path):
-        return _open_database(str(path), clock, read_only)
-    file = Path(path)
-    sound = files.require_job_file(file)
-    if read_only:
-        connection, damage = rescue.snapshot_or_rescue(file, sound)
-        engine = files.memory_engine(connection)
-    else:
-        if not sound:
-            raise StoreError(f"{file}: the file is damaged", hint=files.READ_ONLY_HINT)
-        damage = ()
-        engine = files.writable_engine(file, busy_timeout_s)
-    try:
-        with files.plain_errors(file, "not opened"):
-            if not read_only:
-                with engine.connect() as connected:
-                    files.require_sound(connected.connection.driver_connection)  # type: ignore[arg-type]
-            with engine.begin() as begun:
-                schema.migrate(begun)
-    except StoreError:
-        engine.dispose()
-        raise
-    return Job(str(path), engine, clock=clock, read_only=read_only, damage=damage)
-
-
-def _open_database(url: str, clock: Clock, read_only: bool) -> Job:
-    with files.plain_errors(url, "not opened"):
-        engine = create_engine(url)
-        with engine.begin() as connection:
-            if not inspect(connection).has_table("job"):
-                raise StoreError(f"{files.name_of(url)}: no job in this database", hint="create the job first")
-            version = schema.stored_version(connection)
-            if version > schema.VERSION:
-                raise StoreError(
-                    f"{files.name_of(url)}: written by a newer version "
-                    f"(its tables are version {version}, ours {schema.VERSION})",
-                    hint="update stagewalk to open it",
-                )
-            if not read_only:
-                schema.migrate(connection)
-    return Job(url, engine, clock=clock, read_only=read_only)

@@ -65,7 +65,7 @@ def read_passes_csv(path: str | Path) -> tuple[tuple[str, Reading], ...]:
     """
     name = str(path)
     try:
-        text = Path(path).read_text(encoding="utf-8-sig")
+        text = Path(path).read_bytes().decode("utf-8-sig")
     except UnicodeDecodeError as error:
         raise ConfigError.from_problems([Problem(name, 0, "", "not UTF-8 text; save it as CSV (UTF-8)")]) from error
     except OSError as error:
@@ -201,10 +201,10 @@ def write_passes_csv(passes: Iterable[Pass]) -> str:
     Returns
     -------
     str
-        Lines end in a line feed; numbers are written so that they read back as the same float.
+        Lines end as RFC 4180 says, in carriage return and line feed; numbers read back as the same float.
     """
     out = io.StringIO(newline="")
-    writer = csv.writer(out, lineterminator="\n")
+    writer = csv.writer(out, lineterminator="\r\n")
     writer.writerow(COLUMNS)
     for one in passes:
         for reading in one.readings:

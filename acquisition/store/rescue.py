@@ -69,7 +69,7 @@ def snapshot_or_rescue(path: Path, sound_head: bool) -> tuple[sqlite3.Connection
         copy, found, lost = max(attempts, key=lambda attempt: attempt[1])
     if not found:
         raise StoreError(
-            f"{path}: the file is damaged: nothing in it could be read",
+            f"{path}: damaged, or not a job file: nothing in it could be read",
             hint="look for a copy or a backup; the file itself is unchanged",
         )
     lines = [f"{name}: {count} lost" for name, count in lost.items() if count]

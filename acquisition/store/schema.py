@@ -187,7 +187,7 @@ def check_number(row: Mapping[str, Any]) -> int:
         CRC-32 of its canonical text.
     """
     kept = {k: v for k, v in sorted(row.items()) if v not in (None, "") and k not in _UNCHECKED}
-    return zlib.crc32(json.dumps(kept, ensure_ascii=True, separators=(",", ":")).encode("ascii"))
+    return zlib.crc32(json.dumps(kept, ensure_ascii=True, separators=(",", ":"), default=repr).encode("ascii"))
 
 
 def create_tables(connection: Connection) -> None:

@@ -1,0 +1,178 @@
+"""Make a job and open one: a file, or a database by URL."""
+
+from __future__ import annotations
+
+import os
+from importlib import metadata
+from pathlib import Path
+from typing import Any
+
+from sqlalchemy import Engine, create_engine, inspect
+
+from ..clock import Clock, SystemClock
+from ..errors import StoreError
+from . import files, rescue, rows, schema
+from .job import Job
+
+
+def create_job(
+    path: str | Path,
+    chassis_name: str,
+    chassis_text: str = "",
+    bench_text: str = "",
+    *,
+    customer: str = "",
+    serial: str = "",
+    complaint: str = "",
+    technician: str = "",
+    clock: Clock | None = None,
+) -> Job:
+    """Make a new job and open it.
+
+    Parameters
+    ----------
+    path : str or Path
+        New file, by custom ending in ``.stagewalk``, or the URL of an empty database.
+    chassis_name : str
+        Name of the chassis.
+    chassis_text, bench_text : str
+        The files of chassis and bench, kept word for word.
+    customer, serial, complaint, technician : str
+        As written down at intake.
+    clock : Clock, optional
+        The machine's when left out.
+
+    Returns
+    -------
+    Job
+        Open for writing.
+
+    Raises
+    ------
+    StoreError
+        The file exists, or cannot be made; nothing is left behind.
+    """
+    clock = clock or SystemClock()
+    first = {
+        "id": 1,
+        "schema_version": schema.VERSION,
+        "chassis_name": chassis_name,
+        "chassis_text": chassis_text,
+        "bench_text": bench_text,
+        "customer": customer,
+        "serial": serial,
+        "complaint": complaint,
+        "technician": technician,
+        "created_utc": clock.utc(),
+        "program": f"stagewalk {metadata.version('stagewalk')}",
+    }
+    first = rows.sealed(first)
+    with files.plain_errors(path, "not created"):
+        if "://" in str(path):
+            engine = create_engine(str(path))
+            with engine.connect() as connection:
+                if inspect(connection).has_table("job"):
+                    raise StoreError(f"{files.name_of(path)}: holds a job already", hint="open it, or name another")
+            _fill(engine, first)
+            engine.dispose()
+        else:
+            _create_file(Path(path), first)
+    return open_job(path, clock=clock)
+
+
+def _create_file(path: Path, first: dict[str, Any]) -> None:
+    if path.exists():
+        raise StoreError(f"{path}: exists already", hint="open it to add to it, or choose another name")
+    # Built under another name and then renamed: a job file is whole or absent, whatever happens here.
+    building = path.with_name(f".{path.name}.{os.getpid()}.part")
+    try:
+        building.touch(exist_ok=False)
+        engine = files.writable_engine(building, 3.0)
+        try:
+            _fill(engine, first)
+        finally:
+            engine.dispose()
+        building.rename(path)
+        files.sync_folder(path.parent)
+    finally:
+        for leftover in (building, Path(f"{building}-wal"), Path(f"{building}-shm")):
+            leftover.unlink(missing_ok=True)
+
+
+def _fill(engine: Engine, first: dict[str, Any]) -> None:
+    with engine.begin() as connection:
+        schema.create_tables(connection)
+        connection.execute(schema.JOB.insert().values(first))
+
+
+def open_job(
+    path: str | Path, *, read_only: bool = False, clock: Clock | None = None, busy_timeout_s: float = 3.0
+) -> Job:
+    """Open a job.
+
+    Parameters
+    ----------
+    path : str or Path
+        Job file or database URL.
+    read_only : bool
+        Work on a copy in memory: the file and its folder stay untouched, an older one is converted in
+        memory, and of a damaged one whatever is readable is rescued (see ``Job.damage``).
+    clock : Clock, optional
+        The machine's when left out.
+    busy_timeout_s : float
+        How long to wait for a lock of another program, seconds.
+
+    Returns
+    -------
+    Job
+        The open job. Opened for writing, a job of an earlier version is converted first.
+
+    Raises
+    ------
+    StoreError
+        Not a job file, damaged (for writing), from a newer version, or not accessible.
+    """
+    clock = clock or SystemClock()
+    if "://" in str(path):
+        return _open_database(str(path), clock, read_only)
+    file = Path(path)
+    sound = files.require_job_file(file)
+    if read_only:
+        connection, damage = rescue.snapshot_or_rescue(file, sound)
+        engine = files.memory_engine(connection)
+    else:
+        if not sound:
+            raise StoreError(
+                f"{file}: the beginning of the file is damaged, or it is not a job file", hint=files.READ_ONLY_HINT
+            )
+        damage = ()
+        engine = files.writable_engine(file, busy_timeout_s)
+    try:
+        with files.plain_errors(file, "not opened"):
+            if not read_only:
+                with engine.connect() as connected:
+                    files.require_sound(connected.connection.driver_connection)  # type: ignore[arg-type]
+            with engine.begin() as begun:
+                schema.migrate(begun)
+    except StoreError:
+        engine.dispose()
+        raise
+    return Job(str(path), engine, clock=clock, read_only=read_only, damage=damage)
+
+
+def _open_database(url: str, clock: Clock, read_only: bool) -> Job:
+    with files.plain_errors(url, "not opened"):
+        engine = create_engine(url)
+        with engine.begin() as connection:
+            if not inspect(connection).has_table("job"):
+                raise StoreError(f"{files.name_of(url)}: no job in this database", hint="create the job first")
+            version = schema.stored_version(connection)
+            if version > schema.VERSION:
+                raise StoreError(
+                    f"{files.name_of(url)}: written by a newer version "
+                    f"(its tables are version {version}, ours {schema.VERSION})",
+                    hint="update stagewalk to open it",
+                )
+            if not read_only:
+                schema.migrate(connection)
+    return Job(url, engine, clock=clock, read_only=read_only)

@@ -1,0 +1,144 @@
+"""Readings files: equal data out and in, and every mistake told with its line."""
+
+import string
+
+import pytest
+from hypothesis import given
+from hypothesis import strategies as st
+
+from acquisition.errors import ConfigError
+from acquisition.records import QUALITIES, QUANTITIES, RELATIVE_QUANTITIES, Pass, Reading
+from acquisition.store import read_passes_csv, read_readings_csv, write_passes_csv
+
+
+@pytest.fixture(scope="module")
+def write(tmp_path_factory):
+    path = tmp_path_factory.mktemp("csv") / "readings.csv"
+
+    def _write(content):
+        path.write_bytes(content if isinstance(content, bytes) else content.encode("utf-8"))
+        return path
+
+    return _write
+
+
+def problems(path):
+    with pytest.raises(ConfigError) as told:
+        read_readings_csv(path)
+    return [str(problem).removeprefix(str(path)) for problem in told.value.problems]
+
+
+def test_the_six_columns_of_a_hand_written_file(write):
+    path = write(
+        "point,quantity,value,std,freq_hz,drive_pp_v\n"
+        "V1.1,dc_v,86.07,0.4323,,\n"
+        "\n"
+        "V1.2>V1.1,gain,51.2,,1000,0.045488\n"
+        "V1.2>V1.1,gain,49.0,,20,0.045488\n"
+    )
+    dc, mid, low = read_readings_csv(path)
+    assert dc == Reading(point="V1.1", quantity="dc_v", value=86.07, std=0.4323, quality="imported")
+    assert (mid.std, mid.freq_hz, mid.drive_pp_v) == (None, 1000.0, 0.045488)
+    assert (low.point, low.freq_hz) == (mid.point, 20.0)
+
+
+def test_order_marks_spaces_and_remarks_are_tolerated(write):
+    path = write(b"\xef\xbb\xbf# read by hand\r\nvalue, point ,quantity\r\n 3.2 , V1.3 ,dc_v\r\n")
+    (one,) = read_readings_csv(path)
+    assert (one.point, one.value) == ("V1.3", 3.2)
+
+
+def test_every_mistake_at_once_with_its_line(write):
+    path = write(
+        "point,quantity,value,std\n"
+        "V1.1,dc_v,85,0.4\n"
+        "V1.1,dcv,85,0.4\n"
+        ',dc_v,"8,5",-1\n'
+        "V1.1,gain,20,\n"
+        "V1.1>V1.2,dc_v,nan,\n"
+        "V1.1,dc_v,85\n"
+        "V1.1,dc_v,8,5,0.4\n"
+        "V1.1,dc_v,,\n"
+    )
+    assert problems(path) == [
+        ":3: quantity: did you mean dc_v? (got 'dcv')",
+        ":4: value: expected a number (write a point, not a comma), got '8,5'",
+        ":4: std: expected zero or more, got '-1'",
+        ":4: point: expected a point such as V1.6 or HT2, got nothing",
+        ":5: point: gain needs FROM>TO such as V1.2>V1.1 (got 'V1.1')",
+        ":6: value: expected a finite number, got 'nan'",
+        ":6: point: dc_v needs one point such as V1.6 (got 'V1.1>V1.2')",
+        ":7: expected 4 values, got 3",
+        ":8: expected 4 values, got 5 (write a point, not a comma, in numbers; put text with commas in quotes)",
+        ":9: value: expected a number, got nothing",
+    ]
+
+
+@pytest.mark.parametrize(
+    ("content", "told"),
+    [
+        ("", ": the file is empty"),
+        ("\n\n", ": the file is empty"),
+        (
+            "point;quantity;value\nV1.1;dc_v;8\n",
+            ":1: columns must be separated by commas; save it as CSV with commas",
+        ),
+        ("point,quantity,volts\n", ":1: volts: unknown column"),
+        ("point,quantity,value,value\n", ":1: value: given twice"),
+        ("point,quantity,valu\n", ":1: valu: unknown column, did you mean value?"),
+        ('point,quantity,value\n"V1.1,dc_v,8\n', ":2: not valid CSV: unexpected end of data"),
+        (b"point,quantity,value\nV1.1,dc_v,\xff\n", ": not UTF-8 text; save it as CSV (UTF-8)"),
+        ("point,quantity,value,quality\nV1.1,dc_v,8,fine\n", ":2: quality: expected one of "),
+        ("point,quantity,value\nV1.1,dc_v,1e999\n", ":2: value: expected a finite number, got '1e999'"),
+        ("point,quantity,value\nV1.1,dc_v,1_000\n", ":2: value: expected a finite number, got '1_000'"),
+    ],
+)
+def test_files_that_are_wrong_as_a_whole(write, content, told):
+    assert problems(write(content))[0].startswith(told)
+
+
+def test_a_missing_file_and_a_folder(tmp_path):
+    assert problems(tmp_path / "no.csv") == [": cannot be read: No such file or directory"]
+    assert problems(tmp_path) == [": cannot be read: Is a directory"]
+
+
+def test_a_flood_of_mistakes_is_cut_short(write):
+    assert len(problems(write("point,quantity,value\n" + "V1.1,dc_v,x\n" * 5000))) == 51
+
+
+TEXT = st.text(st.characters(exclude_categories=["Cs"]), max_size=12)
+NAME = st.text(string.ascii_letters + string.digits + ".#_µé'\",;=-", min_size=1, max_size=8)
+NUMBER = st.floats(allow_nan=False, allow_infinity=False)
+POSITIVE = st.none() | st.floats(min_value=0, allow_nan=False, allow_infinity=False)
+
+
+@st.composite
+def readings(draw):
+    quantity = draw(st.sampled_from(sorted(QUANTITIES)))
+    point = f"{draw(NAME)}>{draw(NAME)}" if quantity in RELATIVE_QUANTITIES else draw(NAME)
+    return Reading(
+        point=point, quantity=quantity, value=draw(NUMBER), std=draw(POSITIVE), freq_hz=draw(POSITIVE),
+        drive_pp_v=draw(POSITIVE), range_v=draw(POSITIVE), taken_utc=draw(TEXT), instrument=draw(TEXT),
+        quality=draw(st.sampled_from(QUALITIES)), note=draw(TEXT),
+    )  # fmt: skip
+
+
+@given(st.lists(st.tuples(NAME, st.lists(readings(), min_size=1, max_size=3)), max_size=3))
+def test_what_is_written_reads_back_equal(write, content):
+    passes = [Pass(name=name, started_utc="", readings=tuple(found)) for name, found in content]
+    expected = [(one.name, reading) for one in passes for reading in one.readings]
+    assert list(read_passes_csv(write(write_passes_csv(passes)))) == expected
+
+
+@given(
+    st.binary(max_size=80)
+    | st.text(max_size=80).map(lambda t: ("point,quantity,value\n" + t).encode("utf-8", "ignore"))
+)
+def test_any_file_is_read_or_refused_with_its_name(write, content):
+    path = write(content)
+    try:
+        found = read_readings_csv(path)
+    except ConfigError as told:
+        assert all(str(problem).startswith(str(path)) for problem in told.problems)
+    else:
+        assert all(isinstance(one, Reading) for one in found)

@@ -1,0 +1,262 @@
+"""Files that are wrong, disks that are full, programs that die: one clear line, and nothing told is lost."""
+
+import os
+import random
+import shutil
+import signal
+import sqlite3
+import subprocess
+import sys
+import tempfile
+from pathlib import Path
+
+import pytest
+
+from acquisition.errors import StoreError
+from acquisition.records import Event, Reading
+from acquisition.store import create_job, list_jobs, open_job
+
+SAMPLE = Path(__file__).parents[2] / "data" / "jobs" / "version-2.stagewalk"
+WRITER = Path(__file__).parents[2] / "outside" / "writer_to_kill.py"
+
+
+def reading(number):
+    return Reading(point="V1.1", quantity="dc_v", value=number + 0.25, std=0.1)
+
+
+def one_line(told):
+    text = str(told.value)
+    assert "\n" not in text
+    assert told.value.hint
+    return text
+
+
+@pytest.fixture
+def path(tmp_path):
+    copied = tmp_path / "amp.stagewalk"
+    shutil.copy(SAMPLE, copied)
+    return copied
+
+
+@pytest.fixture
+def ordinary_user():
+    """Folder permissions bind an ordinary user only; a test run by root steps down for a moment."""
+    with tempfile.TemporaryDirectory(dir="/tmp") as folder:
+        os.chmod(folder, 0o777)
+        mine = os.geteuid()
+        if mine == 0:
+            os.chown(folder, 65534, 65534)
+            os.seteuid(65534)
+        try:
+            yield Path(folder)
+        finally:
+            os.seteuid(mine)
+            os.chmod(folder, 0o777)
+
+
+# -- not a job ---------------------------------------------------------------------------------------------------
+
+
+@pytest.mark.parametrize("read_only", [True, False])
+def test_files_that_are_no_jobs(tmp_path, read_only):
+    (tmp_path / "text.stagewalk").write_text("point,quantity,value\n")
+    (tmp_path / "empty.stagewalk").touch()
+    with sqlite3.connect(tmp_path / "other.db") as other:
+        other.execute("CREATE TABLE t (x)")
+    other.close()
+    for name, words in {
+        "missing.stagewalk": "no such job file",
+        ".": "is a folder",
+        "text.stagewalk": "not a job file",
+        "empty.stagewalk": "empty file, not a job file",
+        "other.db": "a database, but not a job file",
+    }.items():
+        with pytest.raises(StoreError) as told:
+            open_job(tmp_path / name, read_only=read_only)
+        assert words in one_line(told)
+        assert (tmp_path / "missing.stagewalk").exists() is False
+
+
+# -- the disk ----------------------------------------------------------------------------------------------------
+
+
+def test_a_full_disk_loses_nothing_that_was_kept(path):
+    with open_job(path) as job:
+        with job._engine.connect() as connection:
+            pages = connection.exec_driver_sql("PRAGMA page_count").scalar()
+            connection.exec_driver_sql(f"PRAGMA max_page_count = {pages}")
+        told, kept = None, 0
+        while told is None:
+            try:
+                job.add_reading("as-found", reading(kept))
+                kept += 1
+            except StoreError as error:
+                told = error
+        assert "reading of V1.1 not kept: the disk is full" in str(told)
+        assert len(job.read_pass("as-found").readings) == 20 + kept
+    with open_job(path) as job:
+        assert [r.value for r in job.read_pass("as-found").readings[20:]] == [n + 0.25 for n in range(kept)]
+
+
+def test_a_folder_that_cannot_be_written(ordinary_user):
+    path = ordinary_user / "amp.stagewalk"
+    with create_job(path, "x") as job:
+        job.start_pass("as-found")
+        job.add_reading("as-found", reading(1))
+    path.chmod(0o444)
+    ordinary_user.chmod(0o555)
+    with pytest.raises(StoreError) as told:
+        create_job(ordinary_user / "new.stagewalk", "x")
+    assert "new.stagewalk: not created: Permission denied" in one_line(told)
+    with pytest.raises(StoreError) as told:
+        open_job(path)
+    assert "cannot be" in one_line(told)
+    with open_job(path, read_only=True) as job:
+        assert job.read_pass("as-found").readings == (reading(1),)
+    assert [file.name for file in ordinary_user.iterdir()] == ["amp.stagewalk"]
+
+
+def test_two_programs_on_one_job_both_write(path):
+    with open_job(path) as one, open_job(path) as two:
+        for number in range(20):
+            (one if number % 2 else two).add_reading("as-found", reading(number))
+        assert len(one.read_pass("as-found").readings) == 40
+
+
+def test_a_job_locked_by_another_program(path):
+    other = sqlite3.connect(path, isolation_level=None)
+    other.execute("BEGIN EXCLUSIVE")
+    with open_job(path, busy_timeout_s=0.01) as job:
+        with pytest.raises(StoreError) as told:
+            job.add_reading("as-found", reading(1))
+        assert "reading of V1.1 not kept: it is locked by another program" in one_line(told)
+        other.execute("COMMIT")
+        job.add_reading("as-found", reading(2))
+        assert job.read_pass("as-found").readings[-1].value == 2.25
+    other.close()
+
+
+# -- the program dies --------------------------------------------------------------------------------------------
+
+
+def test_kill_loses_no_acknowledged_reading(tmp_path):
+    draw = random.Random(3)
+    for turn in range(6):
+        path = tmp_path / f"{turn}.stagewalk"
+        with subprocess.Popen([sys.executable, WRITER, path], stdout=subprocess.PIPE, text=True) as writer:
+            wanted = draw.randrange(1, 120)
+            told = -1
+            while told < wanted:
+                told = int(writer.stdout.readline())
+            writer.send_signal(signal.SIGKILL)
+            rest = writer.stdout.read().split("\n")[:-1]
+            told = int(rest[-1]) if rest else told
+        with open_job(path) as job:
+            kept = job.read_pass("as-found")
+            values = [r.value for r in kept.readings]
+            assert values == [float(n) for n in range(len(values))]
+            assert len(values) > told
+            assert len(kept.captures) >= (told + 1) // 10
+
+
+# -- damage ------------------------------------------------------------------------------------------------------
+
+
+@pytest.fixture
+def long_job(tmp_path):
+    path = tmp_path / "long.stagewalk"
+    with create_job(path, "Quayside Five") as job:
+        job.start_pass("as-found")
+        job.add_readings("as-found", [reading(n) for n in range(2000)])
+        for number in range(200):
+            job.add_event("as-found", Event(kind="note", text=f"event {number}", taken_utc="t"))
+    return path
+
+
+def read_all(path):
+    with open_job(path) as job:
+        return [job.read_pass(name) for name in job.passes()]
+
+
+def rescued(path):
+    before = {file.name: file.read_bytes() for file in path.parent.iterdir()}
+    with pytest.raises(StoreError, match="damaged") as told:
+        read_all(path)
+    one_line(told)
+    with open_job(path, read_only=True) as job:
+        assert job.damage
+        found = [job.read_pass(name) for name in job.passes()]
+        assert job.sheet.chassis_name
+    assert {file.name: file.read_bytes() for file in path.parent.iterdir()} == before
+    readings = [r for one in found for r in one.readings]
+    assert all(r == reading(round(r.value)) for r in readings)
+    return readings
+
+
+def test_a_flipped_bit_in_a_reading_is_never_taken_for_one(long_job):
+    content = bytearray(long_job.read_bytes())
+    place = content.index(bytes.fromhex("409f3d0000000000"))  # 1999.25 as SQLite stores it
+    content[place + 1] ^= 4
+    long_job.write_bytes(content)
+    readings = rescued(long_job)
+    assert len(readings) == 1999
+    with open_job(long_job, read_only=True) as job:
+        assert "reading: 1 lost" in job.damage
+
+
+def test_a_flipped_bit_in_a_waveform_is_noticed(path):
+    content = bytearray(path.read_bytes())
+    with open_job(path) as job:
+        codes = job.read_pass("as-found").captures[0].codes.tobytes()
+    content[content.index(codes[:200]) + 100] ^= 1
+    path.write_bytes(content)
+    with open_job(path) as job, pytest.raises(StoreError, match=r"waveform of capture \d is not as it was"):
+        [job.read_pass(name) for name in job.passes()]
+    with open_job(path, read_only=True) as job:
+        assert sum(len(job.read_pass(name).captures) for name in job.passes()) == 1
+        assert "waveform: 1 lost" in job.damage
+
+
+def test_a_truncated_file_gives_back_its_beginning(long_job):
+    content = long_job.read_bytes()
+    long_job.write_bytes(content[: len(content) * 6 // 10])
+    assert len(rescued(long_job)) > 700
+
+
+@pytest.mark.parametrize("page", [1, 2, 5, 9, 20])
+def test_a_page_of_garbage_costs_what_was_on_it(long_job, page):
+    content = bytearray(long_job.read_bytes())
+    content[(page - 1) * 4096 : page * 4096] = random.Random(page).randbytes(4096)
+    long_job.write_bytes(content)
+    assert len(rescued(long_job)) >= 0
+
+
+def test_a_lost_first_page_is_lent_a_fresh_one(long_job):
+    content = bytearray(long_job.read_bytes())
+    content[16:4096] = bytes(4080)
+    long_job.write_bytes(content)
+    assert len(rescued(long_job)) == 2000
+
+
+def test_random_flips_never_give_a_wrong_reading(long_job):
+    draw = random.Random(7)
+    sound = long_job.read_bytes()
+    wrong = 0
+    for _ in range(40):
+        content = bytearray(sound)
+        for _ in range(draw.choice([1, 3, 30])):
+            content[draw.randrange(len(content))] ^= 1 << draw.randrange(8)
+        long_job.write_bytes(content)
+        try:
+            with open_job(long_job, read_only=True) as job:
+                for name in job.passes():
+                    wrong += sum(r != reading(round(r.value)) for r in job.read_pass(name).readings)
+        except StoreError as told:
+            assert "\n" not in str(told)
+    assert wrong == 0
+
+
+def test_a_damaged_job_is_listed_with_its_problem(long_job):
+    long_job.write_bytes(b"SQLite format 3\x00" + bytes(5000))
+    (found,) = list_jobs(long_job.parent)
+    assert found.problem
