@@ -1,0 +1,410 @@
+"""A two-channel oscilloscope: 8-bit converter, ranges that clip, probe factors, trigger, single shot.
+
+The three subclasses speak the preamble dialects that are found on benches: ten numbers with the y origin in volts,
+ten numbers with the y origin in codes, and keywords with values.
+"""
+
+from __future__ import annotations
+
+import math
+from dataclasses import dataclass
+
+import numpy as np
+
+from .device import Device, only
+from .parser import ScpiError, parse_boolean, parse_choice, parse_number
+from .plant import Wiring
+
+CODES_PER_DIVISION = 25
+DIVISIONS = 10
+"""Divisions of the time axis; the vertical axis has 8 on the screen and 10.24 in the converter."""
+
+CHANNELS = (1, 2)
+NOISE_CODES = 0.4
+AC_CORNER_HZ = 0.7
+SCALES_V = tuple(m * 10.0**e for e in (-3, -2, -1, 0) for m in (2, 5, 10))
+"""Volts a division at the input, 1-2-5 steps from 2 mV to 10 V."""
+
+
+@dataclass(slots=True)
+class Channel:
+    """Settings of one channel; volts are at the input, the probe factor comes on top.
+
+    Parameters
+    ----------
+    shown, ac, limited : bool
+        Displayed; capacitor in the input; bandwidth limit on.
+    factor : float
+        What the scope believes the probe to be.
+    input_scale_v, centre_v : float
+        Volts a division at the input; volts at the tip in the middle of the screen.
+    """
+
+    shown: bool = True
+    ac: bool = False
+    limited: bool = False
+    factor: float = 1.0
+    input_scale_v: float = 1.0
+    centre_v: float = 0.0
+
+    def step_v(self) -> float:
+        """Volts of one code at the tip."""
+        return self.input_scale_v * self.factor / CODES_PER_DIVISION
+
+
+@dataclass(frozen=True, slots=True)
+class Record:
+    """What one shot left in the memory.
+
+    Parameters
+    ----------
+    first_s, step_s : float
+        Time of the first sample against the trigger, and the interval.
+    codes : mapping of int to ndarray
+        Codes counted from the middle of the converter, -128 to 127.
+    step_v, centre_v : mapping of int to float
+        Scale of each channel when it was taken.
+    """
+
+    first_s: float
+    step_s: float
+    codes: dict[int, np.ndarray]
+    step_v: dict[int, float]
+    centre_v: dict[int, float]
+
+
+class Scope(Device):
+    """What all three have in common.
+
+    Parameters
+    ----------
+    wiring : Wiring
+        Where the probes are, and the time.
+    seed : int
+        Draws noise, and this specimen's error of each channel.
+    accuracy : float
+        Limit of the vertical error, fraction of the reading.
+    clock_ppm : float
+        Error of the time base in parts per million.
+    identity : str
+        Answer to ``*IDN?``.
+    """
+
+    def __init__(
+        self,
+        wiring: Wiring,
+        *,
+        seed: int = 2,
+        accuracy: float = 0.02,
+        clock_ppm: float = 20.0,
+        identity: str = "STAGEWALK,SIM-SCOPE,0002,1.0",
+    ) -> None:
+        super().__init__(identity, wiring.clock)
+        self.wiring = wiring
+        self.rng = np.random.default_rng(seed)
+        self.gain_errors = {
+            (channel, scale): float(self.rng.uniform(-1, 1)) * accuracy
+            for channel in CHANNELS
+            for scale in SCALES_V
+        }
+        self.clock_ppm = clock_ppm
+        self.never_triggers = False
+        self.reset()
+        self._tree()
+
+    def reset(self) -> None:
+        """Settings of ``*RST``."""
+        self.channels = {channel: Channel(shown=channel == 1) for channel in CHANNELS}
+        self.time_scale_s = 1e-3
+        self.position_s = 0.0
+        self.points = 1000
+        self.source = 1  # 0 is the external input, which carries the generator's sync
+        self.rising = True
+        self.level_v = 0.0
+        self.state = "stopped"
+        self.record: Record | None = None
+        self.armed_s = 0.0
+        self.selected = 1
+        self.page = (1, 250_000)
+
+    def _tree(self) -> None:
+        """Commands of the dialect, added by a subclass."""
+
+    # Acquiring.
+
+    def single(self) -> None:
+        """Arm for one shot."""
+        self.state, self.record = "waiting", None
+        self.armed_s = self.clock.monotonic_s()
+
+    def stop(self) -> None:
+        """Stop; what is in the memory stays."""
+        self.advance()
+        self.state = "stopped"
+
+    def advance(self) -> str:
+        """State now, after whatever became due since the last look."""
+        if self.state == "waiting" and not self.never_triggers:
+            half_s = DIVISIONS * self.time_scale_s / 2
+            earliest_s = self.armed_s + max(0.0, half_s - self.position_s)
+            moment_s = self._trigger_after(earliest_s)
+            if moment_s is not None:
+                ready_s = moment_s + half_s + self.position_s
+                if self.clock.monotonic_s() < ready_s:
+                    return "running" if self.clock.monotonic_s() >= moment_s else "waiting"
+                self.record = self._acquire(moment_s)
+                self.state = "stopped"
+        return self.state
+
+    def _trigger_after(self, earliest_s: float) -> float | None:
+        """First crossing of the level within the three longest periods that matter, or None."""
+        drive = self.wiring.drive
+        if self.source == 0:
+            if not drive.on:
+                return None
+            turns = drive.freq_hz * earliest_s + drive.phase_rad / (2 * math.pi) + (0.25 if self.rising else 0.75)
+            return earliest_s + (math.ceil(turns) - turns) / drive.freq_hz
+        span_s = 3 * max(1 / drive.freq_hz if drive.on else 0.02, 0.002)
+        grid_s = earliest_s + np.linspace(0.0, span_s, 6001)
+        for _ in range(2):
+            volts = self._tip_volts(grid_s, [self.source])[0] - self.level_v
+            volts = volts if self.rising else -volts
+            below = np.flatnonzero((volts[:-1] < 0) & (volts[1:] >= 0))
+            if not below.size:
+                return None
+            start = int(below[0])
+            fraction = volts[start] / (volts[start] - volts[start + 1])
+            moment_s = float(grid_s[start] + fraction * (grid_s[start + 1] - grid_s[start]))
+            grid_s = np.linspace(grid_s[start], grid_s[start + 1], 33)  # the same crossing, looked at closer
+        return moment_s
+
+    def _tip_volts(self, times_s: np.ndarray, channels: list[int]) -> np.ndarray:
+        """Volts as the channels show them: true division of the probe, believed factor, error of the range."""
+        corners = [
+            AC_CORNER_HZ / self.wiring.probes[channel].factor if self.channels[channel].ac else 0.0
+            for channel in channels
+        ]
+        rows = self.wiring.probe_volts(times_s, channels, corners)
+        factors = []
+        for channel in channels:
+            settings = self.channels[channel]
+            error = self.gain_errors[channel, settings.input_scale_v]
+            factors.append(settings.factor / self.wiring.probes[channel].factor * (1 + error))
+        return np.asarray(rows * np.array(factors)[:, None])
+
+    def _acquire(self, trigger_s: float) -> Record:
+        step_s = DIVISIONS * self.time_scale_s / self.points
+        first_s = self.position_s - DIVISIONS * self.time_scale_s / 2
+        # The samples are a little further apart than the scope believes, and its trigger is not quite sharp.
+        true_s = trigger_s + (first_s + step_s * np.arange(self.points)) * (1 + 1e-6 * self.clock_ppm)
+        true_s += float(self.rng.normal(0.0, 0.02 * step_s))
+        shown = [channel for channel in CHANNELS if self.channels[channel].shown]
+        rows = self._tip_volts(true_s, shown) if shown else np.empty((0, self.points))
+        codes = {}
+        for channel, volts in zip(shown, rows, strict=True):
+            settings = self.channels[channel]
+            exact = (volts - settings.centre_v) / settings.step_v() + self.rng.normal(0.0, NOISE_CODES, self.points)
+            codes[channel] = np.clip(np.round(exact), -128, 127).astype(np.int16)
+        return Record(
+            first_s,
+            step_s,
+            codes,
+            {channel: self.channels[channel].step_v() for channel in shown},
+            {channel: self.channels[channel].centre_v for channel in shown},
+        )
+
+    def memory(self, channel: int) -> Record:
+        """Record that holds a channel.
+
+        Parameters
+        ----------
+        channel : int
+            From 1.
+
+        Raises
+        ------
+        ScpiError
+            -221 when the channel is off, -230 when nothing was taken.
+        """
+        self.advance()
+        if not self.channels[channel].shown:
+            raise ScpiError(-221, f"Settings conflict;channel {channel} is not displayed")
+        if self.record is None or channel not in self.record.codes:
+            raise ScpiError(-230, "Data corrupt or stale")
+        return self.record
+
+    def peak_to_peak_v(self, channel: int) -> float:
+        """Difference of the extreme codes in volts, 9.9E37 without a usable record.
+
+        Parameters
+        ----------
+        channel : int
+            From 1.
+        """
+        try:
+            record = self.memory(channel)
+        except ScpiError:
+            return 9.9e37
+        return float(np.ptp(record.codes[channel])) * record.step_v[channel]
+
+    # Settings shared by the dialects.
+
+    def set_scale(self, channel: int, parameter: str | bytes) -> None:
+        """Volts a division at the tip, taken up to the next step.
+
+        Parameters
+        ----------
+        channel : int
+            From 1.
+        parameter : str or bytes
+            As sent.
+        """
+        settings = self.channels[only(channel, CHANNELS)]
+        low, high = SCALES_V[0] * settings.factor, SCALES_V[-1] * settings.factor
+        wanted = parse_number(parameter, "V", low=low * (1 - 1e-9), high=high * (1 + 1e-9), default=settings.factor)
+        settings.input_scale_v = next(s for s in SCALES_V if wanted / settings.factor <= s * (1 + 1e-9))
+
+    def set_time_scale(self, parameter: str | bytes) -> None:
+        """Seconds a division, taken up to the next 1-2-5 step.
+
+        Parameters
+        ----------
+        parameter : str or bytes
+            As sent.
+        """
+        wanted = parse_number(parameter, "S", low=5e-9, high=50.0, default=1e-3)
+        decade = 10.0 ** math.floor(math.log10(wanted))
+        self.time_scale_s = next(m * decade for m in (1, 2, 5, 10) if wanted <= m * decade * (1 + 1e-9))
+
+    def set_points(self, parameter: str | bytes) -> None:
+        """Record length, taken up to a length the memory offers.
+
+        Parameters
+        ----------
+        parameter : str or bytes
+            As sent.
+        """
+        wanted = parse_number(parameter, low=4, high=1_000_000, default=1000)
+        lengths = sorted(m * 10**e for e in (2, 3, 4, 5) for m in (1, 2, 5, 10))
+        self.points = next(length for length in lengths if wanted <= length)
+
+    def set_number(self, name: str, parameter: str | bytes, unit: str) -> None:
+        """Take a number over as it is.
+
+        Parameters
+        ----------
+        name : str
+            Attribute.
+        parameter : str or bytes
+            As sent.
+        unit : str
+            Unit allowed after it.
+        """
+        setattr(self, name, parse_number(parameter, unit))
+
+    def set_channel(self, channel: int, name: str, value: bool | float) -> None:
+        """Take a setting of a channel over.
+
+        Parameters
+        ----------
+        channel : int
+            From 1.
+        name : str
+            Attribute of `Channel`.
+        value : bool or float
+            New value.
+        """
+        setattr(self.channels[only(channel, CHANNELS)], name, value)
+
+    def choose_source(self, parameter: str | bytes, words: tuple[str, ...]) -> int:
+        """Channel that a word names; 0 for the external input.
+
+        Parameters
+        ----------
+        parameter : str or bytes
+            As sent.
+        words : tuple of str
+            Words of the channels in order.
+        """
+        word = parse_choice(parameter, (*words, "EXTernal"))
+        return 0 if word == "EXT" else int(word[-1])
+
+    def choose_coupling(self, channel: int, parameter: str | bytes) -> None:
+        """Direct or alternating coupling.
+
+        Parameters
+        ----------
+        channel : int
+            From 1.
+        parameter : str or bytes
+            As sent.
+        """
+        self.set_channel(channel, "ac", parse_choice(parameter, ("DC", "AC")) == "AC")
+
+    def switch(self, channel: int, name: str, parameter: str | bytes) -> None:
+        """A switch of a channel.
+
+        Parameters
+        ----------
+        channel : int
+            From 1.
+        name : str
+            Attribute of `Channel`.
+        parameter : str or bytes
+            As sent.
+        """
+        self.set_channel(channel, name, parse_boolean(parameter))
+
+    def set_probe(self, channel: int, parameter: str | bytes) -> None:
+        """What the scope believes the probe to be.
+
+        Parameters
+        ----------
+        channel : int
+            From 1.
+        parameter : str or bytes
+            As sent.
+        """
+        self.set_channel(channel, "factor", parse_number(parameter, low=0.1, high=1000.0, default=1.0))
+
+
+def span(page: tuple[int, int], length: int) -> slice:
+    """Part of a record that a one-based inclusive page names.
+
+    Parameters
+    ----------
+    page : tuple of int
+        First and last sample.
+    length : int
+        Samples there are.
+    """
+    return slice(max(0, page[0] - 1), min(page[1], length))
+
+
+def one_of(parameter: str | bytes, choices: tuple[str, ...]) -> None:
+    """Take a word that changes nothing here, and refuse every other.
+
+    Parameters
+    ----------
+    parameter : str or bytes
+        As sent.
+    choices : tuple of str
+        Words accepted.
+
+    Raises
+    ------
+    ScpiError
+        -224.
+    """
+    parse_choice(parameter, choices)
+
+
+def nr3(value: float) -> str:
+    """Write a number with exponent, as NR3 of IEEE 488.2.
+
+    Parameters
+    ----------
+    value : float
+        The number.
+    """
+    return f"{value:.9E}"
