@@ -1,0 +1,263 @@
+"""Gain and phase from made-up records of two channels, and of one channel at a time."""
+
+import math
+
+import numpy as np
+import pytest
+
+from acquisition.errors import FitFailed
+from acquisition.records import Capture
+from analysis.gain import ChannelAccuracy, averaged, gain_of, peak_to_peak_v, probe_question, swapped, wrapped_deg
+
+FREQ = 1000.0
+EXACT = ChannelAccuracy(vertical=0.0, probe=0.0, skew_s=0.0)
+
+
+def record(
+    point,
+    phasor,
+    rng,
+    *,
+    channel=1,
+    shot=1,
+    full_scale_v=None,
+    noise_steps=0.4,
+    count=2000,
+    t0_s=-4e-3,
+    dt_s=5e-6,
+    offset=0.0,
+    freq_hz=FREQ,
+    **more,
+):
+    full_scale_v = full_scale_v or 2.6 * abs(phasor)
+    step = full_scale_v / 256
+    t = t0_s + dt_s * np.arange(count)
+    volts = (phasor * np.exp(2j * np.pi * freq_hz * t)).real + noise_steps * step * rng.normal(size=count)
+    codes = np.round((volts + offset) / step)
+    return Capture(
+        point=point,
+        codes=np.clip(codes, -128, 127).astype(np.int8),
+        scale_v=step,
+        offset_v=-offset,
+        t0_s=t0_s,
+        dt_s=dt_s,
+        full_scale_v=full_scale_v,
+        clipped=bool(np.any(np.abs(codes) > 127)),
+        channel=channel,
+        shot=shot,
+        probe_factor=more.pop("probe_factor", 10.0),
+        freq_hz=more.pop("setting_hz", FREQ),
+        drive_pp_v=0.1,
+        **more,
+    )
+
+
+def pair(gain, rng, source=0.05 + 0j, **more):
+    start = source * np.exp(1j * rng.uniform(0, 2 * np.pi))
+    return record("V1.2", start, rng, channel=1, **more), record("V1.1", start * gain, rng, channel=2, **more)
+
+
+def test_one_shot_gives_gain_phase_and_inversion():
+    gain = -56.3 * np.exp(1j * math.radians(1.0))
+    result = gain_of(*pair(gain, np.random.default_rng(1)))
+    assert result.point == "V1.2>V1.1"
+    assert result.magnitude == pytest.approx(56.3, rel=1e-3)
+    assert result.gain_db == pytest.approx(20 * math.log10(56.3), abs=0.01)
+    assert result.phase_deg == pytest.approx(-179.0, abs=0.2)
+    assert result.inverts is True
+    assert result.method == "two channels, one shot"
+    assert result.drive_pp_v == 0.1
+    assert result.in_pp_v == pytest.approx(0.1, rel=1e-3)
+    assert result.out_pp_v == pytest.approx(5.63, rel=1e-3)
+    assert result.out_extremes_v > result.out_pp_v  # noise always adds
+
+
+def test_follower_does_not_invert_and_ninety_degrees_is_neither():
+    rng = np.random.default_rng(2)
+    assert gain_of(*pair(0.98 + 0j, rng)).inverts is False
+    assert gain_of(*pair(1j, rng)).inverts is None
+
+
+def test_uncertainty_is_that_of_the_specification_for_two_channels():
+    # 3 % a channel, rectangular: the ratio has 2.45 % (JCGM 100, 4.3.7; bench practice E15, F16).
+    accuracy = ChannelAccuracy(vertical=0.03, probe=0.0, skew_s=0.0)
+    result = gain_of(*pair(20 + 0j, np.random.default_rng(3)), accuracy)
+    assert result.magnitude_std / result.magnitude == pytest.approx(0.0245, abs=0.0001)
+    assert result.gain_db_std == pytest.approx(0.0245 * 20 / math.log(10), rel=0.01)
+    lines = result.magnitude_budget().lines()
+    assert "voltage scale" in lines[2]
+    assert "gain = 20" in lines[-1]
+
+
+def test_errors_that_channels_share_cancel():
+    rng = np.random.default_rng(4)
+    source, output = pair(1.0 + 0j, rng, full_scale_v=0.2)
+    apart = gain_of(source, output, ChannelAccuracy(vertical=0.03, probe=0, shared=0.0))
+    shared = gain_of(source, output, ChannelAccuracy(vertical=0.03, probe=0, shared=1.0))
+    assert shared.magnitude_std < 0.05 * apart.magnitude_std
+    assert shared.magnitude_budget().correlation_variance < 0
+
+
+def test_one_channel_at_a_time_needs_the_trigger_and_shares_the_probe():
+    rng = np.random.default_rng(5)
+    gain = 0.9 * np.exp(-0.5j)
+    source = record("V1.2", 0.05, rng, shot=1, full_scale_v=0.2)
+    output = record("V1.1", 0.05 * gain, rng, shot=2, full_scale_v=0.2)
+    result = gain_of(source, output, ChannelAccuracy(vertical=0.03, probe=0.02))
+    assert result.method == "one channel at a time, sync as trigger"
+    assert result.gain == pytest.approx(gain, abs=0.002)
+    # Same channel, range and probe: the whole scale error cancels; the phase carries the sample interval.
+    assert result.magnitude_std < 0.002
+    assert result.phase_std_deg == pytest.approx(360 / 200 * math.sqrt(2 / 12), rel=0.05)
+    # On another range only the probe is still common.
+    other = record("V1.1", 0.05 * gain, rng, shot=2, full_scale_v=0.4)
+    assert gain_of(source, other, ChannelAccuracy(vertical=0.03, probe=0.02)).magnitude_std == pytest.approx(
+        0.9 * 0.0245, rel=0.02
+    )
+
+
+def test_records_with_different_starts_are_referred_to_the_trigger():
+    rng = np.random.default_rng(6)
+    source = record("V1.2", 0.05, rng, shot=1, t0_s=-4e-3)
+    output = record("V1.1", 0.05, rng, shot=2, t0_s=-1.37e-3)
+    assert gain_of(source, output).phase_deg == pytest.approx(0.0, abs=0.2)
+
+
+def test_long_records_find_the_frequency_themselves():
+    # Clocks 100 ppm apart over 100 periods: with the nominal frequency the amplitude is low by 0.016 %, but equally
+    # in both records; each record alone would show it.
+    rng = np.random.default_rng(7)
+    source, output = pair(-10 + 0j, rng, freq_hz=1000.1, count=20000, noise_steps=0.5)
+    result = gain_of(source, output, EXACT)
+    assert result.freq_hz == pytest.approx(1000.1, abs=0.005)
+    assert result.in_pp_v == pytest.approx(0.1, rel=3e-4)
+
+
+def test_dead_stage_has_no_phase_but_a_bounded_gain():
+    rng = np.random.default_rng(8)
+    source = record("V1.2", 0.05, rng)
+    output = record("V1.1", 0.0, rng, channel=2, full_scale_v=0.2, noise_steps=1.0)
+    result = gain_of(source, output)
+    assert result.magnitude < 4 * result.magnitude_std + 1e-4
+    assert result.inverts is None
+    assert any("phase means nothing" in note for note in result.notes)
+    assert all(reading.std is not None for reading in result.readings(taken_utc="", instrument=""))
+
+
+def test_output_without_a_single_step_gives_gain_zero():
+    rng = np.random.default_rng(9)
+    source = record("V1.2", 0.05, rng)
+    output = record("V1.1", 0.0, rng, channel=2, full_scale_v=1.0, noise_steps=0.0)
+    result = gain_of(source, output)
+    assert result.gain == 0
+    assert result.gain_db == -math.inf
+    assert result.gain_db_std == math.inf
+    assert result.magnitude_std > 0
+    assert result.phase_budget().std > 0
+
+
+def test_no_signal_at_the_input_is_refused_with_a_hint():
+    rng = np.random.default_rng(10)
+    source = record("V1.2", 0.0, rng, full_scale_v=0.2)
+    output = record("V1.1", 1.0, rng, channel=2)
+    with pytest.raises(FitFailed, match=r"no signal of 1000 Hz at V1.2") as caught:
+        gain_of(source, output)
+    assert "output switch" in caught.value.hint
+
+
+def test_notes_tell_what_limits_the_result():
+    rng = np.random.default_rng(11)
+    source, output = pair(-5 + 0j, rng)
+    t = output.times_s
+    bent = 0.25 * np.cos(2 * np.pi * FREQ * t) + 0.01 * np.cos(4 * np.pi * FREQ * t)
+    codes = np.round(bent / output.scale_v).astype(np.int8)
+    warped = Capture(
+        point="V1.1",
+        codes=codes,
+        scale_v=output.scale_v,
+        offset_v=0.0,
+        t0_s=output.t0_s,
+        dt_s=output.dt_s,
+        full_scale_v=output.full_scale_v,
+        clipped=True,
+        channel=2,
+        shot=1,
+        coupling="ac",
+        freq_hz=FREQ,
+    )
+    text = " ".join(gain_of(source, warped).notes)
+    assert "distortion 4.0 %" in text
+    assert "converter is at its end" in text
+    assert "one channel AC" in text
+
+
+def test_readings_carry_value_and_uncertainty():
+    result = gain_of(*pair(-17.4 / 1.8 + 0j, np.random.default_rng(12)))
+    gain, phase = result.readings(taken_utc="2026-01-01T00:00:00.000Z", instrument="scope", range_v=1.0)
+    assert (gain.quantity, phase.quantity) == ("gain", "phase_deg")
+    assert gain.point == phase.point == "V1.2>V1.1"
+    assert gain.std == pytest.approx(result.magnitude_std)
+    assert gain.freq_hz == FREQ
+    assert "one shot" in gain.note
+
+
+def test_channel_swap_removes_the_mismatch():
+    # 3 % and 1.2 degrees of mismatch: the plain ratio is wrong by it, the swapped one is not.
+    rng = np.random.default_rng(13)
+    true, mismatch = 35.0 + 0j, 1.03 * np.exp(1j * math.radians(1.2))
+    straight = gain_of(*pair(true * mismatch, rng))
+    exchanged = gain_of(*pair(true / mismatch, rng))
+    assert abs(straight.magnitude - 35.0) > 1.0
+    result = swapped(straight, exchanged)
+    assert result.magnitude == pytest.approx(35.0, abs=4 * result.magnitude_std)
+    assert result.phase_deg == pytest.approx(0.0, abs=4 * result.phase_std_deg)
+    assert result.magnitude_std < 0.001 * 35
+    assert "differ by +2.99 % and +1.18 deg" in result.notes[-1]
+
+
+def test_channel_swap_keeps_the_sign_and_refuses_strangers():
+    rng = np.random.default_rng(14)
+    inverted = gain_of(*pair(-35 + 0j, rng))
+    assert swapped(inverted, gain_of(*pair(-35 + 0j, rng))).inverts is True
+    other = gain_of(*pair(-35 + 0j, rng, freq_hz=1100.0, setting_hz=1100.0))
+    with pytest.raises(ValueError, match="same stage"):
+        swapped(inverted, other)
+
+
+def test_averaging_lowers_the_noise_and_nothing_else():
+    rng = np.random.default_rng(15)
+    results = [gain_of(*pair(-20 + 0j, rng, noise_steps=3.0)) for _ in range(9)]
+    mean = averaged(results)
+    assert np.trace(mean.noise_covariance) == pytest.approx(np.trace(results[0].noise_covariance) / 9, rel=0.1)
+    assert mean.fixed_covariance == pytest.approx(results[0].fixed_covariance, rel=0.05, abs=1e-3)
+    assert mean.method.endswith("mean of 9")
+    assert averaged(results[:1]) is results[0]
+
+
+def test_averaging_trusts_a_larger_scatter():
+    rng = np.random.default_rng(16)
+    wandering = [gain_of(*pair(-20 * (1 + 0.02 * rng.normal()) + 0j, rng)) for _ in range(8)]
+    mean = averaged(wandering)
+    assert "scatter" in mean.notes[-1]
+    assert mean.noise[0].dof == 7
+    assert 0.001 < math.sqrt(np.trace(mean.noise_covariance)) / 20 < 0.02
+
+
+def test_peak_to_peak_is_maximum_minus_minimum():
+    rng = np.random.default_rng(17)
+    assert peak_to_peak_v(record("V1.1", 1.0, rng, noise_steps=0.0)) == pytest.approx(2.0, rel=0.01)
+
+
+@pytest.mark.parametrize("factor", [10.0, 0.1, 100.0, 0.01, 11.5, 0.085])
+def test_a_factor_of_ten_or_a_hundred_asks_for_the_probe_first(factor):
+    assert "probe" in probe_question(56.0 * factor, 56.0)
+
+
+@pytest.mark.parametrize("factor", [1.0, 0.5, 3.0, 7.0, 0.13, 30.0])
+def test_other_differences_do_not(factor):
+    assert probe_question(56.0 * factor, 56.0) == ""
+    assert probe_question(0.0, 56.0) == probe_question(56.0, 0.0) == ""
+
+
+def test_wrapped():
+    assert wrapped_deg(-540.0) == 180.0
