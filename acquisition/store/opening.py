@@ -70,11 +70,15 @@ def create_job(
     with files.plain_errors(path, "not created"):
         if "://" in str(path):
             engine = create_engine(str(path))
-            with engine.connect() as connection:
-                if inspect(connection).has_table("job"):
-                    raise StoreError(f"{files.name_of(path)}: holds a job already", hint="open it, or name another")
-            _fill(engine, first)
-            engine.dispose()
+            try:
+                with engine.connect() as connection:
+                    if inspect(connection).has_table("job"):
+                        raise StoreError(
+                            f"{files.name_of(path)}: holds a job already", hint="open it, or name another"
+                        )
+                _fill(engine, first)
+            finally:
+                engine.dispose()
         else:
             _create_file(Path(path), first)
     return open_job(path, clock=clock)
@@ -161,9 +165,9 @@ def open_job(
 
 
 def _open_database(url: str, clock: Clock, read_only: bool) -> Job:
-    with files.plain_errors(url, "not opened"):
-        engine = create_engine(url)
-        with engine.begin() as connection:
+    engine = create_engine(url)
+    try:
+        with files.plain_errors(url, "not opened"), engine.begin() as connection:
             if not inspect(connection).has_table("job"):
                 raise StoreError(f"{files.name_of(url)}: no job in this database", hint="create the job first")
             version = schema.stored_version(connection)
@@ -175,4 +179,7 @@ def _open_database(url: str, clock: Clock, read_only: bool) -> Job:
                 )
             if not read_only:
                 schema.migrate(connection)
+    except StoreError:
+        engine.dispose()
+        raise
     return Job(url, engine, clock=clock, read_only=read_only)

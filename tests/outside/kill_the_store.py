@@ -1,0 +1,53 @@
+"""Kill a writing program at random moments and count what was told but is not in the file. Run by hand:
+
+python tests/outside/kill_the_store.py 300
+"""
+
+import random
+import signal
+import sqlite3
+import subprocess
+import sys
+import tempfile
+from pathlib import Path
+
+from acquisition.store import open_job
+
+WRITER = Path(__file__).with_name("writer_to_kill.py")
+
+
+def kill_once(path: Path, wanted: int) -> tuple[int, int, int]:
+    """Readings told, readings kept, captures kept."""
+    with subprocess.Popen([sys.executable, WRITER, path], stdout=subprocess.PIPE, text=True) as writer:
+        told = -1
+        while told < wanted:
+            told = int(writer.stdout.readline())
+        writer.send_signal(signal.SIGKILL)
+        rest = writer.stdout.read().split("\n")[:-1]
+    told = int(rest[-1]) if rest else told
+    with open_job(path) as job:
+        kept = job.read_pass("as-found")
+    values = [reading.value for reading in kept.readings]
+    assert values == [number + 0.0 for number in range(len(values))], "a gap"
+    with sqlite3.connect(path) as file:
+        assert file.execute("PRAGMA integrity_check").fetchone() == ("ok",)
+    file.close()
+    return told + 1, len(values), len(kept.captures)
+
+
+def main() -> int:
+    turns = int(sys.argv[1]) if len(sys.argv) > 1 else 300
+    draw = random.Random(1)
+    total = lost = 0
+    for turn in range(turns):
+        with tempfile.TemporaryDirectory() as folder:
+            told, kept, captures = kill_once(Path(folder) / "job.stagewalk", draw.randrange(1, 400))
+        total += told
+        lost += max(0, told - kept) + max(0, (told + 9) // 10 - captures)
+        print(f"\r{turn + 1} kills, {total} readings told, {lost} lost", end="", flush=True)
+    print()
+    return 1 if lost else 0
+
+
+if __name__ == "__main__":
+    sys.exit(main())
