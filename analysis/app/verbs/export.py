@@ -1,0 +1,57 @@
+"""``stagewalk export``: readings, and captures if wanted, as CSV."""
+
+from __future__ import annotations
+
+import re
+from pathlib import Path
+
+import click
+
+from acquisition.errors import StoreError
+from acquisition.store import open_job, write_passes_csv
+
+
+@click.command("export")
+@click.argument("job", type=click.Path(path_type=Path))
+@click.option("--pass", "names", multiple=True, metavar="NAME", help="This pass only; may be given again.")
+@click.option(
+    "--out", type=click.Path(path_type=Path, dir_okay=False), help="File to write; the terminal without it."
+)
+@click.option(
+    "--captures", type=click.Path(path_type=Path, file_okay=False), help="Folder for the waveforms, one file each."
+)
+def command(job: Path, names: tuple[str, ...], out: Path | None, captures: Path | None) -> int:
+    """Readings of JOB as CSV, with every column there is; a damaged job gives what is left of it."""
+    with open_job(job, read_only=True) as opened:
+        for line in opened.damage:
+            click.echo(f"{job}: {line}", err=True)
+        passes = [opened.read_pass(name) for name in names or opened.passes()]
+    text = write_passes_csv(passes)
+    if out is None:
+        click.echo(text, nl=False)
+    else:
+        _write(out, text)
+        click.echo(f"wrote {sum(len(one.readings) for one in passes)} readings to {out}", err=True)
+    if captures is not None:
+        count = 0
+        for one in passes:
+            for number, capture in enumerate(one.captures, start=1):
+                stem = re.sub(r"[^A-Za-z0-9.-]+", "_", f"{one.name}-{number:03d}-{capture.point}")
+                rows = (
+                    f"{t!r},{v!r}\r\n"
+                    for t, v in zip(capture.times_s.tolist(), capture.volts.tolist(), strict=True)
+                )
+                _write(captures / f"{stem}.csv", "time_s,volts\r\n" + "".join(rows))
+                count += 1
+        click.echo(f"wrote {count} captures to {captures}", err=True)
+    return 0
+
+
+def _write(path: Path, text: str) -> None:
+    try:
+        path.parent.mkdir(parents=True, exist_ok=True)
+        path.write_bytes(text.encode("utf-8"))
+    except OSError as error:
+        raise StoreError(
+            f"{path}: not written: {error.strerror}", hint="choose another place with --out"
+        ) from error

@@ -1,0 +1,45 @@
+"""``stagewalk import``: readings from a CSV file into a job."""
+
+from __future__ import annotations
+
+from pathlib import Path
+
+import click
+
+from acquisition.errors import ConfigError, Problem
+from acquisition.records import Reading
+from acquisition.store import create_job, open_job, read_passes_csv
+
+
+@click.command("import")
+@click.argument("job", type=click.Path(path_type=Path))
+@click.argument("file", type=click.Path(path_type=Path))
+@click.option("--pass", "name", metavar="NAME", help="Pass for readings whose line names none.")
+@click.option("--mains-v", type=click.FloatRange(min=0, min_open=True), help="Mains during a new pass, volts.")
+@click.option("--chassis", help="Chassis file; makes JOB when it does not exist yet.")
+def command(job: Path, file: Path, name: str | None, mains_v: float | None, chassis: str | None) -> int:
+    """Read FILE (point,quantity,value and, if wanted, std,freq_hz,drive_pp_v ...) into JOB.
+
+    Every mistake in FILE is told at once, and then nothing is imported.
+    """
+    wanted: dict[str, list[Reading]] = {}
+    for given, reading in read_passes_csv(file):
+        wanted.setdefault(given or name or "", []).append(reading)
+    if "" in wanted:
+        problem = Problem(str(file), 0, "pass_name", "some lines name no pass")
+        raise ConfigError.from_problems([problem], hint="say which with --pass NAME, such as --pass as-found")
+    if chassis is not None and not job.exists():
+        from acquisition.configs import find_config
+        from analysis.chassis import load_chassis
+
+        title = load_chassis(chassis).title
+        text = find_config("chassis", chassis).read_text(encoding="utf-8")
+        create_job(job, title, text).close()
+    with open_job(job) as opened:
+        for pass_name, readings in wanted.items():
+            if pass_name not in opened.passes():
+                opened.start_pass(pass_name, mains_v=mains_v)
+            opened.add_readings(pass_name, readings)
+    for pass_name, readings in wanted.items():
+        click.echo(f"{len(readings)} readings into {pass_name} of {job}")
+    return 0

@@ -1,0 +1,115 @@
+"""The verbs that carry readings in and out, and the list of jobs."""
+
+import json
+import shutil
+from pathlib import Path
+
+import pandas as pd
+import pytest
+
+from acquisition.records import READING_COLUMNS
+from acquisition.store import create_job, open_job, read_passes_csv
+from analysis.app.cli import main
+
+SAMPLE = Path(__file__).parents[2] / "data" / "jobs" / "version-2.stagewalk"
+
+
+@pytest.fixture
+def job(tmp_path):
+    path = tmp_path / "amp.stagewalk"
+    shutil.copy(SAMPLE, path)
+    return path
+
+
+def test_export_and_import_give_back_equal_data(job, tmp_path, capsys):
+    out, copy = tmp_path / "readings.csv", tmp_path / "copy.stagewalk"
+    assert main(["export", str(job), "--out", str(out)]) == 0
+    create_job(copy, "copy").close()
+    assert main(["import", str(copy), str(out)]) == 0
+    with open_job(job) as one, open_job(copy) as two:
+        assert one.passes() == two.passes()
+        for name in one.passes():
+            assert one.read_pass(name).readings == two.read_pass(name).readings
+    table = pd.read_csv(out)
+    assert list(table.columns) == [column.name for column in READING_COLUMNS]
+    assert "20 readings into after-C2" in capsys.readouterr().out
+
+
+def test_export_of_one_pass_to_the_terminal(job, capsys):
+    assert main(["export", str(job), "--pass", "after-C2"]) == 0
+    lines = capsys.readouterr().out.splitlines()
+    assert len(lines) == 21
+    assert lines[1].startswith("after-C2,V1.1,dc_v,0.004,0.01,")
+
+
+def test_export_of_captures(job, tmp_path):
+    assert main(["export", str(job), "--out", str(tmp_path / "r.csv"), "--captures", str(tmp_path / "waves")]) == 0
+    first, second = sorted((tmp_path / "waves").iterdir())
+    assert first.name == "after-C2-001-V1.1.csv"
+    table = pd.read_csv(second)
+    with open_job(job) as opened:
+        (capture,) = opened.read_pass("as-found").captures
+    assert list(table["volts"]) == list(capture.volts)
+    assert list(table["time_s"]) == list(capture.times_s)
+
+
+def test_import_of_a_hand_written_file(job, tmp_path):
+    written = tmp_path / "hand.csv"
+    written.write_text("point,quantity,value\nV1.1,dc_v,196\n")
+    assert main(["import", str(job), str(written), "--pass", "next day", "--mains-v", "233"]) == 0
+    with open_job(job) as opened:
+        kept = opened.read_pass("next day")
+    assert (kept.mains_v, kept.readings[0].value, kept.readings[0].quality) == (233.0, 196.0, "imported")
+
+
+def test_nothing_is_imported_when_anything_is_wrong(job, tmp_path, capsys):
+    written = tmp_path / "hand.csv"
+    written.write_text("point,quantity,value\nV1.1,dc_v,196\nV1.2,dcv,x\n")
+    assert main(["import", str(job), str(written), "--pass", "next day"]) == 2
+    told = capsys.readouterr().err.splitlines()
+    assert told[0] == f"{written}:3: value: expected a number (plain, in the unit of the column), got 'x'"
+    assert told[1].startswith(f"{written}:3: quantity: did you mean dc_v?")
+    with open_job(job) as opened:
+        assert opened.passes() == ("as-found", "after-C2")
+
+
+def test_lines_without_a_pass_need_one(job, tmp_path, capsys):
+    written = tmp_path / "hand.csv"
+    written.write_text("point,quantity,value\nV1.1,dc_v,196\n")
+    assert main(["import", str(job), str(written)]) == 2
+    assert "hint: say which with --pass NAME" in capsys.readouterr().err
+
+
+def test_a_damaged_job_exports_what_is_left(job, tmp_path, capsys):
+    content = bytearray(job.read_bytes())
+    place = content.index(b"bench meter")
+    content[place] ^= 1
+    job.write_bytes(content)
+    assert main(["export", str(job), "--out", str(tmp_path / "r.csv")]) == 0
+    assert "reading: 1 lost" in capsys.readouterr().err
+    assert len(read_passes_csv(tmp_path / "r.csv")) == 39
+
+
+def test_list_as_table_and_as_json(job, capsys):
+    assert main(["list", str(job.parent)]) == 0
+    out = capsys.readouterr().out
+    assert "amp.stagewalk" in out
+    assert "as-found" in out
+    assert out.isascii()
+    assert main(["list", str(job.parent), "--json"]) == 0
+    (found,) = json.loads(capsys.readouterr().out)["jobs"]
+    assert (found["readings"], found["captures"], found["serial"]) == (40, 2, "Q5-0012")
+
+
+def test_list_of_hostile_names_shows_them_as_text(tmp_path, capsys):
+    create_job(tmp_path / "a.stagewalk", "[bold]Amp[/bold] \x1b[31m").close()
+    assert main(["list", str(tmp_path)]) == 0
+    out = capsys.readouterr().out
+    assert "[bold]Amp[/bold]" in out.replace("\n", "")
+    assert "\x1b[31m" not in out
+
+
+def test_an_empty_folder_and_no_folder(tmp_path, capsys):
+    assert main(["list", str(tmp_path)]) == 0
+    assert "no job in" in capsys.readouterr().out
+    assert main(["list", str(tmp_path / "none")]) == 2
