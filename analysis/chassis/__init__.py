@@ -3,9 +3,12 @@
 from .bands import Band, bands
 from .description import Chassis, Part, Printed, Rail, Signal, Stage
 from .loader import load_chassis, parse_chassis
-from .model import ChassisModel, MeterLoad, Parameter, Point, ProbeLoad, Values
+from .loading import MeterLoad, ProbeLoad
+from .model import ChassisModel, Values
+from .parameters import Parameter
+from .points import Point, list_points
 
 __all__ = [
     "Band", "Chassis", "ChassisModel", "MeterLoad", "Parameter", "Part", "Point", "Printed", "ProbeLoad", "Rail",
-    "Signal", "Stage", "Values", "bands", "load_chassis", "parse_chassis",
+    "Signal", "Stage", "Values", "bands", "list_points", "load_chassis", "parse_chassis",
 ]  # fmt: skip

@@ -2,7 +2,57 @@
 
 from __future__ import annotations
 
-from .description import Chassis
+import re
+from typing import Annotated, Any, Literal
+
+from pydantic import BaseModel, BeforeValidator, ConfigDict, Field
+
+from acquisition.configs import Document, find_config, parse_yaml, read_yaml, validate
+from acquisition.errors import ConfigError, Problem
+from acquisition.quantities import parse_tolerance, parse_value
+
+from .description import Chassis, Printed
+from .wiring import Wiring
+
+Number = Annotated[float, BeforeValidator(lambda text: parse_value(text) if isinstance(text, str) else text)]
+Positive = Annotated[Number, Field(gt=0)]
+NotNegative = Annotated[Number, Field(ge=0)]
+
+
+class _File(BaseModel):
+    model_config = ConfigDict(extra="forbid", allow_inf_nan=False)
+
+
+class _Mains(_File):
+    volts: Positive = 230.0
+    hertz: Positive = 50.0
+
+
+class _Rail(_File):
+    volts: Number
+    source: NotNegative = 0.0
+    ripple_pp: NotNegative = 0.0
+    rectified: Literal["full-wave", "half-wave", ""] = ""
+
+
+class _Signal(_File):
+    input: str
+    output: str
+    source_ohms: Positive = 600.0
+    stages: dict[str, Annotated[list[str], Field(min_length=2, max_length=2)]] = Field(default_factory=dict)
+
+
+class ChassisFile(_File):
+    """The file as people write it; parts and printed volts are still text here."""
+
+    chassis: str
+    mains: _Mains = Field(default_factory=_Mains)
+    tubes: dict[str, str] = Field(min_length=1)
+    rails: dict[str, _Rail] = Field(default_factory=dict)
+    parts: dict[str, str | dict[str, Any]] = Field(default_factory=dict)
+    joined: list[Annotated[list[str], Field(min_length=2)]] = Field(default_factory=list)
+    signal: _Signal | None = None
+    printed: dict[str, str] = Field(default_factory=dict)
 
 
 def load_chassis(name: str) -> Chassis:
@@ -18,7 +68,7 @@ def load_chassis(name: str) -> Chassis:
     ConfigError
         With every mistake found.
     """
-    raise NotImplementedError
+    return _checked(read_yaml(find_config("chassis", str(name))))
 
 
 def parse_chassis(text: str, path: str = "text") -> Chassis:
@@ -36,4 +86,73 @@ def parse_chassis(text: str, path: str = "text") -> Chassis:
     ConfigError
         With every mistake found.
     """
-    raise NotImplementedError
+    return _checked(parse_yaml(text, path))
+
+
+def _checked(document: Document) -> Chassis:
+    file, problems = _validated(document)
+    wiring = Wiring(document, file)
+    printed = {}
+    for point, text in file.printed.items():
+        try:
+            printed[point] = parse_printed(text)
+        except ValueError as error:
+            problems.append(document.problem(("printed", point), str(error)))
+    problems += wiring.problems
+    if problems:
+        raise ConfigError.from_problems(sorted(set(problems), key=lambda p: (p.line, p.field, p.text)))
+    return wiring.chassis(printed)
+
+
+def _validated(document: Document) -> tuple[ChassisFile, list[Problem]]:
+    """Check the form; entries with a mistake are set aside, so that the rest can still be checked for sense."""
+    try:
+        return validate(document, ChassisFile), []
+    except ConfigError as error:
+        problems = list(error.problems)
+    if not isinstance(document.tree, dict):
+        raise ConfigError.from_problems(problems)
+    tree: dict[str, Any] = {k: dict(v) if isinstance(v, dict) else v for k, v in document.tree.items()}
+    for problem in problems:
+        head, _, rest = problem.field.partition(".")
+        group = tree.get(head)
+        entry = rest.split(".")[0]
+        if isinstance(group, dict) and entry in group and head in {"rails", "parts", "tubes"}:
+            del group[entry]
+        else:
+            tree.pop(head, None)
+    tree.setdefault("chassis", "")
+    if not tree.get("tubes"):
+        raise ConfigError.from_problems(problems)
+    try:
+        return validate(Document(document.path, tree, document.lines), ChassisFile), problems
+    except ConfigError:
+        raise ConfigError.from_problems(problems) from None
+
+
+_PRINTED = re.compile(r"([+-]?[\d.]+)\s*(?:V\b)?\s*(.*)")
+
+
+def parse_printed(text: str) -> Printed:
+    """Read volts as printed on a drawing.
+
+    Parameters
+    ----------
+    text : str
+        ``190``, ``190 +-20%`` or ``7.5 V 10%``.
+
+    Raises
+    ------
+    ValueError
+        The text is not such a value.
+
+    Examples
+    --------
+    >>> parse_printed("190 +-10%")
+    Printed(volts=190.0, tolerance=(-0.1, 0.1))
+    """
+    match = _PRINTED.fullmatch(text.strip())
+    if not match:
+        raise ValueError(f"expected volts such as 190 or 190 +-20%, got {text!r}")
+    volts = parse_value(match[1])
+    return Printed(volts=volts, tolerance=parse_tolerance(match[2])) if match[2] else Printed(volts=volts)

@@ -2,107 +2,29 @@
 
 from __future__ import annotations
 
+import difflib
 from collections.abc import Mapping, Sequence
-from dataclasses import dataclass
 
 import numpy as np
 
+from acquisition.errors import NoOperatingPoint, OutsideModel
 from acquisition.records import Measurand
+from analysis.circuit.ac import SmallSignal
+from analysis.circuit.dc import OperatingPoint, solve_dc
+from analysis.circuit.elements import Array, conductance
 
+from .compiling import GENERATOR, Compiled
 from .description import Chassis
+from .loading import MeterLoad, ProbeLoad
+from .parameters import STRENGTH_MU_CORRELATION, Parameter
+from .points import list_points
+from .predicting import DEFAULT_FREQ_HZ, ProbedSignal, frequency_groups, read_dc
 
 Values = Mapping[str, np.ndarray | float]
 """Key to values of shape (S,), or scalars; keys left out are nominal. Keys: `ChassisModel.parameters`."""
 
-
-@dataclass(frozen=True, slots=True, kw_only=True)
-class MeterLoad:
-    """What the DC meter puts across the point it reads.
-
-    Parameters
-    ----------
-    resistance_ohm : float
-        Input resistance; ``inf`` for none.
-    """
-
-    resistance_ohm: float = 10e6
-
-
-@dataclass(frozen=True, slots=True, kw_only=True)
-class ProbeLoad:
-    """What a scope probe puts across the point it reads: resistance in parallel with capacitance."""
-
-    resistance_ohm: float = 10e6
-    capacitance_farad: float = 12e-12
-
-
-@dataclass(frozen=True, slots=True, kw_only=True)
-class Parameter:
-    """One element value that may vary.
-
-    Parameters
-    ----------
-    key : str
-        ``R1``, ``C1``, ``C1.leak``, ``V1a.strength`` ...: see DEVELOPERS.md.
-    part : str
-        Part, rail or socket it belongs to; ``mains`` for the mains.
-    section : str
-        Section key (``V1a``) for tube parameters, else empty.
-    kind : str
-        ``resistor capacitor inductor potentiometer transformer rail tube mains``.
-    unit : str
-        ``ohm F S H V A`` or empty for a multiplier.
-    nominal : float
-        Value of the healthy drawing.
-    sigma : float
-        Healthy standard deviation of ``log(value / nominal)``; 0 where a healthy chassis does not vary it.
-    shift : float
-        Mean of that logarithm (electrolytics sit above their marked value).
-    """
-
-    key: str
-    part: str
-    kind: str
-    unit: str
-    nominal: float
-    section: str = ""
-    sigma: float = 0.0
-    shift: float = 0.0
-
-
-@dataclass(frozen=True, slots=True, kw_only=True)
-class Point:
-    """A place a probe can go.
-
-    Parameters
-    ----------
-    name : str
-        ``V1.6`` or a named node.
-    node : str
-        Node of the model, empty where the point is not modelled.
-    function : str
-        ``plate grid cathode screen suppressor heater rail input output node`` or what the base says.
-    socket, section : str
-        ``V1`` and ``V1a``; empty for named nodes.
-    pin : int
-        0 for named nodes.
-    heater : bool
-        Heater pin.
-    danger : bool
-        High voltage in normal service.
-    delicate : bool
-        Bootstrapped grid that a meter would upset (rule E2).
-    """
-
-    name: str
-    node: str
-    function: str
-    socket: str = ""
-    section: str = ""
-    pin: int = 0
-    heater: bool = False
-    danger: bool = False
-    delicate: bool = False
+RAIL_TOLERANCE_V = 1e-6
+"""How near the nominal chassis comes to the volts of its rails."""
 
 
 class ChassisModel:
@@ -121,6 +43,8 @@ class ChassisModel:
     ----------
     chassis, meter, probe
         As given.
+    circuit : Circuit
+        The parts between nodes.
     parameters : mapping of str to Parameter
         Every element value that may vary, by key.
     points : mapping of str to Point
@@ -137,11 +61,119 @@ class ChassisModel:
     """
 
     def __init__(self, chassis: Chassis, meter: MeterLoad | None = None, probe: ProbeLoad | None = None) -> None:
-        raise NotImplementedError
+        if not chassis.parts:
+            raise OutsideModel(
+                f"{chassis.path}: no parts, so there is nothing to model", hint="add parts and rails"
+            )
+        self.chassis = chassis
+        self.meter = meter or MeterLoad()
+        self.probe = probe or ProbeLoad()
+        self._compiled = Compiled(chassis)
+        self.circuit = self._compiled.circuit
+        self.parameters: dict[str, Parameter] = self._compiled.parameters
+        self._nominal = self._compiled.nominal_table()
+        self._settle_rails()
+        self.points = list_points(chassis)
+        self.stages = chassis.stages
+
+    def _settle_rails(self) -> None:
+        """Solve the EMF behind each rail so that the nominal chassis shows the volts of the file."""
+        from dataclasses import replace
+
+        for _ in range(50):
+            rest = self.operating_point({})
+            self.require_solved(rest)
+            errors = {
+                r.name: r.volts - float(rest.node_v(self._node_name(r.name))[0])
+                for r in self.chassis.rails.values()
+            }
+            for name, error in errors.items():
+                self._nominal[f"{name}.emf"] = self._nominal[f"{name}.emf"] + error
+            if max(abs(error) for error in errors.values()) < RAIL_TOLERANCE_V:
+                break
+        for name in self.chassis.rails:
+            key = f"{name}.emf"
+            self.parameters[key] = replace(self.parameters[key], nominal=float(self._nominal[key][0]))
+
+    def _node_name(self, point: str) -> str:
+        try:
+            return self.chassis.node_names[point]
+        except KeyError:
+            known = list(self.chassis.node_names)
+            near = difflib.get_close_matches(point, known, n=3)
+            raise OutsideModel(
+                f"{self.chassis.path}: no part reaches {point}, so the model says nothing about it",
+                hint=f"near it: {' '.join(near)}" if near else f"points: {' '.join(known)}",
+            ) from None
+
+    def node(self, point: str) -> int:
+        """Number of the node of a point in `circuit`.
+
+        Parameters
+        ----------
+        point : str
+            A pin or a named node.
+
+        Raises
+        ------
+        OutsideModel
+            The point is not part of the model.
+        """
+        return self.circuit.node(self._node_name(point))
+
+    def require_solved(self, rest: OperatingPoint) -> None:
+        """Raise for the first sample that has no operating point.
+
+        Parameters
+        ----------
+        rest : OperatingPoint
+            From `operating_point`.
+
+        Raises
+        ------
+        NoOperatingPoint
+            Naming the tube.
+        """
+        failed = np.flatnonzero(rest.culprit >= 0)
+        if failed.size:
+            tube = self.circuit.tubes[int(rest.culprit.flat[failed[0]])].key
+            residual = float(rest.residual_a.flat[failed[0]])
+            raise NoOperatingPoint(
+                f"{self.chassis.path}: no operating point found for {tube} ({failed.size} of {rest.culprit.size} samples)",
+                hint="check the parts around it",
+                tube=tube,
+                residual_a=residual,
+            )
+
+    def table(self, values: Values) -> dict[str, Array]:
+        """Fill in the nominal values.
+
+        Parameters
+        ----------
+        values : mapping
+            Samples of parameter values.
+
+        Returns
+        -------
+        dict of str to ndarray
+            Every key, shapes (S,) or (1,).
+
+        Raises
+        ------
+        OutsideModel
+            A key is not one of `parameters`.
+        """
+        table = dict(self._nominal)
+        for key, value in values.items():
+            if key not in table:
+                near = difflib.get_close_matches(key, table, n=3)
+                raise OutsideModel(f"the model has no parameter {key}", hint=f"near it: {' '.join(near)}")
+            table[key] = np.atleast_1d(np.asarray(value, dtype=float))
+        return table
 
     def nominal(self) -> dict[str, np.ndarray]:
         """Nominal value of every parameter, arrays of shape (1,)."""
-        raise NotImplementedError
+        return dict(self._nominal)
 
     def draw(
         self, count: int, rng: np.random.Generator, measured: Mapping[str, tuple[float, float]] | None = None
@@ -162,7 +194,66 @@ class ChassisModel:
         dict of str to ndarray, shape (S,)
             Only the keys that vary.
         """
-        raise NotImplementedError
+        values: dict[str, np.ndarray] = {}
+        for key, parameter in self.parameters.items():
+            if parameter.sigma == 0.0:
+                continue
+            z = rng.standard_normal(count)
+            if key.endswith(".mu"):
+                # Drawn after the strength of its section, with which it goes.
+                strength = self.parameters[f"{parameter.section}.strength"]
+                known = np.log(values[strength.key]) / strength.sigma
+                rho = STRENGTH_MU_CORRELATION
+                z = rho * known + np.sqrt(1.0 - rho**2) * z
+            values[key] = self._nominal[key] * np.exp(parameter.shift + parameter.sigma * z)
+        for key, (value, std) in (measured or {}).items():
+            values[key] = np.maximum(value + std * rng.standard_normal(count), 1e-6 * abs(value))
+        return values
+
+    def operating_point(self, values: Values) -> OperatingPoint:
+        """Volts of every node and currents of every tube at idle, no meter attached.
+
+        Parameters
+        ----------
+        values : mapping
+            Samples of parameter values.
+        """
+        return solve_dc(self.circuit, self.table(values))
+
+    def response(self, values: Values, source: str, target: str, freq_hz: np.ndarray) -> np.ndarray:
+        """Complex small-signal ratio of two points, a probe on both.
+
+        Parameters
+        ----------
+        values : mapping
+            Samples of parameter values.
+        source, target : str
+            Points.
+        freq_hz : ndarray, shape (F,)
+            Frequencies above zero.
+
+        Returns
+        -------
+        ndarray, shape (S, F)
+            target over source, phase relative to the generator's sine; NaN where there is no operating point.
+        """
+        table = self.table(values)
+        rest = solve_dc(self.circuit, table)
+        a, b = self.node(source), self.node(target)
+        signal = self._signal(table, rest, np.asarray(freq_hz, dtype=float), [a, b])
+        ratio = np.broadcast_to(signal.ratio(a, b), (rest.culprit.size, len(freq_hz)))
+        return np.where((rest.culprit >= 0)[:, None], np.nan, ratio)
+
+    def _signal(
+        self, table: dict[str, Array], rest: OperatingPoint, freq_hz: Array, nodes: list[int]
+    ) -> ProbedSignal:
+        if self.chassis.signal is None:
+            raise OutsideModel(
+                f"{self.chassis.path}: no signal entry, so there is no input to drive", hint="add signal"
+            )
+        small = SmallSignal(self.circuit, table, rest.slopes, freq_hz)
+        source = self.node(self.chassis.signal.input)
+        return ProbedSignal(small, source, conductance(table[GENERATOR]), nodes, self.probe)
 
     def predict(self, values: Values, measurands: Sequence[Measurand]) -> np.ndarray:
         """What the instruments would show, their loading included.
@@ -185,10 +276,26 @@ class ChassisModel:
         OutsideModel
             A point is not part of the model.
         """
-        raise NotImplementedError
+        table = self.table(values)
+        count = max(value.size for value in table.values())
+        nodes = [[self.node(point) for point in measurand.points] for measurand in measurands]
+        rest = solve_dc(self.circuit, table)
+        shown = np.full((count, len(measurands)), np.nan)
+        steady = [index for index, measurand in enumerate(measurands) if measurand.quantity == "dc_v"]
+        if steady:
+            shown[:, steady] = read_dc(self.circuit, table, rest, [nodes[i][0] for i in steady], self.meter).T
+        for freqs, indices in frequency_groups(measurands):
+            probed = [n for index in indices for n in nodes[index]]
+            signal = self._signal(table, rest, np.array(freqs), probed)
+            for index in indices:
+                measurand = measurands[index]
+                column = freqs.index(measurand.freq_hz or DEFAULT_FREQ_HZ)
+                shown[:, index] = _signal_quantity(measurand, signal, nodes[index])[..., column]
+        shown[np.broadcast_to(rest.culprit >= 0, (count,))] = np.nan
+        return shown
 
     def jacobian(
-        self, values: Values, measurands: Sequence[Measurand], keys: Sequence[str]
+        self, values: Values, measurands: Sequence[Measurand], keys: Sequence[str], step: float = 1e-3
     ) -> tuple[np.ndarray, np.ndarray]:
         """Prediction and its derivative by the logarithm of each parameter.
 
@@ -200,20 +307,37 @@ class ChassisModel:
             M measurands.
         keys : sequence of str
             K parameters of nonzero value.
+        step : float
+            Half width of the central difference, as change of the logarithm.
 
         Returns
         -------
         prediction : ndarray, shape (M,)
             At the sample.
         slopes : ndarray, shape (M, K)
-            d prediction / d log(value).
+            d prediction / d log(value); of a phase, through the nearest turn.
         """
-        raise NotImplementedError
+        table = self.table(values)
+        samples = dict(values)
+        for place, key in enumerate(keys):
+            factor = np.ones(2 * len(keys) + 1)
+            factor[2 * place + 1 : 2 * place + 3] = np.exp([step, -step])
+            samples[key] = table[key] * factor
+        shown = self.predict(samples, measurands)
+        rise = shown[1::2] - shown[2::2]
+        turning = np.array([measurand.quantity == "phase_deg" for measurand in measurands], dtype=bool)
+        rise = np.where(turning, (rise + 180.0) % 360.0 - 180.0, rise)
+        return shown[0], (rise / (2.0 * step)).T
 
-    def operating_point(self, values: Values) -> object:
-        """Volts of every node and currents of every tube at idle, no meter attached (see `OperatingPoint`)."""
-        raise NotImplementedError
 
-    def response(self, values: Values, source: str, target: str, freq_hz: np.ndarray) -> np.ndarray:
-        """Complex small-signal ratio target/source, probe on both, shape (S, F)."""
-        raise NotImplementedError
+def _signal_quantity(measurand: Measurand, signal: ProbedSignal, nodes: list[int]) -> Array:
+    if measurand.quantity == "gain":
+        return np.abs(signal.ratio(nodes[0], nodes[1]))
+    if measurand.quantity == "phase_deg":
+        return np.degrees(np.angle(signal.ratio(nodes[0], nodes[1])))
+    if measurand.drive_pp_v is None:
+        raise OutsideModel(
+            f"{measurand.quantity} of {measurand.point}: how large was the drive?", hint="give drive_pp_v"
+        )
+    scale = 1.0 if measurand.quantity == "pp_v" else 0.5 / np.sqrt(2.0)
+    return np.abs(signal.volts(nodes[0])) * (measurand.drive_pp_v * scale)

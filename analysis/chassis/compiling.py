@@ -1,0 +1,199 @@
+"""From a chassis to a circuit: nodes, branches, tube sections, and the parameters with their healthy spread.
+
+A toleranced part is taken as log-normal with its printed limits two standard deviations out: makers sort and
+trim, so that parts crowd inside the limits, but age and heat carry some past them, which a hard-edged (uniform)
+distribution would call impossible. The logarithm keeps a part positive and treats x1.5 and /1.5 alike.
+"""
+
+from __future__ import annotations
+
+import math
+from collections.abc import Iterator
+
+import numpy as np
+
+from analysis.circuit.elements import (
+    Branch,
+    Capacitor,
+    Core,
+    Inductor,
+    Leak,
+    Pentode,
+    Resistor,
+    StrayCapacitance,
+    Supply,
+    Track,
+    Triode,
+    Tube,
+    Winding,
+)  # fmt: skip
+from analysis.circuit.network import Circuit
+from analysis.tubes.equations import PentodeParameters, TriodeParameters
+
+from .description import GROUND, Chassis, Part
+from .parameters import (
+    EMF_SIGMA,
+    MAINS_SIGMA,
+    MU_SIGMA,
+    PENTODE_STRENGTH_SIGMA,
+    SOURCE_SIGMA,
+    STRENGTH_SIGMA,
+    TRANSFORMER_SIGMA,
+    Parameter,
+)  # fmt: skip
+from .parts import UNITS
+from .wiring import section_key, wired_sections
+
+GENERATOR = "generator.ohms"
+"""Key of the generator's source resistance, always across the input."""
+
+PRIMARY_OHMS_SHARE, SECONDARY_OHMS_SHARE = 0.05, 0.05
+"""Winding resistance over impedance where the file gives none (common practice, no source)."""
+
+PRIMARY_CORNER_HZ = 25.0
+"""Where the primary inductance equals the primary impedance if the file gives no inductance (common practice)."""
+
+
+class Compiled:
+    """Circuit of a chassis with everything that names its values.
+
+    Parameters
+    ----------
+    chassis : Chassis
+        With parts and rails.
+
+    Attributes
+    ----------
+    circuit : Circuit
+        Topology.
+    parameters : dict of str to Parameter
+        By key.
+    sections : dict of str to (socket, section name)
+        By section key, in the order of ``circuit.tubes``.
+    """
+
+    def __init__(self, chassis: Chassis) -> None:
+        self.chassis = chassis
+        names = [node for node in dict.fromkeys(chassis.node_names.values()) if node != GROUND]
+        names += [f"{part.name}.core" for part in chassis.parts.values() if part.kind == "transformer"]
+        self._numbers = {GROUND: -1} | {name: number for number, name in enumerate(names)}
+        self.parameters: dict[str, Parameter] = {}
+        self.sections: dict[str, tuple[str, str]] = {}
+        self._declare("mains", "mains", "mains", "", 1.0, MAINS_SIGMA)
+        branches = list(self._branches())
+        tubes = []
+        for tube, strays in self._tubes():
+            tubes.append(tube)
+            branches += strays
+        self.circuit = Circuit(nodes=tuple(names), branches=tuple(branches), tubes=tuple(tubes))
+
+    def _declare(
+        self, key: str, part: str, kind: str, unit: str, nominal: float, sigma: float = 0.0, shift: float = 0.0,
+        section: str = "",
+    ) -> None:  # fmt: skip
+        self.parameters[key] = Parameter(
+            key=key, part=part, kind=kind, unit=unit, nominal=nominal, sigma=sigma, shift=shift, section=section
+        )
+
+    def _node(self, point: str) -> int:
+        return self._numbers[self.chassis.node_names.get(point, point)]
+
+    def _branches(self) -> Iterator[Branch]:
+        for part in self.chassis.parts.values():
+            nodes = [self._node(point) for point in part.nodes]
+            low, high = (math.log1p(limit) for limit in part.tolerance)
+            sigma, shift = (high - low) / 4.0, (high + low) / 2.0
+            self._declare(part.name, part.name, part.kind, UNITS[part.kind], part.value, sigma, shift)
+            if part.kind == "resistor":
+                yield Resistor(part=part.name, a=nodes[0], b=nodes[1], key=part.name)
+            elif part.kind == "capacitor":
+                self._declare(f"{part.name}.leak", part.name, part.kind, "S", 0.0)
+                self._declare(f"{part.name}.esr", part.name, part.kind, "ohm", part.facts.get("esr", 0.0))
+                yield Capacitor(part=part.name, a=nodes[0], b=nodes[1], key=part.name)
+            elif part.kind == "inductor":
+                self._declare(f"{part.name}.ohms", part.name, part.kind, "ohm", part.facts.get("ohms", 0.0), 0.05)
+                yield Inductor(part=part.name, a=nodes[0], b=nodes[1], key=part.name)
+            elif part.kind == "potentiometer":
+                self._declare(f"{part.name}.at", part.name, part.kind, "", part.facts["at"])
+                yield Track(part=part.name, a=nodes[2], b=nodes[1], key=part.name, from_wiper=True)
+                yield Track(part=part.name, a=nodes[0], b=nodes[2], key=part.name, from_wiper=False)
+            else:
+                yield from self._transformer(part, nodes)
+        for rail in self.chassis.rails.values():
+            self._declare(f"{rail.name}.emf", rail.name, "rail", "V", rail.volts, EMF_SIGMA)
+            self._declare(f"{rail.name}.source", rail.name, "rail", "ohm", rail.source_ohm, SOURCE_SIGMA)
+            yield Supply(part=rail.name, a=self._node(rail.name), key=rail.name)
+        if self.chassis.signal is not None:
+            self._declare(GENERATOR, "generator", "generator", "ohm", self.chassis.signal.source_ohm)
+            yield Resistor(part="generator", a=self._node(self.chassis.signal.input), key=GENERATOR)
+
+    def _transformer(self, part: Part, nodes: list[int]) -> Iterator[Branch]:
+        key, primary, secondary = part.name, part.value, part.facts["secondary_impedance"]
+        henries = part.facts.get("primary_henries", primary / (2.0 * math.pi * PRIMARY_CORNER_HZ))
+        values = {
+            "primary_ohms": ("ohm", part.facts.get("primary_ohms", PRIMARY_OHMS_SHARE * primary)),
+            "secondary_ohms": ("ohm", part.facts.get("secondary_ohms", SECONDARY_OHMS_SHARE * secondary)),
+            "primary_henries": ("H", henries),
+            "leakage_henries": ("H", part.facts.get("leakage_henries", 0.0)),
+            "turns": ("", 1.0),
+        }
+        for name, (unit, value) in values.items():
+            self._declare(f"{key}.{name}", key, part.kind, unit, value, TRANSFORMER_SIGMA[name])
+        del self.parameters[key]  # a transformer has no value of its own
+        self._declare(f"{key}.shorted_turns", key, part.kind, "S", 0.0)
+        core = self._numbers[f"{key}.core"]
+        ratio = math.sqrt(primary / secondary)
+        taps = nodes[:-2]
+        windings = [(a, b, 1.0 / (len(taps) - 1)) for a, b in zip(taps, taps[1:], strict=False)]
+        windings.append((nodes[-2], nodes[-1], 0.0))
+        for number, (a, b, share) in enumerate(windings, 1):
+            label = "secondary" if share == 0.0 else "primary" if share == 1.0 else f"half_{number}"
+            open_key = f"{key}.{label}_open_ohms"
+            self._declare(open_key, key, part.kind, "ohm", 0.0)
+            yield Winding(part=key, a=a, b=b, core=core, key=key, share=share, open_key=open_key, ratio=ratio)
+        yield Core(part=key, a=core, key=key, ratio=ratio)
+
+    def _tubes(self) -> Iterator[tuple[Tube, list[Branch]]]:
+        wired = wired_sections(self.chassis.sockets, self.chassis.node_names)
+        for socket, tube, section, names in wired:
+            key = section_key(socket, tube, section)
+            self.sections[key] = (socket, section.name)
+            at = {electrode: self._numbers[node] for electrode, node in names.items()}
+            spread = STRENGTH_SIGMA if section.kind == "triode" else PENTODE_STRENGTH_SIGMA
+            self._declare(f"{key}.strength", socket, "tube", "", 1.0, spread, section=key)
+            self._declare(f"{key}.mu", socket, "tube", "", 1.0, MU_SIGMA, section=key)
+            self._declare(f"{key}.gas", socket, "tube", "A", 0.0, section=key)
+            strays: list[Branch] = []
+            self._declare(f"{key}.heater_leak", socket, "tube", "S", 0.0, section=key)
+            strays.append(Leak(part=socket, a=at["cathode"], key=f"{key}.heater_leak"))
+            letters = {"plate": "P", "grid": "G", "screen": "S", "cathode": "K"}
+            there = [electrode for electrode in letters if electrode in at]
+            for i, first in enumerate(there):
+                for second in there[i + 1 :]:
+                    leak = f"{key}.leak_{letters[first]}{letters[second]}"
+                    self._declare(leak, socket, "tube", "S", 0.0, section=key)
+                    strays.append(Leak(part=socket, a=at[first], b=at[second], key=leak))
+            if section.capacitances is not None:
+                c = section.capacitances
+                pairs = (("grid", "plate", c.grid_plate_farad), ("grid", "cathode", c.input_farad),
+                         ("plate", "cathode", c.output_farad))  # fmt: skip
+                for a, b, farad in pairs:
+                    strays.append(StrayCapacitance(part=socket, a=at[a], b=at[b], farad=farad))
+            model = section.model
+            if isinstance(model, PentodeParameters):
+                yield (
+                    Pentode(
+                        key=key, plate=at["plate"], grid=at["grid"], cathode=at["cathode"], screen=at["screen"],
+                        parameters=model,
+                    ),
+                    strays,
+                )  # fmt: skip
+            elif isinstance(model, TriodeParameters):
+                yield (
+                    Triode(key=key, plate=at["plate"], grid=at["grid"], cathode=at["cathode"], parameters=model),
+                    strays,
+                )
+
+    def nominal_table(self) -> dict[str, np.ndarray]:
+        """Nominal value of every parameter, shape (1,)."""
+        return {key: np.full(1, parameter.nominal) for key, parameter in self.parameters.items()}

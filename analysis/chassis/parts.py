@@ -1,0 +1,193 @@
+"""The lines of ``parts``: short form ``1M V1.2 gnd 5%`` and mapping form, told apart by letter and by key."""
+
+from __future__ import annotations
+
+import difflib
+from collections.abc import Mapping
+from typing import Any
+
+from acquisition.quantities import parse_tolerance, parse_value
+
+from .description import Part
+
+LETTERS: Mapping[str, str] = {
+    "R": "resistor", "C": "capacitor", "L": "inductor", "P": "potentiometer", "T": "transformer",
+}  # fmt: skip
+"""First letter of a part's name to its kind; RL is a load resistor like any other R."""
+
+UNITS: Mapping[str, str] = {
+    "resistor": "ohm", "capacitor": "F", "inductor": "H", "potentiometer": "ohm", "transformer": "ohm",
+}  # fmt: skip
+
+ELECTROLYTIC_FROM_FARAD = 1e-6
+"""Capacitors from here up are taken for electrolytics where the file gives no tolerance (common practice)."""
+
+FACTS: Mapping[str, frozenset[str]] = {
+    "resistor": frozenset({"rated_watts", "rated_volts"}),
+    "capacitor": frozenset({"rated_volts", "esr"}),
+    "inductor": frozenset({"ohms", "rated_amps"}),
+    "potentiometer": frozenset({"at", "rated_watts"}),
+    "transformer": frozenset({"primary_ohms", "secondary_ohms", "primary_henries", "leakage_henries"}),
+}
+"""Further facts of a part, as numbers, in the mapping form."""
+
+TEXT_FACTS = frozenset({"note", "tolerance"})
+
+
+class PartMistake(ValueError):
+    """What is wrong with a part, and at which key of its mapping (empty for the whole entry)."""
+
+    def __init__(self, text: str, key: str = "") -> None:
+        super().__init__(text)
+        self.key = key
+
+
+def default_tolerance(kind: str, value: float) -> tuple[float, float]:
+    """Tolerance of a part where the file is silent: 10 %, electrolytics -20/+50 %, potentiometers 20 %.
+
+    Parameters
+    ----------
+    kind : str
+        Kind of part.
+    value : float
+        In the SI unit.
+    """
+    if kind == "capacitor" and value >= ELECTROLYTIC_FROM_FARAD:
+        return (-0.2, 0.5)
+    return (-0.2, 0.2) if kind == "potentiometer" else (-0.1, 0.1)
+
+
+def parse_part(name: str, entry: str | Mapping[str, Any], line: int = 0) -> Part:
+    """Read one part.
+
+    Parameters
+    ----------
+    name : str
+        As on the drawing; its first letter gives the kind in the short form.
+    entry : str or mapping
+        What stands behind the colon.
+    line : int
+        Line in the file.
+
+    Raises
+    ------
+    PartMistake
+        With the first mistake of this part.
+
+    Examples
+    --------
+    >>> parse_part("R1", "1M V1.2 gnd 5%").tolerance
+    (-0.05, 0.05)
+    """
+    return _short(name, entry, line) if isinstance(entry, str) else _mapped(name, entry, line)
+
+
+def _kind_of(name: str) -> str:
+    kind = LETTERS.get(name[:1].upper())
+    if kind is None:
+        raise PartMistake(
+            f"unknown kind of part: a name starts with one of {' '.join(LETTERS)}, or the entry is a mapping"
+        )
+    return kind
+
+
+def _short(name: str, text: str, line: int) -> Part:
+    kind = _kind_of(name)
+    if kind in {"potentiometer", "transformer"}:
+        raise PartMistake(f"a {kind} needs the mapping form, {{{kind}: ...}}")
+    words = text.split()
+    if len(words) < 3:
+        raise PartMistake(f"expected a value and two nodes such as 1M V1.2 gnd, got {text!r}")
+    value = _value(words[0])
+    rest = " ".join(words[3:])
+    return Part(
+        name=name,
+        kind=kind,
+        nodes=(words[1], words[2]),
+        value=value,
+        tolerance=_tolerance(rest) if rest else default_tolerance(kind, value),
+        line=line,
+    )
+
+
+def _mapped(name: str, entry: Mapping[str, Any], line: int) -> Part:
+    kinds = [kind for kind in LETTERS.values() if kind in entry]
+    if len(kinds) > 1:
+        raise PartMistake(f"is it a {' or a '.join(kinds)}? give one", kinds[1])
+    kind = kinds[0] if kinds else _kind_of(name)
+    value_key = kind if kinds else "value"
+    places = {
+        "potentiometer": ("ends", "wiper"),
+        "transformer": ("primary", "secondary"),
+    }.get(kind, ("nodes",))
+    allowed = {value_key, *places, *FACTS[kind], *TEXT_FACTS}
+    for key in entry:
+        if key not in allowed:
+            near = difflib.get_close_matches(key, allowed, n=1)
+            raise PartMistake(f"unknown field of a {kind}" + (f", did you mean {near[0]}?" if near else ""), key)
+    for key in (value_key, *places):
+        if key not in entry:
+            raise PartMistake(f"a {kind} needs {key}")
+    facts = {key: _number(entry[key], key) for key in entry if key in FACTS[kind]}
+    if kind == "transformer":
+        value = _impedances(entry[value_key], value_key, facts)
+        nodes = (*_nodes(entry["primary"], "primary", (2, 3)), *_nodes(entry["secondary"], "secondary", (2,)))
+    elif kind == "potentiometer":
+        value = _value(entry[value_key], value_key)
+        nodes = (*_nodes(entry["ends"], "ends", (2,)), *_nodes([entry["wiper"]], "wiper", (1,)))
+        if not 0.0 <= facts.setdefault("at", 0.5) <= 1.0:
+            raise PartMistake(f"expected a place between 0 and 1, got {entry['at']!r}", "at")
+    else:
+        value = _value(entry[value_key], value_key)
+        nodes = _nodes(entry["nodes"], "nodes", (2,))
+    tolerance = _tolerance(entry["tolerance"]) if "tolerance" in entry else default_tolerance(kind, value)
+    note = entry.get("note", "")
+    if not isinstance(note, str):
+        raise PartMistake("expected text", "note")
+    return Part(
+        name=name, kind=kind, nodes=nodes, value=value, tolerance=tolerance, facts=facts, note=note, line=line
+    )
+
+
+def _value(text: Any, key: str = "") -> float:
+    value = _number(text, key)
+    if value <= 0:
+        raise PartMistake(f"expected a value above zero, got {text!r}", key)
+    return value
+
+
+def _number(text: Any, key: str) -> float:
+    if not isinstance(text, str):
+        raise PartMistake("expected a number", key)
+    try:
+        value = parse_value(text)
+    except ValueError as error:
+        raise PartMistake(str(error), key) from None
+    if value < 0:
+        raise PartMistake(f"expected a value of zero or more, got {text!r}", key)
+    return value
+
+
+def _tolerance(text: Any) -> tuple[float, float]:
+    try:
+        low, high = parse_tolerance(str(text))
+    except ValueError as error:
+        raise PartMistake(str(error), "tolerance") from None
+    if low <= -1.0:
+        raise PartMistake(f"a tolerance of {text} lets the part vanish: expected more than -100%", "tolerance")
+    return low, high
+
+
+def _nodes(given: Any, key: str, counts: tuple[int, ...]) -> tuple[str, ...]:
+    wanted = " or ".join(str(count) for count in counts)
+    if not (isinstance(given, list) and all(isinstance(node, str) for node in given)) or len(given) not in counts:
+        raise PartMistake(f"expected {wanted} points, got {given!r}", key)
+    return tuple(given)
+
+
+def _impedances(given: Any, key: str, facts: dict[str, float]) -> float:
+    if not isinstance(given, list) or len(given) != 2:
+        raise PartMistake(f"expected impedances [primary, secondary] such as [5k, 8], got {given!r}", key)
+    primary, secondary = (_value(text, key) for text in given)
+    facts["secondary_impedance"] = secondary
+    return primary

@@ -1,0 +1,151 @@
+"""What the instruments would show: quantities of measurands from solved circuits, loading included."""
+
+from __future__ import annotations
+
+from collections.abc import Sequence
+
+import numpy as np
+
+from acquisition.records import Measurand
+from analysis.circuit.ac import SmallSignal
+from analysis.circuit.dc import OperatingPoint, solve_dc
+from analysis.circuit.elements import GROUND, Array, Table
+from analysis.circuit.elimination import Elimination
+from analysis.circuit.network import Circuit, stamp_tubes
+
+from .loading import MeterLoad, ProbeLoad
+
+DEFAULT_FREQ_HZ = 1000.0
+
+
+def read_dc(circuit: Circuit, table: Table, rest: OperatingPoint, nodes: Sequence[int], meter: MeterLoad) -> Array:
+    """DC volts at nodes, each with the meter on that node alone.
+
+    Parameters
+    ----------
+    circuit : Circuit
+        Topology.
+    table : mapping
+        Values by key.
+    rest : OperatingPoint
+        Without a meter.
+    nodes : sequence of int
+        Nodes that are read.
+    meter : MeterLoad
+        The meter.
+
+    Returns
+    -------
+    ndarray, shape (P, S)
+        One row a node.
+
+    Notes
+    -----
+    The meter draws through the node's slope resistance R: the reading is ``V/(1 + R/Rm)`` as long as the slopes hold. Where
+    the square of that change matters (bootstrapped grids, rule E2), the operating point is solved again.
+    """
+    wanted = sorted({n for n in nodes if n != GROUND})
+    load = 1.0 / meter.resistance_ohm
+    place = {n: p for p, n in enumerate(wanted)}
+    v = np.stack(np.broadcast_arrays(*(rest.volts[n] for n in wanted))) if wanted else np.zeros((0, 1))
+    if load > 0.0 and wanted:
+        rows = circuit.dc_rows(table)
+        stamp_tubes(rows, circuit.tubes, rest.slopes)
+        linear, tube_nodes = circuit.dc_order
+        drives = {n: (np.arange(len(wanted)) == p).astype(float)[:, None] for n, p in place.items()}
+        found = Elimination(rows, linear + tube_nodes).solve(drives, wanted)
+        slope_ohm = np.stack([np.broadcast_to(found[n], (len(wanted), *v.shape[1:]))[place[n]] for n in wanted])
+        drop = load * slope_ohm / (1.0 + load * slope_ohm)
+        bent = np.abs(v) * drop**2 > 2e-3 + 2e-4 * np.abs(v)
+        hard = [n for n in wanted if bent[place[n]].any()]
+        v = v * (1.0 - drop)
+        if hard:
+            loads = {n: load * (np.arange(len(hard)) == p).astype(float)[:, None] for p, n in enumerate(hard)}
+            again = solve_dc(circuit, table, loads, start=rest.volts)
+            for p, n in enumerate(hard):
+                v[place[n]] = np.broadcast_to(again.volts[n], (len(hard), *v.shape[1:]))[p]
+    zero = np.zeros(v.shape[1:])
+    return np.stack([v[place[n]] if n != GROUND else zero for n in nodes])
+
+
+class ProbedSignal:
+    """Signal voltages for one volt from the generator, with probes on the points.
+
+    Parameters
+    ----------
+    small : SmallSignal
+        The linearized circuit.
+    source : int
+        Node the generator feeds.
+    source_s : ndarray
+        Conductance of the generator.
+    nodes : sequence of int
+        Nodes a probe may go on.
+    probe : ProbeLoad
+        The probe.
+    """
+
+    def __init__(
+        self, small: SmallSignal, source: int, source_s: Array, nodes: Sequence[int], probe: ProbeLoad
+    ) -> None:
+        real = sorted({n for n in nodes if n != GROUND})
+        self._y = probe.admittance(small.s)
+        self._z = small.impedances(real)
+        found = small.volts({source: source_s[..., None]}, real)
+        self._v = {n: found.get(n, np.zeros((1, 1))) for n in real}
+        self._v[GROUND] = np.zeros((1, 1))
+
+    def volts(self, node: int) -> Array:
+        """Complex volts at a node with one probe on it, shape (S, F).
+
+        Parameters
+        ----------
+        node : int
+            The node.
+        """
+        if node == GROUND:
+            return self._v[GROUND]
+        return np.asarray(self._v[node] / (1.0 + self._y * self._z[node][node]))
+
+    def ratio(self, a: int, b: int) -> Array:
+        """Complex ratio of node b to node a with a probe on each, shape (S, F).
+
+        Parameters
+        ----------
+        a, b : int
+            Input and output node.
+        """
+        if a == b or GROUND in (a, b):
+            with np.errstate(divide="ignore", invalid="ignore"):
+                return self.volts(b) / self.volts(a)
+        y, z, va, vb = self._y, self._z, self._v[a], self._v[b]
+        over = va * (1.0 + y * z[b][b]) - vb * (y * z[b][a])
+        under = vb * (1.0 + y * z[a][a]) - va * (y * z[a][b])
+        with np.errstate(divide="ignore", invalid="ignore"):
+            return np.asarray(under / over)
+
+
+def frequency_groups(measurands: Sequence[Measurand]) -> list[tuple[list[float], list[int]]]:
+    """Group signal measurands so that one solution serves many: frequencies at which the same points are read.
+
+    Parameters
+    ----------
+    measurands : sequence of Measurand
+        All of them; those at DC are passed over.
+
+    Returns
+    -------
+    list of (frequencies, indices)
+        Frequencies in hertz, and the measurands they serve.
+    """
+    at: dict[float, list[int]] = {}
+    for index, measurand in enumerate(measurands):
+        if measurand.quantity in {"gain", "phase_deg", "pp_v", "rms_v"}:
+            at.setdefault(measurand.freq_hz or DEFAULT_FREQ_HZ, []).append(index)
+    groups: dict[frozenset[str], tuple[list[float], list[int]]] = {}
+    for freq, indices in at.items():
+        points = frozenset(point for index in indices for point in measurands[index].points)
+        freqs, members = groups.setdefault(points, ([], []))
+        freqs.append(freq)
+        members.extend(indices)
+    return list(groups.values())

@@ -1,0 +1,357 @@
+"""Do the parts of a chassis file make sense together: points, nodes, tubes, and a way for current to every node."""
+
+from __future__ import annotations
+
+import difflib
+import re
+from collections import Counter
+from collections.abc import Iterable, Mapping
+from typing import TYPE_CHECKING
+
+from acquisition.configs import Document
+from acquisition.errors import ConfigError, Problem
+from analysis.tubes import Section, Tube, load_tube
+
+from .description import GROUND, Chassis, Part, Printed, Rail, Signal, Stage
+from .parts import PartMistake, parse_part
+
+if TYPE_CHECKING:
+    from .loader import ChassisFile
+
+_NAME = re.compile(r"[A-Za-z_][A-Za-z0-9_+\-]*")
+_PIN = re.compile(r"([A-Za-z_][A-Za-z0-9_]*)\.([A-Za-z0-9]+)")
+MODELLED = {"triode": ("plate", "grid", "cathode"), "pentode": ("plate", "grid", "cathode", "screen")}
+"""Electrodes a section must have wired, by its kind."""
+
+
+class Nodes:
+    """Points that are one node (union-find); a node is called by its most telling name."""
+
+    def __init__(self) -> None:
+        self._parent: dict[str, str] = {}
+
+    def find(self, point: str) -> str:
+        """Name of the node of a point.
+
+        Parameters
+        ----------
+        point : str
+            Any point; new ones are taken in.
+        """
+        parent = self._parent.setdefault(point, point)
+        if parent != point:
+            parent = self._parent[point] = self.find(parent)
+        return parent
+
+    def join(self, a: str, b: str) -> None:
+        """Make two points one node.
+
+        Parameters
+        ----------
+        a, b : str
+            Points.
+        """
+        first, second = sorted((self.find(a), self.find(b)), key=lambda n: (n != GROUND, "." in n))
+        self._parent[second] = first
+
+    @property
+    def points(self) -> list[str]:
+        """Every point taken in so far."""
+        return list(self._parent)
+
+
+def section_key(socket: str, tube: Tube, section: Section) -> str:
+    """Key of a section in tables of values: ``V1a`` for twins, the socket alone for a single section.
+
+    Parameters
+    ----------
+    socket : str
+        Socket.
+    tube : Tube
+        What sits in it.
+    section : Section
+        One of its sections.
+    """
+    return f"{socket}{section.name}" if len(tube.sections) > 1 else socket
+
+
+def wired_sections(
+    sockets: Mapping[str, Tube], node_names: Mapping[str, str]
+) -> list[tuple[str, Tube, Section, dict[str, str]]]:
+    """Sections whose plate or grid stands among the parts, with the node of each electrode that is wired.
+
+    Parameters
+    ----------
+    sockets : mapping of str to Tube
+        Tubes by socket.
+    node_names : mapping of str to str
+        Point to node.
+    """
+    found = []
+    for socket, tube in sockets.items():
+        for section in tube.sections:
+            nodes = {
+                electrode: node_names[f"{socket}.{pin}"]
+                for electrode, pins in section.electrodes.items()
+                for pin in pins
+                if f"{socket}.{pin}" in node_names
+            }
+            if "plate" in nodes or "grid" in nodes:
+                found.append((socket, tube, section, nodes))
+    return found
+
+
+class Wiring:
+    """The checks; ``problems`` holds what they found.
+
+    Parameters
+    ----------
+    document : Document
+        Gives lines.
+    file : ChassisFile
+        The file, its form already checked.
+    """
+
+    def __init__(self, document: Document, file: ChassisFile) -> None:
+        self.document, self.file = document, file
+        self.problems: list[Problem] = []
+        self.nodes = Nodes()
+        self.sockets: dict[str, Tube] = {}
+        self.parts: dict[str, Part] = {}
+        self._uses: Counter[str] = Counter()
+        self._place: dict[str, tuple[str | int, ...]] = {}
+        self._read_tubes()
+        self._read_parts()
+        self._read_joined()
+        self._join_inside_tubes()
+        self._read_signal()
+        self._check_names()
+        if self.parts and not self.problems:
+            self._check_sections()
+            self._check_loose_ends()
+            self._check_paths()
+
+    def _report(self, place: tuple[str | int, ...], text: str) -> None:
+        self.problems.append(self.document.problem(place, text))
+
+    def _read_tubes(self) -> None:
+        for socket, kind in self.file.tubes.items():
+            if not re.fullmatch(r"[A-Za-z_][A-Za-z0-9_]*", socket):
+                self._report(("tubes", socket), "a socket is called by a letter and digits such as V1")
+            try:
+                self.sockets[socket] = load_tube(kind)
+            except ConfigError as error:
+                reasons = "; ".join(problem.text for problem in error.problems)
+                hint = f", {error.hint}" if error.hint else ""
+                self._report(("tubes", socket), f"{kind}: {reasons}{hint}")
+
+    def _read_parts(self) -> None:
+        for name, entry in self.file.parts.items():
+            place: tuple[str | int, ...] = ("parts", name)
+            try:
+                part = parse_part(name, entry, self.document.line_of(place))
+            except PartMistake as error:
+                self._report((*place, error.key) if error.key else place, str(error))
+                continue
+            self.parts[name] = part
+            good = [self._take(node, place) for node in part.nodes]
+            ends = [self.nodes.find(node) for node in part.nodes]
+            if part.kind not in {"potentiometer", "transformer"} and all(good) and ends[0] == ends[1]:
+                self._report(place, f"both ends on {part.nodes[0]}")
+        for name in self.file.rails:
+            self._take(name, ("rails", name))
+
+    def _take(self, point: str, place: tuple[str | int, ...]) -> bool:
+        """Take in a point named by a part, or say why not."""
+        if point == GROUND:
+            self.nodes.find(point)
+            return True
+        pin = _PIN.fullmatch(point)
+        if pin:
+            if not self._check_pin(point, pin[1], pin[2], place):
+                return False
+        elif not _NAME.fullmatch(point):
+            self._report(place, f"{point!r} is neither a pin such as V1.6 nor a name such as HT2")
+            return False
+        elif point.lower() in {"gnd", "ground", "chassis", "earth"}:
+            self._report(place, f"{point}: the chassis is written gnd")
+            return False
+        self.nodes.find(point)
+        self._uses[point] += 1
+        self._place.setdefault(point, place)
+        return True
+
+    def _check_pin(self, point: str, socket: str, number: str, place: tuple[str | int, ...]) -> bool:
+        if socket not in self.file.tubes:
+            near = difflib.get_close_matches(socket, self.file.tubes, n=1)
+            self._report(
+                place, f"{point}: no tube {socket} in tubes" + (f", did you mean {near[0]}?" if near else "")
+            )
+            return False
+        tube = self.sockets.get(socket)
+        if tube is None:
+            return False  # its type is unknown, and that is said already
+        if not number.isdigit() or int(number) not in tube.pins:
+            known = " ".join(str(pin) for pin in tube.pins)
+            self._report(place, f"{point}: a {tube.name} has pins {known}, not {number}")
+            return False
+        if tube.pins[int(number)].code == "IC":
+            self._report(
+                place, f"{point}: pin {number} of a {tube.name} is internally connected (IC), never a tie point"
+            )
+            return False
+        return True
+
+    def _read_joined(self) -> None:
+        for index, group in enumerate(self.file.joined):
+            place: tuple[str | int, ...] = ("joined", index)
+            if all([self._take(point, place) for point in group]):
+                for point in group[1:]:
+                    self.nodes.join(group[0], point)
+
+    def _join_inside_tubes(self) -> None:
+        """Pins of one electrode are one node."""
+        for socket, tube in self.sockets.items():
+            for section in tube.sections:
+                for pins in section.electrodes.values():
+                    used = [f"{socket}.{pin}" for pin in pins if f"{socket}.{pin}" in self._uses]
+                    for point in used[1:]:
+                        self.nodes.join(used[0], point)
+
+    def _read_signal(self) -> None:
+        signal = self.file.signal
+        if signal is None:
+            return
+        known = set(self.nodes.points)
+        for key in ("input", "output"):
+            point = getattr(signal, key)
+            if point not in known:
+                self._report(("signal", key), self._unknown(point, known))
+            elif key == "input":
+                self._uses[point] += 1
+        for name, ends in signal.stages.items():
+            for point in ends:
+                if point not in known:
+                    self._report(("signal", "stages", name), self._unknown(point, known))
+
+    def _unknown(self, point: str, known: Iterable[str]) -> str:
+        near = difflib.get_close_matches(point, list(known), n=2)
+        return f"no part reaches a point {point}" + (f", did you mean {' or '.join(near)}?" if near else "")
+
+    def _check_names(self) -> None:
+        for name in self.file.parts:
+            for group in ("tubes", "rails"):
+                if name in getattr(self.file, group):
+                    self._report(("parts", name), f"{name} is already in {group}: give every thing its own name")
+        if self.file.parts and not self.file.rails:
+            self._report(("parts",), "parts without rails: say where the supply begins")
+        for name, rail in self.file.rails.items():
+            if not _NAME.fullmatch(name):
+                self._report(("rails", name), "a rail is called by a name such as HT1")
+            elif rail.rectified and not any(
+                part.kind == "capacitor"
+                and {self.nodes.find(n) for n in part.nodes} == {self.nodes.find(name), GROUND}
+                for part in self.parts.values()
+            ):
+                self._report(
+                    ("rails", name, "rectified"), f"no reservoir: add the capacitor from {name} to gnd to parts"
+                )
+
+    def _node_names(self) -> dict[str, str]:
+        return {point: self.nodes.find(point) for point in self.nodes.points}
+
+    def _check_sections(self) -> None:
+        names = self._node_names()
+        for socket, tube, section, wired in wired_sections(self.sockets, names):
+            place = ("tubes", socket)
+            if section.kind not in MODELLED or section.model is None:
+                self._report(
+                    place, f"no model for a {section.kind} ({tube.name}): leave it out of parts and use a rail"
+                )
+                continue
+            for electrode in MODELLED[section.kind]:
+                if electrode not in wired:
+                    pins = " or ".join(f"{socket}.{pin}" for pin in section.electrodes[electrode])
+                    self._report(place, f"the {electrode} of section {section.label} is on no part: wire {pins}")
+
+    def _check_loose_ends(self) -> None:
+        """A node that only one thing reaches is a slip of the pen."""
+        reach: Counter[str] = Counter()
+        for point, count in self._uses.items():
+            reach[self.nodes.find(point)] += count
+        # Naming a point in `joined` is a use of that point, but joins nothing by itself.
+        for group in self.file.joined:
+            reach[self.nodes.find(group[0])] -= len(group)
+        for socket, _, _, wired in wired_sections(self.sockets, self._node_names()):
+            for electrode in ("plate", "grid", "cathode", "screen"):
+                if electrode in wired:
+                    reach[wired[electrode]] += 1
+            del socket
+        for node, count in reach.items():
+            if count < 2 and node != GROUND:
+                self._report(
+                    self._place.get(node, ("parts",)), f"node {node} is used once: nothing else connects to it"
+                )
+
+    def _check_paths(self) -> None:
+        """Every node needs a way for direct current to ground or a rail."""
+        paths = Nodes()
+        for name in self.file.rails:
+            paths.join(GROUND, self.nodes.find(name))
+        if self.file.signal is not None:
+            paths.join(GROUND, self.nodes.find(self.file.signal.input))
+        for part in self.parts.values():
+            ends = [self.nodes.find(node) for node in part.nodes]
+            groups = [ends]
+            if part.kind == "transformer":
+                groups = [ends[:-2], ends[-2:]]
+            elif part.kind == "capacitor":
+                groups = []
+            for group in groups:
+                for end in group[1:]:
+                    paths.join(group[0], end)
+        for _, _, _, wired in wired_sections(self.sockets, self._node_names()):
+            for electrode in ("plate", "screen"):
+                if electrode in wired:
+                    paths.join(wired["cathode"], wired[electrode])
+        for node in dict.fromkeys(self._node_names().values()):
+            if paths.find(node) != paths.find(GROUND):
+                place = self._place.get(node, ("parts",))
+                self._report(place, f"node {node} floats: no path for direct current to gnd or a rail")
+
+    def chassis(self, printed: Mapping[str, Printed]) -> Chassis:
+        """Build the record.
+
+        Parameters
+        ----------
+        printed : mapping of str to Printed
+            Volts printed on the drawing.
+        """
+        file = self.file
+        return Chassis(
+            path=self.document.path,
+            title=file.chassis,
+            mains_v=file.mains.volts,
+            mains_hz=file.mains.hertz,
+            sockets=self.sockets,
+            rails={
+                name: Rail(
+                    name=name,
+                    volts=rail.volts,
+                    source_ohm=rail.source,
+                    ripple_pp_v=rail.ripple_pp,
+                    rectified=rail.rectified,
+                )
+                for name, rail in file.rails.items()
+            },
+            parts=self.parts,
+            joined=tuple(tuple(group) for group in file.joined),
+            signal=file.signal
+            and Signal(input=file.signal.input, output=file.signal.output, source_ohm=file.signal.source_ohms),
+            stages={
+                name: Stage(name=name, source=ends[0], target=ends[1])
+                for name, ends in (file.signal.stages if file.signal else {}).items()
+            },
+            printed=printed,
+            node_names=self._node_names(),
+        )

@@ -1,0 +1,179 @@
+"""A circuit: nodes, branches and tubes; assembly of its nodal matrix at DC and over frequency."""
+
+from __future__ import annotations
+
+from collections.abc import Iterable, Mapping, Sequence
+from dataclasses import dataclass
+from functools import cached_property
+
+import numpy as np
+
+from .elements import GROUND, Array, Branch, Core, Supply, Table, Tube
+from .elimination import Rows, Vector, add_entry, elimination_order
+
+LEAKAGE_S = 1e-12
+"""Leakage of sockets and boards from every node to ground, siemens: no node floats, however many parts are open."""
+
+
+@dataclass(frozen=True, kw_only=True)
+class Circuit:
+    """Parts between nodes.
+
+    Parameters
+    ----------
+    nodes : tuple of str
+        Names; an element refers to a node by its place here, to ground by `GROUND`.
+    branches : tuple of Branch
+        Everything linear.
+    tubes : tuple of Triode or Pentode
+        Sections.
+    """
+
+    nodes: tuple[str, ...]
+    branches: tuple[Branch, ...]
+    tubes: tuple[Tube, ...]
+
+    def node(self, name: str) -> int:
+        """Number of a node.
+
+        Parameters
+        ----------
+        name : str
+            A name from ``nodes``, or ``gnd``.
+        """
+        return GROUND if name == "gnd" else self._numbers[name]
+
+    @cached_property
+    def _numbers(self) -> dict[str, int]:
+        return {name: number for number, name in enumerate(self.nodes)}
+
+    @cached_property
+    def tube_nodes(self) -> frozenset[int]:
+        """Nodes where a tube draws current."""
+        return frozenset(n for tube in self.tubes for n in tube.nodes if n != GROUND)
+
+    @cached_property
+    def supplies(self) -> tuple[Supply, ...]:
+        """The rails."""
+        return tuple(branch for branch in self.branches if isinstance(branch, Supply))
+
+    def _pairs(self, dc: bool) -> list[tuple[int, int]]:
+        groups = [branch.nodes[:2] if dc else branch.nodes for branch in self.branches]
+        groups += [tube.nodes for tube in self.tubes]
+        return [(a, b) for group in groups for a in group for b in group]
+
+    @cached_property
+    def dc_order(self) -> tuple[list[int], list[int]]:
+        """Order of elimination at DC: linear nodes, then tube nodes."""
+        order = elimination_order(len(self.nodes), self._pairs(dc=True), self.tube_nodes)
+        split = len(order) - len(self.tube_nodes)
+        return order[:split], order[split:]
+
+    @cached_property
+    def ac_order(self) -> list[int]:
+        """Order of elimination over frequency."""
+        return elimination_order(len(self.nodes), self._pairs(dc=False))
+
+    def dc_rows(self, table: Table, loads: Mapping[int, Array] | None = None) -> Rows:
+        """Assemble the conductance matrix without tubes.
+
+        Parameters
+        ----------
+        table : mapping
+            Values by key.
+        loads : mapping of int to ndarray, optional
+            Conductance of instruments, from a node to ground.
+        """
+        rows: Rows = {n: {n: np.full(1, LEAKAGE_S)} for n in range(len(self.nodes))}
+        for branch in self.branches:
+            value = branch.dc(table)
+            if value is not None:
+                a, b = branch.a, branch.b
+                add_entry(rows, a, a, value)
+                add_entry(rows, b, b, value)
+                add_entry(rows, a, b, -value)
+                add_entry(rows, b, a, -value)
+        for node, value in (loads or {}).items():
+            add_entry(rows, node, node, value)
+        return rows
+
+    def dc_sources(self, table: Table) -> Vector:
+        """Currents into the nodes from rails and gas, ampere.
+
+        Parameters
+        ----------
+        table : mapping
+            Values by key.
+        """
+        right: Vector = {}
+        flows = [(supply.a, supply.current(table)) for supply in self.supplies]
+        for tube in self.tubes:
+            gas = table[f"{tube.key}.gas"]
+            if gas.any():
+                flows += [(tube.grid, gas), (tube.cathode, -gas)]
+        for node, value in flows:
+            if node != GROUND:
+                right[node] = right[node] + value if node in right else value
+        return right
+
+    def ac_rows(self, table: Table, s: Array, slopes: Sequence[TubeSlopes]) -> Rows:
+        """Assemble the admittance matrix with the tubes' slopes.
+
+        Parameters
+        ----------
+        table : mapping
+            Values by key, shape (S,) or (1,).
+        s : ndarray, shape (F,)
+            ``j*omega``, nonzero.
+        slopes : sequence
+            Of each tube at its operating point; from `analysis.circuit.dc`.
+        """
+        rows: Rows = {n: {n: np.full((1, 1), LEAKAGE_S, dtype=complex)} for n in range(len(self.nodes))}
+        for branch in self.branches:
+            value = branch.ac(table, s)
+            if value is None:
+                continue
+            terms = [
+                (node, np.asarray(weight)[..., None]) for node, weight in branch.terms(table) if node != GROUND
+            ]
+            for i, weight_i in terms:
+                for j, weight_j in terms:
+                    add_entry(rows, i, j, value * (weight_i * weight_j))
+        stamp_tubes(rows, self.tubes, slopes, lambda value: value[..., None])
+        return rows
+
+    @cached_property
+    def cores(self) -> tuple[Core, ...]:
+        """Transformer cores."""
+        return tuple(branch for branch in self.branches if isinstance(branch, Core))
+
+
+TubeSlopes = tuple[tuple[Array | None, ...], ...]
+"""Slopes of one tube: rows are electrode currents, columns electrode voltages to the cathode."""
+
+
+def stamp_tubes(rows: Rows, tubes: Iterable[Tube], slopes: Iterable[TubeSlopes], shaped: object = None) -> None:
+    """Add the tubes' slopes to a matrix.
+
+    Parameters
+    ----------
+    rows : dict of dict
+        The matrix, changed in place.
+    tubes : iterable of Triode or Pentode
+        Sections.
+    slopes : iterable
+        Slopes of each.
+    shaped : callable, optional
+        Applied to every slope, to give it the axes of the matrix.
+    """
+    for tube, table in zip(tubes, slopes, strict=True):
+        cathode = tube.cathode
+        for i, row in zip(tube.electrodes, table, strict=True):
+            for j, slope in zip(tube.electrodes, row, strict=True):
+                if slope is None:
+                    continue
+                value = shaped(slope) if callable(shaped) else slope
+                add_entry(rows, i, j, value)
+                add_entry(rows, i, cathode, -value)
+                add_entry(rows, cathode, j, -value)
+                add_entry(rows, cathode, cathode, value)
