@@ -7,6 +7,7 @@ distribution would call impossible. The logarithm keeps a part positive and trea
 
 from __future__ import annotations
 
+import itertools
 import math
 from collections.abc import Iterator
 
@@ -144,7 +145,7 @@ class Compiled:
         core = self._numbers[f"{key}.core"]
         ratio = math.sqrt(primary / secondary)
         taps = nodes[:-2]
-        windings = [(a, b, 1.0 / (len(taps) - 1)) for a, b in zip(taps, taps[1:], strict=False)]
+        windings = [(a, b, 1.0 / (len(taps) - 1)) for a, b in itertools.pairwise(taps)]
         windings.append((nodes[-2], nodes[-1], 0.0))
         for number, (a, b, share) in enumerate(windings, 1):
             label = "secondary" if share == 0.0 else "primary" if share == 1.0 else f"half_{number}"

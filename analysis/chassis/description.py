@@ -74,9 +74,14 @@ class Rail:
 
 @dataclass(frozen=True, slots=True, kw_only=True)
 class Signal:
-    """Where the generator goes in and the load hangs; both are nodes.
+    """Where the generator goes in and the load hangs.
 
-    ``source_ohm`` is the generator's, always connected between the input node and ground.
+    Parameters
+    ----------
+    input, output : str
+        Points.
+    source_ohm : float
+        Resistance of the generator, always connected between the input and ground.
     """
 
     input: str
@@ -86,7 +91,15 @@ class Signal:
 
 @dataclass(frozen=True, slots=True, kw_only=True)
 class Stage:
-    """Signal from one point to another, by the name the file gives it."""
+    """Signal from one point to another.
+
+    Parameters
+    ----------
+    name : str
+        As the file calls it.
+    source, target : str
+        Points.
+    """
 
     name: str
     source: str
@@ -95,7 +108,15 @@ class Stage:
 
 @dataclass(frozen=True, slots=True, kw_only=True)
 class Printed:
-    """Volts printed on a drawing, with relative limits where the drawing gives them."""
+    """Volts printed on a drawing.
+
+    Parameters
+    ----------
+    volts : float
+        As printed.
+    tolerance : tuple of float
+        Relative limits; +-20 % where the drawing gives none (common practice, no source).
+    """
 
     volts: float
     tolerance: tuple[float, float] = (-0.2, 0.2)

@@ -139,7 +139,7 @@ class ChassisModel:
             tube = self.circuit.tubes[int(rest.culprit.flat[failed[0]])].key
             residual = float(rest.residual_a.flat[failed[0]])
             raise NoOperatingPoint(
-                f"{self.chassis.path}: no operating point found for {tube} ({failed.size} of {rest.culprit.size} samples)",
+                f"{self.chassis.path}: no operating point for {tube} in {failed.size} of {rest.culprit.size} cases",
                 hint="check the parts around it",
                 tube=tube,
                 residual_a=residual,

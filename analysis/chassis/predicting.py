@@ -41,8 +41,8 @@ def read_dc(circuit: Circuit, table: Table, rest: OperatingPoint, nodes: Sequenc
 
     Notes
     -----
-    The meter draws through the node's slope resistance R: the reading is ``V/(1 + R/Rm)`` as long as the slopes hold. Where
-    the square of that change matters (bootstrapped grids, rule E2), the operating point is solved again.
+    The meter draws through the node's slope resistance R: the reading is ``V/(1 + R/Rm)`` as long as the slopes
+    hold. Where the square of that change matters (bootstrapped grids, rule E2), the point is solved again.
     """
     wanted = sorted({n for n in nodes if n != GROUND})
     load = 1.0 / meter.resistance_ohm

@@ -346,8 +346,9 @@ class Wiring:
             },
             parts=self.parts,
             joined=tuple(tuple(group) for group in file.joined),
-            signal=file.signal
-            and Signal(input=file.signal.input, output=file.signal.output, source_ohm=file.signal.source_ohms),
+            signal=Signal(input=file.signal.input, output=file.signal.output, source_ohm=file.signal.source_ohms)
+            if file.signal
+            else None,
             stages={
                 name: Stage(name=name, source=ends[0], target=ends[1])
                 for name, ends in (file.signal.stages if file.signal else {}).items()

@@ -1,4 +1,4 @@
-"""Small-signal response: the same equations, linearized at the operating point, over samples and frequencies at once."""
+"""Small-signal response: the same equations linearized at the operating point, over samples and frequencies."""
 
 from __future__ import annotations
 

@@ -1,8 +1,8 @@
-"""Operating points: the linear network is eliminated, then Newton's method runs on the nodes where tubes draw current.
+"""Operating points: the linear network is eliminated, then Newton's method runs on the nodes of the tubes.
 
-Newton's steps are exact (analytic slopes) and damped by halving. Samples that do not converge so are taken through a
-pseudo-transient: every tube node gets a capacitance to ground and the circuit is let settle, time step growing, which
-follows the way the real chassis finds its operating point. What fails even then is marked, with the tube to blame.
+Newton's steps are exact (analytic slopes) and damped by halving. Samples that do not converge so come up from rest
+in time: every tube node gets a capacitance to ground and the circuit settles, time step growing, which is how the
+real chassis finds its operating point. What fails even then is marked, with the tube to blame.
 """
 
 from __future__ import annotations
@@ -152,11 +152,7 @@ class _TubeSystem:
         )
 
     def first_guess(self) -> Vector:
-        """Start with every tube taking the current of a plain resistor, a few times its usual plate resistance.
-
-        From there the convex characteristics let Newton's method come down from the side of too much current, where it
-        cannot overshoot into cut-off.
-        """
+        """Start with every tube as a plain resistor that draws about what such tubes draw."""
         rows: Rows = {i: dict(row) for i, row in self.rows.items()}
         for tube in self.tubes:
             g = np.full(1, TRIODE_GUESS_S if len(tube.electrodes) == 2 else PENTODE_GUESS_S)
@@ -193,7 +189,7 @@ class _State:
             excess[i] = total if hold is None else total + hold.siemens[i] * (volts[i] - hold.volts[i])
         for tube, specimen in zip(system.tubes, system.specimens, strict=True):
             cathode_v = volts[tube.cathode] if tube.cathode != GROUND else 0.0
-            across = tuple((volts[n] if n != GROUND else 0.0) - cathode_v for n in tube.electrodes)
+            across = tuple(np.asarray(volts[n] if n != GROUND else 0.0) - cathode_v for n in tube.electrodes)
             currents, slopes = tube.currents(specimen, across)
             self.currents.append(currents)
             self.slopes.append(slopes)
@@ -236,8 +232,8 @@ class _State:
 def _newton(system: _TubeSystem, volts: Vector, steps: int, hold: _Hold | None = None) -> _State:
     """Damped Newton; ``done`` marks the samples that met both limits.
 
-    A step is halved until the next Newton correction, by the same slopes, is shorter (the natural monotonicity test of
-    P. Deuflhard, "Newton Methods for Nonlinear Problems", 2004, section 3.3): that test weighs volts, whatever the
+    A step is halved until the next Newton correction, by the same slopes, is shorter (the natural monotonicity test
+    of P. Deuflhard, "Newton Methods for Nonlinear Problems", 2004, from memory): that test weighs volts, whatever the
     impedance of a node.
     """
     state = _State(system, volts, hold)
@@ -300,7 +296,7 @@ class _Hold:
 
 
 def _settle(system: _TubeSystem) -> Vector:
-    """Let the circuit come up from rest: implicit Euler, each step solved, its length following how well that went."""
+    """Let the circuit come up from rest: implicit Euler, the length of a step following how well it went."""
     volts: Vector = {n: np.zeros(system.shape) for n in system.nodes}
     rate = np.full(system.shape, 1e-2)
     for _ in range(TRANSIENT_STEPS):

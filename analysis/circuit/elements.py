@@ -1,8 +1,7 @@
 """Parts as admittances between nodes, and tubes as currents at nodes.
 
-An element knows the keys of its values and turns a table of values into admittance, at DC and over frequency. Nodes are
-numbers; ground is `GROUND`. Zero is a legal resistance and infinity too: what a short or an open part can be is
-bounded by `SHORT_S`.
+An element knows the keys of its values and turns a table of values into admittance, at DC and over frequency.
+Nodes are numbers; ground is `GROUND`. Zero is a legal resistance and so is infinity: a short is `SHORT_S`.
 """
 
 from __future__ import annotations
@@ -78,7 +77,15 @@ class Branch:
 
 @dataclass(frozen=True, slots=True, kw_only=True)
 class Resistor(Branch):
-    """Resistance; also a winding's or a generator's."""
+    """Resistance; also a generator's.
+
+    Parameters
+    ----------
+    part, a, b
+        As in `Branch`.
+    key : str
+        Its ohms: ``R1``.
+    """
 
     key: str
 
@@ -88,7 +95,17 @@ class Resistor(Branch):
 
 @dataclass(frozen=True, slots=True, kw_only=True)
 class Track(Branch):
-    """One side of a potentiometer's track: ``at`` is the wiper's place, 1 at the first end."""
+    """One side of a potentiometer's track: ``at`` is the wiper's place, 1 at the first end.
+
+    Parameters
+    ----------
+    part, a, b
+        As in `Branch`.
+    key : str
+        The whole track: ``P1``, with ``P1.at``.
+    from_wiper : bool
+        The side from the wiper to the second end, which vanishes at 0.
+    """
 
     key: str
     from_wiper: bool
@@ -100,7 +117,15 @@ class Track(Branch):
 
 @dataclass(frozen=True, slots=True, kw_only=True)
 class Leak(Branch):
-    """Conductance that is zero when healthy."""
+    """Conductance that is zero when healthy.
+
+    Parameters
+    ----------
+    part, a, b
+        As in `Branch`.
+    key : str
+        Its siemens: ``V1a.heater_leak``.
+    """
 
     key: str
 
@@ -111,7 +136,15 @@ class Leak(Branch):
 
 @dataclass(frozen=True, slots=True, kw_only=True)
 class Capacitor(Branch):
-    """Capacitance with series resistance, leakage in parallel."""
+    """Capacitance with series resistance, leakage in parallel.
+
+    Parameters
+    ----------
+    part, a, b
+        As in `Branch`.
+    key : str
+        Its farads: ``C1``, with ``C1.leak`` and ``C1.esr``.
+    """
 
     key: str
 
@@ -120,7 +153,7 @@ class Capacitor(Branch):
         return None if value.size == 1 and not value.any() else np.minimum(value, SHORT_S)
 
     def ac(self, table: Table, s: Array) -> Array:
-        through = s * table[self.key][..., None]
+        through: Array = s * table[self.key][..., None]
         through = through / (1.0 + through * table[f"{self.key}.esr"][..., None])
         leak = self.dc(table)
         return through if leak is None else through + leak[..., None]
@@ -128,7 +161,15 @@ class Capacitor(Branch):
 
 @dataclass(frozen=True, slots=True, kw_only=True)
 class StrayCapacitance(Branch):
-    """A fixed capacitance of a tube, between electrodes."""
+    """A fixed capacitance of a tube, between electrodes.
+
+    Parameters
+    ----------
+    part, a, b
+        As in `Branch`.
+    farad : float
+        The capacitance.
+    """
 
     farad: float
 
@@ -141,7 +182,15 @@ class StrayCapacitance(Branch):
 
 @dataclass(frozen=True, slots=True, kw_only=True)
 class Inductor(Branch):
-    """Inductance with series resistance."""
+    """Inductance with series resistance.
+
+    Parameters
+    ----------
+    part, a, b
+        As in `Branch`.
+    key : str
+        Its henries: ``L1``, with ``L1.ohms``.
+    """
 
     key: str
 
@@ -150,7 +199,7 @@ class Inductor(Branch):
 
     def ac(self, table: Table, s: Array) -> Array:
         ohm = np.maximum(table[f"{self.key}.ohms"], 1.0 / SHORT_S)
-        return 1.0 / (ohm[..., None] + s * table[self.key][..., None])
+        return np.asarray(1.0 / (ohm[..., None] + s * table[self.key][..., None]))
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)
@@ -162,6 +211,8 @@ class Winding(Branch):
 
     Parameters
     ----------
+    part, a, b
+        As in `Branch`; a is the first end.
     core : int
         Node of the core.
     key : str
@@ -207,7 +258,17 @@ class Winding(Branch):
 
 @dataclass(frozen=True, slots=True, kw_only=True)
 class Core(Branch):
-    """Magnetizing inductance of a transformer, and what shorted turns load it with, per turn of the secondary."""
+    """Magnetizing inductance of a transformer, and the load of shorted turns, per turn of the secondary.
+
+    Parameters
+    ----------
+    part, a, b
+        As in `Branch`.
+    key : str
+        Name of the transformer.
+    ratio : float
+        Nominal turns ratio primary to secondary.
+    """
 
     key: str
     ratio: float
@@ -218,7 +279,7 @@ class Core(Branch):
     def ac(self, table: Table, s: Array) -> Array:
         squared = (table[f"{self.key}.turns"] * self.ratio)[..., None] ** 2
         magnetizing = squared / (s * table[f"{self.key}.primary_henries"][..., None])
-        return magnetizing + squared * table[f"{self.key}.shorted_turns"][..., None]
+        return np.asarray(magnetizing + squared * table[f"{self.key}.shorted_turns"][..., None])
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)
@@ -227,6 +288,8 @@ class Supply(Branch):
 
     Parameters
     ----------
+    part, a, b
+        As in `Branch`.
     key : str
         Rail: its keys are ``HT1.emf`` and ``HT1.source``; the EMF follows ``mains``.
     """

@@ -5,7 +5,7 @@ sample to sample stays one number wide all through the elimination. Chassis are 
 the fill is small and a system of forty nodes costs some hundreds of array operations, whatever the batch.
 
 No pivoting: nodal matrices of resistors, capacitors and windings have dominant diagonals; tubes disturb that
-mildly. `analysis.circuit.dc` checks its residuals and `tests/outside` compares the responses with an independent solver.
+mildly. `analysis.circuit.dc` checks its residuals, and the tests compare responses with an independent solver.
 """
 
 from __future__ import annotations
