@@ -1,0 +1,1 @@
+"""The demonstration: the whole job on the simulated bench."""
