@@ -1,0 +1,27 @@
+"""Instruments by their role: meter, scope, generator; how a family talks is in its dialect file."""
+
+from .bench import Bench, load_bench
+from .dialect import Dialect, dialect_names, load_dialect
+from .generator import Generator, Sine, open_generator
+from .meter import Meter, open_meter
+from .samples import Sample
+from .scope import Channel, Scope, Timebase, Trigger, open_scope
+
+__all__ = [
+    "Bench",
+    "Channel",
+    "Dialect",
+    "Generator",
+    "Meter",
+    "Sample",
+    "Scope",
+    "Sine",
+    "Timebase",
+    "Trigger",
+    "dialect_names",
+    "load_bench",
+    "load_dialect",
+    "open_generator",
+    "open_meter",
+    "open_scope",
+]

@@ -1,0 +1,187 @@
+"""The bench file: which instruments there are, where, and what they, the lead and the probe can stand."""
+
+from __future__ import annotations
+
+import re
+from typing import Annotated, Any, Literal, Self
+
+from pydantic import AfterValidator, BeforeValidator, Field, PlainSerializer, model_validator
+
+from ..configs import find_config, read_yaml, validate
+from ..errors import ConfigError, Problem
+from ..quantities import parse_value
+from ..transport import parse_address
+from .accuracy import AccuracyTable
+from .dialect import Serial, Strict, load_dialect
+
+UNKNOWN_RATING_V = 60.0
+"""No prompt goes above this while a rating is not known (limit L11 of common bench practice)."""
+
+
+def _value(given: Any) -> Any:
+    return parse_value(given) if isinstance(given, str) else given
+
+
+def _resource(text: str) -> str:
+    return parse_address(text).resource
+
+
+def _accuracy(given: Any) -> AccuracyTable:
+    if isinstance(given, AccuracyTable):
+        return given
+    if isinstance(given, str) or (
+        isinstance(given, dict) and all(isinstance(item, str) for pair in given.items() for item in pair)
+    ):
+        return AccuracyTable.parse(given)
+    raise ValueError("expected an accuracy such as 0.05 % + 3 digits, or one for each range")
+
+
+def _pattern(text: str) -> str:
+    try:
+        re.compile(text)
+    except re.error as error:
+        raise ValueError(f"not a pattern: {error}") from None
+    return text
+
+
+Value = Annotated[float, BeforeValidator(_value)]
+PositiveValue = Annotated[float, BeforeValidator(_value), Field(gt=0)]
+ZeroOrMore = Annotated[float, BeforeValidator(_value), Field(ge=0)]
+Resource = Annotated[str, AfterValidator(_resource)]
+Identification = Annotated[str, AfterValidator(_pattern)]
+Accuracies = Annotated[AccuracyTable, BeforeValidator(_accuracy), PlainSerializer(str)]
+
+
+class Instrument(Strict, arbitrary_types_allowed=True):
+    """What every instrument says: where it is and how it talks; ``identity`` is a pattern in its ``*IDN?``."""
+
+    resource: Resource
+    dialect: str
+    identity: Identification = ""
+    serial: Serial | None = None
+
+
+class MeterEntry(Instrument):
+    """The meter.
+
+    ``identity`` is a pattern its ``*IDN?`` must contain; ``accuracy`` is as printed; ``rating_v`` is the highest
+    voltage to earth, None when it is not known.
+    """
+
+    accuracy: Accuracies
+    input_ohm: PositiveValue = 10e6
+    rating_v: PositiveValue | None = None
+    nplc: PositiveValue = 1.0
+
+
+class ScopeEntry(Instrument):
+    """The scope; ``rating_v`` is the limit at its input, DC plus AC peak, behind the probe."""
+
+    accuracy: Accuracies = Field(default_factory=lambda: AccuracyTable.parse("3 % of full scale"))
+    input_ohm: PositiveValue = 1e6
+    input_farad: ZeroOrMore = 15e-12
+    rating_v: PositiveValue | None = None
+
+
+class GeneratorEntry(Instrument):
+    """The generator; ``most_pp_v`` is the highest amplitude this bench lets it give."""
+
+    source_ohm: PositiveValue = 50.0
+    most_pp_v: PositiveValue = 10.0
+    accuracy: Accuracies = Field(default_factory=lambda: AccuracyTable.parse("1 % + 1 mV"))
+
+
+class Lead(Strict):
+    """The meter's lead with its tip or clip; ``rated_v`` None when it is not known."""
+
+    rated_v: PositiveValue | None = None
+    ohm: ZeroOrMore = 0.0
+    farad: ZeroOrMore = 0.0
+
+
+class Probe(Strict):
+    """The scope's probe; ``ohm`` and ``farad`` are what the circuit sees at the tip."""
+
+    factor: PositiveValue = 10.0
+    ohm: PositiveValue = 10e6
+    farad: ZeroOrMore = 12e-12
+    rated_v: PositiveValue | None = None
+
+
+class Bench(Strict):
+    """One bench file."""
+
+    bench: str
+    mains_hz: Literal["50", "60"] = "50"
+    backend: Literal["@py", "@ivi"] = "@py"
+    clip_on_above_v: PositiveValue = 300.0
+    meter: MeterEntry | None = None
+    scope: ScopeEntry | None = None
+    generator: GeneratorEntry | None = None
+    lead: Lead = Lead()
+    probe: Probe = Probe()
+
+    @property
+    def meter_limit_v(self) -> float:
+        """Highest voltage to earth the meter may be led to: the lowest-rated of meter and lead counts."""
+        return _lowest(self.meter.rating_v if self.meter else None, self.lead.rated_v)
+
+    @property
+    def probe_limit_v(self) -> float:
+        """Highest voltage, DC plus AC peak, at the tip of the scope probe: probe, and scope input behind it.
+
+        The probe's factor does not protect an AC-coupled input, so it is not counted on there.
+        """
+        input_v = self.scope.rating_v if self.scope else None
+        return _lowest(self.probe.rated_v, None if input_v is None else input_v * self.probe.factor)
+
+    @model_validator(mode="after")
+    def _clip_on_within_ratings(self) -> Self:
+        if self.meter is not None and self.clip_on_above_v > self.meter_limit_v:
+            known = self.meter.rating_v is not None and self.lead.rated_v is not None
+            if known or "clip_on_above_v" in self.model_fields_set:
+                raise ValueError(
+                    f"clip_on_above_v of {self.clip_on_above_v:g} V is above what meter and lead are rated for, "
+                    f"{self.meter_limit_v:g} V: lower it, or give rating_v and rated_v as printed on them"
+                )
+        return self
+
+
+def _lowest(*ratings: float | None) -> float:
+    return min(UNKNOWN_RATING_V if rating is None else rating for rating in ratings)
+
+
+def load_bench(name_or_path: str) -> Bench:
+    """Load a bench file, and check that its dialects exist and fit their places.
+
+    Parameters
+    ----------
+    name_or_path : str
+        Name of a shipped or added bench, or a path.
+
+    Raises
+    ------
+    ConfigError
+        Every mistake with its line.
+    """
+    path = find_config("benches", name_or_path)
+    document = read_yaml(path)
+    bench = validate(document, Bench)
+    problems: list[Problem] = []
+    for role in ("meter", "scope", "generator"):
+        entry = getattr(bench, role)
+        if entry is None:
+            continue
+        try:
+            dialect = load_dialect(entry.dialect)
+        except ConfigError as error:
+            where = (role, "dialect")
+            problems.append(document.problem(where, f"{error.problems[0].text} {error.hint}".strip()))
+            continue
+        if dialect.role != role:
+            problems.append(document.problem((role, "dialect"), f"{entry.dialect} is for a {dialect.role}"))
+    if bench.meter is None and bench.scope is None and bench.generator is None:
+        problems.append(document.problem((), "needs at least one of meter, scope, generator"))
+    if problems:
+        raise ConfigError.from_problems(problems)
+    return bench

@@ -1,0 +1,276 @@
+"""The generator: a sine of known amplitude into an open circuit, and off whenever nothing is measured."""
+
+from __future__ import annotations
+
+import atexit
+import signal
+import threading
+import weakref
+from collections.abc import Iterator
+from contextlib import contextmanager
+from dataclasses import dataclass
+from types import FrameType
+
+from ..clock import Clock
+from ..errors import AcquisitionError, CommandRefused, ConnectionLost, InstrumentNotFound, SafetyStop
+from .accuracy import AccuracyTable
+from .bench import Bench, GeneratorEntry
+from .session import Session, open_session
+
+OFF_SIGNALS = tuple(getattr(signal, name) for name in ("SIGTERM", "SIGHUP") if hasattr(signal, name))
+
+_open: weakref.WeakSet[Generator] = weakref.WeakSet()
+
+
+@dataclass(frozen=True, slots=True, kw_only=True)
+class Sine:
+    """A sine as the generator says it gives it.
+
+    Parameters
+    ----------
+    freq_hz : float
+        In hertz.
+    pp_v : float
+        Volts peak to peak into an open circuit.
+    offset_v : float
+        Volts.
+    """
+
+    freq_hz: float
+    pp_v: float
+    offset_v: float = 0.0
+
+
+class Generator:
+    """A generator whose output is off unless a measurement runs.
+
+    Parameters
+    ----------
+    session : Session
+        Open.
+    entry : GeneratorEntry
+        From the bench file.
+
+    Attributes
+    ----------
+    identity : str
+        What it says it is.
+    source_ohm : float
+        Its output resistance in ohms.
+    sine : Sine or None
+        What was read back last.
+    gaps : list of str
+        Losses of the link that were mended.
+    """
+
+    def __init__(self, session: Session, entry: GeneratorEntry) -> None:
+        rules = session.dialect.generator
+        assert rules is not None  # noqa: S101  a generator dialect has one
+        self._rules = rules
+        self._session = session
+        self.identity = str(session.identity)
+        self.source_ohm = entry.source_ohm
+        self.accuracy: AccuracyTable = entry.accuracy
+        self.most_pp_v = entry.most_pp_v
+        self.gaps = session.gaps
+        self.sine: Sine | None = None
+        self._wanted: Sine | None = None
+        self._is_on = False
+        session.apply_wanted = self._apply
+        _open.add(self)
+
+    def set_sine(self, freq_hz: float, pp_v: float, offset_v: float = 0.0) -> Sine:
+        """Set up a sine; the output is switched off for it.
+
+        Parameters
+        ----------
+        freq_hz : float
+            In hertz.
+        pp_v : float
+            Volts peak to peak into an open circuit.
+        offset_v : float
+            Volts.
+
+        Returns
+        -------
+        Sine
+            As read back.
+
+        Raises
+        ------
+        SafetyStop
+            More than the bench file allows.
+        CommandRefused
+            The generator made something else of it.
+        """
+        if not (freq_hz > 0 and pp_v > 0):
+            raise CommandRefused(
+                "a sine needs a frequency and an amplitude above zero", hint="check what was asked for"
+            )
+        if pp_v / 2 + abs(offset_v) > self.most_pp_v / 2:
+            raise SafetyStop(
+                f"{pp_v:g} V peak to peak at {offset_v:g} V offset is more than most_pp_v, {self.most_pp_v:g} V",
+                hint="lower the drive, or raise most_pp_v in the bench file if the input can stand it",
+            )
+        self._session.ready()
+        self._wanted = Sine(freq_hz=freq_hz, pp_v=pp_v, offset_v=offset_v)
+        self._apply()
+        assert self.sine is not None  # noqa: S101  _apply() sets it or raises
+        return self.sine
+
+    def _apply(self) -> None:
+        """Off first; then load before amplitude, unit before amplitude, offset to zero before amplitude."""
+        session, rules = self._session, self._rules
+        self._is_on = False
+        session.put(rules.output, False)
+        session.put(rules.load)
+        session.put(rules.unit)
+        session.put(rules.function)
+        wanted = self._wanted
+        if wanted is None:
+            return
+        per_pp = {"pp": 1.0, "peak": 0.5, "rms": 0.5 / 2.0**0.5}[rules.amplitude.means or "pp"]
+        offset_v = session.put(rules.offset, 0.0)
+        freq_hz = session.put(rules.frequency, wanted.freq_hz)
+        amplitude_v = session.put(rules.amplitude, wanted.pp_v * per_pp)
+        if wanted.offset_v != 0:
+            offset_v = session.put(rules.offset, wanted.offset_v)
+        session.check_errors("while the sine was set")
+        self.sine = Sine(freq_hz=float(freq_hz), pp_v=float(amplitude_v) / per_pp, offset_v=float(offset_v))
+
+    def output(self, on: bool) -> None:
+        """Switch the output, and read back that it is so.
+
+        Parameters
+        ----------
+        on : bool
+            True gives signal after the settling time.
+
+        Raises
+        ------
+        ConnectionLost
+            Switching off failed, and so the output may still be on: the text says it.
+        """
+        if on and self.sine is None:
+            raise CommandRefused("no sine is set", hint="set frequency and amplitude first")
+        if not on:
+            self._off()
+            return
+        self._is_on = True  # from here on it may be on, whatever the answer
+        self._session.put(self._rules.output, True)
+        assert self.sine is not None  # noqa: S101  looked at above
+        self._session.clock.sleep_s(self._rules.settle_periods / self.sine.freq_hz + self._rules.settle_s)
+
+    def _off(self) -> None:
+        try:
+            # A link that was lost is opened again by this, which switches off first.
+            self._session.put(self._rules.output, False)
+        except AcquisitionError as error:
+            raise ConnectionLost(
+                f"the generator could not be told to switch off: {error}",
+                hint="its output may still be ON: switch it off by hand",
+            ) from error
+        self._is_on = False
+
+    @contextmanager
+    def measuring(self) -> Iterator[Sine]:
+        """Have the output on inside a ``with`` block, and off after it however it is left.
+
+        Yields
+        ------
+        Sine
+            What is being given.
+
+        Notes
+        -----
+        In the main thread a polite request to end the process (SIGTERM, SIGHUP) becomes ``SystemExit`` inside the
+        block, so that the output is switched off on that way too.
+        """
+        if self.sine is None:
+            raise CommandRefused("no sine is set", hint="set frequency and amplitude first")
+        with _leaving_on_signals():
+            try:
+                self.output(True)
+                yield self.sine
+            finally:
+                self.output(False)
+
+    def close(self) -> None:
+        """Switch off and give the link back.
+
+        Raises
+        ------
+        ConnectionLost
+            It may still be on.
+        """
+        _open.discard(self)
+        try:
+            if self._session.link is not None or self._is_on:
+                self._off()
+        finally:
+            self._session.close()
+
+    def __enter__(self) -> Generator:
+        return self
+
+    def __exit__(self, *_: object) -> None:
+        self.close()
+
+
+@contextmanager
+def _leaving_on_signals() -> Iterator[None]:
+    if threading.current_thread() is not threading.main_thread():
+        yield
+        return
+
+    def leave(number: int, _: FrameType | None) -> None:
+        raise SystemExit(128 + number)
+
+    before = {number: signal.signal(number, leave) for number in OFF_SIGNALS}
+    try:
+        yield
+    finally:
+        for number, handler in before.items():
+            signal.signal(number, handler)
+
+
+def _all_off() -> None:
+    """Switch off whatever was left open when the process ends."""
+    for generator in list(_open):
+        try:
+            generator.close()
+        except AcquisitionError as error:
+            print(f"{error}\n  hint: {error.hint}")
+
+
+atexit.register(_all_off)
+
+
+def open_generator(bench: Bench, *, clock: Clock | None = None) -> Generator:
+    """Open the generator of a bench; its output is off, its load set to infinite.
+
+    Parameters
+    ----------
+    bench : Bench
+        From `load_bench`.
+    clock : Clock, optional
+        For deadlines.
+
+    Raises
+    ------
+    InstrumentNotFound
+        No generator in the bench file, nothing at its address, or another instrument.
+    """
+    entry = bench.generator
+    if entry is None:
+        raise InstrumentNotFound(
+            "the bench file has no generator", hint="add a generator to the bench file", tried={}
+        )
+    session = open_session(bench, entry, clock)
+    try:
+        generator = Generator(session, entry)
+        generator._apply()
+    except BaseException:
+        session.close()
+        raise
+    return generator

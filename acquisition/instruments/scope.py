@@ -1,0 +1,529 @@
+"""The oscilloscope: channels, time base, trigger, single shots, and records as raw codes with their scale."""
+
+from __future__ import annotations
+
+import math
+from dataclasses import dataclass
+from typing import Literal
+
+import numpy as np
+
+from ..clock import Clock
+from ..errors import (
+    CommandRefused,
+    InstrumentNotFound,
+    MeasurementError,
+    OverRange,
+    ReplyMalformed,
+)
+from ..records import Capture
+from ..scpi import fill, parse_integer, parse_number
+from .accuracy import AccuracyTable
+from .bench import Bench, ScopeEntry
+from .session import Session, open_session
+from .waveform import Preamble, decode_codes, is_clipped, malformed, parse_preamble
+
+POLL_S = 0.05
+ORDER_DISAGREEMENT = 0.25
+"""Two-byte samples in the wrong order look like noise: above this difference of peak to peak they are refused."""
+
+
+@dataclass(frozen=True, slots=True, kw_only=True)
+class Channel:
+    """A channel as the scope says it is set.
+
+    Parameters
+    ----------
+    channel : int
+        Counted from 1.
+    full_scale_v, centre_v : float
+        Height of the screen and the voltage in its middle, in volts at the tip.
+    coupling : str
+        ``dc`` or ``ac``.
+    probe_factor : float
+        10 for x10.
+    is_limited : bool
+        Bandwidth limit on.
+    """
+
+    channel: int
+    full_scale_v: float
+    centre_v: float = 0.0
+    coupling: Literal["dc", "ac"] = "dc"
+    probe_factor: float = 10.0
+    is_limited: bool = False
+
+
+@dataclass(frozen=True, slots=True, kw_only=True)
+class Timebase:
+    """The time axis as the scope says it is set.
+
+    Parameters
+    ----------
+    span_s : float
+        Width of the screen in seconds.
+    centre_s : float
+        Time of its middle against the trigger, in seconds.
+    points : int
+        Samples of a record, as far as the scope says.
+    """
+
+    span_s: float
+    centre_s: float = 0.0
+    points: int = 10_000
+
+
+@dataclass(frozen=True, slots=True, kw_only=True)
+class Trigger:
+    """An edge trigger.
+
+    Parameters
+    ----------
+    source : str
+        ``ch1`` and so on, or ``external``.
+    level_v : float
+        In volts at the tip.
+    slope : str
+        ``rising`` or ``falling``.
+    """
+
+    source: str
+    level_v: float = 0.0
+    slope: Literal["rising", "falling"] = "rising"
+
+
+class Scope:
+    """An oscilloscope.
+
+    Parameters
+    ----------
+    session : Session
+        Open.
+    entry : ScopeEntry
+        From the bench file.
+
+    Attributes
+    ----------
+    identity : str
+        What it says it is.
+    channels : int
+        How many it has.
+    accuracy : AccuracyTable
+        Of its vertical axis, as printed.
+    gaps : list of str
+        Losses of the link that were mended.
+    """
+
+    def __init__(self, session: Session, entry: ScopeEntry) -> None:
+        rules = session.dialect.scope
+        assert rules is not None  # noqa: S101  a scope dialect has one
+        self._rules = rules
+        self._session = session
+        self.identity = str(session.identity)
+        self.channels = rules.channels
+        self.accuracy: AccuracyTable = entry.accuracy
+        self.gaps = session.gaps
+        self._wanted_channels: dict[int, Channel] = {}
+        self._wanted_timebase: Timebase | None = None
+        self._wanted_trigger: Trigger | None = None
+        self._set: dict[int, Channel] = {}
+        self._shot = 0
+        self._is_fresh = False  # the record of the last shot is still there
+        session.apply_wanted = self._apply
+
+    # Settings: what is wanted is kept, so that it can be set again after a loss.
+
+    def _apply(self) -> None:
+        self._is_fresh = False
+        for command in self._rules.setup:
+            self._session.send(command)
+        for channel in self._wanted_channels.values():
+            self._set_channel(channel)
+        if self._wanted_timebase is not None:
+            self._set_timebase(self._wanted_timebase)
+        if self._wanted_trigger is not None:
+            self._set_trigger(self._wanted_trigger)
+        self._session.check_errors("while it was set up")
+
+    def set_channel(self, wanted: Channel) -> Channel:
+        """Show a channel and set it.
+
+        Parameters
+        ----------
+        wanted : Channel
+            What is wanted; the scope may choose a larger full scale.
+
+        Returns
+        -------
+        Channel
+            As read back.
+
+        Raises
+        ------
+        CommandRefused
+            No such channel, or the scope made something else of it.
+        InstrumentReported
+            Its error queue says so.
+        """
+        if not 1 <= wanted.channel <= self.channels:
+            raise CommandRefused(
+                f"the scope has channels 1 to {self.channels}, not {wanted.channel}", hint="choose another channel"
+            )
+        if not (wanted.full_scale_v > 0 and wanted.probe_factor > 0):
+            raise CommandRefused("full scale and probe factor must be above zero", hint="check what was asked for")
+        self._session.ready()
+        self._wanted_channels[wanted.channel] = wanted
+        actual = self._set_channel(wanted)
+        self._session.check_errors(f"while channel {wanted.channel} was set")
+        return actual
+
+    def _set_channel(self, wanted: Channel) -> Channel:
+        rules, put, number = self._rules.channel, self._session.put, wanted.channel
+        self._is_fresh = False
+        put(rules.shown, True, number)
+        # The factor first: scale and offset mean volts at the tip.
+        factor = wanted.probe_factor
+        told = float(put(rules.probe, 1.0 / factor if rules.probe.means == "gain" else factor, number))
+        put(rules.coupling, wanted.coupling, number)
+        if rules.limit is not None:
+            put(rules.limit, _switch(rules.limit.form, wanted.is_limited), number)
+        division_v = float(put(rules.scale, wanted.full_scale_v / self._rules.vertical_divisions, number))
+        sign = -1.0 if rules.offset.means == "shift" else 1.0
+        centre_v = sign * float(put(rules.offset, sign * wanted.centre_v, number))
+        actual = Channel(
+            channel=number,
+            full_scale_v=division_v * self._rules.vertical_divisions,
+            centre_v=centre_v,
+            coupling=wanted.coupling,
+            probe_factor=1.0 / told if rules.probe.means == "gain" else told,
+            is_limited=wanted.is_limited and rules.limit is not None,
+        )
+        self._set[number] = actual
+        return actual
+
+    def hide_channel(self, channel: int) -> None:
+        """Switch a channel off.
+
+        Parameters
+        ----------
+        channel : int
+            Counted from 1.
+        """
+        self._session.ready()
+        self._wanted_channels.pop(channel, None)
+        self._set.pop(channel, None)
+        self._session.put(self._rules.channel.shown, False, channel)
+
+    def set_timebase(self, wanted: Timebase) -> Timebase:
+        """Set the time axis.
+
+        Parameters
+        ----------
+        wanted : Timebase
+            What is wanted; the scope may choose a longer span and another number of points.
+
+        Returns
+        -------
+        Timebase
+            As read back.
+        """
+        if not (wanted.span_s > 0 and wanted.points > 0):
+            raise CommandRefused("span and points must be above zero", hint="check what was asked for")
+        self._session.ready()
+        self._wanted_timebase = wanted
+        actual = self._set_timebase(wanted)
+        self._session.check_errors("while the time base was set")
+        return actual
+
+    def _set_timebase(self, wanted: Timebase) -> Timebase:
+        rules, put = self._rules.timebase, self._session.put
+        self._is_fresh = False
+        division_s = float(put(rules.scale, wanted.span_s / self._rules.horizontal_divisions))
+        centre_s = float(put(rules.position, wanted.centre_s))
+        points = int(float(put(rules.points, float(wanted.points))))
+        return Timebase(span_s=division_s * self._rules.horizontal_divisions, centre_s=centre_s, points=points)
+
+    def set_trigger(self, wanted: Trigger) -> Trigger:
+        """Set the edge trigger.
+
+        Parameters
+        ----------
+        wanted : Trigger
+            What is wanted.
+
+        Returns
+        -------
+        Trigger
+            As read back.
+        """
+        self._session.ready()
+        self._wanted_trigger = wanted
+        actual = self._set_trigger(wanted)
+        self._session.check_errors("while the trigger was set")
+        return actual
+
+    def _set_trigger(self, wanted: Trigger) -> Trigger:
+        rules, put = self._rules.trigger, self._session.put
+        self._is_fresh = False
+        put(rules.source, wanted.source)
+        put(rules.slope, wanted.slope)
+        level_v = float(put(rules.level, wanted.level_v))
+        return Trigger(source=wanted.source, level_v=level_v, slope=wanted.slope)
+
+    # Records.
+
+    def single(self, timeout_s: float) -> int:
+        """Take one single shot and wait until it is there.
+
+        Parameters
+        ----------
+        timeout_s : float
+            Longest wait in seconds: the record before and after the trigger, five periods, and a second.
+
+        Returns
+        -------
+        int
+            Number of the shot; all channels of one shot are simultaneous.
+
+        Raises
+        ------
+        MeasurementError
+            No trigger came, or a knob was turned since the channel was set.
+        """
+        session, run = self._session, self._rules.run
+        session.ready()
+        self._is_fresh = False
+        self._require_unchanged()
+        session.send(run.stop)
+        session.send(run.single)
+        deadline_s = session.clock.monotonic_s() + timeout_s
+        while (state := self.state()) != "stopped":
+            if session.clock.monotonic_s() >= deadline_s:
+                session.send(run.stop)
+                trigger = self._wanted_trigger
+                at = f" on {trigger.source}, {trigger.slope} through {trigger.level_v:g} V" if trigger else ""
+                raise MeasurementError(
+                    f"no trigger{at} within {timeout_s:.3g} s (the scope is {state})",
+                    hint="is there a signal that crosses the level? triggers are never forced: phase would be void",
+                )
+            session.clock.sleep_s(POLL_S)
+        self._shot += 1
+        self._is_fresh = True
+        return self._shot
+
+    def state(self) -> str:
+        """Say what the scope is doing: ``running``, ``waiting`` or ``stopped``."""
+        run = self._rules.run
+        word = self._session.ask(run.ask).strip('"').upper()
+        if word not in run.words:
+            raise self._session.malformed(word, f"one of {', '.join(run.words)}")
+        return run.words[word]
+
+    def _require_unchanged(self) -> None:
+        rules = self._rules.channel
+        for number, channel in self._set.items():
+            told = float(self._session.get(rules.probe, number))
+            factor = 1.0 / told if rules.probe.means == "gain" else told
+            coupling = self._session.get(rules.coupling, number)
+            if not math.isclose(factor, channel.probe_factor, rel_tol=1e-3) or coupling != channel.coupling:
+                raise MeasurementError(
+                    f"channel {number} was set to x{channel.probe_factor:g} {channel.coupling}, "
+                    f"but the scope says x{factor:g} {coupling}",
+                    hint="somebody turned a knob: set the channel again, and look at the switch on the probe",
+                )
+
+    def fetch(self, channel: int, point: str) -> Capture:
+        """Fetch the record of one channel from the last shot.
+
+        Parameters
+        ----------
+        channel : int
+            Counted from 1.
+        point : str
+            Where the probe is.
+
+        Returns
+        -------
+        Capture
+            Raw codes with their scale.
+
+        Raises
+        ------
+        MeasurementError
+            The record is void: nothing was taken, the scope runs again, or its settings changed in between.
+        ReplyMalformed
+            Preamble and data do not fit each other, or cannot be fitted.
+        """
+        session, rules = self._session, self._rules.waveform
+        if not self._is_fresh:
+            raise MeasurementError("there is no record to fetch", hint="take a single shot first")
+        shot = self._shot
+        self._require_stopped()
+        for command in rules.before:
+            session.send(fill(command, {"channel": channel}))
+        before, preamble, data = self._record(channel)
+        after = session.ask(rules.preamble, keep_header=True)
+        if after != before:
+            raise MeasurementError(
+                f"the settings of channel {channel} changed while its record was read", hint="take the record again"
+            )
+        self._require_stopped()
+        if not self._is_fresh or shot != self._shot:
+            raise MeasurementError("the link was lost while the record was read", hint="take the record again")
+        try:
+            codes = decode_codes(data, preamble)
+        except ReplyMalformed as error:
+            raise session.malformed(str(error), "as many samples as announced") from error
+        self._require_order(channel, codes, preamble)
+        set_ = self._set.get(channel)
+        return Capture(
+            point=point,
+            codes=codes,
+            scale_v=preamble.scale_v,
+            offset_v=preamble.offset_v,
+            t0_s=preamble.t0_s,
+            dt_s=preamble.dt_s,
+            full_scale_v=preamble.full_scale_v,
+            clipped=is_clipped(codes, preamble),
+            channel=channel,
+            shot=shot,
+            probe_factor=set_.probe_factor if set_ else 1.0,
+            coupling=set_.coupling if set_ else "dc",
+            bandwidth_hz=self._rules.limit_hz if set_ and set_.is_limited else None,
+            taken_utc=session.clock.utc(),
+            instrument=self.identity,
+        )
+
+    def _require_stopped(self) -> None:
+        if self.state() != "stopped":
+            self._is_fresh = False
+            raise MeasurementError("the scope runs again, so its record is void", hint="leave its run key alone")
+
+    def _record(self, channel: int) -> tuple[str, Preamble, bytes]:
+        """Ask for preamble and samples, page by page."""
+        session, rules = self._session, self._rules.waveform
+        if rules.page == "whole":
+            text = session.ask(rules.preamble, keep_header=True)
+            preamble = parse_preamble(text, rules)
+            return text, preamble, session.ask_block(rules.data, preamble.bits // 8)
+        if rules.window:
+            # The preamble counts the window, so the window is opened to the whole record first.
+            points = parse_integer(f"{self._session.get(self._rules.timebase.points):.0f}")
+            self._send_page(0, min(points, rules.page_most))
+            text = session.ask(rules.preamble, keep_header=True)
+            preamble = parse_preamble(text, rules)
+        else:
+            text = session.ask(rules.preamble, keep_header=True)
+            preamble = parse_preamble(text, rules)
+            points = preamble.points
+            self._send_page(0, min(points, rules.page_most))
+        width = preamble.bits // 8
+        data = bytearray()
+        while len(data) < points * width:
+            done = len(data) // width
+            if done:
+                self._send_page(done, min(points, done + rules.page_most))
+            page = session.ask_block(rules.data, width)
+            if not page or len(page) % width or len(page) > (min(points, done + rules.page_most) - done) * width:
+                raise session.malformed(f"{len(page)} bytes", f"a page of samples {done + 1} to {points}")
+            data += page
+        if rules.window and points > rules.page_most:
+            self._send_page(0, rules.page_most)  # as it was when the preamble was asked
+        whole = Preamble(
+            points=points,
+            bits=preamble.bits,
+            signed=preamble.signed,
+            msb_first=preamble.msb_first,
+            scale_v=preamble.scale_v,
+            offset_v=preamble.offset_v,
+            t0_s=preamble.t0_s,
+            dt_s=preamble.dt_s,
+        )
+        return text, whole, bytes(data)
+
+    def _send_page(self, first: int, stop: int) -> None:
+        """Ask for samples ``first`` to ``stop - 1``, counted from 0."""
+        rules = self._rules.waveform
+        base = int(rules.page_base)
+        assert rules.page_first is not None  # noqa: S101  the dialect model wants both
+        assert rules.page_last is not None  # noqa: S101
+        last = stop - 1 + base if rules.page == "first-last" else stop - first
+        self._session.send(fill(rules.page_first, {"value": first + base}))
+        self._session.send(fill(rules.page_last, {"value": last}))
+
+    def _require_order(self, channel: int, codes: np.ndarray, preamble: Preamble) -> None:
+        if preamble.bits != 16:
+            return
+        shown_v = self.read_pp(channel)
+        got_v = float(np.ptp(codes)) * abs(preamble.scale_v)
+        if shown_v and abs(got_v - shown_v) > ORDER_DISAGREEMENT * max(got_v, shown_v):
+            raise malformed(f"{got_v:g} V", f"about {shown_v:g} V peak to peak: is the byte order right?")
+
+    def read_pp(self, channel: int) -> float | None:
+        """Ask the scope for its own peak-to-peak value; a cross-check, because noise always adds to it.
+
+        Parameters
+        ----------
+        channel : int
+            Counted from 1.
+
+        Returns
+        -------
+        float or None
+            In volts; None where the scope has no value.
+        """
+        session, rules = self._session, self._rules.pp
+        for command in rules.before:
+            session.send(fill(command, {"channel": channel}))
+        text = session.ask(fill(rules.ask, {"channel": channel}))
+        if text in rules.invalid:
+            return None
+        try:
+            value = parse_number(text)
+        except OverRange:
+            return None
+        except ReplyMalformed:
+            raise session.malformed(text, "a peak-to-peak value") from None
+        return None if math.isnan(value) else value
+
+    def close(self) -> None:
+        """Give the link back; the scope stays as it is."""
+        self._session.close()
+
+    def __enter__(self) -> Scope:
+        return self
+
+    def __exit__(self, *_: object) -> None:
+        self.close()
+
+
+def _switch(form: str, on: bool) -> bool | str:
+    return ("on" if on else "off") if form == "word" else on
+
+
+def open_scope(bench: Bench, *, clock: Clock | None = None) -> Scope:
+    """Open the scope of a bench.
+
+    Parameters
+    ----------
+    bench : Bench
+        From `load_bench`.
+    clock : Clock, optional
+        For deadlines.
+
+    Raises
+    ------
+    InstrumentNotFound
+        No scope in the bench file, nothing at its address, or another instrument.
+    """
+    entry = bench.scope
+    if entry is None:
+        raise InstrumentNotFound("the bench file has no scope", hint="add a scope to the bench file", tried={})
+    session = open_session(bench, entry, clock)
+    scope = Scope(session, entry)
+    try:
+        scope._apply()
+    except BaseException:
+        session.close()
+        raise
+    return scope

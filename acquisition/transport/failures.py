@@ -1,0 +1,71 @@
+"""Turns exceptions of other libraries into the program's own, by one table for each transport."""
+
+from __future__ import annotations
+
+from collections.abc import Iterator, Sequence
+from contextlib import contextmanager
+from dataclasses import dataclass
+from typing import Literal
+
+from ..errors import ConnectionLost, InstrumentNotFound, TransportTimeout
+
+
+@dataclass(frozen=True, slots=True)
+class Failure:
+    """What one foreign exception means.
+
+    Parameters
+    ----------
+    kind : type
+        The exception, with its subclasses unless an earlier row has them.
+    means : str
+        ``late`` for a deadline that passed, ``lost`` for a link that is gone.
+    hint : str
+        What the person can do.
+    """
+
+    kind: type[BaseException]
+    means: Literal["late", "lost"]
+    hint: str
+
+
+@contextmanager
+def mapped(
+    table: Sequence[Failure], resource: str, *, opening: bool = False, timeout_s: float = 0.0
+) -> Iterator[None]:
+    """Raise the program's own error in place of any exception of the table.
+
+    Parameters
+    ----------
+    table : sequence of Failure
+        First match counts.
+    resource : str
+        For the message.
+    opening : bool
+        While opening, everything means that the instrument was not found.
+    timeout_s : float
+        Deadline in force, for the message.
+
+    Raises
+    ------
+    InstrumentNotFound, TransportTimeout, ConnectionLost
+        As the table says.
+    """
+    try:
+        yield
+    except tuple(row.kind for row in table) as error:
+        row = next(row for row in table if isinstance(error, row.kind))
+        reason = " ".join(str(error).split()) or type(error).__name__
+        if opening:
+            raise InstrumentNotFound(
+                f"{resource}: cannot be opened: {reason}", hint=row.hint, tried={resource: reason}
+            ) from error
+        if row.means == "late":
+            raise TransportTimeout(
+                f"{resource}: not done within {timeout_s:.3g} s: {reason}",
+                hint=row.hint,
+                resource=resource,
+                timeout_s=timeout_s,
+                received=b"",
+            ) from error
+        raise ConnectionLost(f"{resource}: the link is lost: {reason}", hint=row.hint, resource=resource) from error

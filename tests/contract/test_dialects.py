@@ -1,0 +1,154 @@
+"""Every dialect file there is: its recorded exchanges are replayed through the driver, whole and byte by byte."""
+
+import math
+
+import pytest
+
+from acquisition.clock import FakeClock
+from acquisition.errors import BenchError
+from acquisition.instruments import dialect_names, load_dialect
+from acquisition.instruments.bench import GeneratorEntry, MeterEntry, ScopeEntry
+from acquisition.instruments.generator import Generator
+from acquisition.instruments.meter import AskedMeter, StreamedMeter
+from acquisition.instruments.scope import Scope
+from acquisition.instruments.session import Session
+from acquisition.transport import ScriptedLink, Step
+
+RECORDED = [
+    pytest.param(name, index, id=f"{name}-{index}-{recorded.call}")
+    for name in dialect_names()
+    for index, recorded in enumerate(load_dialect(name).recorded)
+]
+WHOLE = 1 << 20
+
+
+def session_on(dialect, exchanges, *, piece=WHOLE, reply_end=None):
+    """A session whose link plays exchanges, as if it had been opened and identified."""
+    rules = dialect.link
+    reply_end = rules.read_end if reply_end is None else reply_end
+    steps = []
+    for sent, given in exchanges:
+        reply = given.encode("latin-1") + reply_end if given else b""
+        if sent:
+            steps.append(Step(sent.encode("latin-1") + rules.write_end, reply))
+        else:
+            steps.append(Step(None, reply, after_s=0.25))  # unasked, at the pace of the meter
+    clock = FakeClock()
+    link = ScriptedLink(steps, piece=piece, clock=clock)
+    session = Session(lambda: link, dialect, clock=clock)
+    session._link = link
+    return session, link
+
+
+def numbers(texts):
+    return [float(text) for text in texts]
+
+
+def close_to(expected):
+    return pytest.approx(expected, rel=1e-9, abs=1e-12)
+
+
+def call_meter(session, recorded):
+    entry = MeterEntry(resource="TCPIP::h::1::SOCKET", dialect="x", accuracy="0.1 % + 1 digit")
+    if session.dialect.meter.mode == "stream":
+        meter = StreamedMeter(session, entry)
+        session._link.extend([])
+    else:
+        meter = AskedMeter(session, entry, 50.0)
+    if "error" in recorded.gives:
+        with pytest.raises(BenchError) as caught:
+            meter.read()
+        assert type(caught.value).__name__ == recorded.gives["error"]
+        assert caught.value.hint
+        return
+    sample = meter.read()
+    for name, text in recorded.gives.items():
+        assert getattr(sample, name) == close_to(float(text))
+
+
+def call_sine(session, recorded):
+    entry = GeneratorEntry(resource="TCPIP::h::1::SOCKET", dialect="x")
+    sine = Generator(session, entry).set_sine(**{name: float(text) for name, text in recorded.with_.items()})
+    for name, text in recorded.gives.items():
+        assert getattr(sine, name) == close_to(float(text))
+
+
+def scope_on(session):
+    return Scope(session, ScopeEntry(resource="TCPIP::h::1::SOCKET", dialect="x"))
+
+
+def call_fetch(session, recorded):
+    scope = scope_on(session)
+    scope._is_fresh = True
+    capture = scope.fetch(int(recorded.with_["channel"]), "V1.1")
+    assert capture.volts == close_to(numbers(recorded.gives["volts"]))
+    assert capture.t0_s == close_to(float(recorded.gives["t0_s"]))
+    assert capture.dt_s == close_to(float(recorded.gives["dt_s"]))
+
+
+def call_pp(session, recorded):
+    value = scope_on(session).read_pp(int(recorded.with_["channel"]))
+    wanted = recorded.gives["pp_v"]
+    assert value is None if wanted == "null" else value == close_to(float(wanted))
+
+
+def call_identify(session, recorded):
+    session._identify(session._link)
+    for name, text in recorded.gives.items():
+        assert getattr(session.identity, name) == text
+
+
+def call_errors(session, recorded):
+    assert [entry.code for entry in session.drain_errors()] == [int(code) for code in recorded.gives["codes"]]
+
+
+CALLS = {
+    "read": call_meter,
+    "sine": call_sine,
+    "fetch": call_fetch,
+    "pp": call_pp,
+    "identify": call_identify,
+    "errors": call_errors,
+}
+
+
+@pytest.mark.parametrize("piece", [WHOLE, 1], ids=["whole", "bytewise"])
+@pytest.mark.parametrize(("name", "index"), RECORDED)
+def test_recorded_exchange(name, index, piece):
+    dialect = load_dialect(name)
+    recorded = dialect.recorded[index]
+    exchanges = list(recorded.exchanges)
+    if dialect.meter is not None and dialect.meter.mode == "stream":
+        exchanges.insert(0, ("", "tail of a line"))  # the first line after opening may be a part only
+        exchanges[1:] = [*exchanges[1:]] * dialect.meter.repeats
+    session, link = session_on(dialect, exchanges, piece=piece)
+    CALLS[recorded.call](session, recorded)
+    assert link.left == 0, "not everything recorded was used"
+
+
+@pytest.mark.parametrize(("name", "index"), RECORDED)
+def test_a_reply_that_ends_with_cr_lf_is_taken_as_well(name, index):
+    dialect = load_dialect(name)
+    recorded = dialect.recorded[index]
+    if dialect.link.ends == "cr" or (dialect.meter is not None and dialect.meter.mode == "stream"):
+        return
+    session, _ = session_on(dialect, recorded.exchanges, reply_end=b"\r\n")
+    CALLS[recorded.call](session, recorded)
+
+
+@pytest.mark.parametrize("name", dialect_names())
+def test_a_dialect_shows_what_its_role_must_do(name):
+    dialect = load_dialect(name)
+    calls = {recorded.call for recorded in dialect.recorded}
+    assert {"meter": {"read"}, "generator": {"sine"}, "scope": {"fetch"}}[dialect.role] <= calls
+    assert all(recorded.source for recorded in dialect.recorded)
+
+
+def test_a_wrong_recording_is_noticed():
+    dialect = load_dialect("scpi-meter")
+    recorded = next(each for each in dialect.recorded if each.call == "read" and "value_v" in each.gives)
+    wrong = recorded.model_copy(update={"gives": {"value_v": "105.3"}})
+    session, _ = session_on(dialect, recorded.exchanges)
+    with pytest.raises(AssertionError):
+        call_meter(session, wrong)
+    assert math.isfinite(float(recorded.gives["value_v"]))
