@@ -28,10 +28,10 @@ class Refit:
         Type.
     path : Path
         Its file.
-    params : TriodeParameters, PentodeParameters or RectifierParameters
+    constants : mapping of str to float
         New constants, rounded as they are written: five significant digits.
-    shipped : TriodeParameters, PentodeParameters or RectifierParameters, optional
-        Constants in the file before.
+    is_shipped : bool
+        Whether the file holds the same already.
     errors : tuple of PointError
         At every point the fit used.
     others : tuple of PointError
@@ -42,8 +42,8 @@ class Refit:
 
     tube: str
     path: Path
-    params: Parameters
-    shipped: Parameters | None
+    constants: Mapping[str, float]
+    is_shipped: bool
     errors: tuple[PointError, ...]
     others: tuple[PointError, ...]
     text: str
@@ -79,8 +79,8 @@ def refit_tube(name: str) -> Refit:
     return Refit(
         tube=tube.name,
         path=path,
-        params=params,
-        shipped=tube.sections[0].model,
+        constants=rounded,
+        is_shipped=all(getattr(tube.sections[0].model, key, None) == value for key, value in rounded.items()),
         errors=tuple(point_error(params, point) for point in comparable if point.fitted),
         others=tuple(point_error(params, point) for point in comparable if not point.fitted),
         text=_entry(law, rounded, file.fit.points),
