@@ -32,10 +32,13 @@ _SYSTEMS = {
     "design-centre": "normal supply variation may carry it past these",
     "design-maximum": "not to be passed, supply variation included",
 }
-_FIGURES = {"plate_a": ("Ia", "A"), "screen_a": ("Ig2", "A"), "gm_s": ("gm", "S"), "rp_ohm": ("rp", "ohm")}
+_FIGURES = {
+    "plate_a": ("Ia", 1e3, "mA"), "screen_a": ("Ig2", 1e3, "mA"), "gm_s": ("gm", 1e3, "mA/V"),
+    "rp_ohm": ("rp", 1e-3, "kohm"),
+}  # fmt: skip
 _CAUTION = (
-    "High-voltage marks are for normal service. In a fault any pin may be live, heaters included, and capacitors hold"
-    " charge after switch-off. Licensed practice and local codes come first."
+    "High-voltage marks are for normal service. In a fault any pin may be live, heaters included, and capacitors"
+    " hold charge after switch-off. Licensed practice and local codes come first."
 )
 
 
@@ -142,7 +145,7 @@ def tube_facts(tube: Tube) -> dict[str, Any]:
         "model": {"source": tube.model_source} if tube.model_source else None,
         "points": [_point_facts(error) for error in _errors(tube)],
         "type_number": [asdict(finding) for finding in number_findings(tube)],
-        "mind": list(traps(tube)),
+        "watch_for": list(traps(tube)),
         "confirmed": dict(tube.confirmed),
         "source": tube.source,
         "notes": tube.notes,
@@ -162,7 +165,6 @@ def _point_facts(error: PointError) -> dict[str, Any]:
 
 def _sheet(tube: Tube, ascii_only: bool) -> list[str]:
     from analysis.tubes.base_text import base_text
-    from analysis.tubes.numbering import number_findings
     from analysis.tubes.traps import traps
 
     also = f", also {', '.join(tube.aliases)}" if tube.aliases else ""
@@ -176,8 +178,8 @@ def _sheet(tube: Tube, ascii_only: bool) -> list[str]:
         *_block("Sections", _section_lines(tube)),
         *_block("Limits", _limit_lines(tube)),
         *_block("Model", _model_lines(_errors(tube), tube)),
-        *_block("Type number", [_finding_line(f) for f in number_findings(tube)] + _NEVER),
-        *_block("Mind", list(traps(tube))),
+        *_block("Type number", [*_finding_lines(tube), _NEVER]),
+        *_block("Watch for", list(traps(tube))),
         *_block("Not the same", [f"{name}: {text}" for name, text in tube.relatives.items()]),
         *_block("Notes", [tube.notes] if tube.notes else []),
         *_block("Source", [tube.source, *_doubts(tube)]),
@@ -187,7 +189,10 @@ def _sheet(tube: Tube, ascii_only: bool) -> list[str]:
     return lines
 
 
-_NEVER = ["no number tells base, pin order, function or ratings: the data above does"]
+_NEVER = (
+    "an American number never tells base, pin order, function or ratings; a European one tells the base, but no pin"
+    " order and no ratings"
+)
 
 
 def _wrapped(text: str, first: str, rest: str) -> list[str]:
@@ -243,7 +248,7 @@ def _limit_lines(tube: Tube) -> list[str]:
         value = getattr(tube.limits, name)
         if value is not None:
             figures.append(f"{words} {format_value(value, unit)}")
-    return [f"{system} ({_SYSTEMS[system]})", *figures]
+    return [f"{system} ({_SYSTEMS[system]})", ", ".join(figures)]
 
 
 def _model_lines(errors: list[PointError], tube: Tube) -> list[str]:
@@ -266,16 +271,23 @@ def _point_line(error: PointError) -> str:
 def _compared(error: PointError) -> str:
     parts = []
     for name, relative in error.relative.items():
-        label, unit = _FIGURES[name]
-        published = format_value(getattr(error.point, name), unit)
-        parts.append(f"{label} {format_value(error.model[name], unit)} (sheet {published}, {relative:+.1%})")
+        label, scale, unit = _FIGURES[name]
+        published = getattr(error.point, name) * scale
+        parts.append(f"{label} {error.model[name] * scale:.3g} {unit} (sheet {published:.4g}, {relative:+.1%})")
     return "; ".join(parts)
 
 
-def _finding_line(finding: Any) -> str:
-    actual = f"; is {finding.actual}" if finding.actual else ""
-    verdict = {"agrees": "", "fails": ": THE RULE FAILS HERE", "hint": ""}[finding.verdict]
-    return f"{finding.name}, {finding.part}: {finding.says}{actual}{verdict}"
+def _finding_lines(tube: Tube) -> list[str]:
+    from analysis.tubes.numbering import number_findings
+
+    lines: dict[tuple[str, str, str], str] = {}
+    for finding in number_findings(tube):
+        actual = f"; it is {finding.actual}" if finding.actual else ""
+        verdict = ". The rule fails here" if finding.verdict == "fails" else ""
+        # An alias of the same system says the same again: once is enough.
+        said = (finding.part, finding.says, finding.actual)
+        lines.setdefault(said, f"{finding.name}, {finding.part}: {finding.says}{actual}{verdict}")
+    return list(lines.values())
 
 
 def _doubts(tube: Tube) -> list[str]:
