@@ -1,6 +1,7 @@
 """Instruments by their role: meter, scope, generator; how a family talks is in its dialect file."""
 
 from .bench import Bench, load_bench
+from .check import Finding, check_bench, list_limits
 from .dialect import Dialect, dialect_names, load_dialect
 from .generator import Generator, Sine, open_generator
 from .meter import Meter, open_meter
@@ -11,6 +12,7 @@ __all__ = [
     "Bench",
     "Channel",
     "Dialect",
+    "Finding",
     "Generator",
     "Meter",
     "Sample",
@@ -18,7 +20,9 @@ __all__ = [
     "Sine",
     "Timebase",
     "Trigger",
+    "check_bench",
     "dialect_names",
+    "list_limits",
     "load_bench",
     "load_dialect",
     "open_generator",

@@ -67,7 +67,7 @@ class Generator:
         rules = session.dialect.generator
         assert rules is not None  # noqa: S101  a generator dialect has one
         self._rules = rules
-        self._session = session
+        self.session = session
         self.identity = str(session.identity)
         self.source_ohm = entry.source_ohm
         self.accuracy: AccuracyTable = entry.accuracy
@@ -112,7 +112,7 @@ class Generator:
                 f"{pp_v:g} V peak to peak at {offset_v:g} V offset is more than most_pp_v, {self.most_pp_v:g} V",
                 hint="lower the drive, or raise most_pp_v in the bench file if the input can stand it",
             )
-        self._session.ready()
+        self.session.ready()
         self._wanted = Sine(freq_hz=freq_hz, pp_v=pp_v, offset_v=offset_v)
         self._apply()
         assert self.sine is not None  # noqa: S101  _apply() sets it or raises
@@ -120,7 +120,7 @@ class Generator:
 
     def _apply(self) -> None:
         """Off first; then load before amplitude, unit before amplitude, offset to zero before amplitude."""
-        session, rules = self._session, self._rules
+        session, rules = self.session, self._rules
         self._is_on = False
         session.put(rules.output, False)
         session.put(rules.load)
@@ -157,14 +157,14 @@ class Generator:
             self._off()
             return
         self._is_on = True  # from here on it may be on, whatever the answer
-        self._session.put(self._rules.output, True)
+        self.session.put(self._rules.output, True)
         assert self.sine is not None  # noqa: S101  looked at above
-        self._session.clock.sleep_s(self._rules.settle_periods / self.sine.freq_hz + self._rules.settle_s)
+        self.session.clock.sleep_s(self._rules.settle_periods / self.sine.freq_hz + self._rules.settle_s)
 
     def _off(self) -> None:
         try:
             # A link that was lost is opened again by this, which switches off first.
-            self._session.put(self._rules.output, False)
+            self.session.put(self._rules.output, False)
         except AcquisitionError as error:
             raise ConnectionLost(
                 f"the generator could not be told to switch off: {error}",
@@ -205,10 +205,10 @@ class Generator:
         """
         _open.discard(self)
         try:
-            if self._session.link is not None or self._is_on:
+            if self.session.link is not None or self._is_on:
                 self._off()
         finally:
-            self._session.close()
+            self.session.close()
 
     def __enter__(self) -> Generator:
         return self

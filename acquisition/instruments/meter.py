@@ -45,12 +45,15 @@ class Meter(ABC):
         Its input resistance in ohms.
     rate_hz : float
         Samples a second to expect.
+    session : Session
+        The dialogue underneath.
     gaps : list of str
         Losses of the link that were mended.
     """
 
     identity: str
     rate_hz: float
+    session: Session
     gaps: list[str]
 
     def __init__(self, entry: MeterEntry) -> None:
@@ -170,7 +173,7 @@ class AskedMeter(Meter):
         rules = session.dialect.meter
         assert isinstance(rules, AskingMeter)  # noqa: S101  open_meter looks at the mode
         self._rules = rules
-        self._session = session
+        self.session = session
         self._mains_hz = mains_hz
         self._wanted: tuple[float | None, float] | None = None
         self._range_v = math.inf
@@ -181,7 +184,7 @@ class AskedMeter(Meter):
         session.apply_wanted = self._apply
 
     def configure_dc(self, *, range_v: float | None = None, nplc: float = 1.0) -> None:
-        self._session.ready()  # so that a mended link does not apply the new settings twice
+        self.session.ready()  # so that a mended link does not apply the new settings twice
         self._wanted = (range_v, nplc)
         self._apply()
 
@@ -189,7 +192,7 @@ class AskedMeter(Meter):
         if self._wanted is None:
             return
         range_v, nplc = self._wanted
-        session, settings = self._session, self._rules.settings
+        session, settings = self.session, self._rules.settings
         for command in self._rules.setup:
             session.send(command)
         session.put(self._rules.function)
@@ -216,7 +219,7 @@ class AskedMeter(Meter):
         return conversion_s * (3.0 if range_v is None else 1.0) + 0.5
 
     def _next(self) -> Sample:
-        session, rules = self._session, self._rules
+        session, rules = self.session, self._rules
         text = session.ask(rules.read, self.deadline_s())
         t_s = session.clock.monotonic_s()
         if rules.again is not None:
@@ -246,18 +249,16 @@ class AskedMeter(Meter):
 
     def _is_volts(self) -> bool:
         """Read the function back: somebody may have turned the knob."""
-        return str(self._session.get(self._rules.function)) in {
-            name.upper() for name in self._rules.function.accept
-        }
+        return str(self.session.get(self._rules.function)) in {name.upper() for name in self._rules.function.accept}
 
     def _resolution_v(self, range_v: float) -> float:
         if self._rules.counts is not None:
             return range_v / self._rules.counts
         assert self._rules.resolution_ask is not None  # noqa: S101  the dialect model wants one of the two
         if range_v not in self._resolutions:
-            resolution_v = self._session.ask_number(self._rules.resolution_ask)
+            resolution_v = self.session.ask_number(self._rules.resolution_ask)
             if not 0 < resolution_v <= range_v:
-                raise self._session.malformed(f"{resolution_v:g}", f"a resolution within {range_v:g} V")
+                raise self.session.malformed(f"{resolution_v:g}", f"a resolution within {range_v:g} V")
             self._resolutions[range_v] = resolution_v
         return self._resolutions[range_v]
 
@@ -270,13 +271,13 @@ class AskedMeter(Meter):
                 failed += 1
                 if failed >= BAD_IN_A_ROW:
                     raise
-                yield _gap(self._session.clock, error)
+                yield _gap(self.session.clock, error)
             else:
                 failed = 0
                 yield sample
 
     def close(self) -> None:
-        self._session.close()
+        self.session.close()
 
 
 class StreamedMeter(Meter):
@@ -295,7 +296,7 @@ class StreamedMeter(Meter):
         rules = session.dialect.meter
         assert isinstance(rules, StreamingMeter)  # noqa: S101  open_meter looks at the mode
         self._rules = rules
-        self._session = session
+        self.session = session
         self._frame = re.compile(rules.frame)
         self._fresh_until_s = -math.inf
         self.rate_hz = rules.rate_hz
@@ -324,7 +325,7 @@ class StreamedMeter(Meter):
             raise CommandRefused("the meter is not set to DC volts", hint="turn its knob to DC volts")
 
     def _link(self) -> Link:
-        session = self._session
+        session = self.session
         link = session.link
         now_s = session.clock.monotonic_s()
         if link is None:
@@ -344,7 +345,7 @@ class StreamedMeter(Meter):
 
     @property
     def _end(self) -> bytes:
-        return self._session.dialect.link.read_end
+        return self.session.dialect.link.read_end
 
     def _silence_s(self) -> float:
         return max(1.0, 4.0 / self.rate_hz)
@@ -357,7 +358,7 @@ class StreamedMeter(Meter):
             try:
                 raw = link.read_line(self._silence_s(), self._end, LONGEST_FRAME)
             except TransportTimeout as error:
-                self._session.drop()
+                self.session.drop()
                 if error.received:
                     raise
                 raise TransportTimeout(
@@ -368,9 +369,9 @@ class StreamedMeter(Meter):
                     received=b"",
                 ) from error
             except ConnectionLost:
-                self._session.drop()
+                self.session.drop()
                 raise
-            t_s = self._session.clock.monotonic_s()
+            t_s = self.session.clock.monotonic_s()
             self._fresh_until_s = t_s + max(1.0, 2.0 / self.rate_hz)
             text = decode_reply(raw)
             if (match := self._frame.fullmatch(text)) is None:
@@ -431,13 +432,13 @@ class StreamedMeter(Meter):
                 failed += 1
                 if failed >= BAD_IN_A_ROW:
                     raise
-                yield _gap(self._session.clock, error)
+                yield _gap(self.session.clock, error)
             else:
                 failed = 0
                 yield sample
 
     def close(self) -> None:
-        self._session.close()
+        self.session.close()
 
 
 def _gap(clock: Clock, error: AcquisitionError) -> Sample:

@@ -118,7 +118,7 @@ class Scope:
         rules = session.dialect.scope
         assert rules is not None  # noqa: S101  a scope dialect has one
         self._rules = rules
-        self._session = session
+        self.session = session
         self.identity = str(session.identity)
         self.channels = rules.channels
         self.accuracy: AccuracyTable = entry.accuracy
@@ -136,14 +136,14 @@ class Scope:
     def _apply(self) -> None:
         self._is_fresh = False
         for command in self._rules.setup:
-            self._session.send(command)
+            self.session.send(command)
         for channel in self._wanted_channels.values():
             self._set_channel(channel)
         if self._wanted_timebase is not None:
             self._set_timebase(self._wanted_timebase)
         if self._wanted_trigger is not None:
             self._set_trigger(self._wanted_trigger)
-        self._session.check_errors("while it was set up")
+        self.session.check_errors("while it was set up")
 
     def set_channel(self, wanted: Channel) -> Channel:
         """Show a channel and set it.
@@ -171,14 +171,14 @@ class Scope:
             )
         if not (wanted.full_scale_v > 0 and wanted.probe_factor > 0):
             raise CommandRefused("full scale and probe factor must be above zero", hint="check what was asked for")
-        self._session.ready()
+        self.session.ready()
         self._wanted_channels[wanted.channel] = wanted
         actual = self._set_channel(wanted)
-        self._session.check_errors(f"while channel {wanted.channel} was set")
+        self.session.check_errors(f"while channel {wanted.channel} was set")
         return actual
 
     def _set_channel(self, wanted: Channel) -> Channel:
-        rules, put, number = self._rules.channel, self._session.put, wanted.channel
+        rules, put, number = self._rules.channel, self.session.put, wanted.channel
         self._is_fresh = False
         put(rules.shown, True, number)
         # The factor first: scale and offset mean volts at the tip.
@@ -209,10 +209,10 @@ class Scope:
         channel : int
             Counted from 1.
         """
-        self._session.ready()
+        self.session.ready()
         self._wanted_channels.pop(channel, None)
         self._set.pop(channel, None)
-        self._session.put(self._rules.channel.shown, False, channel)
+        self.session.put(self._rules.channel.shown, False, channel)
 
     def set_timebase(self, wanted: Timebase) -> Timebase:
         """Set the time axis.
@@ -229,14 +229,14 @@ class Scope:
         """
         if not (wanted.span_s > 0 and wanted.points > 0):
             raise CommandRefused("span and points must be above zero", hint="check what was asked for")
-        self._session.ready()
+        self.session.ready()
         self._wanted_timebase = wanted
         actual = self._set_timebase(wanted)
-        self._session.check_errors("while the time base was set")
+        self.session.check_errors("while the time base was set")
         return actual
 
     def _set_timebase(self, wanted: Timebase) -> Timebase:
-        rules, put = self._rules.timebase, self._session.put
+        rules, put = self._rules.timebase, self.session.put
         self._is_fresh = False
         division_s = float(put(rules.scale, wanted.span_s / self._rules.horizontal_divisions))
         centre_s = float(put(rules.position, wanted.centre_s))
@@ -256,14 +256,14 @@ class Scope:
         Trigger
             As read back.
         """
-        self._session.ready()
+        self.session.ready()
         self._wanted_trigger = wanted
         actual = self._set_trigger(wanted)
-        self._session.check_errors("while the trigger was set")
+        self.session.check_errors("while the trigger was set")
         return actual
 
     def _set_trigger(self, wanted: Trigger) -> Trigger:
-        rules, put = self._rules.trigger, self._session.put
+        rules, put = self._rules.trigger, self.session.put
         self._is_fresh = False
         put(rules.source, wanted.source)
         put(rules.slope, wanted.slope)
@@ -290,7 +290,7 @@ class Scope:
         MeasurementError
             No trigger came, or a knob was turned since the channel was set.
         """
-        session, run = self._session, self._rules.run
+        session, run = self.session, self._rules.run
         session.ready()
         self._is_fresh = False
         self._require_unchanged()
@@ -314,17 +314,17 @@ class Scope:
     def state(self) -> str:
         """Say what the scope is doing: ``running``, ``waiting`` or ``stopped``."""
         run = self._rules.run
-        word = self._session.ask(run.ask).strip('"').upper()
+        word = self.session.ask(run.ask).strip('"').upper()
         if word not in run.words:
-            raise self._session.malformed(word, f"one of {', '.join(run.words)}")
+            raise self.session.malformed(word, f"one of {', '.join(run.words)}")
         return run.words[word]
 
     def _require_unchanged(self) -> None:
         rules = self._rules.channel
         for number, channel in self._set.items():
-            told = float(self._session.get(rules.probe, number))
+            told = float(self.session.get(rules.probe, number))
             factor = 1.0 / told if rules.probe.means == "gain" else told
-            coupling = self._session.get(rules.coupling, number)
+            coupling = self.session.get(rules.coupling, number)
             if not math.isclose(factor, channel.probe_factor, rel_tol=1e-3) or coupling != channel.coupling:
                 raise MeasurementError(
                     f"channel {number} was set to x{channel.probe_factor:g} {channel.coupling}, "
@@ -354,7 +354,7 @@ class Scope:
         ReplyMalformed
             Preamble and data do not fit each other, or cannot be fitted.
         """
-        session, rules = self._session, self._rules.waveform
+        session, rules = self.session, self._rules.waveform
         if not self._is_fresh:
             raise MeasurementError("there is no record to fetch", hint="take a single shot first")
         shot = self._shot
@@ -401,14 +401,14 @@ class Scope:
 
     def _record(self, channel: int) -> tuple[str, Preamble, bytes]:
         """Ask for preamble and samples, page by page."""
-        session, rules = self._session, self._rules.waveform
+        session, rules = self.session, self._rules.waveform
         if rules.page == "whole":
             text = session.ask(rules.preamble, keep_header=True)
             preamble = parse_preamble(text, rules)
             return text, preamble, session.ask_block(rules.data, preamble.bits // 8)
         if rules.window:
             # The preamble counts the window, so the window is opened to the whole record first.
-            points = parse_integer(f"{self._session.get(self._rules.timebase.points):.0f}")
+            points = parse_integer(f"{self.session.get(self._rules.timebase.points):.0f}")
             self._send_page(0, min(points, rules.page_most))
             text = session.ask(rules.preamble, keep_header=True)
             preamble = parse_preamble(text, rules)
@@ -448,8 +448,8 @@ class Scope:
         assert rules.page_first is not None  # noqa: S101  the dialect model wants both
         assert rules.page_last is not None  # noqa: S101
         last = stop - 1 + base if rules.page == "first-last" else stop - first
-        self._session.send(fill(rules.page_first, {"value": first + base}))
-        self._session.send(fill(rules.page_last, {"value": last}))
+        self.session.send(fill(rules.page_first, {"value": first + base}))
+        self.session.send(fill(rules.page_last, {"value": last}))
 
     def _require_order(self, channel: int, codes: np.ndarray, preamble: Preamble) -> None:
         if preamble.bits != 16:
@@ -472,7 +472,7 @@ class Scope:
         float or None
             In volts; None where the scope has no value.
         """
-        session, rules = self._session, self._rules.pp
+        session, rules = self.session, self._rules.pp
         for command in rules.before:
             session.send(fill(command, {"channel": channel}))
         text = session.ask(fill(rules.ask, {"channel": channel}))
@@ -488,7 +488,7 @@ class Scope:
 
     def close(self) -> None:
         """Give the link back; the scope stays as it is."""
-        self._session.close()
+        self.session.close()
 
     def __enter__(self) -> Scope:
         return self

@@ -7,6 +7,7 @@ from dataclasses import dataclass
 from typing import TYPE_CHECKING
 
 from ..clock import Clock
+from ..errors import InstrumentNotFound
 from .addresses import Address
 from .failures import Failure, mapped
 from .link import Link
@@ -80,9 +81,15 @@ class SerialLink(Link):
     def __init__(self, address: Address, settings: SerialSettings, *, clock: Clock | None = None) -> None:
         super().__init__(address.resource, clock)
         self._failures = failures()
-        with mapped(self._failures, self.resource, opening=True):
-            self._port = _configured(address.device, settings)
-            self._port.open()
+        try:
+            with mapped(self._failures, self.resource, opening=True):
+                self._port = _configured(address.device, settings)
+                self._port.open()
+        except InstrumentNotFound as error:
+            number = getattr(error.__cause__, "errno", None)
+            raise InstrumentNotFound(
+                str(error), hint=_opening_hint(number) or error.hint, tried=error.tried
+            ) from error.__cause__
         self.clock.sleep_s(settings.settle_s)
 
     def _send(self, data: bytes, timeout_s: float) -> None:
@@ -111,6 +118,19 @@ class SerialLink(Link):
             return bool(self._port.in_waiting >= 0)
         except OSError as error:
             return error.errno in _NO_CONTROL_LINES
+
+
+def _opening_hint(number: int | None) -> str:
+    if number == errno.ENOENT:
+        from serial.tools import list_ports
+
+        known = ", ".join(port.device for port in list_ports.comports()) or "none"
+        return f"is the cable in? serial ports here: {known}"
+    if number == errno.EACCES:
+        return "join the group that owns the port (dialout on many systems) and log in again"
+    if number in {errno.EBUSY, errno.EAGAIN}:
+        return "another program is using the port: close it"
+    return ""
 
 
 def _configured(device: str, settings: SerialSettings) -> Serial:

@@ -1,0 +1,217 @@
+"""The self-check of a bench: who answers, error queues, one reading of each, what cannot work here."""
+
+from __future__ import annotations
+
+import importlib.util
+from collections.abc import Callable
+from dataclasses import dataclass
+
+from ..clock import Clock, SystemClock
+from ..errors import AcquisitionError, InstrumentNotFound
+from ..transport import parse_address
+from .bench import UNKNOWN_RATING_V, Bench, Instrument
+from .dialect import load_dialect
+from .generator import open_generator
+from .meter import Meter, StreamedMeter, open_meter
+from .scope import open_scope
+from .session import Session
+
+
+@dataclass(frozen=True, slots=True, kw_only=True)
+class Finding:
+    """What the check found out about one instrument.
+
+    Parameters
+    ----------
+    role, resource, dialect : str
+        From the bench file.
+    identity : str
+        What it says it is; empty when it did not say.
+    reading : str
+        One reading, or why there is none.
+    errors : tuple of str
+        What lay in its error queue.
+    round_trip_s : float or None
+        Time for one question and answer, or between two frames of a streaming meter, in seconds.
+    trouble, hint : str
+        Why it cannot be used, and what to do; empty when it can.
+    """
+
+    role: str
+    resource: str
+    dialect: str
+    identity: str = ""
+    reading: str = ""
+    errors: tuple[str, ...] = ()
+    round_trip_s: float | None = None
+    trouble: str = ""
+    hint: str = ""
+
+    @property
+    def is_fine(self) -> bool:
+        """True when the instrument can be used."""
+        return not self.trouble
+
+
+def check_bench(bench: Bench, *, clock: Clock | None = None) -> list[Finding]:
+    """Open each instrument of a bench, ask it a few things, and close it again.
+
+    The output of the generator is switched off by this; nothing else is left changed on purpose, though the
+    settings of all three are those of the drivers afterwards.
+
+    Parameters
+    ----------
+    bench : Bench
+        From `load_bench`.
+    clock : Clock, optional
+        For deadlines.
+
+    Returns
+    -------
+    list of Finding
+        One for each instrument of the bench file. Troubles are findings here, not exceptions.
+    """
+    clock = clock or SystemClock()
+    steps: list[tuple[str, Instrument | None, Callable[[Bench, Clock], dict[str, object]]]] = [
+        ("meter", bench.meter, _check_meter),
+        ("scope", bench.scope, _check_scope),
+        ("generator", bench.generator, _check_generator),
+    ]
+    findings = []
+    for role, entry, check in steps:
+        if entry is None:
+            continue
+        try:
+            facts = check(bench, clock)
+        except AcquisitionError as error:
+            facts = {"trouble": str(error), "hint": error.hint}
+        findings.append(Finding(role=role, resource=entry.resource, dialect=entry.dialect, **facts))  # type: ignore[arg-type]
+    return findings
+
+
+def _session_facts(session: Session, clock: Clock) -> dict[str, object]:
+    found = tuple(f"{entry.code} {entry.text}" for entry in session.drain_errors())
+    marker = session.dialect.identity
+    start_s = clock.monotonic_s()
+    if marker is not None:
+        session.ask(marker.ask)
+    return {"errors": found, "round_trip_s": clock.monotonic_s() - start_s}
+
+
+def _check_meter(bench: Bench, clock: Clock) -> dict[str, object]:
+    with open_meter(bench, clock=clock) as meter:
+        facts: dict[str, object] = {"identity": meter.identity, **_read(meter, clock)}
+        if not isinstance(meter, StreamedMeter):
+            facts |= _session_facts(meter.session, clock)
+        return facts
+
+
+def _read(meter: Meter, clock: Clock) -> dict[str, object]:
+    samples = meter.stream()
+    next(samples)
+    start_s = clock.monotonic_s()
+    sample = next(samples)
+    taken_s = clock.monotonic_s() - start_s
+    if sample.is_reading:
+        text = (
+            f"{sample.value_v:.6g} V, standard uncertainty {meter.std_v(sample):.2g} V, range {sample.range_v:g} V"
+        )
+    else:
+        text = f"no reading: {sample.reason}"
+    return {"reading": text, "round_trip_s": taken_s}
+
+
+def _check_scope(bench: Bench, clock: Clock) -> dict[str, object]:
+    with open_scope(bench, clock=clock) as scope:
+        shown_v = scope.read_pp(1)
+        text = "no value for channel 1" if shown_v is None else f"channel 1 shows {shown_v:.3g} V peak to peak"
+        return {
+            "identity": scope.identity,
+            "reading": f"{text}; {scope.state()}",
+            **_session_facts(scope.session, clock),
+        }
+
+
+def _check_generator(bench: Bench, clock: Clock) -> dict[str, object]:
+    with open_generator(bench, clock=clock) as generator:
+        return {
+            "identity": generator.identity,
+            "reading": "output off, as read back; load set to infinite",
+            **_session_facts(generator.session, clock),
+        }
+
+
+def list_limits(bench: Bench) -> list[str]:
+    """List what cannot work with this bench on this machine, and why.
+
+    Parameters
+    ----------
+    bench : Bench
+        From `load_bench`.
+
+    Returns
+    -------
+    list of str
+        One sentence each; nothing is opened for it.
+    """
+    limits = []
+    if bench.meter is None:
+        limits.append("no survey: the bench has no meter")
+    elif load_dialect(bench.meter.dialect).meter is not None:
+        rules = load_dialect(bench.meter.dialect).meter
+        if rules is not None and rules.mode == "stream":
+            limits.append(
+                "the program cannot set the range of this meter, nor prove which meter it is: it only listens"
+            )
+    for what, rating_v in (
+        ("the meter", bench.meter.rating_v if bench.meter else UNKNOWN_RATING_V),
+        ("the lead", bench.lead.rated_v),
+        ("the scope input", bench.scope.rating_v if bench.scope else UNKNOWN_RATING_V),
+        ("the probe", bench.probe.rated_v if bench.scope else UNKNOWN_RATING_V),
+    ):
+        if rating_v is None:
+            limits.append(
+                f"no point above {UNKNOWN_RATING_V:g} V is offered with {what}: its rating is not in the bench file"
+            )
+    missing = [role for role in ("scope", "generator") if getattr(bench, role) is None]
+    if missing:
+        limits.append(f"no stage gain, sweep or headroom: the bench has no {' and no '.join(missing)}")
+    for role in ("meter", "scope", "generator"):
+        entry = getattr(bench, role)
+        if entry is not None:
+            limits += [f"{role}: {text}" for text in _library_limits(entry.resource, bench.backend)]
+    return limits
+
+
+def _library_limits(resource: str, backend: str) -> list[str]:
+    """Say which driver library is missing for an address."""
+    if parse_address(resource).kind != "visa":
+        return []
+    if backend == "@ivi":
+        from ..transport.visa import manager
+
+        try:
+            manager(backend)
+        except InstrumentNotFound as error:
+            return [f"{error} ({error.hint})"]
+        return []
+    kind = resource.upper()
+    if kind.startswith("USB"):
+        return _usb_limits()
+    if kind.startswith("GPIB") and importlib.util.find_spec("gpib_ctypes") is None:
+        return ["GPIB needs the package gpib-ctypes and the driver of the adapter, or backend: '@ivi'"]
+    return []
+
+
+def _usb_limits() -> list[str]:
+    if importlib.util.find_spec("usb") is None:
+        return ["USB needs the package pyusb: pip install 'stagewalk[usb]'"]
+    import usb.core
+
+    try:
+        usb.core.find()
+    except usb.core.NoBackendError:
+        return ["USB needs the library libusb 1.0 of the system, or the package libusb-package"]
+    except usb.core.USBError as error:
+        return [f"USB cannot be looked at: {error}"]
+    return []

@@ -1,0 +1,47 @@
+"""``stagewalk bench``: find, identify and check the instruments."""
+
+from __future__ import annotations
+
+import dataclasses
+import json
+
+import click
+
+
+@click.command("bench")
+@click.argument("bench_name", metavar="BENCH")
+@click.option("--json", "as_json", is_flag=True, help="Print JSON instead of text.")
+def command(bench_name: str, as_json: bool) -> int:
+    """Open each instrument of BENCH (a name or a file), and say what answers.
+
+    Switches the generator's output off. Ends with 3 when an instrument cannot be used.
+    """
+    from acquisition.instruments import check_bench, list_limits, load_bench
+
+    bench = load_bench(bench_name)
+    findings = check_bench(bench)
+    limits = list_limits(bench)
+    if as_json:
+        instruments = [{**dataclasses.asdict(finding), "is_fine": finding.is_fine} for finding in findings]
+        click.echo(json.dumps({"bench": bench.bench, "instruments": instruments, "cannot": limits}, indent=2))
+    else:
+        click.echo(f"{bench.bench} (VISA library {bench.backend})")
+        for finding in findings:
+            click.echo(f"\n{finding.role}: {finding.resource}, dialect {finding.dialect}")
+            if finding.identity:
+                click.echo(f"  is       {finding.identity}")
+            if finding.reading:
+                click.echo(f"  reads    {finding.reading}")
+            if finding.round_trip_s is not None:
+                click.echo(f"  answers  within {finding.round_trip_s * 1000:.3g} ms")
+            for text in finding.errors:
+                click.echo(f"  reports  {text}")
+            if finding.trouble:
+                click.echo(f"  TROUBLE  {finding.trouble}")
+                if finding.hint:
+                    click.echo(f"  hint     {finding.hint}")
+        if limits:
+            click.echo("\nWhat cannot work here:")
+            for text in limits:
+                click.echo(f"  - {text}")
+    return 0 if all(finding.is_fine for finding in findings) else 3
