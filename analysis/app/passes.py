@@ -1,0 +1,94 @@
+"""Where the verbs that judge get their chassis and readings: from a job, or from a chassis file and CSV files."""
+
+from __future__ import annotations
+
+from collections.abc import Mapping, Sequence
+from dataclasses import dataclass, field
+from typing import TYPE_CHECKING
+
+from acquisition.errors import ConfigError, Problem
+from acquisition.records import Event, Reading
+
+if TYPE_CHECKING:
+    from analysis.chassis import Chassis
+
+
+@dataclass(frozen=True, slots=True, kw_only=True)
+class Taken:
+    """One round of readings with what is known about it.
+
+    Parameters
+    ----------
+    labels : mapping of str to str
+        ``file`` or ``pass``, to name it in the output.
+    readings : tuple of Reading
+        In the order they were taken.
+    fitted : tuple of Event
+        Parts measured with power off, or replaced by one of known value.
+    mains_v : float, optional
+        Mains during the pass.
+    """
+
+    labels: Mapping[str, str]
+    readings: tuple[Reading, ...]
+    fitted: tuple[Event, ...] = ()
+    mains_v: float | None = None
+    bench_text: str = field(default="", repr=False)
+
+
+def take(
+    arguments: Sequence[str], chassis_name: str | None, pass_name: str | None
+) -> tuple[Chassis, list[Taken]]:
+    """Chassis and passes named on the command line.
+
+    Parameters
+    ----------
+    arguments : sequence of str
+        One job, or readings files when ``chassis_name`` is given.
+    chassis_name : str, optional
+        Chassis file or name of a shipped one.
+    pass_name : str, optional
+        A pass of the job; the last one when left out.
+
+    Raises
+    ------
+    ConfigError
+        Nothing usable was named.
+    StoreError
+        The job cannot be read.
+    """
+    from acquisition.store import open_job, read_readings_csv
+    from analysis.chassis import load_chassis, parse_chassis
+
+    def refuse(text: str) -> ConfigError:
+        return ConfigError.from_problems([Problem("command", 0, "", text)])
+
+    if chassis_name is not None:
+        if not arguments:
+            raise refuse("--chassis needs at least one readings file")
+        if pass_name is not None:
+            raise refuse("--pass belongs to a job, not to readings files")
+        chassis = load_chassis(chassis_name)
+        return chassis, [Taken(labels={"file": name}, readings=read_readings_csv(name)) for name in arguments]
+    if len(arguments) != 1:
+        raise refuse("give one job, or --chassis FILE and readings files")
+    with open_job(arguments[0]) as job:
+        names = job.passes()
+        if not names:
+            raise refuse(f"{arguments[0]} has no pass yet: take a survey first")
+        if pass_name is not None and pass_name not in names:
+            raise refuse(f"no pass {pass_name!r} in {arguments[0]}; there are {', '.join(names)}")
+        chosen = job.read_pass(pass_name or names[-1])
+        sheet = job.sheet
+        if not sheet.chassis_text:
+            raise refuse(f"{arguments[0]} keeps no chassis file: name one with --chassis")
+        fitted = tuple(job.fitted_parts(chosen.name).values())
+        return parse_chassis(sheet.chassis_text, sheet.chassis_name), [
+            Taken(
+                labels={"pass": chosen.name},
+                readings=chosen.readings,
+                fitted=fitted,
+                mains_v=chosen.mains_v,
+                bench_text=sheet.bench_text,
+            )
+        ]

@@ -1,0 +1,96 @@
+"""``stagewalk check``: a verdict for each reading of a pass."""
+
+from __future__ import annotations
+
+import json
+from typing import Any
+
+import click
+
+from analysis.app.passes import Taken, take
+
+DISAGREES = 1
+"""Exit code when a reading is low or high."""
+
+
+def verdicts(chassis: Any, taken: Taken) -> list[dict[str, Any]]:
+    """One row a judged reading, in the shape the design gives.
+
+    Parameters
+    ----------
+    chassis : Chassis
+        The file.
+    taken : Taken
+        The pass.
+    """
+    from acquisition.records import JUDGED_QUALITIES
+    from analysis.chassis import ChassisModel, bands
+    from analysis.judge import BAND_LEVEL, judge
+
+    model = ChassisModel(chassis)
+    readings = [
+        r
+        for r in taken.readings
+        if r.quality in JUDGED_QUALITIES and all(p in model.points and model.points[p].node for p in r.measurand.points)
+    ]
+    limits = bands(model, [r.measurand for r in readings], readings, BAND_LEVEL, mains_v=taken.mains_v)
+    return [
+        {
+            "point": row.reading.point,
+            "quantity": row.reading.quantity,
+            **({"freq_hz": row.reading.freq_hz} if row.reading.freq_hz else {}),
+            "value": row.reading.value,
+            "std": float(f"{row.std:.3g}"),
+            "expected": float(f"{row.expected:.5g}"),
+            "low": float(f"{row.low:.5g}"),
+            "high": float(f"{row.high:.5g}"),
+            "verdict": row.verdict,
+        }
+        for row in judge(readings, limits)
+    ]
+
+
+def show(rows: list[dict[str, Any]]) -> None:
+    """Print verdicts for people.
+
+    Parameters
+    ----------
+    rows : list of dict
+        From `verdicts`.
+    """
+    from rich.console import Console
+    from rich.table import Table
+
+    table = Table()
+    for name in ("point", "quantity", "value", "expected", "low", "high", "verdict"):
+        table.add_column(name, justify="left" if name in ("point", "quantity", "verdict") else "right")
+    for row in rows:
+        at = f" {row['freq_hz']:g} Hz" if row.get("freq_hz") and ">" in row["point"] else ""
+        numbers = [f"{row[name]:.4g}" for name in ("value", "expected", "low", "high")]
+        table.add_row(row["point"] + at, row["quantity"], *numbers, row["verdict"])
+    console = Console()
+    console.print(table)
+    counts = {word: sum(r["verdict"] == word for r in rows) for word in ("agrees", "unclear", "low", "high")}
+    console.print(", ".join(f"{count} {word}" for word, count in counts.items() if count), highlight=False)
+
+
+@click.command(name="check")
+@click.argument("arguments", nargs=-1, metavar="JOB | READINGS.csv")
+@click.option("--chassis", "chassis_name", metavar="FILE", help="Chassis; the arguments are then readings files.")
+@click.option("--pass", "pass_name", metavar="NAME", help="Pass of the job; the last one when left out.")
+@click.option("--json", "plain", is_flag=True, help="JSON, one object a pass.")
+def command(arguments: tuple[str, ...], chassis_name: str | None, pass_name: str | None, plain: bool) -> int:
+    """Say of each reading whether a healthy chassis with these rails would show it.
+
+    Exit code 1 when a reading is low or high.
+    """
+    chassis, passes = take(arguments, chassis_name, pass_name)
+    disagrees = False
+    for taken in passes:
+        rows = verdicts(chassis, taken)
+        disagrees |= any(row["verdict"] in ("low", "high") for row in rows)
+        if plain:
+            click.echo(json.dumps({**taken.labels, "readings": rows}))
+        else:
+            show(rows)
+    return DISAGREES if disagrees else 0

@@ -1,0 +1,175 @@
+"""``stagewalk suspects``: which part best explains the readings of a pass, how sure, and what to read next."""
+
+from __future__ import annotations
+
+import json
+from collections.abc import Iterator, Sequence
+from typing import TYPE_CHECKING, Any
+
+import click
+
+from analysis.app.passes import Taken, take
+
+if TYPE_CHECKING:
+    from analysis.chassis import Chassis
+
+CAUTION = "High voltage: the usual cautions, licensed practice and local codes come before any of this."
+
+
+def answers(
+    chassis: Chassis, passes: Sequence[Taken], wanted: Sequence[str] = (), limit_v: float | None = None
+) -> Iterator[dict[str, Any]]:
+    """One JSON object a pass.
+
+    Parameters
+    ----------
+    chassis : Chassis
+        The same for all passes.
+    passes : sequence of Taken
+        Passes.
+    wanted : sequence of str
+        Parts whose values are to be fitted too.
+    limit_v : float, optional
+        Lowest rating of lead, probe and meter.
+    """
+    from analysis.chassis import ChassisModel
+    from analysis.suspects import Diagnoser
+
+    model = ChassisModel(chassis)
+    diagnosers: dict[Any, Diagnoser] = {}
+    for taken in passes:
+        measurands = tuple(dict.fromkeys(r.measurand for r in taken.readings))
+        key = (measurands, taken.fitted)
+        if key not in diagnosers:  # files of one survey share their predictions
+            diagnosers = {key: Diagnoser(model, measurands, taken.fitted, limit_v)}
+        result = as_json(diagnosers[key].diagnose(taken.readings))
+        yield {**taken.labels, **result}
+
+
+def as_json(diagnosis: Any) -> dict[str, Any]:
+    """The diagnosis in the shape the design gives.
+
+    Parameters
+    ----------
+    diagnosis : Diagnosis
+        From `analysis.suspects`.
+    """
+
+    def estimate(found: Any) -> dict[str, Any] | None:
+        if found is None:
+            return None
+        numbers = {name: float(f"{getattr(found, name):.4g}") for name in ("value", "low", "high")}
+        return {**numbers, "unit": found.unit, "text": found.text}
+
+    suspects = [
+        {
+            "part": s.part,
+            **({"section": s.section} if s.section else {}),
+            "fault": s.fault,
+            "probability": round(s.probability, 4),
+            "estimate": estimate(s.estimate),
+            "because": s.because,
+            "alike": list(s.alike),
+            "separates": s.separates,
+        }
+        for s in diagnosis.suspects
+    ]
+    proposals = [
+        {
+            "point": p.point,
+            "quantity": p.quantity,
+            **({"freq_hz": p.freq_hz} if p.freq_hz else {}),
+            "bits": p.bits,
+            "why": p.why,
+        }
+        for p in diagnosis.next
+    ]
+    return {
+        "healthy_probability": round(diagnosis.healthy_probability, 4),
+        "suspects": suspects,
+        "next": proposals,
+        "notes": list(diagnosis.notes),
+    }
+
+
+def show(result: dict[str, Any]) -> None:
+    """Print one answer for people.
+
+    Parameters
+    ----------
+    result : dict
+        From `answers`.
+    """
+    from rich.console import Console
+    from rich.table import Table
+
+    console = Console()
+
+    def say(text: str) -> None:
+        console.print(text, highlight=False, markup=False)
+
+    for note in result["notes"]:
+        say(note)
+    say(f"nothing wrong with any part: {result['healthy_probability']:.0%}")
+    table = Table()
+    for name in ("part", "fault", "probability", "would measure"):
+        table.add_column(name, justify="right" if name == "probability" else "left")
+    for suspect in result["suspects"][:8]:
+        section = suspect.get("section", suspect["part"])
+        part = suspect["part"] if section == suspect["part"] else f"{suspect['part']} ({section})"
+        estimate = suspect["estimate"]["text"] if suspect["estimate"] and suspect["probability"] >= 0.01 else ""
+        table.add_row(part, suspect["fault"], f"{suspect['probability']:.1%}", estimate)
+    console.print(table)
+    for suspect in result["suspects"][:3]:
+        if suspect["probability"] >= 0.05:
+            say(f"{suspect['part']} {suspect['fault']}: {suspect['because']}")
+            if suspect["alike"]:
+                say(f"  looks like: {', '.join(suspect['alike'])}")
+            say(f"  settles it: {suspect['separates']}")
+    for proposal in result["next"]:
+        say(f"next: {proposal['quantity']} at {proposal['point']}, {proposal['bits']:.2f} bits ({proposal['why']})")
+    say(CAUTION)
+
+
+def _one(job: tuple[Chassis, Taken, tuple[str, ...], float | None]) -> dict[str, Any]:
+    chassis, taken, wanted, limit_v = job
+    return next(answers(chassis, [taken], wanted, limit_v))
+
+
+@click.command(name="suspects")
+@click.argument("arguments", nargs=-1, metavar="JOB | READINGS.csv ...")
+@click.option("--chassis", "chassis_name", metavar="FILE", help="Chassis; the arguments are then readings files.")
+@click.option("--pass", "pass_name", metavar="NAME", help="Pass of the job; the last one when left out.")
+@click.option("--estimate", "wanted", metavar="C5,R7", help="Fit the values of these parts too.")
+@click.option("--limit-v", type=float, help="Lowest rating of lead, probe and meter, in volts.")
+@click.option("--processes", type=click.IntRange(1, 64), default=1, show_default=True, help="Files at once.")
+@click.option("--json", "plain", is_flag=True, help="One JSON object a pass, one a line.")
+def command(
+    arguments: tuple[str, ...],
+    chassis_name: str | None,
+    pass_name: str | None,
+    wanted: str | None,
+    limit_v: float | None,
+    processes: int,
+    plain: bool,
+) -> None:
+    """Rank the faults that explain the readings, and say what to read next."""
+    chassis, passes = take(arguments, chassis_name, pass_name)
+    names = tuple(name.strip() for name in (wanted or "").split(",") if name.strip())
+    results: Iterator[dict[str, Any]]
+    if processes > 1 and len(passes) > 1:
+        from concurrent.futures import ProcessPoolExecutor
+
+        pool = ProcessPoolExecutor(processes)
+        results = pool.map(_one, [(chassis, taken, names, limit_v) for taken in passes])
+    else:
+        results = answers(chassis, passes, names, limit_v)
+    for number, result in enumerate(results, start=1):
+        if len(passes) > 1:
+            click.echo(f"{number} of {len(passes)}", err=True)
+        if plain:
+            click.echo(json.dumps(result))
+            continue
+        if len(passes) > 1:
+            click.echo(f"\n{result['file']}")
+        show(result)

@@ -1,0 +1,287 @@
+"""What can be wrong: the faults of ``configs/faults.yaml``, given to every part of a chassis without being asked.
+
+A fault is one change of one element of the circuit model. Its severity is unknown beforehand, so it is cut into
+cells, equally likely on a logarithmic scale.
+"""
+
+from __future__ import annotations
+
+import math
+from collections.abc import Iterable, Mapping
+from dataclasses import dataclass
+from fnmatch import fnmatchcase
+from functools import cache
+from pathlib import Path
+from typing import Annotated, Literal
+
+import numpy as np
+from pydantic import BaseModel, ConfigDict, Field, model_validator
+
+from acquisition.configs import config_roots, read_yaml, validate
+from acquisition.errors import ConfigError, Problem
+
+from .chassis import Chassis, Parameter
+
+FAULT_WORDS = (
+    "open", "high", "low", "leaky", "shorted", "lossy", "weak", "dead", "gassy", "heater leak", "heater short",
+    "winding open", "shorted turns", "missing",
+)  # fmt: skip
+"""Every word for what is wrong with a part; which part takes which: ``configs/faults.yaml``."""
+
+CELLS_PER_DECADE = 4.0
+ELECTROLYTIC_FARAD = 0.9e-6
+"""Capacitors from here up are taken as electrolytics: common practice, no source."""
+
+PartClass = Literal["resistor", "potentiometer", "film", "electrolytic", "tube", "transformer", "rail"]
+_Positive = Annotated[float, Field(gt=0, allow_inf_nan=False)]
+_STRICT = ConfigDict(extra="forbid", frozen=True)
+
+
+class ClassEntry(BaseModel):
+    """How often a class of part is the culprit, a resistor being 1."""
+
+    model_config = _STRICT
+    weight: _Positive
+    source: str
+
+
+class FaultEntry(BaseModel):
+    """One fault of a class of part, as the file says it."""
+
+    model_config = _STRICT
+    on: PartClass
+    fault: str
+    element: str
+    times: tuple[_Positive, _Positive] | None = None
+    range: tuple[_Positive, _Positive] | None = None
+    share: _Positive
+    shown: Literal["", "x", "ohm", "1/ohm", "A"] | None = None
+    separate: str
+    words: str
+    source: str
+
+    @model_validator(mode="after")
+    def _check(self) -> FaultEntry:
+        if self.fault not in FAULT_WORDS:
+            raise ValueError(f"fault is one of {', '.join(FAULT_WORDS)}, got {self.fault!r}")
+        if (self.times is None) == (self.range is None):
+            raise ValueError("give either times (multiples of the drawn value) or range (in the element's unit)")
+        span = self.times or self.range
+        if span is not None and not span[0] < span[1]:
+            raise ValueError(f"the first limit must be below the second, got {span[0]:g}, {span[1]:g}")
+        return self
+
+
+class ArtefactEntry(BaseModel):
+    """What a person or an instrument does to one reading."""
+
+    model_config = _STRICT
+    name: Literal["probe factor", "wrong pin"]
+    quantities: tuple[str, ...]
+    times: tuple[float, ...] = ()
+    chance: Annotated[float, Field(gt=0, lt=0.5)]
+    words: str
+    source: str
+
+
+class FaultFile(BaseModel):
+    """The whole of ``configs/faults.yaml``."""
+
+    model_config = _STRICT
+    classes: dict[PartClass, ClassEntry]
+    faults: tuple[FaultEntry, ...]
+    artefacts: tuple[ArtefactEntry, ...]
+
+    @model_validator(mode="after")
+    def _check(self) -> FaultFile:
+        lost = {entry.on for entry in self.faults} - set(self.classes)
+        if lost:
+            raise ValueError(f"no weight given for {', '.join(sorted(lost))}")
+        return self
+
+
+@dataclass(frozen=True, slots=True, kw_only=True)
+class Fault:
+    """One part and what is wrong with it.
+
+    Parameters
+    ----------
+    part : str
+        As in the chassis file; a tube by its socket.
+    section : str
+        Section key (``V1a``) for a tube, else empty.
+    fault : str
+        One of ``FAULT_WORDS``.
+    key : str
+        Parameter of the model that changes.
+    part_class : str
+        Class of part in ``configs/faults.yaml``.
+    values : tuple of float
+        Centres of the severity cells, in the unit of the parameter, from least to most severe.
+    cell_log : float
+        Standard deviation of ``log(value)`` within a cell; 0 where severity is not resolved.
+    weight : float
+        Prior weight against a resistor as a whole = 1.
+    shown : str
+        How an estimate is printed: ``ohm farad henry 1/ohm A x`` or empty for none.
+    words, separate, source : str
+        What to tell, what settles it with power off, where the row comes from.
+    """
+
+    part: str
+    section: str
+    fault: str
+    key: str
+    part_class: str
+    values: tuple[float, ...]
+    cell_log: float
+    weight: float
+    shown: str
+    words: str
+    separate: str
+    source: str
+
+    @property
+    def label(self) -> str:
+        """``C12 leaky``, ``V1 (V1a) weak``."""
+        place = f"{self.part} ({self.section})" if self.section and self.section != self.part else self.part
+        return f"{place} {self.fault}"
+
+
+@cache
+def load_fault_file() -> FaultFile:
+    """Read and check ``faults.yaml``; the first configuration folder that has one wins.
+
+    Raises
+    ------
+    ConfigError
+        There is none, or it has mistakes.
+    """
+    for root in config_roots():
+        path: Path = root / "faults.yaml"
+        if path.is_file():
+            return validate(read_yaml(path), FaultFile)
+    raise ConfigError.from_problems([Problem("faults.yaml", 0, "", "no such file in any configuration folder")])
+
+
+def class_of(parameter: Parameter, chassis: Chassis) -> PartClass | None:
+    """Class of part in the fault file; None for what has no faults of its own (the mains).
+
+    Parameters
+    ----------
+    parameter : Parameter
+        Of the model.
+    chassis : Chassis
+        The file it comes from.
+    """
+    if parameter.kind == "capacitor":
+        return "electrolytic" if chassis.parts[parameter.part].value >= ELECTROLYTIC_FARAD else "film"
+    for known in ("resistor", "potentiometer", "tube", "transformer", "rail"):
+        if parameter.kind == known:
+            return known
+    return None
+
+
+def cells(low: float, high: float) -> tuple[np.ndarray, float]:
+    """Cut a range of severity into cells of equal width on a logarithmic scale.
+
+    Parameters
+    ----------
+    low, high : float
+        Limits, both positive.
+
+    Returns
+    -------
+    centres : ndarray
+        Geometric centres, rising.
+    spread : float
+        Standard deviation of the logarithm that makes neighbouring cells join into a level whole.
+
+    Examples
+    --------
+    >>> centres, spread = cells(1.0, 100.0)
+    >>> len(centres), round(float(centres[0]), 3), round(spread, 3)
+    (8, 1.334, 0.345)
+    """
+    count = max(1, math.ceil(math.log10(high / low) * CELLS_PER_DECADE))
+    width = math.log(high / low) / count
+    centres = low * np.exp(width * (np.arange(count) + 0.5))
+    return centres, 0.6 * width
+
+
+def faults_of(chassis: Chassis, parameters: Mapping[str, Parameter]) -> tuple[Fault, ...]:
+    """Every fault of every part.
+
+    Parameters
+    ----------
+    chassis : Chassis
+        The file.
+    parameters : mapping of str to Parameter
+        Of its model.
+
+    Returns
+    -------
+    tuple of Fault
+        In the order of the model's parameters; weights are not normalised.
+    """
+    file = load_fault_file()
+    result: list[Fault] = []
+    for key, parameter in parameters.items():
+        part_class = class_of(parameter, chassis)
+        if part_class is None:
+            continue
+        ending = key.partition(".")[2]
+        for entry in file.faults:
+            if entry.on == part_class and fnmatchcase(ending, entry.element):
+                result.append(
+                    _fault(entry, file.classes[part_class].weight, parameter, _pieces(entry, parameters, key))
+                )
+    return tuple(result)
+
+
+def _pieces(entry: FaultEntry, parameters: Mapping[str, Parameter], key: str) -> int:
+    """How many parameters of one part share an entry: three windings share the weight of `winding open`."""
+    if "*" not in entry.element:
+        return 1
+    part = parameters[key].part
+    return sum(p.part == part and fnmatchcase(k.partition(".")[2], entry.element) for k, p in parameters.items())
+
+
+def _fault(entry: FaultEntry, weight: float, parameter: Parameter, pieces: int) -> Fault:
+    scale = parameter.nominal if entry.times else 1.0
+    low, high = entry.times or entry.range or (1.0, 1.0)
+    centres, spread = cells(low, high)
+    if entry.shown == "":  # an open is an open: one cell at the middle of the range
+        centres, spread = np.array([math.sqrt(low * high)]), 0.0
+    healthy = abs(math.log(centres[-1])) < abs(math.log(centres[0])) if entry.times else False
+    ordered = centres[::-1] if healthy else centres
+    unit = {"ohm": "ohm", "F": "farad", "H": "henry", "A": "A"}.get(parameter.unit, "x")
+    return Fault(
+        part=parameter.part,
+        section=parameter.section,
+        fault=entry.fault,
+        key=parameter.key,
+        part_class=entry.on,
+        values=tuple(float(value) * scale for value in ordered),
+        cell_log=spread,
+        weight=weight * entry.share / pieces,
+        shown=unit if entry.shown is None else entry.shown,
+        words=entry.words,
+        separate=entry.separate.format(part=parameter.part),
+        source=entry.source,
+    )
+
+
+def matching(faults: Iterable[Fault], part: str, fault: str | None = None) -> list[Fault]:
+    """Faults of one part, or of one part and word.
+
+    Parameters
+    ----------
+    faults : iterable of Fault
+        To look through.
+    part : str
+        Part, socket or section key.
+    fault : str, optional
+        One of ``FAULT_WORDS``.
+    """
+    return [f for f in faults if part in (f.part, f.section) and fault in (None, f.fault)]

@@ -1,0 +1,138 @@
+"""The verdict on one reading: ``agrees``, ``low``, ``high`` or ``unclear``.
+
+Decision rule, after JCGM 106:2012 (conformance probability of a normal quantity, 7.4; guarded decisions, 8.3; clause numbers
+from memory): the band is the tolerance interval, the reading's uncertainty and the model's own error are the
+uncertainty of measurement. ``agrees`` when the probability that the true value lies inside the band is at least 0.8,
+``low`` or ``high`` when the probability that it lies beyond that limit is at least 0.95, otherwise ``unclear``.
+The asymmetry is on purpose: a fault is named only when the reading leaves little doubt, a point is passed when it
+probably conforms, and the rest says that this reading cannot tell.
+"""
+
+from __future__ import annotations
+
+import math
+from collections.abc import Sequence
+from dataclasses import dataclass
+from typing import Literal
+
+from acquisition.records import Reading
+
+from .chassis import Band
+
+Verdict = Literal["agrees", "low", "high", "unclear"]
+
+AGREES_FROM, BEYOND_FROM = 0.8, 0.95
+"""Conformance probability for ``agrees``, probability beyond a limit for ``low`` and ``high``."""
+
+BAND_LEVEL = 0.99
+"""Share of healthy chassis inside the band that ``check`` uses: a survey has some thirty readings, and at 95 % one or two of
+them would lie outside on a perfect chassis."""
+
+NOISE = {
+    "dc_v": (0.005, 0.002), "pp_v": (0.03, 0.0003), "rms_v": (0.03, 0.0001), "gain": (0.03, 0.0005),
+    "phase_deg": (0.0, 2.0), "ripple_pp_v": (0.03, 0.0003), "thd_pct": (0.1, 0.05),
+}  # fmt: skip
+"""Standard uncertainty where a reading states none: relative part and absolute part in the unit of the quantity.
+Bench practice E13 and E15: 0.5 % + 2 digits on DC, 3 % of a scope."""
+
+MODEL_STD = {
+    "dc_v": (0.008, 0.005), "pp_v": (0.04, 0.0005), "rms_v": (0.04, 0.0002), "gain": (0.03, 0.001),
+    "phase_deg": (0.0, 2.0), "ripple_pp_v": (0.12, 0.0005), "thd_pct": (0.4, 0.1),
+}  # fmt: skip
+"""The model's own error as a standard deviation, relative and absolute. Evidence: `analysis.suspects.variables`."""
+
+
+@dataclass(frozen=True, slots=True, kw_only=True)
+class Judged:
+    """One reading with its verdict.
+
+    Parameters
+    ----------
+    reading : Reading
+        As taken.
+    std : float
+        Standard uncertainty used, the usual one where the reading states none.
+    expected, low, high : float
+        Band of a healthy chassis with these rails, in the unit of the quantity.
+    verdict : str
+        ``agrees``, ``low``, ``high`` or ``unclear``.
+    """
+
+    reading: Reading
+    std: float
+    expected: float
+    low: float
+    high: float
+    verdict: Verdict
+
+
+def meter_std(reading: Reading) -> float:
+    """Standard uncertainty of a reading in its own unit, a usual one where none is stated.
+
+    Parameters
+    ----------
+    reading : Reading
+        As recorded.
+    """
+    if reading.std is not None and reading.std > 0:
+        return reading.std
+    relative, absolute = NOISE[reading.quantity]
+    return math.hypot(relative * reading.value, absolute)
+
+
+def decide(value: float, std: float, low: float, high: float) -> Verdict:
+    """Apply the decision rule to a normal quantity.
+
+    Parameters
+    ----------
+    value, std : float
+        Best estimate and standard uncertainty.
+    low, high : float
+        Limits of the band.
+
+    Examples
+    --------
+    >>> decide(196.0, 1.0, 180.0, 210.0), decide(150.0, 1.0, 180.0, 210.0), decide(180.3, 1.0, 180.0, 210.0)
+    ('agrees', 'low', 'unclear')
+    """
+    below, above = _normal_cdf((low - value) / std), 1.0 - _normal_cdf((high - value) / std)
+    if below >= BEYOND_FROM:
+        return "low"
+    if above >= BEYOND_FROM:
+        return "high"
+    return "agrees" if 1.0 - below - above >= AGREES_FROM else "unclear"
+
+
+def judge(readings: Sequence[Reading], bands: Sequence[Band]) -> list[Judged]:
+    """Verdict for each reading.
+
+    Parameters
+    ----------
+    readings : sequence of Reading
+        M readings.
+    bands : sequence of Band
+        M bands of the healthy chassis, from `analysis.chassis.bands`, at ``BAND_LEVEL``.
+    """
+    result = []
+    for reading, band in zip(readings, bands, strict=True):
+        std = meter_std(reading)
+        relative, absolute = MODEL_STD[reading.quantity]
+        total = math.hypot(std, relative * band.expected, absolute)
+        value = reading.value
+        if reading.quantity == "phase_deg":  # the short way round from the expected phase
+            value = band.expected + (value - band.expected + 180.0) % 360.0 - 180.0
+        result.append(
+            Judged(
+                reading=reading,
+                std=std,
+                expected=band.expected,
+                low=band.low,
+                high=band.high,
+                verdict=decide(value, total, band.low, band.high),
+            )
+        )
+    return result
+
+
+def _normal_cdf(z: float) -> float:
+    return 0.5 * math.erfc(-z / math.sqrt(2.0))

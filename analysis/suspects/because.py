@@ -1,0 +1,333 @@
+"""Why a part is suspected, in a technician's words: what moved, which way, what did not, and current balance.
+
+Every sentence carries the numbers it rests on. Nothing is called certain.
+"""
+
+from __future__ import annotations
+
+from collections.abc import Sequence
+from dataclasses import dataclass
+
+import numpy as np
+
+from acquisition.quantities import format_value
+from acquisition.records import Reading
+
+from ..chassis import Chassis, ChassisModel
+from ..chassis.description import GROUND
+from ..faults import Fault
+from .evidence import fit
+from .panel import Panel
+from .variables import MODEL_ERRORS, difference, from_variable
+from .weighing import Data, Refined
+
+MOVED = 2.5
+"""Standard deviations of healthy scatter from which a reading counts as moved. Common practice, no source."""
+
+NAMES = {
+    "dc_v": "", "pp_v": "signal at ", "rms_v": "signal at ", "gain": "gain ", "phase_deg": "phase ",
+    "ripple_pp_v": "ripple at ", "thd_pct": "distortion at ",
+}  # fmt: skip
+
+
+@dataclass(frozen=True, slots=True, kw_only=True, eq=False)
+class Healthy:
+    """What a healthy chassis with these rails would show.
+
+    Parameters
+    ----------
+    expected : ndarray, shape (M,)
+        Compared variables, conditioned on the rails read.
+    spread : ndarray, shape (M,)
+        Standard deviations, meter included.
+    z : ndarray, shape (M,)
+        Readings in standard deviations from expected.
+    """
+
+    expected: np.ndarray
+    spread: np.ndarray
+    z: np.ndarray
+
+
+def rail_nodes(chassis: Chassis) -> set[str]:
+    """Names of points on a rail of the file.
+
+    Parameters
+    ----------
+    chassis : Chassis
+        The file.
+    """
+    nodes = {chassis.node_names.get(name, name) for name in chassis.rails}
+    return {name for name, node in chassis.node_names.items() if node in nodes} | set(chassis.rails)
+
+
+def healthy_view(panel: Panel, data: Data) -> Healthy:
+    """What a healthy chassis would show, given the rails that were read.
+
+    Parameters
+    ----------
+    panel : Panel
+        The model.
+    data : Data
+        Readings.
+    """
+    slopes = panel.healthy_slopes[data.columns]
+    centre = panel.centre[data.columns]
+    base = np.array([MODEL_ERRORS[q].base for q in data.quantities])
+    scale = np.hypot(data.noise, base)
+    rails = rail_nodes(panel.model.chassis)
+    supply = np.array([r.quantity == "dc_v" and r.point in rails for r in data.readings], dtype=bool)
+    residual = difference(data.quantities, data.measured, centre)
+    covariance = np.eye(slopes.shape[1])
+    shift = np.zeros(slopes.shape[1])
+    if supply.any():
+        known = fit(residual[None, supply], slopes[None, supply], scale[None, supply])
+        shift = known.unknowns[0]
+        # The smaller of two equal systems: a chassis has few rails.
+        few = slopes[supply]
+        gram = few @ few.T + np.diag(1.0 / known.weights[0])
+        covariance -= few.T @ np.linalg.solve(gram, few)
+    variance = np.einsum("mq,qr,mr->m", slopes, covariance, slopes)
+    expected = centre + slopes @ shift
+    spread = np.sqrt(variance + scale**2)
+    return Healthy(
+        expected=expected, spread=spread, z=difference(data.quantities, data.measured, expected) / spread
+    )
+
+
+def show(reading: Reading, value: float) -> str:
+    """A value in the unit of a reading.
+
+    Parameters
+    ----------
+    reading : Reading
+        For its quantity.
+    value : float
+        In its unit.
+    """
+    unit = {"gain": "", "phase_deg": "deg", "thd_pct": "%"}.get(reading.quantity, "V")
+    text = format_value(value, unit)
+    return text if unit != "" or abs(value) >= 1e-3 else f"{value:.2g}"
+
+
+def _place(reading: Reading) -> str:
+    at = f" at {format_value(reading.freq_hz, 'Hz')}" if reading.freq_hz and ">" in reading.point else ""
+    return f"{NAMES[reading.quantity]}{reading.point}{at}"
+
+
+def moved_readings(data: Data, healthy: Healthy, refined: Refined, most: int = 3) -> list[int]:
+    """Readings that left the healthy interval and that this hypothesis brings back, most telling first.
+
+    Parameters
+    ----------
+    data : Data
+        Readings.
+    healthy : Healthy
+        Healthy view.
+    refined : Refined
+        The hypothesis at its best.
+    most : int
+        How many.
+    """
+    left = difference(data.quantities, data.measured, refined.expected) / healthy.spread
+    gain = np.abs(healthy.z) - np.abs(left)
+    order = [int(i) for i in np.argsort(-gain) if abs(healthy.z[i]) > MOVED and gain[i] > 0.5]
+    chosen: list[int] = []
+    places: set[tuple[str, str]] = set()
+    for i in order:  # one frequency of a response is enough, and DC first where it says as much
+        key = (data.readings[i].point, data.readings[i].quantity)
+        if key not in places:
+            places.add(key)
+            chosen.append(i)
+    chosen.sort(key=lambda i: (data.readings[i].quantity != "dc_v") * 3.0 - min(gain[i], 30.0) / 10.0)
+    return chosen[:most]
+
+
+def moves(data: Data, healthy: Healthy, chosen: Sequence[int]) -> str:
+    """Say which readings moved, from what to what.
+
+    Parameters
+    ----------
+    data : Data
+        Readings.
+    healthy : Healthy
+        Healthy view.
+    chosen : sequence of int
+        Which readings.
+    """
+    parts = []
+    for i in chosen:
+        reading = data.readings[i]
+        expected = float(from_variable(reading.quantity, healthy.expected[i]))
+        change = ""
+        if reading.quantity != "phase_deg" and abs(expected) > 0.3 * abs(reading.value) > 0:
+            change = f" ({(reading.value / expected - 1) * 100:+.0f} %)"
+        parts.append(
+            f"{_place(reading)} reads {show(reading, reading.value)} for {show(reading, expected)}{change}"
+        )
+    return "; ".join(parts)
+
+
+@dataclass(frozen=True, slots=True, kw_only=True)
+class Balance:
+    """Two estimates of one current (F21).
+
+    Parameters
+    ----------
+    section : str
+        Section key.
+    plate_a, cathode_a : float
+        Sum of plate (and screen) current by drop over resistor; cathode current by volts over resistor, in ampere.
+    plate_part, cathode_part : str
+        The resistors used.
+    """
+
+    section: str
+    plate_a: float
+    cathode_a: float
+    plate_part: str
+    cathode_part: str
+
+    @property
+    def rho(self) -> float:
+        """Plate current over cathode current; 1 when nothing is wrong with the resistors."""
+        return self.plate_a / self.cathode_a
+
+
+def balances(model: ChassisModel, data: Data) -> list[Balance]:
+    """Current balance of every section whose plate and cathode resistors are read on both sides.
+
+    Parameters
+    ----------
+    model : ChassisModel
+        The chassis.
+    data : Data
+        Readings.
+    """
+    chassis = model.chassis
+    volts = {chassis.node_names.get(r.point, r.point): r.value for r in data.readings if r.quantity == "dc_v"} | {
+        GROUND: 0.0
+    }
+    resistors = [p for p in chassis.parts.values() if p.kind == "resistor"]
+
+    def currents(node: str, wanted: set[str]) -> list[tuple[float, str]]:
+        found = []
+        for part in resistors:
+            if node in part.nodes:
+                other = part.nodes[1] if part.nodes[0] == node else part.nodes[0]
+                if other in volts and other in wanted:
+                    found.append((abs(volts[other] - volts[node]) / part.value, part.name))
+        return found
+
+    supply = {node for node, value in volts.items() if abs(value) > 20.0}
+    by_node: dict[str, dict[str, str]] = {}
+    for point in model.points.values():
+        if point.section and point.node:
+            by_node.setdefault(point.section, {})[point.function] = point.node
+    shared = [pins.get("cathode", "") for pins in by_node.values()]
+    result = []
+    for section, pins in by_node.items():
+        plate, cathode = pins.get("plate", ""), pins.get("cathode", "")
+        if plate not in volts or cathode not in volts or shared.count(cathode) > 1:
+            continue
+        up, down = currents(plate, supply), currents(cathode, {GROUND})
+        screen = currents(pins["screen"], supply) if pins.get("screen", "") in volts else []
+        if len(up) == 1 and len(down) == 1 and ("screen" not in pins or len(screen) == 1):
+            total = up[0][0] + sum(s[0] for s in screen)
+            if down[0][0] > 1e-6 and total > 1e-6:
+                names = "+".join([up[0][1], *(s[1] for s in screen)])
+                result.append(
+                    Balance(
+                        section=section,
+                        plate_a=total,
+                        cathode_a=down[0][0],
+                        plate_part=names,
+                        cathode_part=down[0][1],
+                    )
+                )
+    return result
+
+
+def balance_words(balance: Balance) -> str:
+    """Say what a current balance means (bench practice section 0, finding 2).
+
+    Parameters
+    ----------
+    balance : Balance
+        Of one section.
+    """
+    numbers = (
+        f"{balance.section}: {format_value(balance.plate_a, 'A')} by {balance.plate_part}, "
+        f"{format_value(balance.cathode_a, 'A')} by {balance.cathode_part}, ratio {balance.rho:.2f}"
+    )
+    if 0.84 < balance.rho < 1.19:  # two standard deviations at 10 % resistors: E12 gives 8 %
+        return f"{numbers}: the currents balance, so tube, grid or supply rather than these resistors"
+    if balance.rho > 1:
+        return f"{numbers}: out of balance, as by a high {balance.plate_part} or a path past {balance.cathode_part}"
+    return f"{numbers}: out of balance, as by a high {balance.cathode_part} or a low {balance.plate_part}"
+
+
+def section_of(model: ChassisModel, fault: Fault) -> str:
+    """Section key nearest to a part: its own, or the one whose pins it touches; empty when none.
+
+    Parameters
+    ----------
+    model : ChassisModel
+        The chassis.
+    fault : Fault
+        The suspect.
+    """
+    if fault.section:
+        return fault.section
+    part = model.chassis.parts.get(fault.part)
+    for point in model.points.values():
+        if (
+            part
+            and point.section
+            and point.node
+            and point.node in part.nodes
+            and point.function in ("plate", "cathode", "screen")
+        ):
+            return point.section
+    return ""
+
+
+def explain(panel: Panel, data: Data, healthy: Healthy, fault: Fault, refined: Refined | None) -> str:
+    """Why this fault: moved readings, what stayed, current balance.
+
+    Parameters
+    ----------
+    panel : Panel
+        The model.
+    data : Data
+        Readings.
+    healthy : Healthy
+        Healthy view.
+    fault : Fault
+        The suspect.
+    refined : Refined or None
+        Its most probable cell, if it was followed.
+    """
+    if refined is None:
+        return f"{fault.part} {fault.words}: not ruled out by these readings"
+    chosen = moved_readings(data, healthy, refined)
+    sentences = [f"consistent with {fault.part} that {fault.words}"]
+    if chosen:
+        sentences.append(moves(data, healthy, chosen))
+    else:
+        sentences.append("no reading is outside healthy scatter; a small fault could hide in it")
+    section = section_of(panel.model, fault)
+    sentences += [balance_words(b) for b in balances(panel.model, data) if b.section == section]
+    still = [
+        data.readings[i].point
+        for i in np.argsort(np.abs(healthy.z))
+        if data.readings[i].quantity == "dc_v" and abs(healthy.z[i]) < 1.5 and abs(data.readings[i].value) > 0.5
+    ]
+    if chosen and still:
+        sentences.append(f"as expected: {', '.join(still[:3])}")
+    left = difference(data.quantities, data.measured, refined.expected) / refined.scale
+    odd = [int(i) for i in np.argsort(-np.abs(left)) if abs(left[i]) > 4.0][:1]
+    sentences += [
+        f"does not explain {_place(data.readings[i])} {show(data.readings[i], data.readings[i].value)}" for i in odd
+    ]
+    return "; ".join(sentences)

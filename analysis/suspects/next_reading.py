@@ -1,0 +1,393 @@
+"""Which reading to take next: the one expected to say most about the fault, per effort.
+
+The value of a reading is the mutual information between the fault and what the meter would show, in bits (D. Lindley,
+Ann. Math. Stat. 27 (1956) 986; from memory). Rules of choice from bench practice, Appendix B: never a grid if a cathode or
+a current ratio can tell; among equals the lower voltage; power-off ohms when one part is suspected and no live
+reading can tell.
+"""
+
+from __future__ import annotations
+
+from collections.abc import Mapping, Sequence
+from dataclasses import dataclass
+
+import numpy as np
+
+from acquisition.quantities import format_value
+from acquisition.records import Measurand
+
+from ..chassis import ChassisModel, Point
+from ..judge import NOISE
+from .evidence import posterior_covariance
+from .panel import Change, Panel, canonical
+from .variables import MODEL_ERRORS, difference, from_variable, slope_of_variable
+from .weighing import Data, Refined, Weighed, own_scale
+
+EFFORT = {"dc_v": 1.0, "ripple_pp_v": 1.5, "pp_v": 2.5, "gain": 3.0, "phase_deg": 3.5, "thd_pct": 4.0, "rms_v": 2.5}
+"""Relative effort: DC needs a probe, ripple the scope, gain the generator and a load too. Common practice, no source."""
+
+GRID_EFFORT, HIGH_VOLTS_EFFORT = 1.5, 1.3
+HIGH_VOLTS = 300.0
+"""Above this the reading is a clip-on sequence with power off and on (rule S2)."""
+
+RATING_MARGIN = 0.8
+"""Share of a rating that may be used (limit L1)."""
+
+ENOUGH_BITS = 0.05
+"""Below this a live reading does not tell the suspects apart. Common practice, no source."""
+
+GRID_STEPS = 240
+
+
+@dataclass(frozen=True, slots=True, kw_only=True)
+class Proposal:
+    """A reading worth taking.
+
+    Parameters
+    ----------
+    point, quantity : str
+        Where and what; ``ohm_power_off`` and the like name a part instead of a point.
+    bits : float
+        Expected information about the fault.
+    why : str
+        What each outcome would mean.
+    freq_hz : float, optional
+        For gain and phase.
+    """
+
+    point: str
+    quantity: str
+    bits: float
+    why: str
+    freq_hz: float | None = None
+
+
+def candidates(model: ChassisModel, dc_only: bool = False) -> list[Measurand]:
+    """Readings that could be proposed: DC wherever a meter may go, ripple at rails and output, gain of every stage.
+
+    Parameters
+    ----------
+    model : ChassisModel
+        The chassis.
+    dc_only : bool
+        Leave out what needs scope and generator.
+    """
+    result: list[Measurand] = []
+    seen: set[str] = set()
+    points = model.points.values()
+    for point in points:
+        if point.node and point.node not in seen and not point.heater and not point.delicate:
+            if any(p.delicate for p in points if p.node == point.node):
+                continue  # the same node by another name is as delicate
+            seen.add(point.node)
+            result.append(Measurand(point=point.name, quantity="dc_v"))
+    if dc_only:
+        return result
+    if model.chassis.signal:
+        stages = {(s.source, s.target): s for s in model.stages.values()}
+        for source, target in stages:
+            if not any(model.points[p].delicate for p in (source, target) if p in model.points):
+                result.append(Measurand(point=f"{source}>{target}", quantity="gain", freq_hz=1000.0))
+    rails = {name for name in (*model.chassis.rails, *model.chassis.printed) if name in model.points}
+    output = {model.chassis.signal.output} if model.chassis.signal else set()
+    result += [Measurand(point=name, quantity="ripple_pp_v") for name in sorted(rails | output)]
+    return result
+
+
+def worst_volts(model: ChassisModel, point: Point) -> float:
+    """Highest volts to ground a point can take in a fault (limits L1, L3).
+
+    Parameters
+    ----------
+    model : ChassisModel
+        The chassis.
+    point : Point
+        Where.
+    """
+    supply = max((abs(rail.volts) for rail in model.chassis.rails.values()), default=0.0) * 1.1
+    primaries = {n for p in model.chassis.parts.values() if p.kind == "transformer" for n in p.nodes[:-2]}
+    nodes = {model.points[n].node for n in primaries if n in model.points}
+    swings = point.node in nodes and point.function == "plate"
+    return supply * (2.0 if swings else 1.0)
+
+
+def is_allowed(model: ChassisModel, measurand: Measurand, limit_v: float | None) -> bool:
+    """Whether leads and meter are rated for every point of a reading.
+
+    Parameters
+    ----------
+    model : ChassisModel
+        The chassis.
+    measurand : Measurand
+        The reading.
+    limit_v : float, optional
+        Lowest rating of lead, probe and instrument; None where it is not known here, and then the survey checks it.
+    """
+    if limit_v is None:
+        return True
+    points = [model.points[p] for p in measurand.points if p in model.points]
+    return all(worst_volts(model, p) <= RATING_MARGIN * limit_v for p in points)
+
+
+def effort(model: ChassisModel, measurand: Measurand, volts: float) -> float:
+    """Relative effort and danger of a reading.
+
+    Parameters
+    ----------
+    model : ChassisModel
+        The chassis.
+    measurand : Measurand
+        The reading.
+    volts : float
+        Expected DC there.
+    """
+    cost = EFFORT[measurand.quantity]
+    if any(model.points[p].function == "grid" for p in measurand.points if p in model.points):
+        cost *= GRID_EFFORT
+    return cost * (HIGH_VOLTS_EFFORT if abs(volts) > HIGH_VOLTS else 1.0)
+
+
+def information(groups: np.ndarray, weight: np.ndarray, mean: np.ndarray, spread: np.ndarray) -> np.ndarray:
+    """Mutual information between group and reading, in bits, shape (M,).
+
+    Parameters
+    ----------
+    groups : ndarray of int, shape (C,)
+        Which fault each hypothesis belongs to, counted from 0.
+    weight : ndarray, shape (C,)
+        Probabilities; they are normalised.
+    mean, spread : ndarray, shape (C, M)
+        What each hypothesis expects to read.
+
+    Examples
+    --------
+    >>> far = information(np.array([0, 1]), np.array([0.5, 0.5]), np.array([[0.0], [9.0]]), np.ones((2, 1)))
+    >>> round(float(far[0]), 3)
+    1.0
+    """
+    weight = weight / weight.sum()
+    low = (mean - 5 * spread).min(axis=0)
+    high = (mean + 5 * spread).max(axis=0)
+    # Points are laid densely where the hypotheses are: quantiles of all their ranges, not an even ruler.
+    offsets = np.linspace(-4.5, 4.5, max(9, GRID_STEPS // len(weight)))
+    marks = (mean[:, None, :] + spread[:, None, :] * offsets[None, :, None]).reshape(-1, mean.shape[1])
+    marks = np.sort(np.concatenate([marks, low[None], high[None]]), axis=0)
+    step = np.gradient(marks, axis=0)
+    density = np.exp(-0.5 * ((marks[None] - mean[:, None]) / spread[:, None]) ** 2) / (
+        spread[:, None] * np.sqrt(2 * np.pi)
+    )
+    joint = np.zeros((groups.max() + 1, *marks.shape))
+    np.add.at(joint, groups, weight[:, None, None] * density)
+    total = joint.sum(axis=0)
+    share = np.zeros(groups.max() + 1)
+    np.add.at(share, groups, weight)
+    with np.errstate(divide="ignore", invalid="ignore"):
+        term = joint * np.log2(joint / (total * share[:, None, None]))
+    bits: np.ndarray = (np.nan_to_num(term).sum(axis=0) * step).sum(axis=0)
+    return np.maximum(bits, 0.0)
+
+
+@dataclass(frozen=True, slots=True, kw_only=True, eq=False)
+class Outlook:
+    """What the leading hypotheses expect of readings not yet taken.
+
+    Parameters
+    ----------
+    changes : tuple of Change
+        C of them.
+    weight : ndarray, shape (C,)
+        Their probabilities.
+    columns : ndarray of int, shape (M,)
+        Columns of the panel.
+    mean, spread : ndarray, shape (C, M)
+        In the compared variable, meter and model error included.
+    """
+
+    changes: tuple[Change, ...]
+    weight: np.ndarray
+    columns: np.ndarray
+    mean: np.ndarray
+    spread: np.ndarray
+
+
+def look_ahead(panel: Panel, data: Data, weighed: Weighed, columns: np.ndarray, most: int = 24) -> Outlook | None:
+    """Predict readings not yet taken under the leading hypotheses.
+
+    Parameters
+    ----------
+    panel : Panel
+        The model.
+    data : Data
+        Readings already taken.
+    weighed : Weighed
+        Their posterior.
+    columns : ndarray of int
+        Columns of the panel to predict.
+    most : int
+        Hypotheses to look at.
+    """
+    order = [i for i in np.argsort(-weighed.log_weight)[:most] if weighed.log_weight[i] > np.log(1e-4)]
+    single = [i for i in order if len(weighed.changes[i].faults) < 2]
+    changes = tuple(weighed.changes[i] for i in single)
+    if not len(columns) or not changes:
+        return None
+    count = len(panel.unknowns) + 1
+    place = np.zeros((len(changes), count))
+    covariance = np.repeat(np.eye(count)[None], len(changes), axis=0)
+    for row, change in enumerate(changes):
+        known: Refined | None = weighed.refined.get(change)
+        if known is not None:
+            width = min(count, known.unknowns.size)
+            place[row, :width] = known.unknowns[:width]
+            whole = posterior_covariance(known.slopes[None], known.weights[None])[0]
+            covariance[row, :width, :width] = whole[:width, :width]
+    predicted = panel.predict(changes, place, columns)
+    alive = ~np.isnan(predicted).any(axis=1)
+    slopes = panel.prior_slopes(changes, 1)[:, columns]
+    variance = np.einsum("cmq,cqr,cmr->cm", slopes, covariance, slopes)
+    noise = np.empty(len(columns))
+    for index, column in enumerate(columns):
+        quantity = panel.quantities[column]
+        value = float(from_variable(quantity, np.array(panel.centre[column])))
+        relative, absolute = NOISE[quantity]
+        noise[index] = np.hypot(relative * value, absolute) * slope_of_variable(quantity, value)
+    shared = np.array([MODEL_ERRORS[q].shared for q in panel.quantities[columns]])
+    spread = np.sqrt(variance + own_scale(panel, columns, noise, predicted) ** 2 + shared**2)
+    return Outlook(
+        changes=tuple(c for c, ok in zip(changes, alive, strict=True) if ok),
+        weight=np.exp(weighed.log_weight[single])[alive],
+        columns=columns,
+        mean=predicted[alive],
+        spread=spread[alive],
+    )
+
+
+def fault_groups(changes: Sequence[Change], panel: Panel) -> np.ndarray:
+    """Number of the fault (part, section, word) behind each hypothesis; 0 is healthy, shape (C,).
+
+    Parameters
+    ----------
+    changes : sequence of Change
+        Hypotheses.
+    panel : Panel
+        For the faults.
+    """
+    labels: dict[str, int] = {"": 0}
+    result = []
+    for change in changes:
+        label = " and ".join(panel.faults[i].label for i in change.faults)
+        result.append(labels.setdefault(label, len(labels)))
+    return np.array(result)
+
+
+def propose(
+    panel: Panel, data: Data, weighed: Weighed, limit_v: float | None = None, count: int = 3, dc_only: bool = False
+) -> list[Proposal]:
+    """The most telling readings, best first.
+
+    Parameters
+    ----------
+    panel : Panel
+        The model; candidates without a column are left out.
+    data : Data
+        Readings already taken.
+    weighed : Weighed
+        Their posterior.
+    limit_v : float, optional
+        Lowest rating of lead, probe and instrument.
+    count : int
+        How many.
+    dc_only : bool
+        Only DC readings.
+    """
+    taken = {canonical(r.measurand) for r in data.readings}
+    open_columns = np.array(
+        [
+            panel.columns[c]
+            for m in candidates(panel.model, dc_only)
+            if (c := canonical(m)) in panel.columns and c not in taken and panel.usable[panel.columns[c]] and is_allowed(panel.model, m, limit_v)
+        ],
+        dtype=int,
+    )
+    outlook = look_ahead(panel, data, weighed, open_columns)
+    if outlook is None:
+        return []
+    groups = fault_groups(outlook.changes, panel)
+    used = np.unique(groups, return_inverse=True)[1]
+    bits = information(used, outlook.weight, outlook.mean, outlook.spread)
+    dc = _dc_volts(panel)
+    cost = np.array(
+        [
+            effort(panel.model, panel.measurands[c], dc.get(panel.measurands[c].points[-1], 0.0))
+            for c in open_columns
+        ]
+    )
+    order = np.argsort(-bits / cost)
+    return [
+        Proposal(
+            point=panel.measurands[open_columns[i]].point,
+            quantity=panel.measurands[open_columns[i]].quantity,
+            freq_hz=panel.measurands[open_columns[i]].freq_hz,
+            bits=round(float(bits[i]), 3),
+            why=_why(panel, outlook, used, int(i)),
+        )
+        for i in order[:count]
+        if bits[i] > 1e-3
+    ]
+
+
+def _dc_volts(panel: Panel) -> Mapping[str, float]:
+    return {
+        m.point: float(from_variable("dc_v", panel.centre[i]))
+        for i, m in enumerate(panel.measurands)
+        if m.quantity == "dc_v"
+    }
+
+
+def _why(panel: Panel, outlook: Outlook, groups: np.ndarray, index: int) -> str:
+    """What the two leading faults that differ here would show."""
+    quantity = panel.quantities[outlook.columns[index]]
+    best: dict[int, tuple[float, str, float]] = {}
+    for row, group in enumerate(groups):
+        change = outlook.changes[row]
+        label = " and ".join(panel.faults[i].label for i in change.faults) or "nothing wrong"
+        value = float(from_variable(quantity, outlook.mean[row, index]))
+        total = best.get(int(group), (0.0, label, value))
+        heavier = outlook.weight[row] > total[0]
+        best[int(group)] = (max(total[0], outlook.weight[row]), label, value if heavier else total[2])
+    ranked = sorted(best.values(), reverse=True)[:3]
+    unit = {"gain": "", "phase_deg": "deg", "thd_pct": "%"}.get(quantity, "V")
+    return "; ".join(f"{label}: {format_value(value, unit)}" for _, label, value in ranked)
+
+
+def separating(panel: Panel, weighed: Weighed, data: Data, first: Change, second: Change) -> Proposal | None:
+    """The reading not yet taken that best tells two hypotheses apart, or None when none does.
+
+    Parameters
+    ----------
+    panel : Panel
+        The model.
+    weighed : Weighed
+        Posterior.
+    data : Data
+        Readings taken.
+    first, second : Change
+        The two hypotheses.
+    """
+    pair = Weighed(changes=(first, second), log_weight=np.log([0.5, 0.5]), refined=weighed.refined)
+    proposals = propose(panel, data, pair, count=1)
+    return proposals[0] if proposals and proposals[0].bits >= ENOUGH_BITS else None
+
+
+def best_gap(quantities: np.ndarray, first: Refined, second: Refined) -> float:
+    """Distance between what two hypotheses expect of the readings taken, in standard deviations.
+
+    Parameters
+    ----------
+    quantities : ndarray of str, shape (M,)
+        What each reading is.
+    first, second : Refined
+        The two.
+    """
+    delta = difference(quantities, first.expected, second.expected)
+    return float(np.sqrt(((delta / np.sqrt(first.scale * second.scale)) ** 2).sum()))

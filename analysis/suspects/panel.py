@@ -1,0 +1,287 @@
+"""A chassis model seen through a fixed list of measurands: predictions and slopes of every hypothesis, kept for reuse.
+
+The unknowns of a healthy chassis are the parameters with a spread, each as ``z ~ N(0, 1)`` of the logarithm of its
+value. A hypothesis is one severity cell of one fault (or nothing wrong), which sets one more parameter. All that
+does not depend on the readings is computed here once, so that an update after a reading is linear algebra.
+"""
+
+from __future__ import annotations
+
+import math
+from collections.abc import Mapping, Sequence
+from dataclasses import dataclass
+
+import numpy as np
+
+from acquisition.records import Measurand
+
+from ..chassis import ChassisModel, Parameter
+from ..faults import Fault, faults_of
+from .variables import columns_to_variables
+
+STEP = 0.3
+"""Step for slopes by differences, in standard deviations: wide enough to average over a bend of a curve."""
+
+HEALTHY_GRID_A = {"small": 1.5e-8, "power": 6e-8}
+"""Spread of a healthy grid's own current in ampere, either sign. Common practice, no source: a few hundredths of a volt on the
+usual 1 Mohm and 0.47 Mohm grid leaks (bench practice E19 allows a healthy tube -0.05 V and more)."""
+
+
+def canonical(measurand: Measurand) -> Measurand:
+    """The measurand without what does not change its prediction, for use as a key.
+
+    Parameters
+    ----------
+    measurand : Measurand
+        As read.
+    """
+    if measurand.quantity in ("dc_v", "ripple_pp_v"):
+        return Measurand(point=measurand.point, quantity=measurand.quantity)
+    if measurand.quantity in ("gain", "phase_deg"):
+        return Measurand(point=measurand.point, quantity=measurand.quantity, freq_hz=measurand.freq_hz or 1000.0)
+    return measurand
+
+
+@dataclass(frozen=True, slots=True, kw_only=True)
+class Unknown:
+    """One healthy parameter that varies.
+
+    Parameters
+    ----------
+    key : str
+        Of the model.
+    centre : float
+        Value at z = 0.
+    sigma : float
+        Spread of the logarithm, or of the value itself where ``additive``.
+    additive : bool
+        The value is ``centre + sigma z`` instead of ``centre exp(sigma z)``.
+    section : str
+        Section key for tubes.
+    """
+
+    key: str
+    centre: float
+    sigma: float
+    additive: bool = False
+    section: str = ""
+
+    def value(self, z: np.ndarray) -> np.ndarray:
+        """Value of the parameter for each z, same shape."""
+        return self.centre + self.sigma * z if self.additive else self.centre * np.exp(self.sigma * z)
+
+
+@dataclass(frozen=True, slots=True, kw_only=True)
+class Change:
+    """One or two parameters set to a severity.
+
+    Parameters
+    ----------
+    faults : tuple of int
+        Index of each fault; empty for a healthy chassis.
+    values : tuple of float
+        Centre of the severity cell of each.
+    """
+
+    faults: tuple[int, ...] = ()
+    values: tuple[float, ...] = ()
+
+
+def unknowns_of(model: ChassisModel, measured: Mapping[str, tuple[float, float]]) -> tuple[Unknown, ...]:
+    """What varies from one healthy chassis to the next.
+
+    Parameters
+    ----------
+    model : ChassisModel
+        The chassis.
+    measured : mapping of str to (value, std)
+        Parameters measured with power off: they replace nominal value and tolerance.
+    """
+    result = []
+    for key, parameter in model.parameters.items():
+        if key in measured:
+            value, std = measured[key]
+            result.append(Unknown(key=key, centre=value, sigma=max(std / value, 1e-4), section=parameter.section))
+        elif parameter.sigma > 0:
+            centre = parameter.nominal * math.exp(parameter.shift)
+            result.append(Unknown(key=key, centre=centre, sigma=parameter.sigma, section=parameter.section))
+        elif key.endswith(".gas") and parameter.nominal == 0:
+            sigma = HEALTHY_GRID_A["power" if is_power_tube(model, parameter) else "small"]
+            result.append(Unknown(key=key, centre=0.0, sigma=sigma, additive=True, section=parameter.section))
+    return tuple(result)
+
+
+def is_power_tube(model: ChassisModel, parameter: Parameter) -> bool:
+    """Whether the tube in this socket feeds a transformer, as output tubes do.
+
+    Parameters
+    ----------
+    model : ChassisModel
+        The chassis.
+    parameter : Parameter
+        Any parameter of the tube.
+    """
+    primaries = {n for p in model.chassis.parts.values() if p.kind == "transformer" for n in p.nodes[:-2]}
+    nodes = {model.points[n].node for n in primaries if n in model.points} | primaries
+    return any(
+        p.node in nodes and p.socket == parameter.part and p.function == "plate" for p in model.points.values()
+    )
+
+
+class Panel:
+    """Predictions of all hypotheses for a list of measurands.
+
+    Parameters
+    ----------
+    model : ChassisModel
+        The chassis.
+    measurands : sequence of Measurand
+        Everything read or to be proposed.
+    measured : mapping of str to (value, std), optional
+        Parameters measured with power off.
+
+    Attributes
+    ----------
+    measurands : tuple of Measurand
+        Canonical, without repeats; the columns of every table here.
+    unknowns : tuple of Unknown
+        P of them.
+    faults : tuple of Fault
+        Every fault of every part.
+    changes : tuple of Change
+        Hypotheses; the first is the healthy chassis.
+    usable : ndarray of bool, shape (M,)
+        Whether the model knows the measurand at all.
+    centre : ndarray, shape (M,)
+        Compared variables of the median healthy chassis.
+    healthy_slopes : ndarray, shape (M, P)
+        Their derivative by each z.
+    shifted : ndarray, shape (C, M)
+        Compared variables of each hypothesis at z = 0; NaN where it has no operating point.
+    severity_slopes : ndarray, shape (C, M)
+        Derivative by the standardised severity within the cell.
+    """
+
+    def __init__(
+        self,
+        model: ChassisModel,
+        measurands: Sequence[Measurand],
+        measured: Mapping[str, tuple[float, float]] | None = None,
+    ) -> None:
+        self.model = model
+        self.measurands = tuple(dict.fromkeys(canonical(m) for m in measurands))
+        self.columns = {m: index for index, m in enumerate(self.measurands)}
+        self.quantities = np.array([m.quantity for m in self.measurands])
+        self.unknowns = unknowns_of(model, measured or {})
+        known = set(measured or {})
+        self.faults: tuple[Fault, ...] = tuple(
+            f for f in faults_of(model.chassis, model.parameters) if f.key not in known
+        )
+        self.changes = (Change(),) + tuple(
+            Change(faults=(index,), values=(value,)) for index, f in enumerate(self.faults) for value in f.values
+        )
+        self._slopes: dict[Change, np.ndarray] = {}
+        zero = np.zeros((1, len(self.unknowns)))
+        self.centre, self.healthy_slopes = self._healthy(zero)
+        self.usable = np.isfinite(self.centre)
+        self.shifted = self.predict(self.changes, np.zeros((len(self.changes), len(self.unknowns) + 1)))
+        self.severity_slopes = self._severity_slopes()
+
+    def values(self, changes: Sequence[Change], unknowns: np.ndarray) -> dict[str, np.ndarray]:
+        """Parameter values of S samples.
+
+        Parameters
+        ----------
+        changes : sequence of Change
+            S hypotheses.
+        unknowns : ndarray, shape (S, P + K)
+            z of each unknown, then the standardised severity of the first (and second) fault.
+        """
+        count = len(self.unknowns)
+        result = {u.key: u.value(unknowns[:, index]) for index, u in enumerate(self.unknowns)}
+        for row, change in enumerate(changes):
+            for order, (index, value) in enumerate(zip(change.faults, change.values, strict=True)):
+                fault = self.faults[index]
+                if fault.key not in result:
+                    result[fault.key] = np.full(len(changes), self.model.parameters[fault.key].nominal)
+                severity = unknowns[row, count + order] if unknowns.shape[1] > count + order else 0.0
+                result[fault.key][row] = value * math.exp(fault.cell_log * severity)
+        return result
+
+    def predict(
+        self, changes: Sequence[Change], unknowns: np.ndarray, columns: np.ndarray | None = None
+    ) -> np.ndarray:
+        """Compared variables of S samples, shape (S, M) or (S, columns).
+
+        Parameters
+        ----------
+        changes : sequence of Change
+            S hypotheses.
+        unknowns : ndarray, shape (S, P + K)
+            See `values`.
+        columns : ndarray of int, optional
+            Which measurands; all when left out.
+        """
+        wanted = self.measurands if columns is None else tuple(self.measurands[c] for c in columns)
+        table = self.model.predict(self.values(changes, unknowns), wanted)
+        return columns_to_variables(wanted, table)
+
+    def prior_slopes(self, changes: Sequence[Change], severities: int) -> np.ndarray:
+        """Derivatives at z = 0 by all unknowns and severities, shape (S, M, P + K); kept for the next reading.
+
+        Parameters
+        ----------
+        changes : sequence of Change
+            S hypotheses.
+        severities : int
+            K, at least the largest number of faults among them; the rest are zero columns.
+        """
+        missing = [c for c in dict.fromkeys(changes) if c not in self._slopes]
+        if missing:
+            width = max(len(c.faults) for c in missing)
+            found = self.slopes(missing, np.zeros((len(missing), len(self.unknowns) + width)))
+            self._slopes |= dict(zip(missing, found, strict=True))
+        result = np.zeros((len(changes), len(self.measurands), len(self.unknowns) + severities))
+        for row, change in enumerate(changes):
+            known = self._slopes[change]
+            result[row, :, : known.shape[1]] = known
+        return result
+
+    def slopes(self, changes: Sequence[Change], unknowns: np.ndarray) -> np.ndarray:
+        """Derivatives by all unknowns and the severities, shape (S, M, P + K).
+
+        Parameters
+        ----------
+        changes : sequence of Change
+            S hypotheses.
+        unknowns : ndarray, shape (S, P + K)
+            Where.
+        """
+        count, width = unknowns.shape
+        moved = np.repeat(unknowns[:, None, :], width + 1, axis=1)
+        moved[:, np.arange(1, width + 1), np.arange(width)] += STEP
+        many = [change for change in changes for _ in range(width + 1)]
+        table = self.predict(many, moved.reshape(-1, width)).reshape(count, width + 1, -1)
+        delta = table[:, 1:] - table[:, :1]
+        phase = self.quantities == "phase_deg"
+        delta[..., phase] = (delta[..., phase] + np.pi) % (2 * np.pi) - np.pi
+        result: np.ndarray = np.nan_to_num(delta / STEP).transpose(0, 2, 1)
+        return result
+
+    def _healthy(self, zero: np.ndarray) -> tuple[np.ndarray, np.ndarray]:
+        return self.predict([Change()], zero)[0], self.slopes([Change()], zero)[0]
+
+    def _severity_slopes(self) -> np.ndarray:
+        """Slopes along the severity from neighbouring cells of the same fault: they cost nothing."""
+        result = np.zeros_like(self.shifted)
+        first = 1
+        for fault in self.faults:
+            size = len(fault.values)
+            if size > 1 and fault.cell_log > 0:
+                log_values = np.log(np.abs(fault.values))
+                block = self.shifted[first : first + size].copy()
+                phase = self.quantities == "phase_deg"
+                block[:, phase] = np.unwrap(block[:, phase], axis=0)
+                result[first : first + size] = np.gradient(block, log_values, axis=0) * fault.cell_log
+            first += size
+        return np.nan_to_num(result)

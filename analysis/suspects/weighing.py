@@ -1,0 +1,374 @@
+"""Posterior probability of every hypothesis from any subset of readings.
+
+Two rounds. First every hypothesis is scored with the slopes of the healthy chassis, compressed to their largest
+directions. Then the best are refined: own slopes, and Gauss-Newton steps through the model itself, so that a far
+operating point, a high mains or a strong tube is followed and not extrapolated.
+"""
+
+from __future__ import annotations
+
+from collections.abc import Mapping, Sequence
+from dataclasses import dataclass, field, replace
+
+import numpy as np
+
+from acquisition.records import Reading
+
+from .evidence import Fit, fit, log_evidence, log_student
+from .panel import Change, Panel, canonical
+from .variables import MODEL_ERRORS, SLOPE_ERROR, difference, reading_noise, to_variable
+
+HEALTHY_PRIOR = 0.25
+"""Belief before any reading that nothing is wrong. Common practice, no source: a chassis comes to the bench because something
+is, but every repair ends with a pass that should be healthy."""
+
+DIRECTIONS = 30
+"""Directions of healthy spread kept in the first round; what is dropped widens each reading's own spread."""
+
+KEEP_FAULTS, KEEP_CELLS, KEEP_ALL = 26, 3, 60
+REACH = 3.0
+"""No unknown is followed further than this many standard deviations in one step."""
+
+
+@dataclass(frozen=True, slots=True, kw_only=True, eq=False)
+class Data:
+    """Readings in the compared variable, ready for arithmetic.
+
+    Parameters
+    ----------
+    readings : tuple of Reading
+        Those that are judged.
+    columns : ndarray of int, shape (M,)
+        Column of the panel for each.
+    quantities : ndarray of str, shape (M,)
+        What each is.
+    measured : ndarray, shape (M,)
+        Compared variables.
+    noise : ndarray, shape (M,)
+        Meter's standard deviation in the compared variable.
+    """
+
+    readings: tuple[Reading, ...]
+    columns: np.ndarray
+    quantities: np.ndarray
+    measured: np.ndarray
+    noise: np.ndarray
+
+
+@dataclass(frozen=True, slots=True, kw_only=True, eq=False)
+class Weighed:
+    """Hypotheses with their evidence.
+
+    Parameters
+    ----------
+    changes : tuple of Change
+        Every hypothesis of the panel, then pairs if tried.
+    log_weight : ndarray, shape (C,)
+        Logarithm of the posterior, normalised over all.
+    refined : mapping of Change to Refined
+        Details of those that were refined.
+    """
+
+    changes: tuple[Change, ...]
+    log_weight: np.ndarray
+    refined: Mapping[Change, Refined] = field(default_factory=dict)
+
+    @property
+    def probability(self) -> np.ndarray:
+        """Posterior probability of each hypothesis, shape (C,)."""
+        return np.exp(self.log_weight)
+
+
+@dataclass(frozen=True, slots=True, kw_only=True, eq=False)
+class Refined:
+    """One hypothesis at its most probable unknowns.
+
+    Parameters
+    ----------
+    unknowns : ndarray, shape (P + K,)
+        z of every unknown, and the standardised severities.
+    shared : ndarray, shape (E,)
+        Shared errors of meter and model.
+    predicted : ndarray, shape (M,)
+        Compared variables there, shared errors not included.
+    slopes : ndarray, shape (M, P + K + E)
+        Derivatives, shared errors included.
+    scale : ndarray, shape (M,)
+        Scale of each reading's own error.
+    weights : ndarray, shape (M,)
+        Precision given to each reading.
+    evidence : float
+        Logarithm.
+    """
+
+    unknowns: np.ndarray
+    shared: np.ndarray
+    predicted: np.ndarray
+    slopes: np.ndarray
+    scale: np.ndarray
+    weights: np.ndarray
+    evidence: float
+
+    @property
+    def expected(self) -> np.ndarray:
+        """Compared variables with shared errors included, shape (M,)."""
+        result: np.ndarray = self.predicted + self.slopes[:, -len(self.shared) :] @ self.shared
+        return result
+
+
+def collect(panel: Panel, readings: Sequence[Reading]) -> Data:
+    """Bring readings into the compared variable; the last reading of a measurand wins.
+
+    Parameters
+    ----------
+    panel : Panel
+        Must have a column for each.
+    readings : sequence of Reading
+        Readings to judge.
+    """
+    latest = {canonical(reading.measurand): reading for reading in readings}
+    kept = tuple(reading for m, reading in latest.items() if m in panel.columns and panel.usable[panel.columns[m]])
+    values = [to_variable(r.quantity, np.array(r.value)) for r in kept]
+    return Data(
+        readings=kept,
+        columns=np.array([panel.columns[canonical(r.measurand)] for r in kept], dtype=int),
+        quantities=np.array([r.quantity for r in kept]),
+        measured=np.array(values, dtype=float).reshape(len(kept)),
+        noise=reading_noise(kept),
+    )
+
+
+def own_scale(panel: Panel, columns: np.ndarray, noise: np.ndarray, shifted: np.ndarray) -> np.ndarray:
+    """Scale of each reading's own error: meter, model, and the model's error about the shift, shape (C, M).
+
+    Parameters
+    ----------
+    panel : Panel
+        For the healthy reading.
+    columns : ndarray of int, shape (M,)
+        Columns of the panel.
+    noise : ndarray, shape (M,)
+        Meter's part.
+    shifted : ndarray, shape (C, M)
+        Predictions of the hypotheses.
+    """
+    quantities = panel.quantities[columns]
+    base = np.array([MODEL_ERRORS[q].base for q in quantities])
+    of_shift = np.array([MODEL_ERRORS[q].of_shift for q in quantities])
+    shift = difference(quantities, shifted, panel.centre[columns][None, :])
+    result: np.ndarray = np.sqrt(noise**2 + base**2 + (of_shift * np.nan_to_num(shift)) ** 2)
+    return result
+
+
+def shared_errors(panel: Panel, columns: np.ndarray, slopes: np.ndarray) -> np.ndarray:
+    """Slopes of errors that several readings share, shape (C, M, E).
+
+    One gain error of the meter on all DC readings and of the scope on all its readings, one of the ripple
+    calculation, one a stage over all its frequencies, and for each tube its small-signal slope and mu against what DC
+    says.
+
+    Parameters
+    ----------
+    panel : Panel
+        For what each column is.
+    columns : ndarray of int, shape (M,)
+        Columns of the panel.
+    slopes : ndarray, shape (C, M, P)
+        Derivatives by the healthy unknowns.
+    """
+    measurands = [panel.measurands[c] for c in columns]
+    quantities = panel.quantities[columns]
+    fixed = []
+    for quantity, error in MODEL_ERRORS.items():
+        places = (
+            {m.point for m in measurands if m.quantity == quantity} if quantity in ("gain", "phase_deg") else {""}
+        )
+        for place in sorted(places):
+            mask = [m.quantity == quantity and place in ("", m.point) for m in measurands]
+            if error.shared and any(mask):
+                fixed.append(np.array(mask) * error.shared)
+    common = np.repeat(np.array(fixed).reshape(len(fixed), len(columns)).T[None], slopes.shape[0], axis=0)
+    alternating = quantities != "dc_v"
+    tube = []
+    for index, unknown in enumerate(panel.unknowns):
+        ending = unknown.key.partition(".")[2]
+        if unknown.section and ending in SLOPE_ERROR:
+            tube.append(slopes[:, :, index] * alternating * (SLOPE_ERROR[ending] / unknown.sigma))
+    return np.concatenate([common, *(t[:, :, None] for t in tube)], axis=2)
+
+
+def log_priors(panel: Panel, changes: Sequence[Change]) -> np.ndarray:
+    """Logarithm of the prior of each single hypothesis, shape (C,).
+
+    Parameters
+    ----------
+    panel : Panel
+        For the faults.
+    changes : sequence of Change
+        Single or healthy.
+    """
+    total = sum(f.weight for f in panel.faults)
+    result = np.empty(len(changes))
+    for row, change in enumerate(changes):
+        result[row] = np.log(HEALTHY_PRIOR if not change.faults else 1 - HEALTHY_PRIOR)
+        for index in change.faults:
+            fault = panel.faults[index]
+            result[row] += np.log(fault.weight / total / len(fault.values))
+    return result
+
+
+def first_round(panel: Panel, data: Data) -> np.ndarray:
+    """Evidence of every hypothesis with the slopes of the healthy chassis, shape (C,).
+
+    Parameters
+    ----------
+    panel : Panel
+        Predictions.
+    data : Data
+        Readings.
+    """
+    rows = data.columns
+    shifted = panel.shifted[:, rows]
+    scale = own_scale(panel, rows, data.noise, shifted)
+    healthy = panel.healthy_slopes[rows][None]
+    every = np.concatenate([healthy, shared_errors(panel, rows, healthy)], axis=2)[0]
+    left, size, right = np.linalg.svd(every / scale[0][:, None], full_matrices=False)
+    kept = (left[:, :DIRECTIONS] * size[:DIRECTIONS]) * scale[0][:, None]
+    dropped = ((left[:, DIRECTIONS:] * size[DIRECTIONS:]) ** 2).sum(axis=1) * scale[0] ** 2
+    wide = np.sqrt(scale**2 + dropped)
+    residual = np.nan_to_num(difference(data.quantities, data.measured, shifted), nan=1e3)
+    slopes = np.concatenate(
+        [np.broadcast_to(kept, (len(shifted), *kept.shape)), panel.severity_slopes[:, rows, None]], axis=2
+    )
+    found = fit(residual, slopes, wide, rounds=3)
+    left_over = residual - np.einsum("cmq,cq->cm", slopes, found.unknowns)
+    evidence = log_evidence(left_over, wide, slopes, found)
+    return np.where(np.isnan(shifted).any(axis=1), -np.inf, evidence)
+
+
+def choose(panel: Panel, score: np.ndarray) -> list[Change]:
+    """Hypotheses worth refining: the best severities of the best faults, and always the healthy chassis.
+
+    Parameters
+    ----------
+    panel : Panel
+        For the faults.
+    score : ndarray, shape (C,)
+        Evidence and prior of every hypothesis of the panel.
+    """
+    best: dict[int, list[int]] = {}
+    for index in np.argsort(-score):
+        change = panel.changes[index]
+        if change.faults and np.isfinite(score[index]):
+            cells = best.setdefault(change.faults[0], [])
+            if len(cells) < KEEP_CELLS and (not cells or score[index] > score[cells[0]] - 8.0):
+                cells.append(int(index))
+    chosen = [0]
+    for cells in list(best.values())[:KEEP_FAULTS]:
+        chosen += cells
+    return [panel.changes[index] for index in chosen[:KEEP_ALL]]
+
+
+def refine(panel: Panel, data: Data, changes: Sequence[Change], steps: int = 3) -> dict[Change, Refined]:
+    """Follow each hypothesis to its most probable unknowns through the model itself.
+
+    Parameters
+    ----------
+    panel : Panel
+        The model.
+    data : Data
+        Readings.
+    changes : sequence of Change
+        All with the same number of faults, or healthy.
+    steps : int
+        Gauss-Newton steps.
+    """
+    rows, quantities = data.columns, data.quantities
+    severities = max(len(c.faults) for c in changes)
+    count = len(panel.unknowns) + severities
+    unknowns = np.zeros((len(changes), count))
+    predicted = panel.predict(changes, unknowns, rows)
+    alive = ~np.isnan(predicted).any(axis=1)
+    changes = [c for c, ok in zip(changes, alive, strict=True) if ok]
+    unknowns, predicted = unknowns[alive], predicted[alive]
+    if not changes:
+        return {}
+    scale = own_scale(panel, rows, data.noise, predicted)
+    slopes = panel.prior_slopes(changes, severities)[:, rows]
+    design = np.concatenate([slopes, shared_errors(panel, rows, slopes)], axis=2)
+    shared = np.zeros((len(changes), design.shape[2] - count))
+    found = Fit(unknowns=np.zeros(design.shape[::2]), weights=1 / scale**2)
+    goodness = np.full(len(changes), -np.inf)
+    for step in range(steps):
+        residual = difference(quantities, data.measured, predicted)
+        target = residual + np.einsum("cmq,cq->cm", design[:, :, :count], unknowns)
+        trial = fit(target, design, scale)
+        move = trial.unknowns[:, :count] - unknowns
+        length = np.minimum(1.0, REACH / np.maximum(np.abs(move).max(axis=1), 1e-9))
+        for _ in range(4):
+            candidate = unknowns + move * length[:, None]
+            there = panel.predict(changes, candidate, rows)
+            left = difference(quantities, data.measured, there) - np.einsum(
+                "cmq,cq->cm", design[:, :, count:], trial.unknowns[:, count:]
+            )
+            value = log_student(np.nan_to_num(left, nan=1e3), scale) - 0.5 * (candidate**2).sum(axis=1)
+            value -= 0.5 * (trial.unknowns[:, count:] ** 2).sum(axis=1)
+            worse = value < goodness - 1e-6
+            if not worse.any():
+                break
+            length = np.where(worse, length / 3, length)
+        take = value > goodness - 1e-6
+        if not take.any():
+            break
+        unknowns = np.where(take[:, None], candidate, unknowns)
+        predicted = np.where(take[:, None], there, predicted)
+        shared = np.where(take[:, None], trial.unknowns[:, count:], shared)
+        gained = np.max(np.where(take, value - goodness, 0.0))
+        goodness = np.where(take, value, goodness)
+        weights = np.where(take[:, None], trial.weights, found.weights)
+        found = Fit(unknowns=np.concatenate([unknowns, shared], axis=1), weights=weights)
+        if step + 1 < steps and gained < 0.1:
+            break
+    left = difference(quantities, data.measured, predicted) - np.einsum("cmq,cq->cm", design[:, :, count:], shared)
+    evidence = log_evidence(left, scale, design, found)
+    return {
+        change: Refined(
+            unknowns=unknowns[i], shared=shared[i], predicted=predicted[i], slopes=design[i], scale=scale[i],
+            weights=found.weights[i], evidence=float(evidence[i]),
+        )
+        for i, change in enumerate(changes)
+    }  # fmt: skip
+
+
+def weigh(panel: Panel, data: Data) -> Weighed:
+    """Posterior of every single hypothesis.
+
+    Parameters
+    ----------
+    panel : Panel
+        Predictions.
+    data : Data
+        Readings; may be none, and then the prior comes back.
+    """
+    prior = log_priors(panel, panel.changes)
+    if not data.readings:
+        return normalised(Weighed(changes=panel.changes, log_weight=prior))
+    score = prior + first_round(panel, data)
+    refined = refine(panel, data, choose(panel, score))
+    index = {change: row for row, change in enumerate(panel.changes)}
+    for change, result in refined.items():
+        score[index[change]] = prior[index[change]] + result.evidence
+    return normalised(Weighed(changes=panel.changes, log_weight=score, refined=refined))
+
+
+def normalised(weighed: Weighed) -> Weighed:
+    """Bring the weights to a sum of one.
+
+    Parameters
+    ----------
+    weighed : Weighed
+        With any constant in its logarithms.
+    """
+    finite = np.where(np.isfinite(weighed.log_weight), weighed.log_weight, -1e9)
+    total = finite.max() + np.log(np.exp(finite - finite.max()).sum())
+    return replace(weighed, log_weight=finite - total)

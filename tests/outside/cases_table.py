@@ -1,0 +1,179 @@
+"""Print how well the suspects are found on the independent reference cases; run by hand.
+
+    python tests/outside/cases_table.py [--dc] [--folder F] [--processes N] [--details]
+
+Tables: right part first, within three, part and kind first, by class of fault and by severity; healthy chassis called faulty;
+a reliability table; coverage of the estimates' 95 % intervals.
+"""
+
+from __future__ import annotations
+
+import argparse
+import json
+import re
+import sys
+import time
+from collections import defaultdict
+from concurrent.futures import ProcessPoolExecutor
+from pathlib import Path
+
+from acquisition.quantities import parse_value
+from acquisition.store import read_readings_csv
+from analysis.chassis import ChassisModel, load_chassis
+from analysis.suspects import Diagnoser
+
+FOLDER = Path(__file__).parent / "data" / "cases"
+
+
+def load_case(folder: Path, name: str):
+    """Chassis, readings and answer of one case."""
+    answer = json.loads((folder / f"{name}.answer.json").read_text())
+    readings = read_readings_csv(folder / f"{name}.readings.csv")
+    return load_chassis(str(folder / f"{name}.chassis.yaml")), readings, answer
+
+
+def case_names(folder: Path) -> list[str]:
+    """Names of all cases in a folder."""
+    return sorted(p.name.removesuffix(".answer.json") for p in folder.glob("*.answer.json"))
+
+
+def names_of(suspect) -> set[str]:
+    """A tube answers to its socket and to its section."""
+    return {suspect.part, suspect.section} - {""}
+
+
+def is_right(suspect, answer) -> tuple[bool, bool]:
+    """Whether the part is right, and whether part and fault are."""
+    parts = {part for part, _ in answer["accept"]} | {answer["part"]}
+    pairs = {(part, fault) for part, fault in answer["accept"]}
+    names = names_of(suspect)
+    return bool(names & parts), any((name, suspect.fault) in pairs for name in names)
+
+
+def true_value(answer, chassis):
+    """Value the answer states for the part, in the unit of the estimate; None where it states none."""
+    amount, part = answer.get("amount", ""), chassis.parts.get(answer.get("part", ""))
+    if part is None or part.kind not in ("resistor", "capacitor"):
+        return None
+    if match := re.fullmatch(r"x([\d.]+)(?:, ESR .*)?", amount):
+        return part.value * float(match.group(1))
+    if re.fullmatch(r"[\d.]+ [kM]?ohm", amount):
+        return parse_value(amount)
+    return None
+
+
+def run_case(job):
+    """One case: what came first, with which probability."""
+    folder, name, dc_only = job
+    chassis, readings, answer = load_case(folder, name)
+    if dc_only:
+        readings = tuple(r for r in readings if r.quantity == "dc_v")
+    started = time.perf_counter()
+    found = Diagnoser(ChassisModel(chassis), [r.measurand for r in readings], dc_only=dc_only).diagnose(readings)
+    row = {"name": name, "answer": answer, "healthy": found.healthy_probability, "seconds": time.perf_counter() - started}
+    row["title"] = chassis.title.removeprefix("reference case, ")
+    row["top"] = [(s.part, s.section, s.fault, round(s.probability, 3)) for s in found.suspects[:4]]
+    row["notes"] = found.notes
+    row["odd"] = found.suspects[0].because if found.suspects else ""
+    if not answer["healthy"]:
+        marks = [is_right(s, answer) for s in found.suspects]
+        parts = []
+        for s in found.suspects:  # places are counted in parts: one part with two faults takes one place
+            if s.part not in parts:
+                parts.append(s.part)
+        good = {s.part for s in found.suspects if is_right(s, answer)[0]}
+        row["place"] = next((n for n, part in enumerate(parts, 1) if part in good), 99)
+        row["kind"] = bool(marks) and marks[0][1]
+        row["first"] = bool(marks) and marks[0][0]
+        row["alike"] = bool(marks) and bool(names_of(found.suspects[0]) & set(answer["alike"]))
+        row["kinds"] = answer["accept"][0][1]
+        value = true_value(answer, chassis)
+        match = next((s for s in found.suspects if is_right(s, answer)[1] and s.estimate), None)
+        if value is not None and match is not None and match.estimate.unit in ("ohm", "farad"):
+            row["estimate"] = (match.estimate.low, value, match.estimate.high, match.estimate.value)
+    return row
+
+
+CLASS_OF = {"R": "resistor", "P": "resistor", "C": "capacitor", "V": "tube", "T": "transformer"}
+
+
+def share(rows, test) -> str:
+    """Count and per cent of rows that pass a test."""
+    good = sum(bool(test(r)) for r in rows)
+    return f"{good:3d}/{len(rows):<3d} {100 * good / len(rows):4.0f} %" if rows else "   -        "
+
+
+def table(rows) -> None:
+    """Print all tables."""
+    faulty = [r for r in rows if not r["answer"]["healthy"]]
+    seen = [r for r in faulty if r["answer"]["visible"]]
+    groups = {"visible, all": seen, "hidden": [r for r in faulty if not r["answer"]["visible"]]}
+    for r in seen:
+        part = r["answer"]["part"]
+        groups.setdefault("visible " + CLASS_OF.get(part[0], "rail") if part != "BIASSRC" else "visible rail", []).append(r)
+        groups.setdefault("visible " + r["answer"]["severity"], []).append(r)
+    print(f"{'':22s} {'part first':14s} {'first or alike':14s} {'within three':14s} {'part and kind':14s}")
+    for name, members in groups.items():
+        cells = [
+            share(members, lambda r: r["first"]),
+            share(members, lambda r: r["first"] or r["alike"]),
+            share(members, lambda r: r["place"] <= 3),
+            share(members, lambda r: r["kind"]),
+        ]
+        print(f"{name:22s} " + "  ".join(cells))
+    healthy = [r for r in rows if r["answer"]["healthy"]]
+    print(f"healthy called faulty (probability of nothing wrong below half): {share(healthy, lambda r: r['healthy'] < 0.5)}")
+    print(f"visible faults called healthy:                                    {share(seen, lambda r: r['healthy'] > 0.5)}")
+    bins = defaultdict(list)
+    for r in rows:
+        if not r["answer"]["healthy"] and not r["answer"]["visible"]:
+            continue
+        first = r["top"][0][3] if r["top"] else 0.0
+        if r["healthy"] > first:
+            bins[_bin(r["healthy"])].append(r["answer"]["healthy"])
+        else:
+            bins[_bin(first)].append(not r["answer"]["healthy"] and (r["first"] or r["alike"]))
+    print("reliability of the first answer (part or alike, hidden faults left out):")
+    for key in sorted(bins):
+        print(f"  said {key[0]:.2f} to {key[1]:.2f}: right {share(bins[key], bool)}")
+    told = [r["estimate"] for r in rows if "estimate" in r]
+    print(f"estimates inside their 95 % interval: {share(told, lambda e: e[0] <= e[1] <= e[2])}")
+    times = sorted(r["seconds"] for r in rows)
+    print(f"seconds a case: median {times[len(times) // 2]:.2f}, longest {times[-1]:.2f}")
+
+
+def _bin(p: float) -> tuple[float, float]:
+    for low, high in ((0.0, 0.3), (0.3, 0.6), (0.6, 0.8), (0.8, 0.95), (0.95, 0.99)):
+        if p < high:
+            return low, high
+    return 0.99, 1.0
+
+
+def main() -> None:
+    """Read the command line, run, print."""
+    parser = argparse.ArgumentParser(description=__doc__)
+    parser.add_argument("--dc", action="store_true", help="DC readings only")
+    parser.add_argument("--folder", type=Path, default=FOLDER)
+    parser.add_argument("--processes", type=int, default=1)
+    parser.add_argument("--details", action="store_true", help="one line a case")
+    parser.add_argument("--only", default="", help="part of the names of the cases to run")
+    options = parser.parse_args()
+    jobs = [(options.folder, name, options.dc) for name in case_names(options.folder) if options.only in name]
+    rows = []
+    with ProcessPoolExecutor(options.processes) as pool:
+        results = pool.map(run_case, jobs) if options.processes > 1 else map(run_case, jobs)
+        for number, row in enumerate(results, 1):
+            print(f"\r{number} of {len(jobs)}", end="", file=sys.stderr, flush=True)
+            rows.append(row)
+    print(file=sys.stderr)
+    if options.details:
+        for r in rows:
+            a = r["answer"]
+            truth = "healthy" if a["healthy"] else f"{a['part']} {a['accept'][0][1]} {a['severity']} {a['amount']} {'' if a['visible'] else 'HIDDEN'}"
+            mark = "" if a["healthy"] else ("ok  " if r["first"] else "alike" if r["alike"] else f"MISS{r['place']}")
+            print(f"{r['name'][5:]} {r['title'][:24]:24s} {mark:5s} {truth:44s} healthy {r['healthy']:.3f} {r['top']}")
+    table(rows)
+
+
+if __name__ == "__main__":
+    main()
