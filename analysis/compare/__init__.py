@@ -1,0 +1,6 @@
+"""Before and after: what changed, is it significant, does the replaced part explain it, did it go the right way."""
+
+from .comparison import AGREES, NOT_EXPLAINED, UNCHANGED, UNTRIED, Change, Comparison, compare
+from .explanation import Explanation
+
+__all__ = ["AGREES", "NOT_EXPLAINED", "UNCHANGED", "UNTRIED", "Change", "Comparison", "Explanation", "compare"]

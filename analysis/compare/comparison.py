@@ -1,0 +1,291 @@
+"""Two passes compared: each change with its uncertainty, its significance and its verdict."""
+
+from __future__ import annotations
+
+import math
+from collections.abc import Mapping, Sequence
+from dataclasses import dataclass
+from typing import Any
+
+import numpy as np
+
+from acquisition.records import Event, Measurand, Pass
+
+from ..faults import Fault
+from .explanation import Explanation, Predicting, explain
+from .pairing import differences, pair
+from .significance import LEVEL, holm, two_sided
+
+AGREES = "agrees with the replaced part"
+NOT_EXPLAINED = "changed, not explained by it"
+UNCHANGED = "no significant change"
+UNTRIED = "changed; no replaced part and model to explain it"
+
+MAINS_SHARE = 0.1
+"""Standard uncertainty of a correction for mains, as a share of it (common practice, no source)."""
+
+RULE = (
+    "A change counts when its probability by chance, adjusted for the number of readings compared (Holm 1979), is "
+    f"below {LEVEL:.0%}: an untouched chassis then shows no change in at least {1 - LEVEL:.0%} of comparisons. "
+    "Uncertainties are combined as JCGM 100 says; the gain error that two readings of one instrument on one range "
+    "share cancels. A trend is a change that would count if it had been the only one looked at."
+)
+
+
+@dataclass(frozen=True, slots=True, kw_only=True)
+class Change:
+    """One measurand before and after.
+
+    Parameters
+    ----------
+    measurand : Measurand
+        What was read.
+    before, after : float
+        As read, in the unit of the quantity.
+    before_std, after_std : float
+        Standard uncertainty of each.
+    corrected : float
+        ``after`` at the mains of the first pass.
+    change, change_std : float
+        ``corrected - before`` and its standard uncertainty, shared errors left out.
+    z : float
+        Change over its uncertainty.
+    probability : float
+        Of such a change by chance, adjusted for the number of comparisons.
+    trend : bool
+        Not significant among so many, but it would be alone.
+    verdict : str
+        ``AGREES``, ``NOT_EXPLAINED``, ``UNCHANGED`` or ``UNTRIED``.
+    predicted, predicted_std : float, optional
+        Change the replaced part should have made.
+    healthy : float, optional
+        What the model shows for a healthy chassis at the mains of the first pass.
+    direction : str
+        ``toward``, ``away`` or empty, of the healthy value; for significant changes.
+    """
+
+    measurand: Measurand
+    before: float
+    after: float
+    before_std: float
+    after_std: float
+    corrected: float
+    change: float
+    change_std: float
+    z: float
+    probability: float
+    trend: bool
+    verdict: str
+    predicted: float | None = None
+    predicted_std: float | None = None
+    healthy: float | None = None
+    direction: str = ""
+
+    @property
+    def significant(self) -> bool:
+        """Whether the change counts."""
+        return self.verdict != UNCHANGED
+
+
+@dataclass(frozen=True, slots=True, kw_only=True, eq=False)
+class Comparison:
+    """Two passes compared.
+
+    Parameters
+    ----------
+    before, after : str
+        Names of the passes.
+    mains_before_v, mains_after_v : float, optional
+        Mains of each.
+    replaced : tuple of str
+        Parts and sockets replaced before the second pass.
+    changes : tuple of Change
+        One a measurand read in both.
+    covariance : ndarray, shape (M, M)
+        Of the changes.
+    only_before, only_after : tuple of Measurand
+        Read in one pass only.
+    faults : tuple of (Fault, float)
+        What the changes say was wrong with the replaced parts, and the value of the parameter.
+    notes : tuple of str
+        What limits the comparison.
+    """
+
+    before: str
+    after: str
+    mains_before_v: float | None
+    mains_after_v: float | None
+    replaced: tuple[str, ...]
+    changes: tuple[Change, ...]
+    covariance: np.ndarray
+    only_before: tuple[Measurand, ...] = ()
+    only_after: tuple[Measurand, ...] = ()
+    faults: tuple[tuple[Fault, float], ...] = ()
+    notes: tuple[str, ...] = ()
+    rule: str = RULE
+
+    @property
+    def verdict(self) -> str:
+        """Verdict of the whole: the gravest of any reading."""
+        found = {change.verdict for change in self.changes}
+        return next((verdict for verdict in (NOT_EXPLAINED, UNTRIED, AGREES) if verdict in found), UNCHANGED)
+
+
+def compare(
+    before: Pass,
+    after: Pass,
+    *,
+    model: Any = None,
+    faults: Sequence[Fault] = (),
+    fitted_before: Mapping[str, Event] | None = None,
+    fitted_after: Mapping[str, Event] | None = None,
+) -> Comparison:
+    """Compare two passes of one chassis.
+
+    Parameters
+    ----------
+    before, after : Pass
+        The passes; what was replaced stands in the events of the second.
+    model : ChassisModel, optional
+        Gives the correction for mains, the healthy values and the change that the replaced part explains.
+    faults : sequence of Fault
+        Of the chassis, from `analysis.faults.faults_of`.
+    fitted_before, fitted_after : mapping of str to Event, optional
+        Parts found with power off, as they stood in each pass.
+
+    Returns
+    -------
+    Comparison
+        In the order of the first pass.
+    """
+    pairs, only_before, only_after = pair(before, after)
+    measurands = [one.measurand for one in pairs]
+    notes: list[str] = []
+    mains_known = before.mains_v is not None and after.mains_v is not None
+    if not mains_known:
+        notes.append("the mains was not written down for both passes: DC changes below about 3 % cannot be told")
+    elif model is None and before.mains_v != after.mains_v:
+        notes.append("no model of the chassis: readings are not corrected for the difference in mains")
+    replaced = tuple(
+        dict.fromkeys(e.subject for e in after.events if e.kind in {"part_replaced", "tube_swapped"} and e.subject)
+    )
+    known_before, known_after = (_measured(model, found) for found in (fitted_before, fitted_after))
+    mains = (before.mains_v or model.chassis.mains_v) / model.chassis.mains_v if model is not None else 1.0
+    corrected = np.array([one.after.value for one in pairs])
+    healthy = np.full(len(pairs), np.nan)
+    correction = np.zeros(len(pairs))
+    if model is not None and pairs:
+        healthy = _predict(model, known_after, mains, measurands)
+        if mains_known and before.mains_v != after.mains_v:
+            there = _predict(model, known_after, (after.mains_v or 0.0) / model.chassis.mains_v, measurands)
+            correction = _mains_correction(corrected, healthy, there, measurands)
+            corrected = corrected + correction
+    changes, covariance = differences(pairs, corrected, mains_known=mains_known)
+    covariance += np.diag((MAINS_SHARE * correction) ** 2)
+    stds = np.sqrt(np.diag(covariance))
+    alone = [two_sided(c / s) for c, s in zip(changes, stds, strict=True)]
+    adjusted = holm(alone)
+    counts = np.array([p < LEVEL for p in adjusted], dtype=bool)
+    account: Explanation | None = None
+    if model is not None and replaced and pairs:
+        account = explain(
+            model, faults, replaced, measurands, changes, covariance,
+            mains=mains, measured_before=known_before, measured_after=known_after,
+        )  # fmt: skip
+        unknown = [name for name in replaced if not _is_modelled(model, name)]
+        if unknown:
+            notes.append(f"not in the model, so nothing is expected of it: {', '.join(unknown)}")
+    elif not replaced:
+        notes.append("no part is recorded as replaced between the passes")
+    verdicts = _verdicts(changes, stds, counts, account)
+    result = []
+    for i, one in enumerate(pairs):
+        expected = float(healthy[i]) if math.isfinite(healthy[i]) else None
+        predicted = account is not None and math.isfinite(account.predicted[i])
+        result.append(
+            Change(
+                measurand=one.measurand,
+                before=one.before.value,
+                after=one.after.value,
+                before_std=one.before.std,
+                after_std=one.after.std,
+                corrected=float(corrected[i]),
+                change=float(changes[i]),
+                change_std=float(stds[i]),
+                z=float(changes[i] / stds[i]),
+                probability=adjusted[i],
+                trend=bool(not counts[i] and alone[i] < LEVEL),
+                verdict=verdicts[i],
+                predicted=float(account.predicted[i]) if account and predicted else None,
+                predicted_std=float(account.predicted_std[i]) if account and predicted else None,
+                healthy=expected,
+                direction=_direction(one.before.value, float(changes[i]), expected) if counts[i] else "",
+            )
+        )
+    return Comparison(
+        before=before.name,
+        after=after.name,
+        mains_before_v=before.mains_v,
+        mains_after_v=after.mains_v,
+        replaced=replaced,
+        changes=tuple(result),
+        covariance=covariance,
+        only_before=tuple(only_before),
+        only_after=tuple(only_after),
+        faults=account.faults if account else (),
+        notes=tuple(notes),
+    )
+
+
+def _measured(model: Any, fitted: Mapping[str, Event] | None) -> dict[str, tuple[float, float]]:
+    if model is None:
+        return {}
+    return {
+        key: (event.value, event.std or 0.01 * event.value)
+        for key, event in (fitted or {}).items()
+        if event.value and event.value > 0 and key in model.parameters
+    }
+
+
+def _is_modelled(model: Predicting, name: str) -> bool:
+    return any(name in (p.part, getattr(p, "section", "")) for p in model.parameters.values())
+
+
+def _predict(
+    model: Predicting, known: Mapping[str, tuple[float, float]], mains: float, measurands: Sequence[Measurand]
+) -> np.ndarray:
+    values = {key: np.full(1, value) for key, (value, _) in known.items()}
+    return np.asarray(model.predict({**values, "mains": np.full(1, mains)}, measurands)[0], dtype=float)
+
+
+def _mains_correction(
+    values: np.ndarray, here: np.ndarray, there: np.ndarray, measurands: Sequence[Measurand]
+) -> np.ndarray:
+    """What to add to readings taken at the other mains. In proportion where the model is near, else by
+    difference."""
+    correction = np.zeros(len(values))
+    for i, (value, ours, theirs) in enumerate(zip(values, here, there, strict=True)):
+        if not (math.isfinite(ours) and math.isfinite(theirs)):
+            continue
+        near = theirs and ours and 1 / 3 < value / theirs < 3 and measurands[i].quantity != "phase_deg"
+        correction[i] = value * (ours / theirs - 1.0) if near else ours - theirs
+    return correction
+
+
+def _verdicts(changes: np.ndarray, stds: np.ndarray, counts: np.ndarray, account: Explanation | None) -> list[str]:
+    verdicts = [UNTRIED if counted else UNCHANGED for counted in counts]
+    if account is None:
+        return verdicts
+    places = [int(i) for i in np.flatnonzero(counts)]
+    residual = (changes - account.predicted) / np.hypot(stds, account.predicted_std)
+    # The same rule decides whether a prediction misses: all significant readings together, one chance in twenty.
+    misses = holm([two_sided(residual[i]) if math.isfinite(residual[i]) else 0.0 for i in places])
+    for i, miss in zip(places, misses, strict=True):
+        verdicts[i] = NOT_EXPLAINED if miss < LEVEL else AGREES
+    return verdicts
+
+
+def _direction(before: float, change: float, healthy: float | None) -> str:
+    if healthy is None:
+        return ""
+    return "toward" if abs(before + change - healthy) < abs(before - healthy) else "away"

@@ -1,0 +1,173 @@
+"""What the model says the replaced parts should have changed.
+
+The state before is unknown: any fault the part can have, at any severity, or none. Each is tried; the one that fits
+all changes together best is taken, over chassis drawn with healthy tolerances that are the same before and after,
+so that tolerances largely cancel as they do on the bench. A new part differs from the old one within its own
+tolerance, and that alone can explain a small change.
+"""
+
+from __future__ import annotations
+
+from collections.abc import Mapping, Sequence
+from dataclasses import dataclass
+from typing import Any, Protocol
+
+import numpy as np
+
+from acquisition.records import Measurand
+
+from ..faults import Fault
+from .pairing import shortest
+
+DRAWS = 60
+WORTH_A_FAULT = 9.0
+"""A fault must better the fit by this much in chi-squared: one more free value, at three standard deviations."""
+
+MODEL_SHARE = 0.1
+"""The model's own error of a predicted change, as a share of it (common practice, no source)."""
+
+
+class Predicting(Protocol):
+    """What a comparison asks of a chassis model; `analysis.chassis.ChassisModel` is one."""
+
+    parameters: Mapping[str, Any]
+
+    def predict(self, values: Any, measurands: Sequence[Measurand]) -> np.ndarray:
+        """Predictions of shape (S, M)."""
+        ...
+
+    def draw(self, count: int, rng: np.random.Generator, measured: Any = None) -> dict[str, np.ndarray]:
+        """Healthy chassis, arrays of shape (S,)."""
+        ...
+
+
+@dataclass(frozen=True, slots=True, kw_only=True)
+class Explanation:
+    """The best account of the changes by the replaced parts.
+
+    Parameters
+    ----------
+    faults : tuple of (Fault, float)
+        What was wrong with the old parts, and the value of the parameter; empty when tolerance alone explains it.
+    predicted, predicted_std : ndarray, shape (M,)
+        Changes expected, and their standard uncertainty, in the unit of each quantity; NaN where the model is
+        silent.
+    """
+
+    faults: tuple[tuple[Fault, float], ...]
+    predicted: np.ndarray
+    predicted_std: np.ndarray
+
+
+def explain(
+    model: Predicting,
+    faults: Sequence[Fault],
+    replaced: Sequence[str],
+    measurands: Sequence[Measurand],
+    changes: np.ndarray,
+    covariance: np.ndarray,
+    *,
+    mains: float = 1.0,
+    measured_before: Mapping[str, tuple[float, float]] | None = None,
+    measured_after: Mapping[str, tuple[float, float]] | None = None,
+    seed: int = 1,
+) -> Explanation:
+    """Find the fault of the replaced parts that explains the changes best.
+
+    Parameters
+    ----------
+    model : Predicting
+        The chassis.
+    faults : sequence of Fault
+        Of the whole chassis; those of the replaced parts are tried.
+    replaced : sequence of str
+        Parts, sockets or sections replaced between the passes.
+    measurands : sequence of Measurand
+        M measurands.
+    changes, covariance : ndarray, shape (M,) and (M, M)
+        What was measured.
+    mains : float
+        Mains of both states as a multiple of nominal.
+    measured_before, measured_after : mapping, optional
+        Parameters found with power off: key to value and standard uncertainty.
+    seed : int
+        Of the tolerances drawn.
+    """
+    tried = [fault for fault in faults if fault.part in replaced or fault.section in replaced]
+    own = [key for key, parameter in model.parameters.items() if parameter.part in replaced and parameter.sigma]
+    rng = np.random.default_rng(seed)
+    after = model.draw(DRAWS, rng, dict(measured_after or {}))
+    after["mains"] = np.full(DRAWS, mains)
+    before = dict(after)
+    old = model.draw(DRAWS, rng, dict(measured_before or {}))
+    before.update({key: old[key] for key in own if key in old})
+    before.update({key: np.full(DRAWS, value) for key, (value, _) in (measured_before or {}).items()})
+    healthy_after = model.predict(after, measurands)
+
+    def outcome(extra: Mapping[str, float]) -> tuple[np.ndarray, np.ndarray]:
+        drawn = {**before, **{key: np.full(DRAWS, value) for key, value in extra.items()}}
+        moved = _moved(healthy_after - model.predict(drawn, measurands), measurands)
+        middle, spread = np.nanmean(moved, axis=0), np.nanstd(moved, axis=0)
+        return middle, np.hypot(spread, MODEL_SHARE * np.abs(middle))
+
+    chosen: list[tuple[Fault, float]] = []
+    with np.errstate(all="ignore"):
+        predicted, spread = outcome({})
+        fit = _misfit(changes, covariance, predicted, spread)
+        for _ in range(len(replaced)):
+            extra = {fault.key: value for fault, value in chosen}
+            left = [fault for fault in tried if fault.part not in {known.part for known, _ in chosen}]
+            best = _best(model, left, extra, mains, measurands, changes, covariance)
+            if best is None:
+                break
+            trial, trial_spread = outcome({**extra, best[0].key: best[1]})
+            better = _misfit(changes, covariance, trial, trial_spread)
+            if not better < fit - WORTH_A_FAULT:
+                break
+            chosen.append(best)
+            predicted, spread, fit = trial, trial_spread, better
+    return Explanation(faults=tuple(chosen), predicted=predicted, predicted_std=spread)
+
+
+def _best(
+    model: Predicting,
+    faults: Sequence[Fault],
+    extra: Mapping[str, float],
+    mains: float,
+    measurands: Sequence[Measurand],
+    changes: np.ndarray,
+    covariance: np.ndarray,
+) -> tuple[Fault, float] | None:
+    """The fault and value that fit best on the chassis as drawn, on a grid four times finer than the severity
+    cells."""
+    base = model.predict({"mains": np.full(1, mains)}, measurands)
+    best: tuple[float, Fault, float] | None = None
+    for fault in faults:
+        grid = np.array(fault.values)
+        if len(grid) > 1:
+            grid = np.exp(np.interp(np.arange(0, len(grid) - 0.75, 0.25), np.arange(len(grid)), np.log(grid)))
+        values = {"mains": np.full(len(grid), mains), fault.key: grid}
+        values.update({key: np.full(len(grid), value) for key, value in extra.items()})
+        moved = _moved(base - model.predict(values, measurands), measurands)
+        for value, row in zip(grid, moved, strict=True):
+            misfit = _misfit(changes, covariance, row, MODEL_SHARE * 2.0 * np.abs(row))
+            if best is None or misfit < best[0]:
+                best = (misfit, fault, float(value))
+    return best and (best[1], best[2])
+
+
+def _moved(differences: np.ndarray, measurands: Sequence[Measurand]) -> np.ndarray:
+    for column, measurand in enumerate(measurands):
+        if measurand.quantity == "phase_deg":
+            differences[:, column] = [shortest(float(d)) for d in differences[:, column]]
+    return differences
+
+
+def _misfit(changes: np.ndarray, covariance: np.ndarray, predicted: np.ndarray, spread: np.ndarray) -> float:
+    known = np.isfinite(predicted) & np.isfinite(spread)
+    if not known.any():
+        return float("inf")
+    residual = (changes - predicted)[known]
+    total = covariance[np.ix_(known, known)] + np.diag(spread[known] ** 2)
+    # With its determinant: a vague prediction must not win by being vague.
+    return float(residual @ np.linalg.solve(total, residual) + np.linalg.slogdet(total)[1])

@@ -1,0 +1,232 @@
+"""Readings of two passes brought together, and the uncertainty of their differences with what cancels left out.
+
+Two readings of one instrument on one range share its gain error g (rule E13 of bench practice): between two states
+of the same chassis it cancels, but for ``g * (after - before)``. What remains of each reading's own uncertainty,
+and the repeatability of touching a point again, do not cancel. So, for changes d of readings x1, x2 with
+uncertainties u1, u2:
+
+    w^2 = u^2 - (g x)^2    and    cov(d_i, d_j) = g^2 d_i d_j + [i = j] max(w1^2 + w2^2, (rho max(|x1|, |x2|))^2)
+
+(JCGM 100:2008, 5.2.2 and F.1.2.3). A range change, another instrument or an unknown one shares nothing.
+"""
+
+from __future__ import annotations
+
+import math
+from collections.abc import Sequence
+from dataclasses import dataclass
+
+import numpy as np
+
+from acquisition.records import JUDGED_QUALITIES, Measurand, Pass, Reading
+
+from ..judge import meter_std
+
+CHANGE_STD = {
+    "dc_v": (0.005, 0.002), "pp_v": (0.01, 0.0003), "rms_v": (0.01, 0.0001), "gain": (0.01, 0.0005),
+    "phase_deg": (0.0, 1.0), "ripple_pp_v": (0.06, 0.0003), "thd_pct": (0.1, 0.02),
+}  # fmt: skip
+"""Repeatability of a change, k = 1, relative and absolute. Half of the k = 2 starting limits of bench practice B4:
+DC 1 %, gain 2 % on one channel, ripple 1 dB (common practice, no source)."""
+
+DC_STD_WITHOUT_MAINS = 0.015
+"""The same for DC when the mains of a pass was not written down (B4: 3 % at k = 2)."""
+
+SAME_FREQUENCY = 0.01
+"""Two readings are of one frequency, or one drive, when they differ by less than this."""
+
+SHARED_FROM = 0.1
+"""Only readings above this share of the range tell its gain error; digits dominate the others."""
+
+
+@dataclass(frozen=True, slots=True, kw_only=True)
+class Side:
+    """All readings of one measurand in one pass.
+
+    Parameters
+    ----------
+    value : float
+        Mean, in the unit of the quantity.
+    std : float
+        Standard uncertainty of the mean.
+    scatter_variance, dof : float, int
+        Sum of squared deviations of repeats, and their degrees of freedom.
+    group : tuple of str, float, optional
+        Instrument and range, whose gain error is shared; None when either is unknown or mixed.
+    """
+
+    value: float
+    std: float
+    scatter_variance: float
+    dof: int
+    group: tuple[str, float] | None
+
+
+@dataclass(frozen=True, slots=True, kw_only=True)
+class Pair:
+    """One measurand read in both passes."""
+
+    measurand: Measurand
+    before: Side
+    after: Side
+
+
+def pair(before: Pass, after: Pass) -> tuple[list[Pair], list[Measurand], list[Measurand]]:
+    """Bring readings of the same measurand together; repeats are averaged.
+
+    Parameters
+    ----------
+    before, after : Pass
+        Two passes of one chassis.
+
+    Returns
+    -------
+    pairs : list of Pair
+        In the order of the first pass.
+    only_before, only_after : list of Measurand
+        What the other pass lacks.
+    """
+    first, second = _collect(before.readings), _collect(after.readings)
+    pairs, only_before, used = [], [], set()
+    for measurand, readings in first:
+        for place, (other, found) in enumerate(second):
+            if place not in used and _same(measurand, other):
+                used.add(place)
+                pairs.append(Pair(measurand=measurand, before=_side(readings), after=_side(found)))
+                break
+        else:
+            only_before.append(measurand)
+    return pairs, only_before, [other for place, (other, _) in enumerate(second) if place not in used]
+
+
+def _collect(readings: Sequence[Reading]) -> list[tuple[Measurand, list[Reading]]]:
+    found: list[tuple[Measurand, list[Reading]]] = []
+    for reading in readings:
+        if reading.quality not in JUDGED_QUALITIES:
+            continue
+        for measurand, same in found:
+            if _same(measurand, reading.measurand):
+                same.append(reading)
+                break
+        else:
+            found.append((reading.measurand, [reading]))
+    return found
+
+
+def _same(one: Measurand, other: Measurand) -> bool:
+    # A gain hardly depends on the drive; a voltage is proportional to it.
+    drives = one.quantity in {"gain", "phase_deg"} or _near(one.drive_pp_v, other.drive_pp_v)
+    return (
+        (one.point, one.quantity) == (other.point, other.quantity) and drives and _near(one.freq_hz, other.freq_hz)
+    )
+
+
+def _near(one: float | None, other: float | None) -> bool:
+    if one is None or other is None:
+        return one is other
+    return abs(one - other) <= SAME_FREQUENCY * max(abs(one), abs(other))
+
+
+def _side(readings: Sequence[Reading]) -> Side:
+    reference = readings[0].value
+    phase = readings[0].quantity == "phase_deg"
+    values = np.array([reference + shortest(r.value - reference) if phase else r.value for r in readings])
+    mean = float(values.mean())
+    squares = float(((values - mean) ** 2).sum())
+    dof = len(values) - 1
+    own = float(np.mean([meter_std(reading) for reading in readings]))
+    # The instrument's uncertainty is common to its repeats and does not average out; their scatter does.
+    std = math.hypot(own, math.sqrt(squares / dof / len(values))) if dof else own
+    groups = {(reading.instrument, reading.range_v) for reading in readings}
+    instrument, range_v = groups.pop()
+    known = not groups and instrument and range_v is not None
+    group = (instrument, range_v) if known and range_v is not None else None
+    return Side(value=mean, std=std, scatter_variance=squares, dof=dof, group=group)
+
+
+def shortest(degrees: float) -> float:
+    """An angle the short way round, in (-180, 180].
+
+    Parameters
+    ----------
+    degrees : float
+        Any angle in degrees.
+    """
+    return -((-degrees + 180.0) % 360.0 - 180.0)
+
+
+def differences(
+    pairs: Sequence[Pair], corrected: np.ndarray, *, mains_known: bool
+) -> tuple[np.ndarray, np.ndarray]:
+    """Changes and their covariance.
+
+    Parameters
+    ----------
+    pairs : sequence of Pair
+        M pairs.
+    corrected : ndarray, shape (M,)
+        After-values, corrected to the mains of the first pass.
+    mains_known : bool
+        The mains of both passes was written down.
+
+    Returns
+    -------
+    changes : ndarray, shape (M,)
+        After minus before, each in its own unit.
+    covariance : ndarray, shape (M, M)
+        Of the changes.
+    """
+    changes = np.array([c - p.before.value for p, c in zip(pairs, corrected, strict=True)])
+    for index, one in enumerate(pairs):
+        if one.measurand.quantity == "phase_deg":
+            changes[index] = shortest(float(changes[index]))
+    shared = _shared_gain_errors(pairs)
+    covariance = np.zeros((len(pairs), len(pairs)))
+    groups: dict[tuple[str, float, str], np.ndarray] = {}
+    for index, one in enumerate(pairs):
+        key = _key(one)
+        size = max(abs(one.before.value), abs(one.after.value))
+        kept = one.before.std**2 + one.after.std**2
+        if key is not None and one.measurand.quantity == "phase_deg":
+            kept -= 2.0 * min(one.before.std, one.after.std) ** 2  # skew of the channels, the same both times
+        elif key is not None:
+            error = shared.get(key, 0.0)
+            kept -= error**2 * (one.before.value**2 + one.after.value**2)
+            groups.setdefault(key, np.zeros(len(pairs)))[index] = error * changes[index]
+        covariance[index, index] = max(kept, _repeat_variance(one, size, mains_known), 1e-24)
+    for slopes in groups.values():
+        covariance += np.outer(slopes, slopes)
+    return changes, covariance
+
+
+def _key(one: Pair) -> tuple[str, float, str] | None:
+    if one.before.group is None or one.before.group != one.after.group:
+        return None
+    kind = one.measurand.quantity
+    return (*one.before.group, kind)
+
+
+def _shared_gain_errors(pairs: Sequence[Pair]) -> dict[tuple[str, float, str], float]:
+    """Relative gain error of each instrument on each range: no more than the smallest relative uncertainty it
+    stated."""
+    found: dict[tuple[str, float, str], float] = {}
+    for one in pairs:
+        key = _key(one)
+        if key is None or one.measurand.quantity in {"phase_deg", "thd_pct"}:
+            continue
+        for side in (one.before, one.after):
+            enough = SHARED_FROM * key[1] if one.measurand.quantity != "gain" else 0.0
+            if abs(side.value) > enough:
+                found[key] = min(found.get(key, math.inf), side.std / abs(side.value))
+    return found
+
+
+def _repeat_variance(one: Pair, size: float, mains_known: bool) -> float:
+    relative, absolute = CHANGE_STD[one.measurand.quantity]
+    if one.measurand.quantity == "dc_v" and not mains_known:
+        relative = DC_STD_WITHOUT_MAINS
+    dof = one.before.dof + one.after.dof
+    measured = 0.0
+    if dof:
+        measured = 2.0 * (one.before.scatter_variance + one.after.scatter_variance) / dof
+    return max((relative * size) ** 2 + absolute**2, measured)

@@ -1,0 +1,173 @@
+"""Before and after: what is called a change, what explains it, and what is left alone."""
+
+import sys
+from pathlib import Path
+
+import numpy as np
+import pytest
+
+from acquisition.records import Event, Pass, Reading
+from analysis.compare import AGREES, NOT_EXPLAINED, UNCHANGED, UNTRIED, compare
+
+sys.path.insert(0, str(Path(__file__).parent))
+from coupled_stage import FAULTS, CoupledStage, bench
+
+MODEL = CoupledStage()
+NEW_C2 = (Event(kind="part_replaced", subject="C2"),)
+
+
+def repairs(before, after, count=100, **facts):
+    """Simulated repairs, each on a bench with errors of its own."""
+    for seed in range(count):
+        read = bench(seed)
+        yield compare(
+            read("as-found", before), read("after-C2", after, events=NEW_C2), model=MODEL, faults=FAULTS, **facts
+        )
+
+
+def verdicts(comparison):
+    return {(c.measurand.point, c.measurand.quantity, c.measurand.freq_hz): c.verdict for c in comparison.changes}
+
+
+def test_a_capacitor_swapped_for_its_equal_changes_nothing():
+    found = [comparison.verdict for comparison in repairs({}, {})]
+    assert found.count(UNCHANGED) >= 95
+
+
+def test_a_capacitor_that_lost_85_percent_is_seen_and_explained():
+    found = list(repairs({"C2": 0.15 * 22e-9}, {"C2": 21e-9}, 100))
+    at_20_hz = [verdicts(c)[("V1.2>V2.2", "gain", 20.0)] for c in found]
+    assert at_20_hz.count(AGREES) >= 95
+    assert [c.verdict for c in found].count(AGREES) >= 95
+    assert all({f.fault for f, _ in c.faults} == {"low"} for c in found)
+
+
+def test_a_capacitor_that_leaks_2_megohm_is_seen_and_explained():
+    found = list(repairs({"C2.leak": 1 / 2e6}, {"C2": 23e-9}, 100))
+    assert [verdicts(c)[("V2.2", "dc_v", None)] for c in found].count(AGREES) >= 95
+    assert [c.verdict for c in found].count(AGREES) >= 95
+    estimates = [1 / value for c in found for fault, value in c.faults if fault.key == "C2.leak"]
+    assert np.median(estimates) == pytest.approx(2e6, rel=0.2)
+
+
+def test_what_the_new_part_cannot_do_is_not_explained():
+    read = bench(1)
+    before = read("as-found", {"C2.leak": 1 / 2e6})
+    after = read("after-C2", {"R5": 1.5e3}, events=NEW_C2)
+    comparison = compare(before, after, model=MODEL, faults=FAULTS)
+    found = verdicts(comparison)
+    assert found[("V2.3", "dc_v", None)] == NOT_EXPLAINED
+    assert found[("V2.2", "dc_v", None)] == AGREES
+    assert found[("V1.1", "dc_v", None)] == UNCHANGED
+    assert comparison.verdict == NOT_EXPLAINED
+
+
+def test_a_change_of_the_wrong_direction_is_not_explained():
+    read = bench(2)
+    comparison = compare(read("a", {}), read("b", {"C2.leak": 1 / 2e6}, events=NEW_C2), model=MODEL, faults=FAULTS)
+    (grid,) = [c for c in comparison.changes if c.measurand.point == "V2.2"]
+    assert (grid.verdict, grid.direction) == (NOT_EXPLAINED, "away")
+
+
+def test_direction_is_told_of_the_healthy_value():
+    comparison = next(repairs({"C2.leak": 1 / 2e6}, {}))
+    told = {c.measurand.point: c.direction for c in comparison.changes if c.measurand.quantity == "dc_v"}
+    assert told == {"V1.1": "", "V2.2": "toward", "V2.1": "toward", "V2.3": ""}
+
+
+def test_another_mains_is_not_a_change():
+    wrong_without = 0
+    for seed in range(20):
+        read = bench(seed)
+        before, after = read("a", {}, 225.0), read("b", {}, 240.0)
+        assert compare(before, after, model=MODEL).verdict == UNCHANGED
+        without = compare(before, after)
+        wrong_without += without.verdict == UNTRIED
+        assert "not corrected for the difference in mains" in without.notes[0]
+    assert wrong_without == 20
+
+
+def test_without_a_record_of_the_mains_small_changes_of_dc_are_not_told():
+    read = bench(4)
+    before, after = read("a", {}), read("b", {}, 230.0 * 1.02)
+    unlogged = [Pass(name=p.name, started_utc="", readings=p.readings) for p in (before, after)]
+    comparison = compare(*unlogged)
+    assert comparison.verdict == UNCHANGED
+    assert "mains was not written down" in comparison.notes[0]
+
+
+# -- uncertainty -------------------------------------------------------------------------------------------------
+
+
+def one_reading(value, std, instrument="meter", range_v=300.0, **facts):
+    reading = Reading(
+        point="V1.1", quantity="dc_v", value=value, std=std, instrument=instrument, range_v=range_v, **facts
+    )
+    return Pass(name=str(value), started_utc="", mains_v=230.0, readings=(reading,))
+
+
+def test_the_gain_error_of_one_range_cancels():
+    # 0.5 % at 300 V and nothing else: 1.5 V of uncertainty each, but 1 V of change is known to its repeatability.
+    (same,) = compare(one_reading(300.0, 1.5), one_reading(310.0, 1.55)).changes
+    assert same.change_std == pytest.approx(np.hypot(0.005 * 310.0, 0.005 * 10.0), rel=0.01)
+    (other,) = compare(one_reading(300.0, 1.5), one_reading(310.0, 1.55, range_v=1000.0)).changes
+    assert other.change_std == pytest.approx(np.hypot(1.5, 1.55))
+    (unknown,) = compare(one_reading(300.0, 1.5, ""), one_reading(310.0, 1.55, "")).changes
+    assert unknown.change_std == pytest.approx(np.hypot(1.5, 1.55))
+
+
+def test_changes_of_one_range_stay_correlated():
+    def both(scale):
+        readings = [
+            Reading(point=p, quantity="dc_v", value=v * scale, std=0.02 * v * scale, instrument="m", range_v=300.0)
+            for p, v in (("V1.1", 200.0), ("V2.1", 250.0))
+        ]
+        return Pass(name=str(scale), started_utc="", mains_v=230.0, readings=tuple(readings))
+
+    covariance = compare(both(1.0), both(1.2)).covariance
+    assert covariance[0, 1] == pytest.approx(0.02**2 * 40.0 * 50.0)
+    assert np.all(np.linalg.eigvalsh(covariance) > 0)
+
+
+def test_repeated_readings_tell_their_own_repeatability():
+    def repeated(values):
+        readings = [Reading(point="V1.1", quantity="dc_v", value=v, std=0.01) for v in values]
+        return Pass(name=str(values), started_utc="", mains_v=230.0, readings=tuple(readings))
+
+    (change,) = compare(repeated([95.0, 100.0, 105.0]), repeated([99.0, 104.0, 109.0])).changes
+    assert (change.before, change.after) == (100.0, 104.0)
+    assert change.change_std == pytest.approx(np.sqrt(2.0) * 5.0, rel=0.01)
+    assert change.verdict == UNCHANGED
+
+
+def test_phases_are_compared_the_short_way_round():
+    def phase(value):
+        reading = Reading(point="V1.2>V1.1", quantity="phase_deg", value=value, std=1.0, freq_hz=1000.0)
+        return Pass(name=str(value), started_utc="", mains_v=230.0, readings=(reading,))
+
+    (change,) = compare(phase(179.0), phase(-179.0)).changes
+    assert change.change == pytest.approx(2.0)
+    assert change.verdict == UNCHANGED
+
+
+def test_readings_that_are_no_readings_are_left_out():
+    overload = one_reading(900.0, 1.0, quality="overload")
+    comparison = compare(one_reading(300.0, 1.0), overload)
+    assert comparison.changes == ()
+    assert [m.point for m in comparison.only_before] == ["V1.1"]
+    assert comparison.only_after == ()
+
+
+def test_another_frequency_is_another_measurand():
+    read = bench(5)
+    before, after = read("a", {}), read("b", {})
+    moved = Pass(name="c", started_utc="", mains_v=230.0, readings=after.readings[:4])
+    comparison = compare(before, moved)
+    assert len(comparison.changes) == 4
+    assert len(comparison.only_before) == 8
+
+
+def test_two_passes_without_readings():
+    comparison = compare(Pass(name="a", started_utc=""), Pass(name="b", started_utc=""), model=MODEL)
+    assert comparison.changes == ()
+    assert comparison.verdict == UNCHANGED
