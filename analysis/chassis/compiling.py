@@ -43,7 +43,7 @@ from .parameters import (
     Parameter,
 )  # fmt: skip
 from .parts import UNITS
-from .wiring import section_key, wired_sections
+from .wiring import wired_sections
 
 GENERATOR = "generator.ohms"
 """Key of the generator's source resistance, always across the input."""
@@ -157,7 +157,7 @@ class Compiled:
     def _tubes(self) -> Iterator[tuple[Tube, list[Branch]]]:
         wired = wired_sections(self.chassis.sockets, self.chassis.node_names)
         for socket, tube, section, names in wired:
-            key = section_key(socket, tube, section)
+            key = f"{socket}{section.name}"
             self.sections[key] = (socket, section.name)
             at = {electrode: self._numbers[node] for electrode, node in names.items()}
             spread = STRENGTH_SIGMA if section.kind == "triode" else PENTODE_STRENGTH_SIGMA

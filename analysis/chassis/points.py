@@ -5,7 +5,6 @@ from __future__ import annotations
 from dataclasses import dataclass
 
 from .description import GROUND, Chassis
-from .wiring import section_key
 
 HIGH_VOLTAGE_FUNCTIONS = frozenset({"plate", "screen"})
 
@@ -71,7 +70,7 @@ def list_points(chassis: Chassis, delicate_nodes: frozenset[str] = frozenset()) 
                 node=node,
                 function=pin.function,
                 socket=socket,
-                section=section_key(socket, tube, section) if section else "",
+                section=f"{socket}{section.name}" if section else "",
                 pin=number,
                 heater=pin.is_heater,
                 danger=pin.is_high_voltage,

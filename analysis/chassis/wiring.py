@@ -60,21 +60,6 @@ class Nodes:
         return list(self._parent)
 
 
-def section_key(socket: str, tube: Tube, section: Section) -> str:
-    """Key of a section in tables of values: ``V1a`` for twins, the socket alone for a single section.
-
-    Parameters
-    ----------
-    socket : str
-        Socket.
-    tube : Tube
-        What sits in it.
-    section : Section
-        One of its sections.
-    """
-    return f"{socket}{section.name}" if len(tube.sections) > 1 else socket
-
-
 def wired_sections(
     sockets: Mapping[str, Tube], node_names: Mapping[str, str]
 ) -> list[tuple[str, Tube, Section, dict[str, str]]]:

@@ -25,8 +25,8 @@ Array = np.ndarray[Any, Any]
 Table = Mapping[str, Array]
 
 GROUND = -1
-SHORT_S = 1e3
-"""Conductance of a dead short, siemens: a milliohm of wire and joint."""
+SHORT_S = 100.0
+"""Conductance of a dead short, siemens: ten milliohm of wire and joints."""
 
 
 def conductance(ohm: Array) -> Array:
