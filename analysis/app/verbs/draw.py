@@ -1,0 +1,28 @@
+"""``stagewalk draw``: a chassis file as a drawing, to catch mistakes before the first probe."""
+
+from __future__ import annotations
+
+from pathlib import Path
+
+import click
+
+
+@click.command("draw")
+@click.argument("chassis")
+@click.option(
+    "--out", type=click.Path(dir_okay=False, path_type=Path), help="SVG file; CHASSIS.svg here when left out."
+)
+def command(chassis: str, out: Path | None) -> None:
+    """Draw CHASSIS (a file, or the name of a shipped one) as SVG, one cell a tube section."""
+    from acquisition.errors import ConfigError, Problem
+    from analysis.chassis import load_chassis
+    from analysis.report.drawing import chassis_svg
+
+    target = out or Path(f"{Path(chassis).name.removesuffix('.yaml')}.svg")
+    svg = chassis_svg(load_chassis(chassis))
+    try:
+        target.write_text(svg, encoding="utf-8")
+    except OSError as error:
+        problem = Problem(str(target), 0, "", f"cannot be written: {error.strerror}")
+        raise ConfigError.from_problems([problem], hint="choose another place with --out") from error
+    click.echo(f"drawn: {target}")

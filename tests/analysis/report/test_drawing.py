@@ -1,0 +1,55 @@
+"""The drawing shows every part once and every point, and text from a file stays text."""
+
+import re
+from xml.etree import ElementTree
+
+import pytest
+
+from acquisition.configs import config_names
+from analysis.app.cli import main
+from analysis.chassis import load_chassis, parse_chassis
+from analysis.report.drawing import chassis_svg
+from analysis.report.wiring import Shown
+
+HOSTILE = """
+chassis: "</svg><script>alert(1)</script>"
+tubes: {V1: 12AX7}
+rails: {HT1: {volts: 300, source: 100}}
+parts:
+  R1: 1M    V1.2  gnd
+  R2: 100k  HT1   V1.1
+  R3: 1k5   V1.3  gnd
+"""
+
+
+@pytest.mark.parametrize("name", config_names("chassis"))
+def test_every_part_is_drawn_once(name):
+    chassis = load_chassis(name)
+    words = [
+        "".join(e.itertext()) for e in ElementTree.fromstring(chassis_svg(chassis)).iter() if e.tag.endswith("text")
+    ]
+    drawn = [re.split(r" ", line)[0] for line in words]
+    for part in chassis.parts:
+        assert drawn.count(part) == 1, part
+
+
+def test_a_point_shows_measured_over_expected_with_a_sign():
+    chassis = parse_chassis(HOSTILE)
+    svg = chassis_svg(chassis, {"V1.1": Shown(measured_v=251.3, expected_v=190.0, verdict="high")})
+    group = next(e for e in ElementTree.fromstring(svg).iter() if e.get("data-point") == "V1.1")
+    words = ["".join(e.itertext()) for e in group]
+    assert words == ["V1.1", "▲ 251.3 V", "190 V expected"]
+    assert group.get("aria-label") == "V1.1 plate, 251.3 V, 190 V expected, high"
+
+
+def test_hostile_text_stays_text():
+    svg = chassis_svg(parse_chassis(HOSTILE))
+    assert "<script" not in svg
+    assert "alert(1)" in "".join(ElementTree.fromstring(svg).itertext())
+
+
+def test_the_verb_writes_a_file(tmp_path, capsys):
+    assert main(["draw", "quayside-five", "--out", str(tmp_path / "q.svg")]) == 0
+    assert (tmp_path / "q.svg").read_text(encoding="utf-8").startswith("<svg")
+    assert main(["draw", "quayside-five", "--out", str(tmp_path / "none" / "q.svg")]) == 2
+    assert "cannot be written" in capsys.readouterr().err
