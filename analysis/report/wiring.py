@@ -103,13 +103,13 @@ class Wiring:
                 for part in self.at.get(node, [])
                 if part.kind == "resistor" and len(part.nodes) == 2
             ]
-            # A node behind a stopper is one that a capacitor feeds.
+            # A node behind a stopper is one that a coupling capacitor feeds.
             step = [
                 (part, n)
                 for part, n in onward
                 if n not in seen | self.supplies | {GROUND}
                 and "." not in n
-                and any(other.kind == "capacitor" for other in self.at.get(n, []))
+                and any(p.kind == "capacitor" and GROUND not in map(self.node, p.nodes) for p in self.at.get(n, []))
                 and not self._reaches_cathode(n, cell)
             ]
             if len(step) != 1:
