@@ -101,6 +101,10 @@ def _wrong_length(answer: bytes, rng: random.Random) -> Iterator[Action]:
     yield answer
 
 
+def _text_for_block(answer: bytes, rng: random.Random) -> Iterator[Action]:
+    yield b"1,2,3,4,5\n" if b"#" in answer else answer
+
+
 def _overload(answer: bytes, rng: random.Random) -> Iterator[Action]:
     yield rng.choice((b"+9.90000000E+37\n", b"-9.90000000E+37\n", b"9.91E37\n", b"OL\n"))
 
@@ -130,6 +134,7 @@ LINK_FAULTS: Mapping[str, Fault] = {
     "cut short": _cut_short,
     "flipped bit": _flip,
     "wrong block length": _wrong_length,
+    "text for block": _text_for_block,
     "overload": _overload,
     "silence": _silence,
     "hang up": _hang_up,

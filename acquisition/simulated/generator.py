@@ -33,6 +33,7 @@ class Generator(Device):
     def __init__(self, wiring: Wiring, *, identity: str = "STAGEWALK,SIM-GENERATOR,0003,1.0") -> None:
         super().__init__(identity, wiring.clock)
         self.wiring = wiring
+        self.clamps = False  # take what is possible in silence, where a better instrument refuses
         self.reset()
         node = "[SOURce#:]"
         self.on(f"{node}FUNCtion[:SHAPe]", do=self._set_shape, ask=lambda s, p: "SIN", takes=1)
@@ -97,7 +98,11 @@ class Generator(Device):
         text = (
             given.upper().removesuffix("PP") if isinstance(given, str) and given.upper().endswith("VPP") else given
         )
-        value = parse_number(text, "V", low=SMALLEST_PP_V / per_unit, high=highest, default=0.1)
+        low = SMALLEST_PP_V / per_unit
+        if self.clamps:
+            value = min(max(parse_number(text, "V"), low), highest)
+        else:
+            value = parse_number(text, "V", low=low, high=highest, default=0.1)
         self._check(value * per_unit, self.emf_offset_v)
         self.emf_pp_v = value * per_unit
         self._apply_drive()

@@ -109,6 +109,7 @@ class Scope(Device):
         }
         self.clock_ppm = clock_ppm
         self.never_triggers = False
+        self.stuck_state = ""  # what it says for ever, whatever it does
         self.reset()
         self._tree()
 
@@ -154,7 +155,7 @@ class Scope(Device):
                     return "running" if self.clock.monotonic_s() >= moment_s else "waiting"
                 self.record = self._acquire(moment_s)
                 self.state = "stopped"
-        return self.state
+        return self.stuck_state or self.state
 
     def _trigger_after(self, earliest_s: float) -> float | None:
         """First crossing of the level within the three longest periods that matter, or None."""

@@ -36,6 +36,7 @@ class SocketServer:
         self._wake_in.setblocking(False)
         self._selector.register(self._wake_in, selectors.EVENT_READ, None)
         self._clients: dict[socket.socket, Framer] = {}
+        self.single_client = False  # hang up on a second client, as many instruments do
         self._accepting = True
         self._settled = threading.Event()
         self._closing = False
@@ -135,6 +136,9 @@ class SocketServer:
         elif source is self._listener and self._listener is not None:
             with contextlib.suppress(OSError):
                 client, _ = self._listener.accept()
+                if self.single_client and self._clients:
+                    client.close()
+                    return
                 client.setsockopt(socket.IPPROTO_TCP, socket.TCP_NODELAY, 1)
                 client.settimeout(5.0)
                 self._clients[client] = Framer()

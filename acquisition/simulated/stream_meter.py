@@ -114,13 +114,24 @@ class StreamServer:
         self.rng = random.Random(seed)
         self.cues: list[str] = []
         self._ended = threading.Event()
-        self._ours, theirs = os.openpty()
-        tty.setraw(theirs)
-        os.set_blocking(self._ours, False)
-        self.path = os.ttyname(theirs)
-        self._theirs = theirs
+        self._lock = threading.Lock()
+        self._plug()
         self._thread = threading.Thread(target=self._send, name="simulated streaming meter", daemon=True)
         self._thread.start()
+
+    def _plug(self) -> None:
+        self._ours, self._theirs = os.openpty()
+        tty.setraw(self._theirs)
+        os.set_blocking(self._ours, False)
+        self.path = os.ttyname(self._theirs)
+
+    def replug(self) -> None:
+        """Pull the cable and plug it in again; the port may have another name then."""
+        with self._lock:
+            ends = (self._ours, self._theirs)
+            self._plug()  # first, so that the system cannot give the same name again
+            for end in ends:
+                os.close(end)
 
     @property
     def resource(self) -> str:
@@ -147,7 +158,7 @@ class StreamServer:
                 continue
             frame = self.meter.line().encode() + b"\r\n"
             # Nobody reading is no reason to stop: a meter does not know.
-            with contextlib.suppress(OSError):
+            with self._lock, contextlib.suppress(OSError):
                 os.write(self._ours, self._spoil(frame, self.cues.pop(0)) if self.cues else frame)
 
     def _spoil(self, frame: bytes, name: str) -> bytes:
