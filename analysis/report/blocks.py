@@ -85,10 +85,19 @@ def other_parts(wiring: Wiring) -> Sheet:
         wiring.symbol(sheet, part, (x, y), (x + 120, y))
         sheet.flag(x, y, names[0], "left")
         sheet.flag(x + 120, y, names[1], "right")
+        for name, point, end_x, anchor in (
+            (names[0], part.nodes[0], x, "end"),
+            (names[1], part.nodes[1], x + 120, "start"),
+        ):
+            aside = 7.4 * len(name) + 20
+            wiring.node_text(
+                sheet, wiring.node(point), end_x + (aside if anchor == "start" else -aside), y - 8, "", anchor
+            )
         if len(names) == 3:  # the wiper of a potentiometer
             sheet.line((x + 60, y + 24), (x + 60, y + 9))
             sheet.line((x + 56, y + 15), (x + 60, y + 9), (x + 64, y + 15))
             sheet.flag(x + 60, y + 24, names[2], "down")
+            wiring.node_text(sheet, wiring.node(part.nodes[2]), x + 66 + 3.7 * len(names[2]), y + 30)
             y += 34
         y += 62
     return sheet

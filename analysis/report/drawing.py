@@ -109,7 +109,7 @@ class _Stages:
         elif self.wiring.is_private(node) and self.wiring.open_parts(node) and depth < 4:
             sheet.dot(x, y)
             if direction == "down":
-                self.wiring.node_text(sheet, node, x - 8, y + 4, anchor="end")
+                self.wiring.node_text(sheet, node, x - 8, y + (4 if x == 0 else 16), anchor="end")
             else:
                 self.wiring.node_text(sheet, node, x, y - 22)
             return self._hang(sheet, node, x, y, depth + 1)
