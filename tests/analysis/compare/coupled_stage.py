@@ -64,8 +64,8 @@ class CoupledStage:
 
 def _fault(name, key, values):
     return Fault(
-        part="C2", section="", fault=name, key=key, part_class="film", values=tuple(values), cell_log=0.3, weight=1.0,
-        shown="", words="", separate="", source="",
+        part="C2", section="", fault=name, key=key, part_class="film", values=tuple(values), cell_log=0.3,
+        weight=1.0, shown="", words="", separate="", source="",
     )  # fmt: skip
 
 
@@ -83,8 +83,8 @@ SWEEP = tuple(
 
 
 def bench(seed):
-    """A meter of 0.5 % and 2 digits of 10 mV, one gain error for the whole life of the bench, and a scope of 1
-    %."""
+    """A meter of 0.5 % and 2 digits of 10 mV, one gain error for the whole life of the bench, and a scope
+    of 1 %."""
     rng = np.random.default_rng(seed)
     errors = {
         "meter": 0.005 * rng.uniform(-1, 1),
@@ -116,7 +116,7 @@ def bench(seed):
                     drive_pp_v=m.drive_pp_v,
                     instrument=instrument,
                     range_v=range_v,
-                )  # fmt: skip
+                )
             )
         return Pass(name=name, started_utc="", mains_v=mains_v, readings=tuple(readings), events=tuple(events))
 

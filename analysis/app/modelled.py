@@ -1,0 +1,44 @@
+"""The chassis file that a job keeps, and its model: as far as there is one."""
+
+from __future__ import annotations
+
+from typing import TYPE_CHECKING
+
+from acquisition.errors import AnalysisError, ConfigError
+from acquisition.records import JobSheet
+
+if TYPE_CHECKING:
+    from analysis.chassis import Chassis, ChassisModel
+
+
+def modelled(sheet: JobSheet) -> tuple[Chassis | None, ChassisModel | None, str]:
+    """Chassis and model of a job.
+
+    Parameters
+    ----------
+    sheet : JobSheet
+        Of the job.
+
+    Returns
+    -------
+    chassis : Chassis or None
+        None when the job keeps no chassis file, or one that this version does not read.
+    model : ChassisModel or None
+        None when the file has no parts.
+    reason : str
+        Why there is no model; empty when there is one.
+    """
+    from analysis.chassis import ChassisModel, parse_chassis
+
+    if not sheet.chassis_text.strip():
+        return None, None, "the job keeps no chassis file"
+    try:
+        chassis = parse_chassis(sheet.chassis_text, sheet.chassis_name)
+    except ConfigError as error:
+        return None, None, f"the chassis file kept in the job cannot be read: {error.problems[0]}"
+    if not chassis.parts:
+        return chassis, None, "the chassis file lists no parts, so there is no model"
+    try:
+        return chassis, ChassisModel(chassis), ""
+    except AnalysisError as error:
+        return chassis, None, f"the model of the chassis has no answer: {error}"

@@ -1,0 +1,165 @@
+"""Numbers and findings in words: what a report, a page or a terminal says of them."""
+
+from __future__ import annotations
+
+import math
+
+from acquisition.quantities import format_value
+from acquisition.records import QUANTITIES, Measurand
+
+from ..faults import Fault
+
+QUANTITY_WORDS = {
+    "dc_v": "DC",
+    "pp_v": "peak to peak",
+    "rms_v": "rms",
+    "gain": "gain",
+    "phase_deg": "phase",
+    "ripple_pp_v": "ripple, peak to peak",
+    "thd_pct": "distortion",
+}
+"""What a quantity is called where its unit does not say it."""
+
+_TO_ASCII = str.maketrans({"−": "-", "→": ">", "×": "x", "°": " deg", "Ω": "ohm", "µ": "u", "±": "+-", "–": "-"})
+
+
+def quantity_text(value: float, quantity: str, digits: int = 4, *, ascii_only: bool = False) -> str:
+    """A value with its unit, as people write it.
+
+    Parameters
+    ----------
+    value : float
+        In the unit of the quantity.
+    quantity : str
+        A key of ``QUANTITIES``.
+    digits : int
+        Significant digits.
+    ascii_only : bool
+        For a terminal.
+
+    Examples
+    --------
+    >>> quantity_text(0.0123, "dc_v"), quantity_text(51.234, "gain"), quantity_text(-178.94, "phase_deg")
+    ('12.3 mV', '×51.23', '−178.9°')
+    """
+    if not math.isfinite(value):
+        return "–" if not ascii_only else "-"
+    if quantity == "gain":
+        text = f"×{_plain(value, digits)}"
+    elif quantity == "phase_deg":
+        text = f"{value:.1f}°"
+    elif quantity == "thd_pct":
+        text = f"{_plain(value, 3)} %"
+    else:
+        text = format_value(value, QUANTITIES[quantity], digits)
+    text = text.replace("-", "−")
+    return text.translate(_TO_ASCII) if ascii_only else text
+
+
+def _plain(value: float, digits: int) -> str:
+    """A number without exponent, with a given number of significant digits."""
+    if value == 0:
+        return "0"
+    decimals = max(0, digits - 1 - math.floor(math.log10(abs(value))))
+    return f"{value:.{min(decimals, 9)}f}"
+
+
+def with_uncertainty(value: float, std: float | None, quantity: str) -> str:
+    """A value with its 95 % interval (k = 2), both to the digit that the uncertainty allows.
+
+    Parameters
+    ----------
+    value : float
+        In the unit of the quantity.
+    std : float or None
+        Standard uncertainty.
+    quantity : str
+        A key of ``QUANTITIES``.
+
+    Examples
+    --------
+    >>> with_uncertainty(86.0712, 0.432, "dc_v"), with_uncertainty(-0.0281, 0.0021, "dc_v")
+    ('86.07 ± 0.86 V', '−28.1 ± 4.2 mV')
+    >>> with_uncertainty(51.234, None, "gain"), with_uncertainty(-178.94, 0.61, "phase_deg")
+    ('×51.23', '−178.9 ± 1.2°')
+    """
+    if std is None or std <= 0:
+        return quantity_text(value, quantity)
+    unit = QUANTITIES[quantity]
+    step = _step(max(abs(value), 2 * std)) if unit == "V" else 0
+    scale = 10.0**step
+    expanded = 2 * std / scale
+    decimals = min(9, max(0, 1 - math.floor(math.log10(expanded))))
+    body = f"{value / scale:.{decimals}f} ± {expanded:.{decimals}f}"
+    prefix = {-6: "µ", -3: "m", 0: "", 3: "k"}[step]
+    text = {"gain": f"×{body}", "phase_deg": f"{body}°", "thd_pct": f"{body} %"}.get(
+        quantity, f"{body} {prefix}{unit}"
+    )
+    return text.replace("-", "−")
+
+
+def _step(size: float) -> int:
+    return min(3, max(-6, 3 * math.floor(math.log10(size) / 3)))
+
+
+def frequency_text(freq_hz: float) -> str:
+    """A frequency.
+
+    Parameters
+    ----------
+    freq_hz : float
+        In hertz.
+
+    Examples
+    --------
+    >>> frequency_text(1000.0), frequency_text(50)
+    ('1 kHz', '50 Hz')
+    """
+    return format_value(freq_hz, "Hz")
+
+
+def measurand_text(measurand: Measurand, *, ascii_only: bool = False) -> str:
+    """What was read, where, and at which frequency.
+
+    Parameters
+    ----------
+    measurand : Measurand
+        What.
+    ascii_only : bool
+        For a terminal.
+
+    Examples
+    --------
+    >>> measurand_text(Measurand(point="V1.2>V1.1", quantity="gain", freq_hz=20.0))
+    'V1.2 → V1.1 gain at 20 Hz'
+    """
+    at = f" at {frequency_text(measurand.freq_hz)}" if measurand.freq_hz else ""
+    text = f"{measurand.point.replace('>', ' → ')} {QUANTITY_WORDS[measurand.quantity]}{at}"
+    return text.translate(_TO_ASCII) if ascii_only else text
+
+
+def old_part_text(fault: Fault, value: float, *, ascii_only: bool = False) -> str:
+    """What was wrong with a replaced part, as the changes tell it.
+
+    Parameters
+    ----------
+    fault : Fault
+        Kind of fault.
+    value : float
+        Value of its parameter.
+    ascii_only : bool
+        For a terminal.
+    """
+    name = f"{fault.part} ({fault.section})" if fault.section and fault.section != fault.part else fault.part
+    size = _size_text(fault, value)
+    text = f"{name} {fault.words or fault.fault}" + (f" (about {size})" if size else "")
+    return text.translate(_TO_ASCII) if ascii_only else text
+
+
+def _size_text(fault: Fault, value: float) -> str:
+    if fault.shown == "1/ohm":
+        return format_value(1.0 / value, "Ω", 2)
+    if fault.shown == "x":
+        return f"{value:.2g} × normal"
+    unit = {"ohm": "Ω", "farad": "F", "henry": "H", "A": "A"}.get(fault.shown)
+    return format_value(value, unit, 2).replace("u", "µ") if unit else ""

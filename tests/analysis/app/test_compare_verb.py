@@ -1,0 +1,62 @@
+"""``stagewalk compare`` on a job whose coupling capacitor was replaced, with the model of the chassis."""
+
+import json
+
+import numpy as np
+import pytest
+
+from acquisition.configs import find_config
+from acquisition.records import Event, Measurand, Reading
+from acquisition.store import create_job
+from analysis.app.cli import main
+from analysis.chassis import ChassisModel, load_chassis
+
+POINTS = ("IN", "SPK", "HT1", "HT2", "HT3", "V1.1", "V1.3", "V1.6", "V1.8", "V2.2", "V2.3", "V2.7")
+
+
+@pytest.fixture(scope="module")
+def job(tmp_path_factory):
+    path = tmp_path_factory.mktemp("job") / "five.stagewalk"
+    model = ChassisModel(load_chassis("quayside-five"))
+    measurands = [Measurand(point=point, quantity="dc_v") for point in POINTS]
+    rng = np.random.default_rng(5)
+    with create_job(path, "Quayside Five", find_config("chassis", "quayside-five").read_text("utf-8")) as opened:
+        for name, values in (("as-found", {"C4.leak": np.full(1, 1 / 3e6)}), ("after-C4", {})):
+            opened.start_pass(name, mains_v=230.0)
+            if name == "after-C4":
+                opened.add_event(name, Event(kind="part_replaced", subject="C4", text="film, 630 V"))
+            for m, true in zip(measurands, model.predict(values, measurands)[0], strict=True):
+                value = float(true * (1 + 0.001 * rng.standard_normal()) + 0.001 * rng.standard_normal())
+                std = float(np.hypot(0.003 * value, 0.002))
+                opened.add_reading(
+                    name,
+                    Reading(point=m.point, quantity="dc_v", value=value, std=std, instrument="m", range_v=300.0),
+                )
+    return path
+
+
+def test_for_people(job, capsys):
+    assert main(["compare", str(job), "as-found", "after-C4"]) == 0
+    out = capsys.readouterr().out
+    assert out.isascii()
+    assert "V2.2 DC" in out
+    assert "agrees with the replaced part" in out.splitlines()[-1].replace("\n", " ")
+    assert "C4 leaks direct current (about" in out
+    assert "no significant change in" in out
+
+
+def test_for_programs(job, capsys):
+    assert main(["compare", str(job), "as-found", "after-C4", "--json"]) == 0
+    found = json.loads(capsys.readouterr().out)
+    rows = {row["point"]: row for row in found["changes"]}
+    assert rows["V2.2"]["verdict"] == "agrees with the replaced part"
+    assert rows["V2.2"]["direction"] == "toward"
+    assert rows["SPK"]["verdict"] == "no significant change"
+    (old,) = found["old_part"]
+    assert (old["part"], old["fault"]) == ("C4", "leaky")
+    assert 1 / old["value"] == pytest.approx(3e6, rel=0.3)
+
+
+def test_an_unknown_pass_is_one_line(job, capsys):
+    assert main(["compare", str(job), "as-found", "later"]) == 2
+    assert "no pass called 'later'" in capsys.readouterr().err
