@@ -163,8 +163,11 @@ class Generator:
 
     def _off(self) -> None:
         try:
-            # A link that was lost is opened again by this, which switches off first.
-            self.session.put(self._rules.output, False)
+            try:
+                self.session.put(self._rules.output, False)
+            except ConnectionLost:
+                # A loss is noticed only by asking; asked again, the link is opened afresh, and that switches off first.
+                self.session.put(self._rules.output, False)
         except AcquisitionError as error:
             raise ConnectionLost(
                 f"the generator could not be told to switch off: {error}",

@@ -3,9 +3,10 @@
 from .combine import averaged, swapped
 from .measure import ChannelAccuracy, gain_of, peak_to_peak_v
 from .probes import probe_question
-from .result import Gain, NoisePart, wrapped_deg
+from .result import SCALES, Gain, NoisePart, wrapped_deg
 
 __all__ = [
+    "SCALES",
     "ChannelAccuracy",
     "Gain",
     "NoisePart",

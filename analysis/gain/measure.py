@@ -118,6 +118,8 @@ def gain_of(
         out_extremes_v=peak_to_peak_v(output),
         thd_in=thd[0],
         thd_out=thd[1],
+        in_range=(source.channel, source.full_scale_v),
+        out_range=(output.channel, output.full_scale_v),
         method="two channels, one shot" if together else "one channel at a time, sync as trigger",
         notes=_notes(source, output, first, last, thd[1]),
     )

@@ -71,6 +71,8 @@ class Gain:
         Peak to peak as maximum minus minimum of the samples: what people compare with. Noise always adds to it.
     thd_in, thd_out : float
         Distortion of both records as a ratio.
+    in_range, out_range : tuple of (int, float)
+        Channel and full scale in volts of both records: results on the same ones share their scale errors.
     method : str
         How the records belong together.
     notes : tuple of str
@@ -91,6 +93,8 @@ class Gain:
     out_extremes_v: float
     thd_in: float = 0.0
     thd_out: float = 0.0
+    in_range: tuple[int, float] = (0, 0.0)
+    out_range: tuple[int, float] = (0, 0.0)
     method: str = ""
     notes: tuple[str, ...] = ()
 

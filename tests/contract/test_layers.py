@@ -19,7 +19,7 @@ ORDER = {
         ["simulated"],
     ],
     "analysis": [
-        ["uncertainty", "sinefit", "gain"],
+        ["uncertainty", "sinefit", "gain", "spectrum", "response", "headroom", "balance"],
         ["tubes"],
         ["circuit"],
         ["chassis"],
