@@ -166,7 +166,7 @@ class Generator:
             try:
                 self.session.put(self._rules.output, False)
             except ConnectionLost:
-                # A loss is noticed only by asking; asked again, the link is opened afresh, and that switches off first.
+                # A loss is noticed only by asking; the second time the link is opened afresh, switching off first.
                 self.session.put(self._rules.output, False)
         except AcquisitionError as error:
             raise ConnectionLost(
