@@ -163,6 +163,9 @@ class Compiled:
             spread = STRENGTH_SIGMA if section.kind == "triode" else PENTODE_STRENGTH_SIGMA
             self._declare(f"{key}.strength", socket, "tube", "", 1.0, spread, section=key)
             self._declare(f"{key}.mu", socket, "tube", "", 1.0, MU_SIGMA, section=key)
+            self._declare(f"{key}.offset", socket, "tube", "V", 0.0, section=key)
+            if section.kind != "triode":
+                self._declare(f"{key}.screen", socket, "tube", "", 1.0, section=key)
             self._declare(f"{key}.gas", socket, "tube", "A", 0.0, section=key)
             strays: list[Branch] = []
             self._declare(f"{key}.heater_leak", socket, "tube", "S", 0.0, section=key)

@@ -8,7 +8,7 @@ real chassis finds its operating point. What fails even then is marked, with the
 from __future__ import annotations
 
 from collections.abc import Mapping
-from dataclasses import dataclass
+from dataclasses import dataclass, replace
 from typing import Any
 
 import numpy as np
@@ -136,7 +136,7 @@ class _TubeSystem:
     ) -> None:
         self.tubes, self.nodes, self.rows, self.right, self.specimens = tubes, nodes, rows, right, specimens
         arrays = [entry for row in rows.values() for entry in row.values()] + list(right.values())
-        arrays += [np.asarray(s.strength) for s in specimens] + [np.asarray(s.mu_factor) for s in specimens]
+        arrays += [np.asarray(getattr(s, name)) for s in specimens for name in s.VARIES]
         self.shape: tuple[int, ...] = np.broadcast_shapes((1,), *(a.shape for a in arrays))
 
     def select(self, mask: Array) -> _TubeSystem:
@@ -151,7 +151,7 @@ class _TubeSystem:
             self.nodes,
             {i: {j: pick(e) for j, e in row.items()} for i, row in self.rows.items()},
             {i: pick(e) for i, e in self.right.items()},
-            tuple(_respecimen(s, pick(s.strength), pick(s.mu_factor)) for s in self.specimens),
+            tuple(replace(s, **{name: pick(getattr(s, name)) for name in s.VARIES}) for s in self.specimens),
         )
 
     def first_guess(self) -> Vector:
@@ -164,12 +164,6 @@ class _TubeSystem:
                     for i, j, value in ((0, 0, g), (0, 1, -g), (1, 0, -g), (1, 1, g)):
                         add_entry(rows, (electrode, tube.cathode)[i], (electrode, tube.cathode)[j], value)
         return _full(Elimination(rows, self.nodes).solve(self.right), self.nodes)
-
-
-def _respecimen(specimen: Any, strength: Any, mu_factor: Any) -> Any:
-    from dataclasses import replace
-
-    return replace(specimen, strength=strength, mu_factor=mu_factor)
 
 
 def _full(volts: Vector, nodes: list[int]) -> Vector:

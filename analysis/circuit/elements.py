@@ -336,7 +336,11 @@ class Triode:
 
     def specimen(self, table: Table) -> TriodeParameters:
         """Parameters of the samples in the table."""
-        return self.parameters.varied(strength=table[f"{self.key}.strength"], mu_factor=table[f"{self.key}.mu"])
+        return self.parameters.varied(
+            strength=table[f"{self.key}.strength"],
+            mu_factor=table[f"{self.key}.mu"],
+            offset_v=table[f"{self.key}.offset"],
+        )
 
     def currents(
         self, specimen: Any, volts: tuple[Array, ...]
@@ -379,7 +383,12 @@ class Pentode:
 
     def specimen(self, table: Table) -> PentodeParameters:
         """Parameters of the samples in the table."""
-        return self.parameters.varied(strength=table[f"{self.key}.strength"], mu_factor=table[f"{self.key}.mu"])
+        return self.parameters.varied(
+            strength=table[f"{self.key}.strength"],
+            mu_factor=table[f"{self.key}.mu"],
+            offset_v=table[f"{self.key}.offset"],
+            screen=table[f"{self.key}.screen"],
+        )
 
     def currents(
         self, specimen: Any, volts: tuple[Array, ...]

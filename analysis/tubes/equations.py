@@ -30,7 +30,7 @@ sees no corner where the plate falls to the cathode.
 from __future__ import annotations
 
 from dataclasses import dataclass, field, replace
-from typing import Literal, NamedTuple, Self
+from typing import ClassVar, Literal, NamedTuple, Self
 
 import numpy as np
 from numpy.typing import NDArray
@@ -89,6 +89,7 @@ class TriodeParameters:
     grid: GridCurrent | None = None
     strength: Value = 1.0
     mu_factor: Value = 1.0
+    VARIES: ClassVar[tuple[str, ...]] = ("strength", "mu_factor", "vct")
     _scale: Value = field(init=False, repr=False, compare=False)
     _at_cut_off: Value = field(init=False, repr=False, compare=False)
 
@@ -96,15 +97,19 @@ class TriodeParameters:
         object.__setattr__(self, "_scale", 2.0 * self.strength / self.kg1)
         object.__setattr__(self, "_at_cut_off", self.kp / (self.mu * self.mu_factor))
 
-    def varied(self, *, strength: Value = 1.0, mu_factor: Value = 1.0) -> Self:
-        """Return a specimen that differs from this one by the given factors.
+    def varied(self, *, strength: Value = 1.0, mu_factor: Value = 1.0, offset_v: Value = 0.0) -> Self:
+        """Return a specimen that differs from this one.
 
         Parameters
         ----------
         strength, mu_factor : float or ndarray
             As in the class; they multiply what is there.
+        offset_v : float or ndarray
+            Added to the contact potential, volt.
         """
-        return replace(self, strength=self.strength * strength, mu_factor=self.mu_factor * mu_factor)
+        return replace(
+            self, strength=self.strength * strength, mu_factor=self.mu_factor * mu_factor, vct=self.vct + offset_v
+        )
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)
@@ -137,6 +142,7 @@ class PentodeParameters:
     grid: GridCurrent | None = None
     strength: Value = 1.0
     mu_factor: Value = 1.0
+    VARIES: ClassVar[tuple[str, ...]] = ("strength", "mu_factor", "vct", "kg2")
     _share: Value = field(init=False, repr=False, compare=False)
     _rise: Value = field(init=False, repr=False, compare=False)
     _screen: Value = field(init=False, repr=False, compare=False)
@@ -150,15 +156,27 @@ class PentodeParameters:
         object.__setattr__(self, "_screen", self.strength / self.kg2)
         object.__setattr__(self, "_at_cut_off", self.kp / (self.mu * self.mu_factor))
 
-    def varied(self, *, strength: Value = 1.0, mu_factor: Value = 1.0) -> Self:
-        """Return a specimen that differs from this one by the given factors.
+    def varied(
+        self, *, strength: Value = 1.0, mu_factor: Value = 1.0, offset_v: Value = 0.0, screen: Value = 1.0
+    ) -> Self:
+        """Return a specimen that differs from this one.
 
         Parameters
         ----------
         strength, mu_factor : float or ndarray
             As in the class; they multiply what is there.
+        offset_v : float or ndarray
+            Added to the contact potential, volt.
+        screen : float or ndarray
+            Multiplies the screen current.
         """
-        return replace(self, strength=self.strength * strength, mu_factor=self.mu_factor * mu_factor)
+        return replace(
+            self,
+            strength=self.strength * strength,
+            mu_factor=self.mu_factor * mu_factor,
+            vct=self.vct + offset_v,
+            kg2=self.kg2 / screen,
+        )
 
 
 class TriodeCurrents(NamedTuple):
@@ -210,7 +228,9 @@ def triode_currents(params: TriodeParameters, va: Value, vg: Value) -> TriodeCur
     """
     space, d_space_dva, d_space_dvg = _space_current(params, va, vg)
     scale = params._scale
-    ig, d_ig_dvg = _grid_current(params.grid, params.strength, vg, space.shape)
+    ig, d_ig_dvg = _grid_current(
+        params.grid, params.strength, vg, np.broadcast_shapes(space.shape, np.shape(scale))
+    )
     return TriodeCurrents(scale * space, ig, scale * d_space_dva, scale * d_space_dvg, d_ig_dvg)
 
 
