@@ -56,7 +56,7 @@ def base_svg(tube: Tube, highlight_pin: int | None = None) -> str:
     spoken = f"Base of {tube.name} seen from below, pins clockwise from the {index}."
     if highlight_pin is not None:
         spoken += f" Marked: {spoken_place(tube.base, highlight_pin)}."
-    listing = "; ".join(f"{number} {_words(pin)}" for number, pin in tube.pins.items())
+    listing = "; ".join(f"{number} {pin.label}" for number, pin in tube.pins.items())
     parts = [
         f'<svg xmlns="http://www.w3.org/2000/svg" class="tube-base" viewBox="0 0 {WIDTH} {HEIGHT}" role="img">',
         f"<title>{escape(spoken)}</title><desc>{escape(listing)}</desc><style>{_STYLE}</style>",
@@ -83,10 +83,6 @@ def _at(angle_deg: float, radius: float) -> tuple[float, float]:
     # Clockwise from the bottom of the sheet.
     angle = math.radians(angle_deg)
     return _CX - radius * math.sin(angle), _CY + radius * math.cos(angle)
-
-
-def _words(pin: Pin) -> str:
-    return f"{pin.function} {pin.section}".rstrip() if pin.section else pin.function
 
 
 def _index_mark(base: str) -> str:
@@ -170,7 +166,7 @@ def _pin(base: str, pin: Pin, is_marked: bool) -> str:
     label_x, label_y = _at(angle, _LABELS)
     sideways = math.sin(math.radians(angle))
     anchor = "middle" if abs(sideways) < 0.1 else "end" if sideways > 0 else "start"
-    lines = _words(pin).replace(" and ", "\n+ ").replace("internal connection", "internal\nconnection").split("\n")
+    lines = pin.label.replace(" and ", "\n+ ").replace("internal connection", "internal\nconnection").split("\n")
     # Two lines grow away from the base at the top, and stay centred at the sides.
     top = label_y + 5 - 9 * (len(lines) - 1) * (1.0 - math.cos(math.radians(angle)))
     style = "marked" if is_marked else "live" if pin.is_high_voltage else "soft" if pin.code == "NC" else ""

@@ -44,7 +44,7 @@ def base_text(tube: Tube, *, ascii_only: bool = False) -> str:
         Lines without trailing spaces; key or gap at the bottom, as data sheets draw it.
     """
     marks = _ASCII if ascii_only else _UNICODE
-    left = max((len(_label(pin)) for pin in tube.pins.values()), default=0) + 2
+    left = max((len(pin.label) for pin in tube.pins.values()), default=0) + 2
     middle = left + int(_COLUMNS) + 2
     height = int(2 * _ROWS) + 3
     canvas = [[" "] * (2 * middle + 1) for _ in range(height)]
@@ -75,17 +75,13 @@ def base_text(tube: Tube, *, ascii_only: bool = False) -> str:
         write(x, y, _token(pin, marks))
         sideways = math.sin(math.radians(angle))
         if abs(sideways) < 0.1:
-            write(x, y - 1, _label(pin))
+            write(x, y - 1, pin.label)
         elif sideways > 0:
-            write(x - 2, y, _label(pin) + " ", "end")
+            write(x - 2, y, pin.label + " ", "end")
         else:
-            write(x + 2, y, " " + _label(pin), "start")
+            write(x + 2, y, " " + pin.label, "start")
     lines = ["".join(row).rstrip() for row in canvas]
     return "\n".join([*lines, "", _legend(tube, marks)])
-
-
-def _label(pin: Pin) -> str:
-    return f"{pin.function} {pin.section}" if pin.section else pin.function
 
 
 def _token(pin: Pin, marks: _Marks) -> str:

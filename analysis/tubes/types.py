@@ -57,6 +57,11 @@ class Pin:
         """What it is, in words: ``cathode and suppressor``."""
         return " and ".join(self.functions)
 
+    @property
+    def label(self) -> str:
+        """What it is and of which section: ``plate a``, ``diode plate 1``."""
+        return f"{self.function} {self.section.removeprefix('d')}" if self.section else self.function
+
 
 @dataclass(frozen=True, slots=True, kw_only=True)
 class HeaterConnection:

@@ -223,13 +223,8 @@ def _heater_line(name: str, text: str, hot_ohm: float) -> str:
 def _danger_line(tube: Tube) -> str:
     if not tube.high_voltage_pins:
         return "none in normal service"
-    named = (f"{n} ({_pin_words(tube, n)})" for n in tube.high_voltage_pins)
+    named = (f"{n} ({tube.pins[n].label})" for n in tube.high_voltage_pins)
     return f"pin{'s' if len(tube.high_voltage_pins) > 1 else ''} " + ", ".join(named)
-
-
-def _pin_words(tube: Tube, number: int) -> str:
-    pin = tube.pins[number]
-    return f"{pin.function} {pin.section}" if pin.section else pin.function
 
 
 def _section_lines(tube: Tube) -> list[str]:
@@ -248,7 +243,7 @@ def _limit_lines(tube: Tube) -> list[str]:
         value = getattr(tube.limits, name)
         if value is not None:
             figures.append(f"{words} {format_value(value, unit)}")
-    return [f"{system} ({_SYSTEMS[system]})", ", ".join(figures)]
+    return [f"{system} ({_SYSTEMS[system]})", "; ".join(figures)]
 
 
 def _model_lines(errors: list[PointError], tube: Tube) -> list[str]:
