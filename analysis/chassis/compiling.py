@@ -29,11 +29,14 @@ from analysis.circuit.elements import (
     Winding,
 )  # fmt: skip
 from analysis.circuit.network import Circuit
+from analysis.circuit.rectifier import Rectifier
 from analysis.tubes.equations import PentodeParameters, TriodeParameters
 
 from .description import GROUND, Chassis, Part
 from .parameters import (
     EMF_SIGMA,
+    HEATER_LEAK_S,
+    HEATER_LEAK_SIGMA,
     MAINS_SIGMA,
     MU_SIGMA,
     PENTODE_STRENGTH_SIGMA,
@@ -67,6 +70,8 @@ class Compiled:
     ----------
     circuit : Circuit
         Topology.
+    rectifiers : tuple of Rectifier
+        Rectified rails.
     parameters : dict of str to Parameter
         By key.
     sections : dict of str to (socket, section name)
@@ -81,6 +86,7 @@ class Compiled:
         self.parameters: dict[str, Parameter] = {}
         self.sections: dict[str, tuple[str, str]] = {}
         self._declare("mains", "mains", "mains", "", 1.0, MAINS_SIGMA)
+        self.rectifiers = tuple(self._rectifiers())
         branches = list(self._branches())
         tubes = []
         for tube, strays in self._tubes():
@@ -128,6 +134,24 @@ class Compiled:
             self._declare(GENERATOR, "generator", "generator", "ohm", self.chassis.signal.source_ohm)
             yield Resistor(part="generator", a=self._node(self.chassis.signal.input), key=GENERATOR)
 
+    def _rectifiers(self) -> Iterator[Rectifier]:
+        for rail in self.chassis.rails.values():
+            if rail.rectified:
+                node = self.chassis.node_names[rail.name]
+                reservoirs = [
+                    part.name
+                    for part in self.chassis.parts.values()
+                    if part.kind == "capacitor"
+                    and {self.chassis.node_names[point] for point in part.nodes} == {node, GROUND}
+                ]
+                yield Rectifier(
+                    key=rail.name,
+                    node=self._numbers[node],
+                    reservoirs=tuple(reservoirs),
+                    full_wave=rail.rectified == "full-wave",
+                    mains_hz=self.chassis.mains_hz,
+                )
+
     def _transformer(self, part: Part, nodes: list[int]) -> Iterator[Branch]:
         key, primary, secondary = part.name, part.value, part.facts["secondary_impedance"]
         henries = part.facts.get("primary_henries", primary / (2.0 * math.pi * PRIMARY_CORNER_HZ))
@@ -156,7 +180,7 @@ class Compiled:
 
     def _tubes(self) -> Iterator[tuple[Tube, list[Branch]]]:
         wired = wired_sections(self.chassis.sockets, self.chassis.node_names)
-        for socket, tube, section, names in wired:
+        for socket, _, section, names in wired:
             key = f"{socket}{section.name}"
             self.sections[key] = (socket, section.name)
             at = {electrode: self._numbers[node] for electrode, node in names.items()}
@@ -168,7 +192,7 @@ class Compiled:
                 self._declare(f"{key}.screen", socket, "tube", "", 1.0, section=key)
             self._declare(f"{key}.gas", socket, "tube", "A", 0.0, section=key)
             strays: list[Branch] = []
-            self._declare(f"{key}.heater_leak", socket, "tube", "S", 0.0, section=key)
+            self._declare(f"{key}.heater_leak", socket, "tube", "S", HEATER_LEAK_S, HEATER_LEAK_SIGMA, section=key)
             strays.append(Leak(part=socket, a=at["cathode"], key=f"{key}.heater_leak"))
             letters = {"plate": "P", "grid": "G", "screen": "S", "cathode": "K"}
             there = [electrode for electrode in letters if electrode in at]

@@ -4,6 +4,7 @@ from __future__ import annotations
 
 import difflib
 from collections.abc import Mapping, Sequence
+from dataclasses import replace
 
 import numpy as np
 
@@ -11,7 +12,9 @@ from acquisition.errors import NoOperatingPoint, OutsideModel
 from acquisition.records import Measurand
 from analysis.circuit.ac import SmallSignal
 from analysis.circuit.dc import OperatingPoint, solve_dc
-from analysis.circuit.elements import Array, conductance
+from analysis.circuit.elements import GROUND, SHORT_S, Array, conductance
+from analysis.circuit.rectifier import Supplied, peak_for, solve_supplied
+from analysis.circuit.ripple import Ripple, RipplingRail, rail_transfer
 
 from .compiling import GENERATOR, Compiled
 from .description import Chassis
@@ -78,20 +81,35 @@ class ChassisModel:
 
     def _settle_rails(self) -> None:
         """Solve the EMF behind each rail so that the nominal chassis shows the volts of the file."""
-        from dataclasses import replace
-
+        rails = self.chassis.rails
         for _ in range(50):
-            rest = self.operating_point({})
+            rest = solve_dc(self.circuit, self._nominal)
             self.require_solved(rest)
-            errors = {
-                r.name: r.volts - float(rest.node_v(self._node_name(r.name))[0])
-                for r in self.chassis.rails.values()
+            short = {
+                name: rail.volts - float(rest.node_v(self._node_name(name))[0]) for name, rail in rails.items()
             }
-            for name, error in errors.items():
-                self._nominal[f"{name}.emf"] = self._nominal[f"{name}.emf"] + error
-            if max(abs(error) for error in errors.values()) < RAIL_TOLERANCE_V:
+            if max(abs(miss) for miss in short.values()) < RAIL_TOLERANCE_V:
                 break
-        for name in self.chassis.rails:
+            for name, miss in short.items():
+                self._nominal[f"{name}.emf"] = self._nominal[f"{name}.emf"] + miss
+        self._rippling = tuple(
+            RipplingRail(
+                key=supply.key,
+                peak_v=0.5
+                * rails[supply.key].ripple_pp_v
+                / rail_transfer(self.circuit, self._nominal, rest.slopes, supply, 2.0 * self.chassis.mains_hz),
+            )
+            for supply in self.circuit.supplies
+            if rails[supply.key].ripple_pp_v and not rails[supply.key].rectified
+        )
+        for rectifier in self._compiled.rectifiers:
+            rail = rails[rectifier.key]
+            load_a = (float(self._nominal[f"{rail.name}.emf"][0]) - rail.volts) / max(
+                rail.source_ohm, 1.0 / SHORT_S
+            )
+            peak_v = peak_for(rectifier, self._nominal, rail.volts, load_a)
+            self._nominal[f"{rail.name}.emf"] = np.full(1, peak_v)
+        for name in rails:
             key = f"{name}.emf"
             self.parameters[key] = replace(self.parameters[key], nominal=float(self._nominal[key][0]))
 
@@ -218,7 +236,10 @@ class ChassisModel:
         values : mapping
             Samples of parameter values.
         """
-        return solve_dc(self.circuit, self.table(values))
+        return self._supplied(self.table(values)).rest
+
+    def _supplied(self, table: dict[str, Array]) -> Supplied:
+        return solve_supplied(self.circuit, table, self._compiled.rectifiers)
 
     def response(self, values: Values, source: str, target: str, freq_hz: np.ndarray) -> np.ndarray:
         """Complex small-signal ratio of two points, a probe on both.
@@ -237,8 +258,8 @@ class ChassisModel:
         ndarray, shape (S, F)
             target over source, phase relative to the generator's sine; NaN where there is no operating point.
         """
-        table = self.table(values)
-        rest = solve_dc(self.circuit, table)
+        supplied = self._supplied(self.table(values))
+        table, rest = supplied.table, supplied.rest
         a, b = self.node(source), self.node(target)
         signal = self._signal(table, rest, np.asarray(freq_hz, dtype=float), [a, b])
         ratio = np.broadcast_to(signal.ratio(a, b), (rest.culprit.size, len(freq_hz)))
@@ -276,10 +297,11 @@ class ChassisModel:
         OutsideModel
             A point is not part of the model.
         """
-        table = self.table(values)
-        count = max(value.size for value in table.values())
         nodes = [[self.node(point) for point in measurand.points] for measurand in measurands]
-        rest = solve_dc(self.circuit, table)
+        given = self.table(values)
+        count = max(value.size for value in given.values())
+        supplied = self._supplied(given)
+        table, rest = supplied.table, supplied.rest
         shown = np.full((count, len(measurands)), np.nan)
         steady = [index for index, measurand in enumerate(measurands) if measurand.quantity == "dc_v"]
         if steady:
@@ -291,8 +313,28 @@ class ChassisModel:
                 measurand = measurands[index]
                 column = freqs.index(measurand.freq_hz or DEFAULT_FREQ_HZ)
                 shown[:, index] = _signal_quantity(measurand, signal, nodes[index])[..., column]
+        humming = [index for index, measurand in enumerate(measurands) if measurand.quantity == "ripple_pp_v"]
+        if humming:
+            shown[:, humming] = self._hum(supplied, [nodes[index][0] for index in humming]).T
         shown[np.broadcast_to(rest.culprit >= 0, (count,))] = np.nan
         return shown
+
+    def _hum(self, supplied: Supplied, nodes: list[int]) -> Array:
+        """Ripple at nodes with a probe on each, volts peak to peak, shape (P, S)."""
+        hum = Ripple(
+            self.circuit, supplied, self._compiled.rectifiers, self._rippling, self.chassis.mains_hz, nodes
+        )
+        # What a probe takes is found at the usual line and taken for all lines: it is resistance that loads there.
+        usual = SmallSignal(self.circuit, hum.table, supplied.rest.slopes, np.array([2.0 * self.chassis.mains_hz]))
+        real = sorted({node for node in nodes if node != GROUND})
+        impedance = usual.impedances(real)
+        load = self.probe.admittance(usual.s)
+        size = supplied.rest.culprit.size
+        rows = []
+        for node in nodes:
+            factor = 1.0 if node == GROUND else np.abs(1.0 / (1.0 + load * impedance[node][node]))[..., 0]
+            rows.append(np.broadcast_to(hum.peak_to_peak_v(node, factor), (size,)))
+        return np.stack(rows)
 
     def jacobian(
         self, values: Values, measurands: Sequence[Measurand], keys: Sequence[str], step: float = 1e-3

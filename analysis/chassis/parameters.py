@@ -19,6 +19,9 @@ PENTODE_STRENGTH_SIGMA = 0.15
 MU_SIGMA = 0.06
 STRENGTH_MU_CORRELATION = 0.0
 
+HEATER_LEAK_S, HEATER_LEAK_SIGMA = 1.0 / 300e6, 1.0
+"""Heater to cathode of a good hot tube: some hundreds of megohm (common practice, no source)."""
+
 TRANSFORMER_SIGMA: Mapping[str, float] = {
     "primary_ohms": 0.1, "secondary_ohms": 0.1, "primary_henries": 0.2, "leakage_henries": 0.3, "turns": 0.01,
 }  # fmt: skip

@@ -21,8 +21,8 @@ RESIDUAL_A = 2e-10
 """Largest current imbalance at a tube node of a solved sample, ampere."""
 
 STEP_V, LATE_STEP_V = 1e-7, 2e-3
-"""Largest last Newton step of a solved sample, volt; the second serves after `PATIENT_STEPS` steps, for samples with
-dead shorts beside nearly floating nodes, where rounding alone moves the floating ones."""
+"""Largest last Newton step of a solved sample, volt; the second serves after `PATIENT_STEPS` steps, for samples
+with dead shorts beside nearly floating nodes, where rounding alone moves the floating ones."""
 
 PATIENT_STEPS = 12
 
@@ -230,8 +230,8 @@ def _newton(system: _TubeSystem, volts: Vector, steps: int, hold: _Hold | None =
     """Damped Newton; ``done`` marks the samples that met both limits.
 
     A step is halved until the next Newton correction, by the same slopes, is shorter (the natural monotonicity test
-    of P. Deuflhard, "Newton Methods for Nonlinear Problems", 2004, from memory): that test weighs volts, whatever the
-    impedance of a node.
+    of P. Deuflhard, "Newton Methods for Nonlinear Problems", 2004, from memory): that test weighs volts, whatever
+    the impedance of a node.
     """
     state = _State(system, volts, hold)
     done = state.done

@@ -1,0 +1,230 @@
+"""Rectifier with a reservoir: what it gives on average, and the ripple it leaves, over arrays of samples.
+
+A rectifier is an EMF ``E*|sin|`` (or its positive half) behind a source resistance that conducts while it stands
+above the reservoir. For the operating point it is replaced by the straight line that touches its load line where
+the chassis rests, so that the rest of the solver sees an EMF behind a resistance like any other rail.
+"""
+
+from __future__ import annotations
+
+from dataclasses import dataclass
+
+import numpy as np
+
+from .dc import OperatingPoint, solve_dc
+from .elements import SHORT_S, Array, Table
+from .network import Circuit
+
+ANGLES = 96
+"""Steps of one ripple period."""
+
+CYCLES = 6
+"""Newton steps towards the periodic state; each walks one ripple period."""
+
+ROUNDS, SETTLED_V = 6, 1e-4
+"""Rounds between rectifier and chassis at most, and the change of rail volts that ends them."""
+
+LEAST_ANGLE = 0.02
+"""Half conduction angle, in radian, below which the load line is not followed: hardly any load."""
+
+
+@dataclass(frozen=True, slots=True, kw_only=True)
+class Rectifier:
+    """A rectified rail.
+
+    Parameters
+    ----------
+    key : str
+        Rail: ``HT1.emf`` is the peak of the rectified wave, ``HT1.source`` the resistance it charges through.
+    node : int
+        Its node.
+    reservoirs : tuple of str
+        Capacitors from that node to ground.
+    full_wave : bool
+        Two pulses a period of the mains instead of one.
+    mains_hz : float
+        Frequency of the mains.
+    """
+
+    key: str
+    node: int
+    reservoirs: tuple[str, ...]
+    full_wave: bool
+    mains_hz: float
+
+    @property
+    def ripple_hz(self) -> float:
+        """Frequency of the ripple's first line."""
+        return self.mains_hz * (2.0 if self.full_wave else 1.0)
+
+
+@dataclass(frozen=True, slots=True, kw_only=True)
+class Charging:
+    """The periodic state of a rectifier.
+
+    Parameters
+    ----------
+    mean_v : ndarray, shape (S,)
+        Average of the rail.
+    mean_a : ndarray, shape (S,)
+        Average current.
+    current_a : ndarray, shape (ANGLES, S)
+        Charging current over one ripple period.
+    slope_ohm : ndarray, shape (S,)
+        How steeply the load line falls.
+    """
+
+    mean_v: Array
+    mean_a: Array
+    current_a: Array
+    slope_ohm: Array
+
+
+def charge(rectifier: Rectifier, table: Table, load_s: Array) -> Charging:
+    """Find the periodic state for a load.
+
+    Parameters
+    ----------
+    rectifier : Rectifier
+        The rail.
+    table : mapping of str to ndarray
+        Values by key.
+    load_s : ndarray, shape (S,)
+        Load as a conductance, siemens; zero or more.
+
+    Returns
+    -------
+    Charging
+        Over the samples.
+    """
+    peak = np.abs(table[f"{rectifier.key}.emf"] * table["mains"])
+    source = np.maximum(table[f"{rectifier.key}.source"], 1.0 / SHORT_S)
+    farad = np.maximum(sum(table[key] for key in rectifier.reservoirs), 1e-12)
+    # Reservoirs in parallel: their series resistances weigh as the current they take.
+    esr = sum(table[key] * table[f"{key}.esr"] for key in rectifier.reservoirs) / farad
+    step_s = 1.0 / (rectifier.ripple_hz * ANGLES)
+    peak, source, farad, esr, load = np.broadcast_arrays(peak, source, farad, esr, np.maximum(load_s, 0.0))
+    span = np.pi if rectifier.full_wave else 2.0 * np.pi
+    wave = np.maximum(np.sin((np.arange(ANGLES) + 0.5) * (span / ANGLES)), 0.0)
+    idle = np.exp(-load / farad * step_s)
+    path = source + esr
+    rate = (1.0 - esr * load) / (farad * path) + load / farad
+    busy = np.exp(-rate * step_s)
+    lift = (1.0 - busy) / (rate * farad * path)
+    fraction = np.clip(1.0 - load * source, 0.05, 0.999)
+    start = peak * fraction
+    for _ in range(CYCLES):
+        held, memory = start, np.ones(start.shape)
+        for height in wave:
+            target = lift * (peak * height)
+            on = peak * height > held * (1.0 - esr * load)
+            held = np.where(on, held * busy + target, held * idle)
+            memory = memory * np.where(on, busy, idle)
+        miss = held - start
+        start = start + miss / np.maximum(1.0 - memory, 1e-6)
+        if np.all(np.abs(miss) <= 1e-9 * peak):
+            break
+    held = start
+    current = np.empty((ANGLES, *start.shape))
+    total = np.zeros(start.shape)
+    for place, height in enumerate(wave):
+        on = peak * height > held * (1.0 - esr * load)
+        after = np.where(on, held * busy + lift * (peak * height), held * idle)
+        middle = 0.5 * (held + after)
+        current[place] = (after - held) * farad / step_s + load * middle
+        total = total + middle + esr * (current[place] - load * middle)
+        held = after
+    mean = total / ANGLES
+    current = np.maximum(current, 0.0)
+    angle = np.arccos(np.clip(mean / np.maximum(peak, 1e-9), 0.0, np.cos(LEAST_ANGLE)))
+    slope = np.pi * source / angle * (0.5 if rectifier.full_wave else 1.0)
+    return Charging(mean_v=mean, mean_a=load * mean, current_a=current, slope_ohm=slope)
+
+
+def peak_for(rectifier: Rectifier, table: Table, volts: float, load_a: float) -> float:
+    """Find the peak of the rectified wave that gives a rail its volts under its load.
+
+    Parameters
+    ----------
+    rectifier : Rectifier
+        The rail.
+    table : mapping of str to ndarray
+        Values by key, one sample; its ``emf`` does not matter.
+    volts, load_a : float
+        What the rail shows, and the current it gives.
+    """
+    load = np.full(1, max(load_a / volts, 0.0))
+    peak = abs(volts)
+    for _ in range(20):
+        # The mean grows nearly in proportion to the peak, whatever the load.
+        mean = float(charge(rectifier, {**table, f"{rectifier.key}.emf": np.full(1, peak)}, load).mean_v[0])
+        peak *= abs(volts) / mean
+        if abs(mean - abs(volts)) < 1e-9 * abs(volts):
+            break
+    return peak if volts > 0 else -peak
+
+
+@dataclass(frozen=True, slots=True, kw_only=True)
+class Supplied:
+    """A chassis at rest on its rectifiers.
+
+    Parameters
+    ----------
+    table : dict of str to ndarray
+        Values in which every rectified rail is an EMF behind the slope of its load line.
+    rest : OperatingPoint
+        Where the chassis rests.
+    charging : tuple of Charging
+        State of each rectifier.
+    """
+
+    table: dict[str, Array]
+    rest: OperatingPoint
+    charging: tuple[Charging, ...]
+
+
+def solve_supplied(circuit: Circuit, table: Table, rectifiers: tuple[Rectifier, ...]) -> Supplied:
+    """Find the operating point with the rectified rails on their own load lines.
+
+    Parameters
+    ----------
+    circuit : Circuit
+        Topology.
+    table : mapping of str to ndarray
+        Values by key.
+    rectifiers : tuple of Rectifier
+        Rectified rails; may be empty.
+    """
+    lines = dict(table)
+    for rectifier in rectifiers:
+        sign = np.sign(table[f"{rectifier.key}.emf"])
+        lines[f"{rectifier.key}.emf"] = sign * charge(rectifier, table, np.full(1, 1e-4)).mean_v / table["mains"]
+        lines[f"{rectifier.key}.source"] = 3.0 * np.maximum(table[f"{rectifier.key}.source"], 1.0)
+    rest = solve_dc(circuit, lines)
+    if not rectifiers:
+        return Supplied(table=lines, rest=rest, charging=())
+    for _ in range(ROUNDS):
+        before = rest
+        states = []
+        for rectifier in rectifiers:
+            state, emf, slope = _touch(rectifier, table, lines, rest)
+            states.append(state)
+            lines[f"{rectifier.key}.emf"], lines[f"{rectifier.key}.source"] = emf, slope
+        rest = solve_dc(circuit, lines, start=before.volts)
+        moved = [np.abs(rest.volts[r.node] - before.volts[r.node]) for r in rectifiers]
+        if np.nanmax(moved, initial=0.0) < SETTLED_V:
+            break
+    return Supplied(table=lines, rest=rest, charging=tuple(states))
+
+
+def _touch(rectifier: Rectifier, table: Table, lines: Table, rest: OperatingPoint) -> tuple[Charging, Array, Array]:
+    """State of a rectifier under the load it has now, and the line that touches its load line there."""
+    sign = np.sign(table[f"{rectifier.key}.emf"] * table["mains"])
+    volts = rest.volts[rectifier.node]
+    line_a = (lines[f"{rectifier.key}.emf"] * table["mains"] - volts) / lines[f"{rectifier.key}.source"]
+    safe = np.where(np.abs(volts) > 1e-3, volts, np.nan)
+    load = np.nan_to_num(line_a / safe, nan=SHORT_S)
+    state = charge(rectifier, table, load)
+    emf = sign * (state.mean_v + state.slope_ohm * state.mean_a)
+    alive = np.where(table["mains"] == 0.0, 1.0, table["mains"])
+    return state, emf / alive, state.slope_ohm
