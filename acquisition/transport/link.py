@@ -240,7 +240,7 @@ class Link(ABC):
             deadline_s = self.clock.monotonic_s() + most_s
             while self._received(silence_s)[0]:
                 if self.clock.monotonic_s() > deadline_s:
-                    raise self._late(most_s, "silence")
+                    raise self._late(most_s, "silence, but something keeps sending")
         self.dirty = False
 
     def close(self) -> None:
@@ -292,7 +292,7 @@ class Link(ABC):
         got = bytes(self._held[:200])
         return TransportTimeout(
             f"{self.resource}: expected {wanted} within {timeout_s:.3g} s, got {got!r}"
-            if got
+            if got or not wanted.startswith("a line")
             else f"{self.resource}: no answer within {timeout_s:.3g} s",
             hint="is the instrument on, in remote mode and not busy? the question may also be one it does not know",
             resource=self.resource,

@@ -1,6 +1,7 @@
 """Every dialect file there is: its recorded exchanges are replayed through the driver, whole and byte by byte."""
 
 import math
+import re
 
 import pytest
 
@@ -152,3 +153,40 @@ def test_a_wrong_recording_is_noticed():
     with pytest.raises(AssertionError):
         call_meter(session, wrong)
     assert math.isfinite(float(recorded.gives["value_v"]))
+
+
+def commands_in(node):
+    if isinstance(node, dict):
+        for key, value in node.items():
+            if key not in {"recorded", "does", "source", "pattern", "frame"}:
+                yield from commands_in(value)
+    elif isinstance(node, list | tuple):
+        for value in node:
+            yield from commands_in(value)
+    elif isinstance(node, str) and re.match(r"[:*]|[A-Z]{2,}\w*[:? ]", node):
+        yield node
+
+
+def test_dialects_send_short_forms_one_command_a_line_from_the_root():
+    """A path after a semicolon is lost by some parsers, and long forms are slower to read for all of them."""
+    seen = 0
+    for name in dialect_names():
+        for command in commands_in(load_dialect(name).model_dump()):
+            seen += 1
+            assert ";" not in command, f"{name}: {command}"
+            header = command.split()[0].rstrip("?").replace("{channel}", "1")
+            for word in header.lstrip(":*").split(":"):
+                assert word == word.upper(), f"{name}: {command}"
+                assert len(re.sub(r"\d", "", word)) <= 5, f"{name}: {command}: {word} is a long form"
+    assert seen > 80
+
+
+@pytest.mark.parametrize("name", [name for name in dialect_names() if load_dialect(name).role == "meter"])
+def test_a_meter_is_configured_once_and_then_read(name):
+    """MEASure? would reset range, integration time and trigger with every reading."""
+    assert not [command for command in commands_in(load_dialect(name).model_dump()) if "MEAS" in command]
+
+
+@pytest.mark.parametrize("name", [name for name in dialect_names() if load_dialect(name).errors])
+def test_the_error_queue_is_cleared_first_at_open(name):
+    assert load_dialect(name).clear[0] == "*CLS"

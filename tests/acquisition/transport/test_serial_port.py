@@ -1,0 +1,152 @@
+"""The serial link on a pseudo-terminal, and with a port object that shows what was set before opening."""
+
+import errno
+import inspect
+import os
+import pty
+import tty
+
+import pytest
+import serial
+
+from acquisition.clock import FakeClock
+from acquisition.errors import ConnectionLost, InstrumentNotFound, TransportTimeout
+from acquisition.transport import SerialLink, SerialSettings, open_link, parse_address, serial_port
+from acquisition.transport.failures import mapped
+
+
+@pytest.fixture
+def terminal():
+    """The instrument's end of a pseudo-terminal, and the name of ours."""
+    far, near = pty.openpty()
+    tty.setraw(near)
+    yield far, os.ttyname(near)
+    for descriptor in (far, near):
+        try:
+            os.close(descriptor)
+        except OSError:
+            pass
+
+
+def test_a_line_there_and_back(terminal):
+    far, name = terminal
+    with open_link(f"ASRL{name}::INSTR") as link:
+        link.write(b"*IDN?\n")
+        assert os.read(far, 100) == b"*IDN?\n"
+        os.write(far, b"A,B,C,D\r\n")
+        assert link.read_line(1.0) == b"A,B,C,D\r\n"
+
+
+def test_a_terminal_without_control_lines_is_no_trouble(terminal):
+    """Setting DTR or RTS there raises errno 25 once it is open: they are set before, and left alone after."""
+    far, name = terminal
+    with open_link(name, serial=SerialSettings(dtr=True, rts=False)) as link:
+        os.write(far, b"x")
+        assert link.read_exact(1, 1.0) == b"x"
+
+
+def test_a_long_answer_does_not_wait_for_more_than_there_is(terminal):
+    far, name = terminal
+    with open_link(name) as link:
+        os.write(far, bytes(range(256)) * 8)
+        assert link.read_exact(2048, 1.0) == bytes(range(256)) * 8
+
+
+def test_a_deadline_passes(terminal):
+    far, name = terminal
+    with open_link(name) as link:
+        os.write(far, b"half")
+        with pytest.raises(TransportTimeout) as caught:
+            link.read_line(0.05)
+        assert caught.value.received == b"half"
+        assert link.dirty
+
+
+def test_an_unplugged_cable_is_a_lost_connection(terminal):
+    far, name = terminal
+    with open_link(name) as link:
+        os.close(far)
+        with pytest.raises(ConnectionLost) as caught:
+            link.read_line(1.0)
+        assert caught.value.hint
+
+
+def test_two_programs_on_one_port(terminal):
+    _, name = terminal
+    with open_link(name):
+        with pytest.raises(InstrumentNotFound) as caught:
+            open_link(name)
+        assert "another program" in caught.value.hint
+
+
+def test_a_missing_port_names_those_there_are():
+    with pytest.raises(InstrumentNotFound) as caught:
+        open_link("/dev/no-such-port")
+    assert "serial ports here" in caught.value.hint
+
+
+def test_a_port_we_may_not_open_names_the_group(monkeypatch):
+    class Port(FakePort):
+        def open(self):
+            raise serial.SerialException(errno.EACCES, "could not open port: Permission denied")
+
+    monkeypatch.setattr(serial, "serial_for_url", lambda *_, **__: Port([]))
+    with pytest.raises(InstrumentNotFound) as caught:
+        open_link("/dev/ttyUSB0")
+    assert "dialout" in caught.value.hint
+
+
+class FakePort:
+    """Notes the order in which attributes are set and methods called."""
+
+    def __init__(self, notes):
+        object.__setattr__(self, "notes", notes)
+
+    def __setattr__(self, name, value):
+        self.notes.append((name, value))
+
+    def open(self):
+        self.notes.append(("open", None))
+
+    def close(self):
+        self.notes.append(("close", None))
+
+
+def test_control_lines_are_set_before_the_port_is_opened(monkeypatch):
+    """pyserial raises both lines at opening otherwise, and an optical head draws its supply from them."""
+    notes = []
+    monkeypatch.setattr(serial, "serial_for_url", lambda *_, **__: FakePort(notes))
+    clock = FakeClock()
+    settings = SerialSettings(baud=2400, bits=7, parity="odd", stop=2, dtr=True, rts=False, settle_s=0.5)
+    SerialLink(parse_address("/dev/ttyUSB0"), settings, clock=clock).close()
+    names = [name for name, _ in notes]
+    for name in ("dtr", "rts", "baudrate", "exclusive", "write_timeout"):
+        assert names.index(name) < names.index("open"), name
+    facts = dict(notes)
+    assert (facts["baudrate"], facts["bytesize"], facts["parity"], facts["stopbits"]) == (2400, 7, "O", 2)
+    assert (facts["dtr"], facts["rts"], facts["exclusive"]) == (True, False, True)
+    assert clock.monotonic_s() == 0.5
+
+
+def test_a_pyserial_url_serves_for_framing():
+    with open_link("loop://") as link:
+        link.write(b"echo\n")
+        assert link.read_line(1.0) == b"echo\n"
+
+
+def exceptions_of_pyserial():
+    return [
+        kind
+        for _, kind in inspect.getmembers(serial, inspect.isclass)
+        if issubclass(kind, Exception) and kind.__module__.startswith("serial")
+    ]
+
+
+@pytest.mark.parametrize(
+    "kind", [*exceptions_of_pyserial(), serial.PortNotOpenError, *OSError.__subclasses__(), ValueError, TypeError]
+)
+def test_every_exception_of_pyserial_becomes_one_of_ours(kind):
+    error = kind() if kind is serial.PortNotOpenError else kind("x")
+    with pytest.raises((ConnectionLost, TransportTimeout)) as caught, mapped(serial_port.failures(), "R"):
+        raise error
+    assert caught.value.hint
