@@ -78,6 +78,8 @@ class TriodeParameters:
         Multiplies every current (emission): 1 healthy, 0 dead. At fixed current the tube then needs less bias.
     mu_factor : float or ndarray
         Multiplies mu in the law. kp stays, so the width of the cut-off region in grid volts stays.
+    VARIES : tuple of str
+        Names of the fields that differ between specimens.
     """
 
     mu: Value
@@ -126,6 +128,8 @@ class PentodeParameters:
         Grid current; none flows when left out.
     strength, mu_factor : float or ndarray
         As in `TriodeParameters`; mu is that of grid 1 to screen.
+    VARIES : tuple of str
+        As in `TriodeParameters`.
     """
 
     law: Literal["RR", "RX"]
@@ -168,7 +172,7 @@ class PentodeParameters:
         offset_v : float or ndarray
             Added to the contact potential, volt.
         screen : float or ndarray
-            Multiplies the screen current.
+            Multiplies the screen current, above zero; what the screen takes the plate loses.
         """
         return replace(
             self,
