@@ -28,7 +28,7 @@ font-family:system-ui,-apple-system,"Segoe UI",sans-serif}
 .tube-base .number{font-size:16px;font-weight:700;text-anchor:middle}
 .tube-base .on-colour{fill:#000}
 .tube-base .live{font-weight:700}
-.tube-base .marked{font-weight:700;font-size:18px;fill:var(--mark);text-decoration:underline}
+.tube-base .marked{font-weight:700;font-size:16px;fill:var(--mark);text-decoration:underline}
 """.replace("\n", "")
 
 
@@ -166,7 +166,12 @@ def _pin(base: str, pin: Pin, is_marked: bool) -> str:
     label_x, label_y = _at(angle, _LABELS)
     sideways = math.sin(math.radians(angle))
     anchor = "middle" if abs(sideways) < 0.1 else "end" if sideways > 0 else "start"
-    lines = pin.label.replace(" and ", "\n+ ").replace("internal connection", "internal\nconnection").split("\n")
+    lines = (
+        pin.label.replace(" and ", "\n+ ")
+        .replace("internal ", "internal\n")
+        .replace("diode ", "diode\n")
+        .split("\n")
+    )
     # Two lines grow away from the base at the top, and stay centred at the sides.
     top = label_y + 5 - 9 * (len(lines) - 1) * (1.0 - math.cos(math.radians(angle)))
     style = "marked" if is_marked else "live" if pin.is_high_voltage else "soft" if pin.code == "NC" else ""
@@ -182,8 +187,10 @@ def _legend(tube: Tube) -> str:
     y = HEIGHT - 52.0
     if tube.high_voltage_pins:
         entries.append((_diamond(0, 0, 11, 'fill="#D55E00" stroke="#000" stroke-width="1.5"'), "high voltage"))
-    hatched = '<circle r="9" fill="#E69F00" stroke="#000" stroke-width="1.5"/>' + _hatching(0, 0, 9)
     live = any(pin.is_heater and pin.is_high_voltage for pin in tube.pins.values())
+    hatched = '<circle r="9" fill="#E69F00" stroke="#000" stroke-width="1.5"/>' + _hatching(0, 0, 9)
+    if live:
+        hatched = _diamond(0, 0, 15, 'fill="#D55E00" stroke="#000" stroke-width="1.5"') + hatched
     entries.append((hatched, "heater, live" if live else "heater"))
     codes = {pin.code for pin in tube.pins.values()}
     if "IC" in codes:

@@ -22,19 +22,23 @@ class _Marks:
     unused: str
     outline: str
     start: str
+    hither: str
+    thither: str
 
 
-_UNICODE = _Marks("◆{}◆", "≈{}≈", "◆{}≈", "({})", "╳{}╳", " {} ", "·", "▲")
-_ASCII = _Marks("#{}#", "~{}~", "#{}~", "({})", "x{}x", " {} ", ".", "^")
+_UNICODE = _Marks("◆{}◆", "≈{}≈", "◆{}≈", "({})", "╳{}╳", " {} ", "·", "▲", "━▶", "◀━")
+_ASCII = _Marks("#{}#", "~{}~", "#{}~", "({})", "x{}x", " {} ", ".", "^", "=>", "<=")
 
 
-def base_text(tube: Tube, *, ascii_only: bool = False) -> str:
+def base_text(tube: Tube, highlight_pin: int | None = None, *, ascii_only: bool = False) -> str:
     """Draw the base of a tube from below for a terminal.
 
     Parameters
     ----------
     tube : Tube
         Any type.
+    highlight_pin : int, optional
+        Pin to point at.
     ascii_only : bool
         For terminals that know no other characters.
 
@@ -44,7 +48,7 @@ def base_text(tube: Tube, *, ascii_only: bool = False) -> str:
         Lines without trailing spaces; key or gap at the bottom, as data sheets draw it.
     """
     marks = _ASCII if ascii_only else _UNICODE
-    left = max((len(pin.label) for pin in tube.pins.values()), default=0) + 2
+    left = max((len(pin.label) for pin in tube.pins.values()), default=0) + len(marks.hither) + 3
     middle = left + int(_COLUMNS) + 2
     height = int(2 * _ROWS) + 3
     canvas = [[" "] * (2 * middle + 1) for _ in range(height)]
@@ -74,14 +78,16 @@ def base_text(tube: Tube, *, ascii_only: bool = False) -> str:
         x, y = place(angle)
         write(x, y, _token(pin, marks))
         sideways = math.sin(math.radians(angle))
+        is_marked = pin.number == highlight_pin
         if abs(sideways) < 0.1:
-            write(x, y - 1, pin.label)
+            write(x, y - 1, f"{marks.hither} {pin.label} {marks.thither}" if is_marked else pin.label)
         elif sideways > 0:
-            write(x - 2, y, pin.label + " ", "end")
+            write(x - 2, y, (f"{marks.hither} " if is_marked else "") + pin.label + " ", "end")
         else:
-            write(x + 2, y, " " + pin.label, "start")
+            write(x + 2, y, f" {pin.label}" + (f" {marks.thither}" if is_marked else ""), "start")
     lines = ["".join(row).rstrip() for row in canvas]
-    return "\n".join([*lines, "", _legend(tube, marks)])
+    spare = min(len(line) - len(line.lstrip()) for line in lines if line) - 2
+    return "\n".join([*(line[max(spare, 0) :] for line in lines), "", _legend(tube, marks)])
 
 
 def _token(pin: Pin, marks: _Marks) -> str:

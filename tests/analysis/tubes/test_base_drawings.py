@@ -108,22 +108,28 @@ def test_terminal_drawing_names_every_pin(name, ascii_only):
 
 def test_terminal_drawing_of_a_noval_base():
     assert base_text(load_tube("12AX7"), ascii_only=True).splitlines()[1:19] == [
-        "                        ....~5~....",
-        "            heater ~4~..           ..#6# plate a",
-        "                  ...                 ...",
-        "                ..                       ..",
-        "               ..                         ..",
-        "    cathode b (3)                         (7) grid a",
-        "              .            12AX7            .",
-        "              .       seen from below       .",
-        "              .                             .",
-        "       grid b (2)    1 --> 9 clockwise    (8) cathode a",
-        "               ..                         ..",
-        "                ..                       ..",
-        "                  ...                 ...",
-        "           plate b #1#..           ..~9~ heater tap",
-        "                        ...  ^  ...",
-        "                            gap",
+        "                      ....~5~....",
+        "          heater ~4~..           ..#6# plate a",
+        "                ...                 ...",
+        "              ..                       ..",
+        "             ..                         ..",
+        "  cathode b (3)                         (7) grid a",
+        "            .            12AX7            .",
+        "            .       seen from below       .",
+        "            .                             .",
+        "     grid b (2)    1 --> 9 clockwise    (8) cathode a",
+        "             ..                         ..",
+        "              ..                       ..",
+        "                ...                 ...",
+        "         plate b #1#..           ..~9~ heater tap",
+        "                      ...  ^  ...",
+        "                          gap",
         "",
         "#n# high voltage in normal service   ~n~ heater",
     ]
+
+
+@pytest.mark.parametrize(("pin", "line"), [(6, "plate a <="), (3, "=> cathode b"), (5, "=> heater <=")])
+def test_terminal_drawing_points_at_a_pin(pin, line):
+    assert line in base_text(load_tube("12AX7"), pin, ascii_only=True)
+    assert line not in base_text(load_tube("12AX7"), ascii_only=True)
