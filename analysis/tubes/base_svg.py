@@ -190,7 +190,8 @@ def _legend(tube: Tube) -> str:
     live = any(pin.is_heater and pin.is_high_voltage for pin in tube.pins.values())
     hatched = '<circle r="9" fill="#E69F00" stroke="#000" stroke-width="1.5"/>' + _hatching(0, 0, 9)
     if live:
-        hatched = _diamond(0, 0, 15, 'fill="#D55E00" stroke="#000" stroke-width="1.5"') + hatched
+        outer = _diamond(0, 0, 16, 'fill="#D55E00" stroke="#000" stroke-width="1.5"')
+        hatched = f'<g transform="scale(0.75)">{outer}{hatched}</g>'
     entries.append((hatched, "heater, live" if live else "heater"))
     codes = {pin.code for pin in tube.pins.values()}
     if "IC" in codes:
