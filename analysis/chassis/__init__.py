@@ -1,6 +1,6 @@
 """A chassis file and its model: what the drawing says, what every point should show."""
 
-from .bands import Band, bands
+from .bands import Band, band_of, bands, healthy_values
 from .description import Chassis, Part, Printed, Rail, Signal, Stage
 from .loader import load_chassis, parse_chassis
 from .loading import MeterLoad, ProbeLoad
@@ -10,5 +10,6 @@ from .points import Point, list_points
 
 __all__ = [
     "Band", "Chassis", "ChassisModel", "MeterLoad", "Parameter", "Part", "Point", "Printed", "ProbeLoad", "Rail",
-    "Signal", "Stage", "Values", "bands", "list_points", "load_chassis", "parse_chassis",
+    "Signal", "Stage", "Values", "band_of", "bands", "healthy_values", "list_points", "load_chassis",
+    "parse_chassis",
 ]  # fmt: skip

@@ -2,12 +2,20 @@
 
 from __future__ import annotations
 
-from collections.abc import Sequence
+from collections.abc import Mapping, Sequence
 from dataclasses import dataclass
 
-from acquisition.records import Measurand, Reading
+import numpy as np
+
+from acquisition.records import JUDGED_QUALITIES, Measurand, Reading
 
 from .model import ChassisModel
+
+CORRECTIONS = 3
+"""Rounds in which the supply of each sample is brought to the rails measured."""
+
+UNKNOWN_STD_RATIO = 0.01
+"""Relative uncertainty of a rail reading that carries none."""
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)
@@ -30,6 +38,62 @@ class Band:
     std: float
 
 
+def healthy_values(
+    model: ChassisModel,
+    count: int,
+    rng: np.random.Generator,
+    readings: Sequence[Reading] = (),
+    mains_v: float | None = None,
+    measured: Mapping[str, tuple[float, float]] | None = None,
+) -> dict[str, np.ndarray]:
+    """Draw healthy chassis whose supply shows what was measured.
+
+    Parameters
+    ----------
+    model : ChassisModel
+        The chassis.
+    count : int
+        Samples S.
+    rng : Generator
+        Source of randomness.
+    readings : sequence of Reading
+        The ``dc_v`` readings of rails among them set the supply; the others are not used.
+    mains_v : float, optional
+        Mains measured, volts rms.
+    measured : mapping of str to (value, std), optional
+        Part values found with power off, by parameter key.
+
+    Returns
+    -------
+    dict of str to ndarray, shape (S,)
+        As `ChassisModel.draw` gives.
+    """
+    values = model.draw(count, rng, measured)
+    if mains_v is not None:
+        values["mains"] = np.full(count, mains_v / model.chassis.mains_v)
+    rails = [
+        reading
+        for reading in readings
+        if reading.quantity == "dc_v"
+        and reading.point in model.chassis.rails
+        and reading.quality in JUDGED_QUALITIES
+    ]
+    if not rails:
+        return values
+    aims = {}
+    for reading in rails:
+        std = UNKNOWN_STD_RATIO * abs(reading.value) if reading.std is None else reading.std
+        aims[reading.point] = reading.value + std * rng.standard_normal(count)
+    for _ in range(CORRECTIONS):
+        rest = model.operating_point(values)
+        for rail, aim in aims.items():
+            shown = rest.node_v(model.chassis.node_names[rail])
+            # A rail follows its EMF nearly in proportion; what is left over shrinks from round to round.
+            ratio = np.where(np.abs(shown) > 1e-3, aim / np.where(shown == 0.0, 1.0, shown), 1.0)
+            values[f"{rail}.emf"] = values[f"{rail}.emf"] * np.nan_to_num(ratio, nan=1.0)
+    return values
+
+
 def bands(
     model: ChassisModel,
     measurands: Sequence[Measurand],
@@ -37,6 +101,7 @@ def bands(
     level: float = 0.95,
     *,
     mains_v: float | None = None,
+    measured: Mapping[str, tuple[float, float]] | None = None,
     count: int = 400,
     seed: int = 1,
 ) -> list[Band]:
@@ -49,17 +114,43 @@ def bands(
     measurands : sequence of Measurand
         What is, or could be, read.
     readings : sequence of Reading
-        Readings of the pass; those of rail nodes (``dc_v``) condition the supply.
+        Readings of the pass; those of rails (``dc_v``) set the supply of every sample.
     level : float
         Probability inside the band.
     mains_v : float, optional
         Mains measured during the pass.
+    measured : mapping of str to (value, std), optional
+        Part values found with power off, by parameter key.
     count, seed : int
         Samples drawn, and the seed.
 
     Returns
     -------
     list of Band
-        One for each measurand.
+        One for each measurand; NaN where no sample has an operating point.
     """
-    raise NotImplementedError
+    values = healthy_values(model, count, np.random.default_rng(seed), readings, mains_v, measured)
+    shown = model.predict(values, measurands)
+    return [band_of(shown[:, place], measurand, level) for place, measurand in enumerate(measurands)]
+
+
+def band_of(shown: np.ndarray, measurand: Measurand, level: float = 0.95) -> Band:
+    """Summarize samples of one measurand.
+
+    Parameters
+    ----------
+    shown : ndarray, shape (S,)
+        Predictions; NaN is left out.
+    measurand : Measurand
+        What they are of: phases are taken around their mean direction.
+    level : float
+        Probability inside the band.
+    """
+    good = shown[np.isfinite(shown)]
+    if good.size == 0:
+        return Band(expected=np.nan, low=np.nan, high=np.nan, std=np.nan)
+    if measurand.quantity == "phase_deg":
+        middle = float(np.degrees(np.angle(np.mean(np.exp(1j * np.radians(good))))))
+        good = middle + (good - middle + 180.0) % 360.0 - 180.0
+    low, expected, high = np.quantile(good, [0.5 - level / 2.0, 0.5, 0.5 + level / 2.0])
+    return Band(expected=float(expected), low=float(low), high=float(high), std=float(np.std(good)))

@@ -27,6 +27,7 @@ from analysis.circuit.elements import (
     Triode,
     Tube,
     Winding,
+    WindingCapacitance,
 )  # fmt: skip
 from analysis.circuit.network import Circuit
 from analysis.circuit.rectifier import Rectifier
@@ -34,18 +35,28 @@ from analysis.tubes.equations import PentodeParameters, TriodeParameters
 
 from .description import GROUND, Chassis, Part
 from .parameters import (
+    ELECTROLYTIC_ESR_S,
+    ELECTROLYTIC_ESR_SIGMA,
+    ELECTROLYTIC_LEAK_S,
+    ELECTROLYTIC_LEAK_SIGMA,
     EMF_SIGMA,
+    FILM_LEAK_S,
+    FILM_LEAK_SIGMA,
+    GAS_A,
+    GAS_SIGMA,
     HEATER_LEAK_S,
     HEATER_LEAK_SIGMA,
     MAINS_SIGMA,
     MU_SIGMA,
-    PENTODE_STRENGTH_SIGMA,
+    POWER_FROM_W,
+    POWER_GAS_A,
+    POWER_STRENGTH_SIGMA,
     SOURCE_SIGMA,
     STRENGTH_SIGMA,
     TRANSFORMER_SIGMA,
     Parameter,
 )  # fmt: skip
-from .parts import UNITS
+from .parts import ELECTROLYTIC_FROM_FARAD, UNITS
 from .wiring import wired_sections
 
 GENERATOR = "generator.ohms"
@@ -56,6 +67,12 @@ PRIMARY_OHMS_SHARE, SECONDARY_OHMS_SHARE = 0.05, 0.05
 
 PRIMARY_CORNER_HZ = 25.0
 """Where the primary inductance equals the primary impedance if the file gives no inductance (common practice)."""
+
+LEAKAGE_SHARE = 3e-4
+"""Leakage over primary inductance where the file gives none (common practice, no source)."""
+
+PRIMARY_FARAD = 450e-12
+"""Capacitance across a primary where the file gives none (common practice, no source)."""
 
 
 class Compiled:
@@ -89,8 +106,8 @@ class Compiled:
         self.rectifiers = tuple(self._rectifiers())
         branches = list(self._branches())
         tubes = []
-        for tube, strays in self._tubes():
-            tubes.append(tube)
+        for element, strays in self._tubes():
+            tubes.append(element)
             branches += strays
         self.circuit = Circuit(nodes=tuple(names), branches=tuple(branches), tubes=tuple(tubes))
 
@@ -114,8 +131,7 @@ class Compiled:
             if part.kind == "resistor":
                 yield Resistor(part=part.name, a=nodes[0], b=nodes[1], key=part.name)
             elif part.kind == "capacitor":
-                self._declare(f"{part.name}.leak", part.name, part.kind, "S", 0.0)
-                self._declare(f"{part.name}.esr", part.name, part.kind, "ohm", part.facts.get("esr", 0.0))
+                self._declare_losses(part)
                 yield Capacitor(part=part.name, a=nodes[0], b=nodes[1], key=part.name)
             elif part.kind == "inductor":
                 self._declare(f"{part.name}.ohms", part.name, part.kind, "ohm", part.facts.get("ohms", 0.0), 0.05)
@@ -133,6 +149,16 @@ class Compiled:
         if self.chassis.signal is not None:
             self._declare(GENERATOR, "generator", "generator", "ohm", self.chassis.signal.source_ohm)
             yield Resistor(part="generator", a=self._node(self.chassis.signal.input), key=GENERATOR)
+
+    def _declare_losses(self, part: Part) -> None:
+        if part.value >= ELECTROLYTIC_FROM_FARAD:
+            hold_s, leak_sigma, esr_sigma = ELECTROLYTIC_LEAK_S, ELECTROLYTIC_LEAK_SIGMA, ELECTROLYTIC_ESR_SIGMA
+            esr = part.facts.get("esr", ELECTROLYTIC_ESR_S / part.value)
+        else:
+            hold_s, leak_sigma, esr_sigma = FILM_LEAK_S, FILM_LEAK_SIGMA, 0.0
+            esr = part.facts.get("esr", 0.0)
+        self._declare(f"{part.name}.leak", part.name, part.kind, "S", part.value / hold_s, leak_sigma)
+        self._declare(f"{part.name}.esr", part.name, part.kind, "ohm", esr, esr_sigma)
 
     def _rectifiers(self) -> Iterator[Rectifier]:
         for rail in self.chassis.rails.values():
@@ -159,7 +185,8 @@ class Compiled:
             "primary_ohms": ("ohm", part.facts.get("primary_ohms", PRIMARY_OHMS_SHARE * primary)),
             "secondary_ohms": ("ohm", part.facts.get("secondary_ohms", SECONDARY_OHMS_SHARE * secondary)),
             "primary_henries": ("H", henries),
-            "leakage_henries": ("H", part.facts.get("leakage_henries", 0.0)),
+            "leakage_henries": ("H", part.facts.get("leakage_henries", LEAKAGE_SHARE * henries)),
+            "primary_farads": ("F", part.facts.get("primary_farads", PRIMARY_FARAD)),
             "turns": ("", 1.0),
         }
         for name, (unit, value) in values.items():
@@ -177,20 +204,22 @@ class Compiled:
             self._declare(open_key, key, part.kind, "ohm", 0.0)
             yield Winding(part=key, a=a, b=b, core=core, key=key, share=share, open_key=open_key, ratio=ratio)
         yield Core(part=key, a=core, key=key, ratio=ratio)
+        yield WindingCapacitance(part=key, a=taps[0], b=taps[-1], key=f"{key}.primary_farads")
 
     def _tubes(self) -> Iterator[tuple[Tube, list[Branch]]]:
         wired = wired_sections(self.chassis.sockets, self.chassis.node_names)
-        for socket, _, section, names in wired:
+        for socket, tube, section, names in wired:
             key = f"{socket}{section.name}"
             self.sections[key] = (socket, section.name)
             at = {electrode: self._numbers[node] for electrode, node in names.items()}
-            spread = STRENGTH_SIGMA if section.kind == "triode" else PENTODE_STRENGTH_SIGMA
+            is_power = section.kind == "pentode" and (tube.limits.plate_w or 0.0) >= POWER_FROM_W
+            spread, gas = (POWER_STRENGTH_SIGMA, POWER_GAS_A) if is_power else (STRENGTH_SIGMA, GAS_A)
             self._declare(f"{key}.strength", socket, "tube", "", 1.0, spread, section=key)
             self._declare(f"{key}.mu", socket, "tube", "", 1.0, MU_SIGMA, section=key)
             self._declare(f"{key}.offset", socket, "tube", "V", 0.0, section=key)
             if section.kind != "triode":
                 self._declare(f"{key}.screen", socket, "tube", "", 1.0, section=key)
-            self._declare(f"{key}.gas", socket, "tube", "A", 0.0, section=key)
+            self._declare(f"{key}.gas", socket, "tube", "A", gas, GAS_SIGMA, section=key)
             strays: list[Branch] = []
             self._declare(f"{key}.heater_leak", socket, "tube", "S", HEATER_LEAK_S, HEATER_LEAK_SIGMA, section=key)
             strays.append(Leak(part=socket, a=at["cathode"], key=f"{key}.heater_leak"))

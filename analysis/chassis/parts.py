@@ -27,7 +27,9 @@ FACTS: Mapping[str, frozenset[str]] = {
     "capacitor": frozenset({"rated_volts", "esr"}),
     "inductor": frozenset({"ohms", "rated_amps"}),
     "potentiometer": frozenset({"at", "rated_watts"}),
-    "transformer": frozenset({"primary_ohms", "secondary_ohms", "primary_henries", "leakage_henries"}),
+    "transformer": frozenset(
+        {"primary_ohms", "secondary_ohms", "primary_henries", "leakage_henries", "primary_farads"}
+    ),
 }
 """Further facts of a part, as numbers, in the mapping form."""
 

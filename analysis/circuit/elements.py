@@ -181,6 +181,27 @@ class StrayCapacitance(Branch):
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)
+class WindingCapacitance(Branch):
+    """Capacitance across a winding.
+
+    Parameters
+    ----------
+    part, a, b
+        As in `Branch`.
+    key : str
+        Its farads: ``T1.primary_farads``.
+    """
+
+    key: str
+
+    def dc(self, table: Table) -> None:
+        return None
+
+    def ac(self, table: Table, s: Array) -> Array:
+        return np.asarray(s * table[self.key][..., None])
+
+
+@dataclass(frozen=True, slots=True, kw_only=True)
 class Inductor(Branch):
     """Inductance with series resistance.
 
