@@ -123,7 +123,7 @@ class Lead:
 
     filter_s: float = 0.02
     hum_peak_v: float = 0.4
-    hum_hz: float = 50.0
+    hum_hz: float = 50.03
     wander_v: float = 0.02
     times_s: list[float] = field(default_factory=lambda: [-math.inf])
     points: list[str | None] = field(default_factory=lambda: [None])
