@@ -1,0 +1,187 @@
+"""The generator: off unless a measurement runs, whatever happens; amplitude means what the chassis sees."""
+
+import os
+import signal
+import subprocess
+import sys
+
+import pytest
+
+from acquisition.errors import CommandRefused, ConnectionLost, InstrumentNotFound, SafetyStop
+from acquisition.instruments.bench import GeneratorEntry
+from acquisition.instruments.generator import Generator
+
+ENTRY = GeneratorEntry(resource="TCPIP::h::1::SOCKET", dialect="x", most_pp_v="5")
+
+
+@pytest.fixture
+def bench(rig):
+    made = rig("scpi-generator", {":FUNC?": "SIN"}).open()
+    made.generator = Generator(made.session, ENTRY)
+    made.generator._apply()
+    return made
+
+
+def commands(bench):
+    return [text for text in bench.peer.heard if "?" not in text]
+
+
+def test_off_is_the_first_thing_after_opening(bench):
+    assert commands(bench)[:2] == ["*CLS", ":OUTP OFF"]
+    assert bench.peer.answers[":OUTP?"] == "0"
+
+
+def test_load_unit_function_offset_frequency_amplitude_in_this_order_output_off(bench):
+    """Load and unit decide what an amplitude means; the offset limits it."""
+    bench.peer.heard.clear()
+    sine = bench.generator.set_sine(1000.0, 0.5)
+    assert commands(bench) == [
+        ":OUTP OFF", ":OUTP:LOAD INF", ":VOLT:UNIT VPP", ":FUNC SIN", ":VOLT:OFFS 0", ":FREQ 1000", ":VOLT 0.5",
+    ]  # fmt: skip
+    assert (sine.freq_hz, sine.pp_v, sine.offset_v) == (1000.0, 0.5, 0.0)
+
+
+def test_everything_set_is_read_back(bench):
+    bench.peer.heard.clear()
+    bench.generator.set_sine(1000.0, 0.5)
+    for query in (":OUTP?", ":OUTP:LOAD?", ":VOLT:UNIT?", ":FUNC?", ":VOLT:OFFS?", ":FREQ?", ":VOLT?"):
+        assert query in bench.peer.heard
+
+
+@pytest.mark.parametrize(
+    ("head", "shown"), [(":OUTP:LOAD", "50"), (":VOLT:UNIT", "VRMS"), (":FUNC", "SQU"), (":VOLT", "0.2"), (":OUTP", "1")]
+)
+def test_a_generator_that_makes_something_else_of_it_is_refused(bench, head, shown):
+    usual = bench.peer.shown
+    bench.peer.shown = lambda h, value: shown if h == head else usual(h, value)
+    with pytest.raises(CommandRefused):
+        bench.generator.set_sine(1000.0, 0.5)
+
+
+def test_more_than_the_bench_file_allows_is_never_sent(bench):
+    bench.peer.heard.clear()
+    with pytest.raises(SafetyStop, match="most_pp_v"):
+        bench.generator.set_sine(1000.0, 5.1)
+    with pytest.raises(SafetyStop):
+        bench.generator.set_sine(1000.0, 4.0, offset_v=1.0)
+    assert bench.peer.heard == []
+
+
+@pytest.mark.parametrize(("freq_hz", "pp_v"), [(0.0, 1.0), (-1.0, 1.0), (1000.0, 0.0), (float("nan"), 1.0)])
+def test_no_sine(bench, freq_hz, pp_v):
+    with pytest.raises(CommandRefused):
+        bench.generator.set_sine(freq_hz, pp_v)
+
+
+def test_measuring_switches_on_waits_and_switches_off(bench):
+    bench.generator.set_sine(100.0, 0.5)
+    start_s = bench.clock.monotonic_s()
+    with bench.generator.measuring() as sine:
+        assert bench.peer.answers[":OUTP?"] == "1"
+        assert bench.clock.monotonic_s() - start_s == pytest.approx(3 / 100.0 + 0.05)
+        assert sine.pp_v == 0.5
+    assert bench.peer.answers[":OUTP?"] == "0"
+
+
+@pytest.mark.parametrize("kind", [ValueError, KeyboardInterrupt, SystemExit, GeneratorExit])
+def test_off_whatever_leaves_the_measurement(bench, kind):
+    bench.generator.set_sine(1000.0, 0.5)
+    with pytest.raises(kind), bench.generator.measuring():
+        raise kind
+    assert bench.peer.answers[":OUTP?"] == "0"
+
+
+def test_off_when_switching_on_fails_half_way(bench, faults):
+    bench.generator.set_sine(1000.0, 0.5)
+    bench.peer.faults.append(faults.silent)
+    with pytest.raises(Exception, match="no answer"), bench.generator.measuring():
+        pytest.fail("the measurement must not begin")
+    assert bench.peer.answers[":OUTP?"] == "0"
+
+
+@pytest.mark.parametrize("number", [signal.SIGTERM, signal.SIGHUP])
+def test_off_on_a_request_to_end_and_the_old_handler_is_back(bench, number):
+    before = signal.getsignal(number)
+    bench.generator.set_sine(1000.0, 0.5)
+    with pytest.raises(SystemExit) as caught, bench.generator.measuring():
+        os.kill(os.getpid(), number)
+    assert caught.value.code == 128 + number
+    assert bench.peer.answers[":OUTP?"] == "0"
+    assert signal.getsignal(number) is before
+
+
+def test_a_lost_link_is_said_with_what_it_means_for_the_output(bench):
+    bench.generator.set_sine(1000.0, 0.5)
+    with pytest.raises(ConnectionLost) as caught, bench.generator.measuring():
+        bench.peer.reachable = False
+    assert "still be ON" in caught.value.hint
+    bench.peer.reachable = True
+    bench.generator.close()
+    assert bench.peer.answers[":OUTP?"] == "0"
+
+
+def test_after_a_loss_the_output_is_switched_off_before_anything_else(bench):
+    bench.generator.set_sine(1000.0, 0.5)
+    with pytest.raises(ConnectionLost), bench.generator.measuring():
+        bench.peer.reachable = False
+    bench.peer.reachable = True
+    bench.peer.heard.clear()
+    bench.generator.set_sine(1000.0, 0.5)
+    assert commands(bench)[:2] == ["*CLS", ":OUTP OFF"]
+    assert ":OUTP ON" not in bench.peer.heard
+
+
+def test_no_output_without_a_sine(bench):
+    with pytest.raises(CommandRefused):
+        bench.generator.output(True)
+    with pytest.raises(CommandRefused), bench.generator.measuring():
+        pass
+
+
+def test_closing_switches_off(bench):
+    bench.generator.set_sine(1000.0, 0.5)
+    bench.generator.output(True)
+    bench.generator.close()
+    assert bench.peer.answers[":OUTP?"] == "0"
+
+
+SCRIPT = """
+import sys, threading, socket
+from acquisition.instruments import open_generator
+from acquisition.instruments.bench import Bench
+bench = Bench.model_validate({"bench": "x", "generator": {"resource": sys.argv[1], "dialect": "scpi-generator"}})
+generator = open_generator(bench)
+generator.set_sine(1000.0, 0.5)
+generator.output(True)
+print("on", flush=True)
+HOW
+"""
+
+
+@pytest.mark.parametrize(
+    ("how", "code"), [("sys.exit(0)", 0), ("raise RuntimeError('crash')", 1), ("sys.stdin.read()", 0)]
+)
+def test_off_at_the_end_of_the_process(how, code):
+    """Also after a crash: whatever was left on is switched off by the exit handler."""
+    from acquisition.simulated.generator import Generator as Simulated
+    from acquisition.simulated.plant import Wiring
+    from acquisition.simulated.server import SocketServer
+
+    wiring = Wiring(None)
+    with SocketServer(Simulated(wiring)) as server:
+        child = subprocess.Popen(
+            [sys.executable, "-c", SCRIPT.replace("HOW", how), server.resource],
+            stdin=subprocess.PIPE, stdout=subprocess.PIPE, stderr=subprocess.DEVNULL, text=True,
+        )  # fmt: skip
+        assert child.stdout.readline() == "on\n"
+        child.communicate("")
+        assert child.returncode == code
+        assert not wiring.drive.on
+
+
+def test_a_bench_without_generator():
+    from acquisition.instruments import open_generator
+    from acquisition.instruments.bench import Bench
+
+    with pytest.raises(InstrumentNotFound, match="no generator"):
+        open_generator(Bench.model_validate({"bench": "x"}))
