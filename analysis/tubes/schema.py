@@ -23,6 +23,7 @@ def _check_pin_code(code: str) -> str:
 
 Positive = Annotated[float, Field(gt=0)]
 Ohms = Annotated[float, BeforeValidator(lambda text: parse_value(str(text))), Field(gt=0)]
+TypeNumber = Annotated[str, Field(pattern=r"^[0-9A-Za-z][0-9A-Za-z/ -]{0,19}$")]
 PinCode = Annotated[str, AfterValidator(_check_pin_code)]
 
 
@@ -152,12 +153,12 @@ class FitFile(_File):
 class TubeFile(_File):
     """Content of one file of ``configs/tubes``; the fields are explained in DEVELOPERS.md."""
 
-    tube: str
-    aliases: list[str] = []
-    relatives: dict[str, str] = {}
+    tube: TypeNumber
+    aliases: list[TypeNumber] = []
+    relatives: dict[TypeNumber, str] = {}
     construction: str
     base: Literal["octal", "noval", "miniature"]
-    basing: str
+    basing: TypeNumber
     pins: dict[int, PinCode]
     heater: HeaterFile
     limits: LimitsFile

@@ -12,6 +12,7 @@ import click
 
 from acquisition.errors import StoreError
 from acquisition.quantities import format_value
+from analysis.app.terminal import harmless
 
 if TYPE_CHECKING:
     from analysis.tubes import Tube
@@ -169,7 +170,8 @@ def _sheet(tube: Tube, ascii_only: bool) -> list[str]:
 
     also = f", also {', '.join(tube.aliases)}" if tube.aliases else ""
     lines = [
-        click.style(tube.name, bold=True) + f"{also}: {tube.construction}, {tube.base} base {tube.basing}",
+        click.style(tube.name, bold=True)
+        + f"{also}: {harmless(tube.construction)}, {tube.base} base {tube.basing}",
         "",
         _coloured(base_text(tube, ascii_only=ascii_only)),
         "",
@@ -198,7 +200,7 @@ _NEVER = (
 def _wrapped(text: str, first: str, rest: str) -> list[str]:
     import textwrap
 
-    return textwrap.wrap(text, 100, initial_indent=first, subsequent_indent=rest, break_on_hyphens=False)
+    return textwrap.wrap(harmless(text), 100, initial_indent=first, subsequent_indent=rest, break_on_hyphens=False)
 
 
 def _block(title: str, lines: list[str]) -> list[str]:

@@ -6,6 +6,7 @@ import xml.etree.ElementTree as ElementTree
 import pytest
 
 from analysis.app.cli import main
+from analysis.tubes import load_tube
 
 
 def run(capsys, *arguments):
@@ -63,6 +64,19 @@ def test_json_holds_pins_heater_limits_points(capsys):
     assert facts["limits"]["cathode_a"] == pytest.approx(0.065)
     assert abs(facts["points"][0]["relative_error"]["plate_a"]) < 0.03
     assert facts["heater"][0]["text"] == "6.3 V 0.76 A between 4 and 5"
+
+
+def test_text_of_a_file_cannot_steer_the_terminal(capsys, tmp_path):
+    with open(load_tube("EL84").path, encoding="utf-8") as file:
+        text = file.read().replace("tube: EL84", "tube: EL85").replace("aliases: [6BQ5, N709]\n", "")
+    path = tmp_path / "EL85.yaml"
+    path.write_text(text.replace("notes: >-\n", 'notes: "\\e[2J"\nunused: >-\n'), encoding="utf-8")
+    assert run(capsys, str(path))[0] == 2  # the rest of the notes is now an unknown field
+    lines = path.read_text(encoding="utf-8").split("unused:")[0]
+    path.write_text(lines, encoding="utf-8")
+    code, out, _ = run(capsys, str(path))
+    assert code == 0
+    assert "\x1b" not in out
 
 
 def test_svg_is_written(capsys, tmp_path):
