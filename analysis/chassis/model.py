@@ -52,6 +52,8 @@ class ChassisModel:
         Every element value that may vary, by key.
     points : mapping of str to Point
         Every place a probe can go: pins of all sockets, then named nodes.
+    sections : mapping of str to (socket, section name)
+        By section key, in the order of ``circuit.tubes``.
     stages : mapping of str to Stage
         As in the chassis file.
 
@@ -73,10 +75,11 @@ class ChassisModel:
         self.probe = probe or ProbeLoad()
         self._compiled = Compiled(chassis)
         self.circuit = self._compiled.circuit
+        self.sections = self._compiled.sections
         self.parameters: dict[str, Parameter] = self._compiled.parameters
         self._nominal = self._compiled.nominal_table()
         self._settle_rails()
-        self.points = list_points(chassis)
+        self.points = list_points(chassis, self._delicate_nodes())
         self.stages = chassis.stages
 
     def _settle_rails(self) -> None:
@@ -112,6 +115,15 @@ class ChassisModel:
         for name in rails:
             key = f"{name}.emf"
             self.parameters[key] = replace(self.parameters[key], nominal=float(self._nominal[key][0]))
+
+    def _delicate_nodes(self) -> frozenset[str]:
+        """Nodes of grids that a meter of 10 Mohm would pull away by a tenth and more (rule E2)."""
+        supplied = self._supplied(self._nominal)
+        grids = sorted({tube.grid for tube in self.circuit.tubes if tube.grid != GROUND})
+        shown = read_dc(self.circuit, supplied.table, supplied.rest, grids, MeterLoad())[:, 0]
+        true = np.array([supplied.rest.volts[grid][0] for grid in grids])
+        upset = np.abs(shown - true) > np.maximum(0.1 * np.abs(true), 1.0)
+        return frozenset(self.circuit.nodes[grid] for grid, bad in zip(grids, upset, strict=True) if bad)
 
     def _node_name(self, point: str) -> str:
         try:

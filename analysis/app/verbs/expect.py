@@ -1,0 +1,121 @@
+"""``stagewalk expect``: what a healthy chassis shows, point by point and stage by stage."""
+
+from __future__ import annotations
+
+import json
+from typing import TYPE_CHECKING, Any
+
+import click
+
+if TYPE_CHECKING:
+    from analysis.chassis.bands import Band
+    from analysis.chassis.expecting import Expectations, TubeExpectation
+
+_CAUTION = (
+    "Volts of a healthy chassis at idle; a fault can put more anywhere."
+    " Licensed practice and local codes come first."
+)
+
+
+@click.command("expect")
+@click.argument("chassis_name", metavar="CHASSIS")
+@click.option(
+    "--mains", "mains_v", type=click.FloatRange(1.0, 1000.0), help="Mains volts instead of the usual range."
+)
+@click.option("--meter-ohm", default="10M", show_default=True, help="Input resistance of the meter.")
+@click.option("--json", "as_json", is_flag=True, help="Print one JSON object.")
+def command(chassis_name: str, mains_v: float | None, meter_ohm: str, as_json: bool) -> None:
+    """Modelled volts per point with bands, gain and phase per stage.
+
+    CHASSIS is a chassis file, or the name of one in configs/chassis. Volts are what the meter shows, its loading
+    included; bands hold 95 % of healthy chassis.
+    """
+    from acquisition.quantities import parse_value
+    from analysis.chassis import ChassisModel, MeterLoad, load_chassis
+    from analysis.chassis.expecting import expect
+
+    try:
+        ohm = parse_value(meter_ohm)
+        if ohm <= 0:
+            raise ValueError("expected a resistance above zero")
+    except ValueError as error:
+        raise click.BadParameter(str(error), param_hint="--meter-ohm") from None
+    chassis = load_chassis(chassis_name)
+    model = ChassisModel(chassis, meter=MeterLoad(resistance_ohm=ohm))
+    found = expect(model, mains_v=mains_v)
+    if as_json:
+        click.echo(json.dumps(_facts(found), indent=2))
+        return
+    click.echo(chassis.title)
+    for line in _lines(model, found):
+        click.echo(line)
+
+
+def _facts(found: Expectations) -> dict[str, Any]:
+    return {
+        "points": {
+            name: {"dc_v": _round(band.expected), "low_v": _round(band.low), "high_v": _round(band.high)}
+            for name, band in found.points.items()
+        },
+        "stages": {
+            name: {
+                "gain": _round(stage.gain.expected),
+                "phase_deg": _round(stage.phase_deg.expected),
+                "low": _round(stage.gain.low),
+                "high": _round(stage.gain.high),
+                "low_hz": _round(stage.low_hz),
+                "high_hz": _round(stage.high_hz),
+            }
+            for name, stage in found.stages.items()
+        },
+        "tubes": {key: _tube_facts(tube) for key, tube in found.tubes.items()},
+        "warnings": list(found.warnings),
+    }
+
+
+def _tube_facts(tube: TubeExpectation) -> dict[str, Any]:
+    facts: dict[str, Any] = {"tube": tube.tube}
+    for name in ("plate_a", "screen_a", "cathode_a", "plate_w", "screen_w"):
+        band: Band | None = getattr(tube, name)
+        if band is not None:
+            facts[name] = {"value": _round(band.expected), "low": _round(band.low), "high": _round(band.high)}
+    for name in ("plate_w", "screen_w", "cathode_a"):
+        limit = getattr(tube.limits, name)
+        if limit is not None and name in facts:
+            facts[name]["limit"] = limit
+    return facts
+
+
+def _round(value: float | None) -> float | None:
+    return None if value is None or value != value else float(f"{value:.5g}")
+
+
+def _volts(value: float) -> str:
+    return f"{value:.1f}" if abs(value) >= 100 else f"{value:.2f}" if abs(value) >= 1 else f"{value:.3f}"
+
+
+def _lines(model: Any, found: Expectations) -> list[str]:
+    lines = ["", f"{'point':<10} {'what':<22} {'volts':>8}   95 % of healthy chassis"]
+    for name, band in found.points.items():
+        point = model.points[name]
+        mark = "  a meter upsets this grid" if point.delicate else ""
+        what = f"{point.function} {point.section}".strip()
+        volts = f"{_volts(band.expected):>8}   {_volts(band.low)} to {_volts(band.high)}"
+        lines.append(f"{name:<10} {what:<22} {volts}{mark}")
+    if found.stages:
+        lines += ["", f"{'stage':<14} {'gain':>8}   {'95 %':<17} {'phase':>7}  {'-3 dB from':>10} to"]
+        for name, stage in found.stages.items():
+            low = f"{stage.low_hz:.3g} Hz" if stage.low_hz else "below 1 Hz"
+            high = f"{stage.high_hz:.3g} Hz" if stage.high_hz else "above 1 MHz"
+            limits = f"{stage.gain.low:.3g} to {stage.gain.high:.3g}"
+            middle = f"{stage.gain.expected:>8.4g}   {limits:<17} {stage.phase_deg.expected:>6.1f}"
+            lines.append(f"{name:<14} {middle}   {low:>10} {high}")
+    lines += ["", f"{'tube':<14} {'plate mA':>9} {'screen mA':>10} {'plate W':>8}  limit W"]
+    for key, tube in found.tubes.items():
+        screen = f"{tube.screen_a.expected * 1e3:.2f}" if tube.screen_a else ""
+        limit = f"{tube.limits.plate_w:g}" if tube.limits.plate_w else "not known"
+        name = f"{key} {tube.tube}"
+        plate = f"{tube.plate_a.expected * 1e3:>9.2f} {screen:>10} {tube.plate_w.expected:>8.2f}"
+        lines.append(f"{name:<14} {plate}  {limit}")
+    lines += ["", *(f"warning: {text}" for text in found.warnings)] if found.warnings else [""]
+    return [*lines, "", _CAUTION]

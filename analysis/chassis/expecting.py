@@ -1,0 +1,220 @@
+"""What to expect of a healthy chassis: volts with bands, gain and corners of stages, tubes against limits."""
+
+from __future__ import annotations
+
+from collections.abc import Mapping
+from dataclasses import dataclass
+
+import numpy as np
+
+from acquisition.records import Measurand
+from analysis.circuit.elements import Array
+from analysis.tubes import Limits
+
+from .bands import Band, band_of, healthy_values
+from .description import GROUND
+from .model import ChassisModel
+
+MIDBAND_HZ = 1000.0
+SWEEP_HZ = (1.0, 1e6)
+SWEEP_PER_DECADE = 16
+
+
+@dataclass(frozen=True, slots=True, kw_only=True)
+class StageExpectation:
+    """A stage at 1 kHz, and where its gain has fallen by 3 dB.
+
+    Parameters
+    ----------
+    gain, phase_deg : Band
+        Probes on both points.
+    low_hz, high_hz : float, optional
+        Corners of the nominal stage; None where there is none between 1 Hz and 1 MHz.
+    """
+
+    gain: Band
+    phase_deg: Band
+    low_hz: float | None
+    high_hz: float | None
+
+
+@dataclass(frozen=True, slots=True, kw_only=True)
+class TubeExpectation:
+    """A section at idle.
+
+    Parameters
+    ----------
+    tube : str
+        Type.
+    plate_a, cathode_a, plate_w : Band
+        Currents, and what the plate dissipates.
+    screen_a, screen_w : Band, optional
+        Of a pentode.
+    limits : Limits
+        Of the type.
+    """
+
+    tube: str
+    plate_a: Band
+    cathode_a: Band
+    plate_w: Band
+    limits: Limits
+    screen_a: Band | None = None
+    screen_w: Band | None = None
+
+
+@dataclass(frozen=True, slots=True, kw_only=True)
+class Expectations:
+    """All of it.
+
+    Parameters
+    ----------
+    points : mapping of str to Band
+        DC volts as the meter shows them, by point.
+    stages : mapping of str to StageExpectation
+        By the names of the file.
+    tubes : mapping of str to TubeExpectation
+        By section key.
+    warnings : tuple of str
+        Where the design passes a limit.
+    """
+
+    points: Mapping[str, Band]
+    stages: Mapping[str, StageExpectation]
+    tubes: Mapping[str, TubeExpectation]
+    warnings: tuple[str, ...]
+
+
+def expect(
+    model: ChassisModel, *, mains_v: float | None = None, level: float = 0.95, count: int = 300, seed: int = 1
+) -> Expectations:
+    """Compute what a healthy chassis shows.
+
+    Parameters
+    ----------
+    model : ChassisModel
+        The chassis, with the meter that will read it.
+    mains_v : float, optional
+        Mains to expect; as healthy mains vary when left out.
+    level : float
+        Probability inside the bands.
+    count, seed : int
+        Samples drawn, and the seed.
+    """
+    values = healthy_values(model, count, np.random.default_rng(seed), mains_v=mains_v)
+    names = [name for name, point in model.points.items() if point.node and point.node != GROUND]
+    wanted = [Measurand(point=name, quantity="dc_v") for name in names]
+    for stage in model.stages.values():
+        path = f"{stage.source}>{stage.target}"
+        wanted += [Measurand(point=path, quantity=q, freq_hz=MIDBAND_HZ) for q in ("gain", "phase_deg")]
+    shown = model.predict(values, wanted)
+    found = [band_of(shown[:, place], measurand, level) for place, measurand in enumerate(wanted)]
+    stages = {}
+    for place, stage in enumerate(model.stages.values()):
+        gain, phase = found[len(names) + 2 * place : len(names) + 2 * place + 2]
+        low, high = corners(model, stage.source, stage.target)
+        stages[stage.name] = StageExpectation(gain=gain, phase_deg=phase, low_hz=low, high_hz=high)
+    points = dict(zip(names, found, strict=False))
+    tubes = _tubes(model, values, level)
+    return Expectations(
+        points=points,
+        stages=stages,
+        tubes=tubes,
+        warnings=(*_tube_warnings(model, tubes), *_part_warnings(model, points)),
+    )
+
+
+def corners(model: ChassisModel, source: str, target: str) -> tuple[float | None, float | None]:
+    """Frequencies where a stage of the nominal chassis has fallen 3 dB below its gain at 1 kHz.
+
+    Parameters
+    ----------
+    model : ChassisModel
+        The chassis.
+    source, target : str
+        Points.
+    """
+    decades = np.log10(SWEEP_HZ[1] / SWEEP_HZ[0])
+    freq_hz = np.geomspace(*SWEEP_HZ, int(decades * SWEEP_PER_DECADE) + 1)
+    middle = int(np.argmin(np.abs(freq_hz - MIDBAND_HZ)))
+    level = np.log(np.abs(model.response({}, source, target, freq_hz)[0]))
+    level = level - level[middle] + 0.5 * np.log(2.0)
+    below = np.flatnonzero(level[:middle] < 0.0)
+    above = np.flatnonzero(level[middle:] < 0.0) + middle
+
+    def crossing(i: int, j: int) -> float:
+        part = level[i] / (level[i] - level[j])
+        return float(freq_hz[i] * (freq_hz[j] / freq_hz[i]) ** part)
+
+    low = crossing(int(below[-1]), int(below[-1]) + 1) if below.size else None
+    high = crossing(int(above[0]), int(above[0]) - 1) if above.size else None
+    return low, high
+
+
+def _tubes(model: ChassisModel, values: Mapping[str, Array], level: float) -> dict[str, TubeExpectation]:
+    rest = model.operating_point(values)
+    amps, watts = Measurand(point="", quantity="dc_v"), Measurand(point="", quantity="dc_v")
+    result = {}
+    for tube, currents in zip(model.circuit.tubes, rest.currents, strict=True):
+        socket, _ = model.sections[tube.key]
+        kind = model.chassis.sockets[socket]
+        volts = [rest.volts[n] if n >= 0 else 0.0 for n in (*tube.electrodes, tube.cathode)]
+        power = [(v - volts[-1]) * i for v, i in zip(volts, currents, strict=False)]
+        total = sum(currents)
+        pentode = len(currents) == 3
+        result[tube.key] = TubeExpectation(
+            tube=kind.name,
+            plate_a=band_of(currents[0], amps, level),
+            cathode_a=band_of(np.asarray(total), amps, level),
+            plate_w=band_of(power[0], watts, level),
+            screen_a=band_of(currents[2], amps, level) if pentode else None,
+            screen_w=band_of(power[2], watts, level) if pentode else None,
+            limits=kind.limits,
+        )
+    return result
+
+
+def _tube_warnings(model: ChassisModel, tubes: Mapping[str, TubeExpectation]) -> list[str]:
+    rest = model.operating_point({})
+    warnings = []
+
+    def check(what: str, value: float, limit: float | None, unit: str, limits: Limits) -> None:
+        if limit is not None and value > limit:
+            system = f" ({limits.rating_system})" if limits.rating_system else ""
+            warnings.append(f"{what} {value:.3g} {unit}, limit {limit:g} {unit}{system}")
+
+    for tube in model.circuit.tubes:
+        seen = tubes[tube.key]
+        limits, name = seen.limits, f"{tube.key} {seen.tube}"
+        cathode = float(rest.volts[tube.cathode][0]) if tube.cathode >= 0 else 0.0
+        plate = (float(rest.volts[tube.plate][0]) if tube.plate >= 0 else 0.0) - cathode
+        check(f"{name}: plate to cathode", plate, limits.plate_v, "V", limits)
+        check(f"{name}: plate dissipates", seen.plate_w.expected, limits.plate_w, "W", limits)
+        check(f"{name}: cathode current", seen.cathode_a.expected * 1e3, _milli(limits.cathode_a), "mA", limits)
+        if seen.screen_w is not None:
+            check(f"{name}: screen dissipates", seen.screen_w.expected, limits.screen_w, "W", limits)
+            screen = float(rest.volts[tube.electrodes[2]][0]) - cathode if tube.electrodes[2] >= 0 else 0.0
+            check(f"{name}: screen to cathode", screen, limits.screen_v, "V", limits)
+        # The heater is taken to sit at the chassis, so the cathode's volts are what its insulation bears.
+        check(f"{name}: cathode to heater", cathode, limits.heater_negative_v, "V", limits)
+    return warnings
+
+
+def _part_warnings(model: ChassisModel, points: Mapping[str, Band]) -> list[str]:
+    warnings = []
+    names = model.chassis.node_names
+    by_node = {names[point]: band for point, band in points.items()}
+    nothing = Band(expected=0.0, low=0.0, high=0.0, std=0.0)
+    for part in model.chassis.parts.values():
+        rated = part.facts.get("rated_volts")
+        if rated is None or part.kind == "transformer":
+            continue
+        a, b = (by_node.get(names[point], nothing) for point in part.nodes[:2])
+        across = max(abs(a.high - b.low), abs(a.low - b.high))
+        if across > rated:
+            warnings.append(f"{part.name}: up to {across:.0f} V across it, rated {rated:g} V")
+    return warnings
+
+
+def _milli(value: float | None) -> float | None:
+    return None if value is None else value * 1e3
