@@ -49,7 +49,8 @@ def test_everything_set_is_read_back(bench):
 
 
 @pytest.mark.parametrize(
-    ("head", "shown"), [(":OUTP:LOAD", "50"), (":VOLT:UNIT", "VRMS"), (":FUNC", "SQU"), (":VOLT", "0.2"), (":OUTP", "1")]
+    ("head", "shown"),
+    [(":OUTP:LOAD", "50"), (":VOLT:UNIT", "VRMS"), (":FUNC", "SQU"), (":VOLT", "0.2"), (":OUTP", "1")],
 )
 def test_a_generator_that_makes_something_else_of_it_is_refused(bench, head, shown):
     usual = bench.peer.shown

@@ -273,7 +273,10 @@ def test_what_waited_in_the_buffers_is_not_taken_for_now():
     """A technician who looked away for a minute must not get the voltage of then."""
     rig = StreamRig(TAIL, GOOD)
     assert rig.meter.read().value_v == 105.2
-    rig.link.extend([Step(None, b"+105.3 V DC\r\n")] * 50 + [Step(None, b"4 V DC\r\n", 0.1), Step(None, b"+000.1 V DC\r\n", 0.25)])
+    rig.link.extend(
+        [Step(None, b"+105.3 V DC\r\n")] * 50
+        + [Step(None, b"4 V DC\r\n", 0.1), Step(None, b"+000.1 V DC\r\n", 0.25)]
+    )
     rig.clock.sleep_s(60.0)
     assert rig.meter.read().value_v == 0.1
 
