@@ -7,12 +7,12 @@ from collections.abc import Mapping
 from dataclasses import dataclass, replace
 from pathlib import Path
 
-from acquisition.errors import ConfigError, Problem
+from acquisition.errors import ConfigError, Problem, StoreError
 
 from .files import load_tube
 from .fit import SHARING, PointError, fit_pentode, fit_rectifier, fit_triode, point_error
 from .schema import FitFile, read_tube_file
-from .types import Parameters
+from .types import Parameters, Point
 
 _MODEL = re.compile(r"^model:.*\n(?:[ \t]+.*\n)*", re.M)
 _CONSTANTS = ("mu", "ex", "kg1", "kg2", "kp", "kvb", "vct", "alpha_s", "a", "beta", "perveance")
@@ -94,7 +94,7 @@ def _entry(law: str, constants: Mapping[str, float], points: list[int]) -> str:
     return f'model:\n  {{law: {law}, {values},\n   source: "fitted to {used} below"}}\n'
 
 
-def _fit(how: FitFile, points: list) -> tuple[Parameters, str]:
+def _fit(how: FitFile, points: list[Point]) -> tuple[Parameters, str]:
     if how.kind == "rectifier":
         return fit_rectifier(points), "three-halves"
     if how.mu is None:  # the form of the file asks for it
@@ -111,11 +111,20 @@ def write_model(refit: Refit) -> None:
     ----------
     refit : Refit
         From `refit_tube`.
+
+    Raises
+    ------
+    StoreError
+        The folder or file cannot be written.
     """
     text = refit.path.read_text(encoding="utf-8")
     changed, count = _MODEL.subn(lambda _: refit.text, text, count=1)
     if not count:
         changed = re.sub(r"^(?=fit:)", lambda _: refit.text, text, count=1, flags=re.M)
     partial = refit.path.with_suffix(".yaml.new")
-    partial.write_text(changed, encoding="utf-8")
-    partial.replace(refit.path)
+    try:
+        partial.write_text(changed, encoding="utf-8")
+        partial.replace(refit.path)
+    except OSError as error:
+        problem = f"{refit.path}: cannot be written: {error.strerror}"
+        raise StoreError(problem, hint="copy the file into your own folder of tubes") from error

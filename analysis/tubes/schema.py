@@ -134,6 +134,18 @@ class PointFile(_File):
     source: str
     note: str = ""
 
+    @model_validator(mode="after")
+    def _is_complete(self) -> PointFile:
+        if self.connection == "pentode" and self.screen_v is None:
+            raise ValueError("a pentode point needs screen_v")
+        if (
+            self.connection != "rectifier"
+            and self.grid_v is None
+            and (self.cathode is None or self.plate_ma is None)
+        ):
+            raise ValueError("a point needs grid_v, or cathode with plate_ma")
+        return self
+
 
 class FitFile(_File):
     """Which points the constants come from, and the published amplification factor that guides the fit."""
@@ -181,9 +193,20 @@ class TubeFile(_File):
             raise ValueError(f"pins: expected two heater ends (H or F), found {len(ends)}")
         if (self.heater.halves is not None) != ("HT" in self.pins.values()):
             raise ValueError("heater: halves and a tap (HT) among the pins go together")
-        if self.fit and not all(1 <= n <= len(self.points) for n in self.fit.points):
-            raise ValueError(f"fit: points are counted from 1 to {len(self.points)}")
+        if self.fit:
+            self._check_fit(self.fit)
         return self
+
+    def _check_fit(self, fit: FitFile) -> None:
+        if not all(1 <= number <= len(self.points) for number in fit.points):
+            raise ValueError(f"fit: points are counted from 1 to {len(self.points)}")
+        wanted = fit.kind if fit.kind in ("triode", "rectifier") else "pentode"
+        for number in fit.points:
+            point = self.points[number - 1]
+            if point.connection != wanted or point.plate_ma is None:
+                raise ValueError(f"fit: point {number} must be a {wanted} point with plate_ma")
+            if wanted == "pentode" and point.screen_ma is None:
+                raise ValueError(f"fit: point {number} needs screen_ma")
 
 
 def read_tube_file(path: Path) -> TubeFile:

@@ -1,9 +1,11 @@
 """Fits to published points: known constants come back, the shipped ones are reproduced."""
 
+import dataclasses
+
 import numpy as np
 import pytest
 
-from acquisition.errors import ConfigError, FitFailed
+from acquisition.errors import ConfigError, FitFailed, StoreError
 from analysis.tubes import Point, load_tube, tube_names
 from analysis.tubes.equations import RectifierParameters, TriodeParameters, triode_currents
 from analysis.tubes.fit import fit_rectifier, fit_triode, point_error
@@ -82,6 +84,20 @@ def test_writing_changes_the_model_entry_and_nothing_else(tmp_path, monkeypatch)
     assert path.read_text(encoding="utf-8") == original
     assert refit_tube("12AU7").is_shipped
     assert [each.name for each in folder.iterdir()] == ["12AU7.yaml"]
+
+
+def test_a_place_that_cannot_be_written_is_said(tmp_path):
+    result = refit_tube("EL84")
+    with pytest.raises(StoreError, match="cannot be written") as caught:
+        write_model(dataclasses.replace(result, path=file_where_a_folder_should_be(tmp_path, result)))
+    assert "own folder" in caught.value.hint
+
+
+def file_where_a_folder_should_be(tmp_path, result):
+    target = tmp_path / "EL84.yaml"
+    target.write_text(result.path.read_text(encoding="utf-8"), encoding="utf-8")
+    (tmp_path / "EL84.yaml.new").mkdir()
+    return target
 
 
 def test_a_file_without_a_model_gets_one(tmp_path, monkeypatch):
