@@ -29,8 +29,8 @@ FAULT_WORDS = (
 """Every word for what is wrong with a part; which part takes which: ``configs/faults.yaml``."""
 
 CELLS_PER_DECADE = 4.0
-ELECTROLYTIC_FARAD = 0.9e-6
-"""Capacitors from here up are taken as electrolytics: common practice, no source."""
+ELECTROLYTIC_FARAD = 4e-6
+"""Capacitors from here up, and those with an uneven tolerance, are taken as electrolytics: common practice, no source."""
 
 PartClass = Literal["resistor", "potentiometer", "film", "electrolytic", "tube", "transformer", "rail"]
 _Positive = Annotated[float, Field(gt=0, allow_inf_nan=False)]
@@ -54,6 +54,7 @@ class FaultEntry(BaseModel):
     element: str
     times: tuple[_Positive, _Positive] | None = None
     range: tuple[_Positive, _Positive] | None = None
+    limit: _Positive | None = None
     share: _Positive
     shown: Literal["", "x", "ohm", "1/ohm", "A"] | None = None
     separate: str
@@ -118,6 +119,8 @@ class Fault:
         Class of part in ``configs/faults.yaml``.
     values : tuple of float
         Centres of the severity cells, in the unit of the parameter, from least to most severe.
+    chances : tuple of float
+        Probability of each cell, given the fault; they sum to one.
     cell_log : float
         Standard deviation of ``log(value)`` within a cell; 0 where severity is not resolved.
     weight : float
@@ -134,6 +137,7 @@ class Fault:
     key: str
     part_class: str
     values: tuple[float, ...]
+    chances: tuple[float, ...]
     cell_log: float
     weight: float
     shown: str
@@ -175,7 +179,9 @@ def class_of(parameter: Parameter, chassis: Chassis) -> PartClass | None:
         The file it comes from.
     """
     if parameter.kind == "capacitor":
-        return "electrolytic" if chassis.parts[parameter.part].value >= ELECTROLYTIC_FARAD else "film"
+        part = chassis.parts[parameter.part]
+        uneven = abs(part.tolerance[0] + part.tolerance[1]) > 1e-6
+        return "electrolytic" if uneven or part.value >= ELECTROLYTIC_FARAD else "film"
     for known in ("resistor", "potentiometer", "tube", "transformer", "rail"):
         if parameter.kind == known:
             return known
@@ -253,8 +259,12 @@ def _fault(entry: FaultEntry, weight: float, parameter: Parameter, pieces: int) 
     centres, spread = cells(low, high)
     if entry.shown == "":  # an open is an open: one cell at the middle of the range
         centres, spread = np.array([math.sqrt(low * high)]), 0.0
-    healthy = abs(math.log(centres[-1])) < abs(math.log(centres[0])) if entry.times else False
-    ordered = centres[::-1] if healthy else centres
+    falling = entry.times is not None and high < 1.0
+    ordered = [float(value) * scale for value in (centres[::-1] if falling else centres)]
+    chances = [1.0 / len(ordered)] * len(ordered)
+    if entry.limit is not None and abs(ordered[-1]) < entry.limit:
+        ordered = [*ordered, entry.limit]
+        chances = [chance / 2 for chance in chances] + [0.5]
     unit = {"ohm": "ohm", "F": "farad", "H": "henry", "A": "A"}.get(parameter.unit, "x")
     return Fault(
         part=parameter.part,
@@ -262,7 +272,8 @@ def _fault(entry: FaultEntry, weight: float, parameter: Parameter, pieces: int) 
         fault=entry.fault,
         key=parameter.key,
         part_class=entry.on,
-        values=tuple(float(value) * scale for value in ordered),
+        values=tuple(ordered),
+        chances=tuple(chances),
         cell_log=spread,
         weight=weight * entry.share / pieces,
         shown=unit if entry.shown is None else entry.shown,

@@ -305,7 +305,10 @@ def propose(
         [
             panel.columns[c]
             for m in candidates(panel.model, dc_only)
-            if (c := canonical(m)) in panel.columns and c not in taken and panel.usable[panel.columns[c]] and is_allowed(panel.model, m, limit_v)
+            if (c := canonical(m)) in panel.columns
+            and c not in taken
+            and panel.usable[panel.columns[c]]
+            and is_allowed(panel.model, m, limit_v)
         ],
         dtype=int,
     )

@@ -16,15 +16,50 @@ import numpy as np
 from acquisition.records import Measurand
 
 from ..chassis import ChassisModel, Parameter
-from ..faults import Fault, faults_of
-from .variables import columns_to_variables
+from ..faults import Fault, class_of, faults_of
+from .variables import columns_to_variables, from_variable, slope_of_variable
 
 STEP = 0.3
 """Step for slopes by differences, in standard deviations: wide enough to average over a bend of a curve."""
 
-HEALTHY_GRID_A = {"small": 1.5e-8, "power": 6e-8}
-"""Spread of a healthy grid's own current in ampere, either sign. Common practice, no source: a few hundredths of a volt on the
-usual 1 Mohm and 0.47 Mohm grid leaks (bench practice E19 allows a healthy tube -0.05 V and more)."""
+HEALTHY_GAS_A = {"small": 1.2e-8, "power": 8e-8}
+GAS_SIGMA = 1.2
+"""Reverse current of a healthy grid: median in ampere, and spread of its natural logarithm. Acceptance limits of tube
+specifications are a few tenths of a microampere for small and 2 to 3 for power tubes (from memory); healthy tubes stay well
+inside."""
+
+GRID_ERROR_V = 0.015
+"""How far the DC of a grid may be from the model: grid current near zero bias differs from tube to tube (bench practice E19
+allows a healthy grid -0.05 V and more on a large grid leak)."""
+
+CONTACT_SIGMA_V = 0.15
+"""Spread of the contact potential, section to section, with what the curves miss at low plate volts. Evidence: the fits of
+model_points section 4 leave it open by 0.2 V; biases of sixty measured ECC88 spread 0.25 V (section 6), to which
+strength and mu contribute; published 12AX7 sets differ at 100 V, -1 V as if by 0.1 to 0.5 V (section 2)."""
+
+SCREEN_SIGMA = 0.2
+"""Spread of screen against plate current: fits miss published screen currents by 0 to 28 % (model_points section 5)."""
+
+LEAK_SIGMA = 1.0
+"""Spread (natural logarithm) of a healthy capacitor's leak about `healthy_leak_s`. Common practice, no source."""
+
+
+def healthy_leak_s(farad: float, electrolytic: bool) -> float:
+    """Usual leakage conductance of a sound capacitor in siemens.
+
+    Parameters
+    ----------
+    farad : float
+        Capacitance.
+    electrolytic : bool
+        Electrolytic, else film.
+
+    Notes
+    -----
+    Electrolytic: half of the usual limit of 0.01 C V plus 3 uA at 300 V (IEC 60384-4, from memory). Film: insulation time
+    constant of 5000 s (IEC 60384-2 asks for 1000 to 10000 s, from memory).
+    """
+    return 0.005 * farad + 1e-8 if electrolytic else farad / 5000.0
 
 
 def canonical(measurand: Measurand) -> Measurand:
@@ -105,10 +140,28 @@ def unknowns_of(model: ChassisModel, measured: Mapping[str, tuple[float, float]]
         elif parameter.sigma > 0:
             centre = parameter.nominal * math.exp(parameter.shift)
             result.append(Unknown(key=key, centre=centre, sigma=parameter.sigma, section=parameter.section))
-        elif key.endswith(".gas") and parameter.nominal == 0:
-            sigma = HEALTHY_GRID_A["power" if is_power_tube(model, parameter) else "small"]
-            result.append(Unknown(key=key, centre=0.0, sigma=sigma, additive=True, section=parameter.section))
+        else:
+            result += _beside_the_drawing(model, parameter)
     return tuple(result)
+
+
+def _beside_the_drawing(model: ChassisModel, parameter: Parameter) -> list[Unknown]:
+    """Unknowns the chassis file does not speak of: what tubes and capacitors have of themselves."""
+    ending = parameter.key.partition(".")[2]
+    if ending == "gas":
+        usual = HEALTHY_GAS_A["power" if is_power_tube(model, parameter) else "small"]
+        return [Unknown(key=parameter.key, centre=usual, sigma=GAS_SIGMA, section=parameter.section)]
+    if ending == "offset":
+        return [
+            Unknown(key=parameter.key, centre=0.0, sigma=CONTACT_SIGMA_V, additive=True, section=parameter.section)
+        ]
+    if ending == "screen":
+        return [Unknown(key=parameter.key, centre=1.0, sigma=SCREEN_SIGMA, section=parameter.section)]
+    if ending == "leak" and parameter.kind == "capacitor":
+        part = model.chassis.parts[parameter.part]
+        leak_s = healthy_leak_s(part.value, class_of(parameter, model.chassis) == "electrolytic")
+        return [Unknown(key=parameter.key, centre=leak_s, sigma=LEAK_SIGMA)]
+    return []
 
 
 def is_power_tube(model: ChassisModel, parameter: Parameter) -> bool:
@@ -152,6 +205,8 @@ class Panel:
         Hypotheses; the first is the healthy chassis.
     usable : ndarray of bool, shape (M,)
         Whether the model knows the measurand at all.
+    grid_error : ndarray, shape (M,)
+        Own error of the DC of grids, zero for all else.
     centre : ndarray, shape (M,)
         Compared variables of the median healthy chassis.
     healthy_slopes : ndarray, shape (M, P)
@@ -184,6 +239,7 @@ class Panel:
         zero = np.zeros((1, len(self.unknowns)))
         self.centre, self.healthy_slopes = self._healthy(zero)
         self.usable = np.isfinite(self.centre)
+        self.grid_error = self._grid_error()
         self.shifted = self.predict(self.changes, np.zeros((len(self.changes), len(self.unknowns) + 1)))
         self.severity_slopes = self._severity_slopes()
 
@@ -270,6 +326,17 @@ class Panel:
 
     def _healthy(self, zero: np.ndarray) -> tuple[np.ndarray, np.ndarray]:
         return self.predict([Change()], zero)[0], self.slopes([Change()], zero)[0]
+
+    def _grid_error(self) -> np.ndarray:
+        """Own error of DC readings on grids in the compared variable, zero elsewhere, shape (M,)."""
+        points = self.model.points
+        grids = {p.node for p in points.values() if p.function == "grid" and p.node}
+        result = np.zeros(len(self.measurands))
+        for index, m in enumerate(self.measurands):
+            if m.quantity == "dc_v" and m.point in points and points[m.point].node in grids:
+                volts = float(from_variable("dc_v", np.nan_to_num(self.centre[index])))
+                result[index] = GRID_ERROR_V * slope_of_variable("dc_v", volts)
+        return result
 
     def _severity_slopes(self) -> np.ndarray:
         """Slopes along the severity from neighbouring cells of the same fault: they cost nothing."""

@@ -20,6 +20,7 @@ FLOORS = {"dc_v": 0.4, "pp_v": 0.015, "rms_v": 0.005, "gain": 0.003, "ripple_pp_
 """Below the floor a quantity counts by its difference, above it by its ratio. Set where the absolute part of a usual
 bench uncertainty (2 mV DC, 0.2 mV AC) meets the relative part (0.5 %, 1.5 %)."""
 
+
 @dataclass(frozen=True, slots=True, kw_only=True)
 class ModelError:
     """How far the model may be wrong about a healthy reading, after tubes and parts took their best values.

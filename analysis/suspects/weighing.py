@@ -26,6 +26,13 @@ DIRECTIONS = 30
 """Directions of healthy spread kept in the first round; what is dropped widens each reading's own spread."""
 
 KEEP_FAULTS, KEEP_CELLS, KEEP_ALL = 26, 3, 60
+HALVINGS = 4
+ROUNDS = 4
+"""How often hypotheses that turn out to matter are refined after all."""
+
+SETTLED = 0.05
+"""A gain in log probability below this ends the steps."""
+
 REACH = 3.0
 """No unknown is followed further than this many standard deviations in one step."""
 
@@ -153,7 +160,7 @@ def own_scale(panel: Panel, columns: np.ndarray, noise: np.ndarray, shifted: np.
         Predictions of the hypotheses.
     """
     quantities = panel.quantities[columns]
-    base = np.array([MODEL_ERRORS[q].base for q in quantities])
+    base = np.hypot([MODEL_ERRORS[q].base for q in quantities], panel.grid_error[columns])
     of_shift = np.array([MODEL_ERRORS[q].of_shift for q in quantities])
     shift = difference(quantities, shifted, panel.centre[columns][None, :])
     result: np.ndarray = np.sqrt(noise**2 + base**2 + (of_shift * np.nan_to_num(shift)) ** 2)
@@ -211,9 +218,9 @@ def log_priors(panel: Panel, changes: Sequence[Change]) -> np.ndarray:
     result = np.empty(len(changes))
     for row, change in enumerate(changes):
         result[row] = np.log(HEALTHY_PRIOR if not change.faults else 1 - HEALTHY_PRIOR)
-        for index in change.faults:
+        for index, value in zip(change.faults, change.values, strict=True):
             fault = panel.faults[index]
-            result[row] += np.log(fault.weight / total / len(fault.values))
+            result[row] += np.log(fault.weight / total * fault.chances[fault.values.index(value)])
     return result
 
 
@@ -269,7 +276,7 @@ def choose(panel: Panel, score: np.ndarray) -> list[Change]:
     return [panel.changes[index] for index in chosen[:KEEP_ALL]]
 
 
-def refine(panel: Panel, data: Data, changes: Sequence[Change], steps: int = 3) -> dict[Change, Refined]:
+def refine(panel: Panel, data: Data, changes: Sequence[Change], steps: int = 6) -> dict[Change, Refined]:
     """Follow each hypothesis to its most probable unknowns through the model itself.
 
     Parameters
@@ -299,35 +306,35 @@ def refine(panel: Panel, data: Data, changes: Sequence[Change], steps: int = 3) 
     shared = np.zeros((len(changes), design.shape[2] - count))
     found = Fit(unknowns=np.zeros(design.shape[::2]), weights=1 / scale**2)
     goodness = np.full(len(changes), -np.inf)
-    for step in range(steps):
+    for _ in range(steps):
         residual = difference(quantities, data.measured, predicted)
         target = residual + np.einsum("cmq,cq->cm", design[:, :, :count], unknowns)
         trial = fit(target, design, scale)
         move = trial.unknowns[:, :count] - unknowns
-        length = np.minimum(1.0, REACH / np.maximum(np.abs(move).max(axis=1), 1e-9))
-        for _ in range(4):
-            candidate = unknowns + move * length[:, None]
+        move *= np.minimum(1.0, REACH / np.maximum(np.abs(move).max(axis=1), 1e-9))[:, None]
+        for _ in range(HALVINGS):
+            candidate = unknowns + move
             there = panel.predict(changes, candidate, rows)
-            left = difference(quantities, data.measured, there) - np.einsum(
-                "cmq,cq->cm", design[:, :, count:], trial.unknowns[:, count:]
-            )
-            value = log_student(np.nan_to_num(left, nan=1e3), scale) - 0.5 * (candidate**2).sum(axis=1)
-            value -= 0.5 * (trial.unknowns[:, count:] ** 2).sum(axis=1)
-            worse = value < goodness - 1e-6
+            aside = np.einsum("cmq,cq->cm", design[:, :, count:], trial.unknowns[:, count:])
+            left = difference(quantities, data.measured, there) - aside
+            value = log_student(np.nan_to_num(left, nan=1e3), scale)
+            value -= 0.5 * ((candidate**2).sum(axis=1) + (trial.unknowns[:, count:] ** 2).sum(axis=1))
+            worse = ~(value > goodness - 1e-6)
             if not worse.any():
                 break
-            length = np.where(worse, length / 3, length)
+            move[worse] *= 0.3
         take = value > goodness - 1e-6
         if not take.any():
             break
+        _learn(design[:, :, :count], move, difference(quantities, there, predicted), take)
         unknowns = np.where(take[:, None], candidate, unknowns)
         predicted = np.where(take[:, None], there, predicted)
         shared = np.where(take[:, None], trial.unknowns[:, count:], shared)
-        gained = np.max(np.where(take, value - goodness, 0.0))
-        goodness = np.where(take, value, goodness)
         weights = np.where(take[:, None], trial.weights, found.weights)
         found = Fit(unknowns=np.concatenate([unknowns, shared], axis=1), weights=weights)
-        if step + 1 < steps and gained < 0.1:
+        gained = np.where(take & np.isfinite(goodness), value - goodness, np.where(take, np.inf, 0.0))
+        goodness = np.where(take, value, goodness)
+        if gained.max() < SETTLED:
             break
     left = difference(quantities, data.measured, predicted) - np.einsum("cmq,cq->cm", design[:, :, count:], shared)
     evidence = log_evidence(left, scale, design, found)
@@ -338,6 +345,15 @@ def refine(panel: Panel, data: Data, changes: Sequence[Change], steps: int = 3) 
         )
         for i, change in enumerate(changes)
     }  # fmt: skip
+
+
+def _learn(slopes: np.ndarray, move: np.ndarray, change: np.ndarray, take: np.ndarray) -> None:
+    """Correct slopes in place by what a step really did (Broyden's update), shapes (C, M, Q), (C, Q), (C, M), (C,)."""
+    length = (move**2).sum(axis=1)
+    use = take & (length > 1e-6) & np.isfinite(change).all(axis=1)
+    missed = np.nan_to_num(change) - np.einsum("cmq,cq->cm", slopes, move)
+    update = missed[:, :, None] * (move / np.maximum(length, 1e-9)[:, None])[:, None, :]
+    slopes += np.where(use[:, None, None], update, 0.0)
 
 
 def weigh(panel: Panel, data: Data) -> Weighed:
@@ -353,12 +369,40 @@ def weigh(panel: Panel, data: Data) -> Weighed:
     prior = log_priors(panel, panel.changes)
     if not data.readings:
         return normalised(Weighed(changes=panel.changes, log_weight=prior))
-    score = prior + first_round(panel, data)
-    refined = refine(panel, data, choose(panel, score))
+    evidence = first_round(panel, data)
     index = {change: row for row, change in enumerate(panel.changes)}
-    for change, result in refined.items():
-        score[index[change]] = prior[index[change]] + result.evidence
-    return normalised(Weighed(changes=panel.changes, log_weight=score, refined=refined))
+    blind = _blind(panel, data)
+    refined = refine(panel, data, choose(panel, prior + evidence))
+    for _ in range(ROUNDS):
+        if Change() in refined:
+            evidence[blind] = refined[Change()].evidence
+        for change, result in refined.items():
+            evidence[index[change]] = result.evidence
+        score = prior + evidence
+        overlooked = _overlooked(panel, score, refined, blind)
+        if not overlooked:
+            break
+        refined |= refine(panel, data, overlooked)
+    return normalised(Weighed(changes=panel.changes, log_weight=prior + evidence, refined=refined))
+
+
+def _blind(panel: Panel, data: Data) -> np.ndarray:
+    """Hypotheses that leave these readings as a healthy chassis has them, shape (C,)."""
+    shift = difference(data.quantities, panel.shifted[:, data.columns], panel.centre[data.columns])
+    scale = own_scale(panel, data.columns, data.noise, panel.shifted[:1, data.columns])
+    moved = np.where(np.isnan(shift), np.inf, np.abs(shift) / scale).max(axis=1)
+    return np.asarray(moved < 0.3)
+
+
+def _overlooked(
+    panel: Panel, score: np.ndarray, refined: Mapping[Change, Refined], blind: np.ndarray, most: int = 24
+) -> list[Change]:
+    """Hypotheses that matter, move the readings, and are not refined yet."""
+    chance = np.exp(score - np.logaddexp.reduce(score))
+    order = [
+        i for i in np.argsort(-chance) if chance[i] > 0.003 and not blind[i] and panel.changes[i] not in refined
+    ]
+    return [panel.changes[i] for i in order[:most]]
 
 
 def normalised(weighed: Weighed) -> Weighed:
