@@ -55,8 +55,8 @@ def traps(tube: Tube) -> tuple[str, ...]:
             "heater and cathode are one: every heater pin, its winding and its wiring are at full high tension"
         )
     elif tube.is_rectifier:
-        cathode = next(number for number, code in pins.items() if code == "K")
-        found.append(f"the cathode, pin {cathode}, is the high-tension output")
+        outputs = [str(number) for number, code in pins.items() if code == "K"]
+        found.append(f"the cathode, pin {' and '.join(outputs)}, is the high-tension output")
     if tube.base == "octal" and (absent := [str(n) for n in range(1, 9) if n not in pins]):
         found.append(f"no pin {' or '.join(absent)}: the others keep their numbers")
     for code in sorted({code for code in pins.values() if code[0] in "PGKg" and "NC" not in code}):
