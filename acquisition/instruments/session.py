@@ -150,7 +150,7 @@ class Session:
         if proof is None:
             return
         try:
-            text = self._answer(link, proof.ask, self.dialect.link.query_s)
+            text = self._answer(link, proof.ask, IDENTIFY_S)
         except TransportTimeout as error:
             raise self._not_found(
                 link,

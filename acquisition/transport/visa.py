@@ -165,6 +165,8 @@ class VisaLink(Link):
                 if error.error_code in unsupported:
                     return False
                 raise
+            except NotImplementedError:
+                return False
         return True
 
     def _release(self) -> None:

@@ -14,7 +14,8 @@ from acquisition.transport import Link
 class Peer:
     """An instrument in memory: a table of answers, an error queue, and faults on cue.
 
-    ``answers`` maps a query to text, bytes, or a function without arguments. A setting ``X v`` makes ``X?`` answer v.
+    ``answers`` maps a query to text, bytes, or a function without arguments. A setting ``X v`` makes ``X?``
+    answer v.
     An unknown query is silent and leaves -113 in the queue, as the standard wants.
     """
 

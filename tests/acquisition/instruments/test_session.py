@@ -1,4 +1,4 @@
-"""The dialogue: the right instrument, answers that belong to their questions, settings read back, errors emptied."""
+"""The dialogue: the right instrument, answers that belong to their questions, settings read back."""
 
 import pytest
 

@@ -16,8 +16,9 @@ B = load_dialect("keyword-scope").scope.waveform
 
 def keywords(**changes):
     fields = {
-        "BYT_NR": "1", "BIT_NR": "8", "ENC": "BIN", "BN_FMT": "RI", "BYT_OR": "MSB", "WFID": '"a; b, c"', "NR_PT": "4",
-        "PT_FMT": "Y", "XINCR": "2.0E-6", "XZERO": "-1.0E-3", "PT_OFF": "0", "YMULT": "4.0E-2", "YOFF": "-30", "YZERO": "0.5",
+        "BYT_NR": "1", "BIT_NR": "8", "ENC": "BIN", "BN_FMT": "RI", "BYT_OR": "MSB", "WFID": '"a; b, c"',
+        "NR_PT": "4", "PT_FMT": "Y", "XINCR": "2.0E-6", "XZERO": "-1.0E-3", "PT_OFF": "0",
+        "YMULT": "4.0E-2", "YOFF": "-30", "YZERO": "0.5",
     }  # fmt: skip
     fields.update(changes)
     return ":WFMO:" + ";".join(f"{name} {value}" for name, value in fields.items() if value is not None)
@@ -135,8 +136,8 @@ def test_any_voltages_come_back_within_half_a_code(record):
     data = codes.astype(f"{'>' if msb_first else '<'}{'i' if signed else 'u'}{bits // 8}").tobytes()
     if family == "B":
         text = keywords(
-            BYT_NR=bits // 8, BN_FMT="RI" if signed else "RP", BYT_OR="MSB" if msb_first else "LSB", NR_PT=volts.size,
-            YMULT=f"{scale_v:.9E}", YOFF=reference, YZERO=f"{shift * scale_v:.12E}",
+            BYT_NR=bits // 8, BN_FMT="RI" if signed else "RP", BYT_OR="MSB" if msb_first else "LSB",
+            NR_PT=volts.size, YMULT=f"{scale_v:.9E}", YOFF=reference, YZERO=f"{shift * scale_v:.12E}",
         )  # fmt: skip
         rules = B
     else:

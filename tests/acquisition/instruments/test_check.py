@@ -1,0 +1,110 @@
+"""The self-check of a bench, on simulated instruments and with things missing."""
+
+import json
+
+import pytest
+
+from acquisition.instruments import check_bench, list_limits, load_bench
+from acquisition.instruments.bench import Bench
+from acquisition.simulated.bench import SimulatedBench
+from analysis.app.cli import main
+
+
+class Plant:
+    def dc_v(self, point, load_ohm=float("inf")):
+        return 105.0
+
+    def settle_s(self, point):
+        return 0.0
+
+    def ripple(self, point):
+        return ()
+
+    def swing_v(self, point):
+        return -300.0, 300.0
+
+
+@pytest.fixture(params=["scpi-meter", "stream-meter"])
+def simulated(request, tmp_path):
+    with SimulatedBench(Plant(), meter=request.param) as bench:
+        bench.path = str(bench.write(tmp_path / "bench.yaml"))
+        yield bench
+
+
+def test_three_instruments_answer(simulated):
+    findings = check_bench(load_bench(simulated.path))
+    assert [finding.role for finding in findings] == ["meter", "scope", "generator"]
+    assert all(finding.is_fine for finding in findings), findings
+    assert all(finding.identity and finding.reading for finding in findings)
+    assert all(finding.round_trip_s < 1.0 for finding in findings)
+
+
+def test_the_verb_prints_text_and_json(simulated, capsys):
+    assert main(["bench", simulated.path]) == 0
+    text = capsys.readouterr().out
+    assert "meter: " in text
+    assert "standard uncertainty" in text
+    assert main(["bench", simulated.path, "--json"]) == 0
+    shown = json.loads(capsys.readouterr().out)
+    assert [each["is_fine"] for each in shown["instruments"]] == [True] * 3
+
+
+def test_an_instrument_that_is_missing_ends_with_3_and_the_others_are_still_checked(simulated, capsys):
+    simulated.links["scope"].refuse()
+    assert main(["bench", simulated.path, "--json"]) == 3
+    shown = json.loads(capsys.readouterr().out)
+    assert [each["is_fine"] for each in shown["instruments"]] == [True, False, True]
+    assert shown["instruments"][1]["hint"]
+    assert main(["bench", simulated.path]) == 3
+    assert "TROUBLE" in capsys.readouterr().out
+
+
+def test_instruments_exchanged_are_found(tmp_path, capsys):
+    with SimulatedBench(Plant()) as bench:
+        text = bench.bench_text()
+        scope, generator = bench.links["scope"].resource, bench.links["generator"].resource
+        text = text.replace(scope, "@").replace(generator, scope).replace("@", generator)
+        path = tmp_path / "b.yaml"
+        path.write_text(text)
+        assert main(["bench", str(path)]) == 3
+        assert capsys.readouterr().out.count("wrong instrument at the address") == 2
+
+
+def test_a_bench_that_does_not_exist(capsys):
+    assert main(["bench", "no-such-bench"]) == 2
+    assert "no benches file" in capsys.readouterr().err
+
+
+def limits(**entries):
+    return " | ".join(list_limits(Bench.model_validate({"bench": "x", **entries})))
+
+
+METER = {"resource": "GPIB0::1::INSTR", "dialect": "scpi-meter", "accuracy": "1 %"}
+
+
+def test_what_cannot_work_is_listed_with_the_reason(monkeypatch):
+    import importlib.util
+
+    found = importlib.util.find_spec
+    missing = {"usb", "gpib_ctypes"}
+    monkeypatch.setattr(importlib.util, "find_spec", lambda name: None if name in missing else found(name))
+    text = limits(meter=METER)
+    assert "no stage gain" in text
+    assert "rating is not in the bench file" in text
+    assert "gpib-ctypes" in text
+    usb = {**METER, "resource": "USB0::0x1AB2::0x04CE::SN1::INSTR"}
+    assert "pip install 'stagewalk[usb]'" in limits(meter=usb)
+    assert "@ivi" in limits(meter=METER, backend="@ivi")
+    assert "no survey" in limits(scope={"resource": "TCPIP::h::1::SOCKET", "dialect": "ten-field-scope"})
+    assert "only listens" in limits(meter={**METER, "resource": "/dev/ttyUSB0", "dialect": "stream-meter"})
+
+
+def test_a_complete_bench_has_no_limits():
+    bench = {
+        "meter": {**METER, "resource": "TCPIP::h::1::SOCKET", "rating_v": "1000"},
+        "scope": {"resource": "TCPIP::h::2::SOCKET", "dialect": "ten-field-scope", "rating_v": "300"},
+        "generator": {"resource": "TCPIP::h::3::SOCKET", "dialect": "scpi-generator"},
+        "lead": {"rated_v": "1000"},
+        "probe": {"rated_v": "600"},
+    }
+    assert limits(**bench) == ""
