@@ -1,0 +1,359 @@
+"""The streaming detector: away, touched, bouncing, settling, taken, lifted."""
+
+from __future__ import annotations
+
+import itertools
+import math
+from collections import deque
+
+from ..instruments.samples import REFUSED_FLAGS
+from .events import EventKind, Sample, State, SteadyEvent, SteadyReading
+from .fit import HYPOTHESES, Alternatives, MeterFacts, Rules, Verdict, judge_run
+from .free_lead import BLOCK, FreeLead
+
+
+class SteadyDetector:
+    """Decide from a meter's samples when a probe touched, settled, was read and lifted.
+
+    Parameters
+    ----------
+    facts : MeterFacts
+        Specification and noise of the meter.
+    rules : Rules, optional
+        Settings; the package docstring gives their reasons.
+    """
+
+    def __init__(self, facts: MeterFacts, rules: Rules | None = None) -> None:
+        self.facts = facts
+        self.rules = rules or Rules()
+        self.state = State.AWAY
+        self._t: deque[float] = deque(maxlen=self.rules.longest_run)
+        self._v: deque[float] = deque(maxlen=self.rules.longest_run)
+        self._last: Sample | None = None
+        self._last_v: float | None = None
+        self._resolution_v = 0.0
+        self._given_resolution_v = 0.0
+        self._range_v = math.nan
+        self._repeats = 0
+        self._period_s = 0.0
+        self._lead = FreeLead(self.rules)
+        self._falling = False
+        # The touch in progress.
+        self._clipped = False
+        self._asserted = False
+        self._hold_s: float | None = None
+        self._hold_told = False
+        self._since_s = 0.0
+        self._inside = 0
+        self._excursion_v = 0.0
+        self._level_v = 0.0
+        self._lift_count = 0
+        self._overloaded = False
+        self._refused = ""
+        self._offered = False
+        self._slowest_s = self.rules.slowest_s
+
+    @property
+    def band_v(self) -> float:
+        """Half-width of the no-contact band in volts."""
+        learned_v = self.rules.band_floor_v if self._clipped else self._lead.band_v
+        return max(learned_v, 5.0 * self._resolution_v)
+
+    @property
+    def hold_can_tell(self) -> bool:
+        """The free lead was heard, and is restless enough that its falling quiet means contact."""
+        return self._lead.quietest_v >= 4.0 * self.facts.noise_std_v(self._resolution_v) > 0.0
+
+    def arm(self, *, hold_s: float | None = None, settle_s: float = 0.0, clipped: bool = False) -> None:
+        """Get ready for the next touch; whatever was in progress is dropped.
+
+        Parameters
+        ----------
+        hold_s : float, optional
+            A timed hold was announced: a value in the no-contact band is taken after this time, in seconds, if the
+            lead has fallen quiet against what it showed while free.
+        settle_s : float
+            Slowest time constant of the node, in seconds, from the model.
+        clipped : bool
+            The lead was clipped on with power off: contact is known, there is no free lead to tell from.
+        """
+        self.state = State.AWAY
+        self._hold_s, self._hold_told, self._clipped = hold_s, False, clipped
+        self._slowest_s = max(self.rules.slowest_s, settle_s)
+        self._asserted = self._offered = False
+        self._clear()
+
+    def confirm(self, t_s: float) -> None:
+        """A key says that the tip is on the point: a value in the no-contact band may be taken too.
+
+        Parameters
+        ----------
+        t_s : float
+            Now, on the meter's time.
+        """
+        self._asserted, self._offered = True, False
+        self._since_s = t_s
+        if self.state in (State.AWAY, State.BOUNCING):
+            self.state = State.TOUCHED
+
+    def feed(self, sample: Sample) -> list[SteadyEvent]:
+        """Take one sample and say what it means.
+
+        Parameters
+        ----------
+        sample : Sample
+            The next conversion, in order of time.
+
+        Returns
+        -------
+        list of SteadyEvent
+            Mostly empty.
+        """
+        t = sample.t_s
+        flags = sample.flags
+        last = self._last
+        if last is not None:
+            if t <= last.t_s:
+                return []
+            if (
+                self.facts.frames_per_conversion > 1
+                and sample.value_v == last.value_v
+                and self._repeats < self.facts.frames_per_conversion - 1
+            ):
+                self._repeats += 1
+                return []
+            gap = t - last.t_s
+            if self._period_s and gap > max(1.0, 5.0 * self._period_s):
+                self._clear()
+            self._period_s = gap if not self._period_s else 0.9 * self._period_s + 0.1 * min(gap, 1.0)
+        self._repeats = 0
+        self._last = sample
+        v = sample.value_v
+        if flags and "overload" in flags:
+            return self._overload(t)
+        reasons = [text for flag, text in REFUSED_FLAGS.items() if flag in flags] if flags else []
+        if reasons or not math.isfinite(v):
+            self._clear()
+            told, self._refused = self._refused, "; ".join(reasons) or "the meter has no value"
+            return [] if told == self._refused else [SteadyEvent(kind=EventKind.REFUSED, t_s=t, text=self._refused)]
+        self._refused = ""
+        self._overloaded = False
+        if sample.range_v != self._range_v or sample.resolution_v != self._given_resolution_v:
+            self._clear()
+            self._given_resolution_v, self._range_v = sample.resolution_v, sample.range_v
+            # A meter that does not tell its digit is taken to show six of them.
+            self._resolution_v = sample.resolution_v or 1e-6 * (
+                sample.range_v if math.isfinite(sample.range_v) else max(1.0, abs(v))
+            )
+        if self.state is State.AWAY:
+            return self._away(t, v)
+        if self.state is State.TAKEN:
+            return self._taken(t, v)
+        return self._touching(t, v)
+
+    # -- states ----------------------------------------------------------------------------------------------
+
+    def _away(self, t: float, v: float) -> list[SteadyEvent]:
+        previous = self._last_v
+        self._last_v = v
+        size = abs(v)
+        if size <= self.band_v:
+            self._falling = False
+            self._learn(v, previous)
+            self._t.append(t)
+            self._v.append(v)
+            return [] if self._hold_s is None else self._holding(t, self._hold_s)
+        step = size if previous is None else abs(v - previous)
+        heard_enough = self._clipped or self._lead.heard >= BLOCK
+        jumped = step >= 0.5 * size and step * step >= 36.0 * self._lead.step2_v2 and heard_enough
+        if self._falling and previous is not None:
+            jumped = jumped and (size > abs(previous) or v * previous < 0.0)
+        if jumped or self._clipped:
+            self._clear()
+            self._last_v = v
+            self.state = State.TOUCHED
+            self._since_s = t
+            self._inside, self._excursion_v = 0, 0.0
+            self._offered = False
+            self._t.append(t)
+            self._v.append(v)
+            return [SteadyEvent(kind=EventKind.TOUCHED, t_s=t)]
+        if not self._falling:
+            self._learn(v, previous)  # crept out of the band: the free lead can do that too
+        return []
+
+    def _touching(self, t: float, v: float) -> list[SteadyEvent]:
+        events: list[SteadyEvent] = []
+        previous, self._last_v = self._last_v, v
+        inside = abs(v) <= self.band_v
+        if inside and not self._asserted:
+            self._inside += 1
+            if self._t:
+                events.append(SteadyEvent(kind=EventKind.BOUNCED, t_s=t))
+                self._excursion_v = max(self._excursion_v, *(abs(x) for x in self._v))
+            self._t.clear()
+            self._v.clear()
+            self.state = State.BOUNCING
+            if self._inside >= 3 and self._inside * self._period_s >= 0.3:
+                self.state = State.AWAY
+                events.append(SteadyEvent(kind=EventKind.LOST, t_s=t))
+                if not self._clipped:
+                    self._lead.learn_peak(self._excursion_v)
+                self._learn(v, previous)
+            return events
+        self._inside = 0
+        if self.state is State.BOUNCING:
+            self.state = State.TOUCHED
+        self._t.append(t)
+        self._v.append(v)
+        verdict = self._judge(vouched=self._asserted or self._clipped)
+        if verdict is not None:
+            # A value outside the band may settle into it: then only a key vouches for it.
+            if abs(verdict.value_v) > self.band_v or self._asserted:
+                events.append(self._take(t, verdict))
+                return events
+        elif len(self._t) > 1:
+            self.state = State.SETTLING
+        if not self._offered and t - self._since_s > self.rules.patience_s:
+            self._offered = True
+            events.append(SteadyEvent(kind=EventKind.UNSTEADY, t_s=t, reading=self._rough(t)))
+        return events
+
+    def _holding(self, t: float, hold_s: float) -> list[SteadyEvent]:
+        """In the no-contact band with an announced hold."""
+        if not self.hold_can_tell:
+            if self._lead.heard >= 4 * BLOCK and not self._hold_told:
+                self._hold_told = True
+                text = "the free lead is as quiet as a contact: press the key when the tip is on"
+                return [SteadyEvent(kind=EventKind.NEEDS_KEY, t_s=t, text=text)]
+            return []
+        if t - self._t[0] < hold_s:
+            return []
+        while len(self._t) > 2 and t - self._t[1] >= hold_s:
+            self._t.popleft()
+            self._v.popleft()
+        verdict = self._judge(vouched=True, whole_only=True)  # all of the hold has to be quiet, not only its end
+        if verdict is None:
+            return []
+        self._since_s = self._t[0]
+        return [self._take(t, verdict)]
+
+    def _taken(self, t: float, v: float) -> list[SteadyEvent]:
+        previous, self._last_v = self._last_v, v
+        self._t.append(t)
+        self._v.append(v)
+        band = self.band_v
+        if abs(self._level_v) > band:
+            gone = abs(v) <= band or abs(v) < 0.5 * abs(self._level_v) or v * self._level_v < 0.0
+        elif self.hold_can_tell:
+            recent = list(self._v)[-4:]
+            steps = [b - a for a, b in itertools.pairwise(recent)]
+            rms = math.sqrt(sum(s * s for s in steps) / max(1, len(steps)))
+            gone = abs(v) > band or (len(steps) == 3 and rms > 0.5 * self._lead.quietest_v)
+        else:
+            gone = abs(v) > band or t - self._since_s > 1.5
+            if abs(v) <= band and gone:
+                self._lift_count = 2
+        self._lift_count = self._lift_count + 1 if gone else 0
+        if self._lift_count < 2:
+            return []
+        self.state = State.AWAY
+        self._hold_s, self._asserted, self._clipped = None, False, False
+        self._falling = abs(v) > self.band_v
+        self._clear()
+        self._last_v = v if previous is None or abs(self._level_v) > band else 0.0
+        return [SteadyEvent(kind=EventKind.LIFTED, t_s=t)]
+
+    def _overload(self, t: float) -> list[SteadyEvent]:
+        # Overload is unknown and high, never a number: whatever was gathered is void.
+        first = not self._overloaded
+        self._overloaded = True
+        events = []
+        self._clear()
+        if self.state is State.AWAY:
+            self.state = State.TOUCHED
+            self._since_s, self._inside, self._offered = t, 0, False
+            events.append(SteadyEvent(kind=EventKind.TOUCHED, t_s=t))
+        if first:
+            events.append(SteadyEvent(kind=EventKind.OVERLOAD, t_s=t))
+        return events
+
+    # -- parts -----------------------------------------------------------------------------------------------
+
+    def _clear(self) -> None:
+        self._t.clear()
+        self._v.clear()
+        self._last_v = None
+        self._lift_count = 0
+
+    def _learn(self, v: float, previous: float | None) -> None:
+        self._lead.learn(v, previous, self._period_s, scatter=self._hold_s is None)
+
+    def _judge(self, *, vouched: bool, whole_only: bool = False) -> Verdict | None:
+        v = self._v[-1]
+        noise_v = self.facts.noise_std_v(self._resolution_v)
+        rules = self.rules
+        step_v = abs(v)
+        vouched_needed = math.log(HYPOTHESES / rules.alpha_vouched)
+        if vouched:
+            # Contact is vouched for; where the free lead is known to be restless it must still be told from that.
+            told = self.hold_can_tell and not self._clipped
+            against = Alternatives(
+                bounce_v=max(rules.bounce_ratio * step_v, 20.0 * noise_v),
+                bounce_needed=vouched_needed,
+                open_v=self._lead.quietest_v if told else 20.0 * noise_v,
+                open_needed=math.log(HYPOTHESES / rules.alpha_open) if self._hold_s else vouched_needed,
+                level_evidence=0.0,
+            )
+        else:
+            against = Alternatives(
+                bounce_v=rules.bounce_ratio * step_v,
+                bounce_needed=math.log(HYPOTHESES / rules.alpha_bounce),
+                open_v=max(rules.open_ratio * step_v, math.sqrt(0.5 * self._lead.step2_v2)),
+                open_needed=math.log(HYPOTHESES / rules.alpha_open),
+                level_evidence=min(1e3, 0.5 * (v / self._lead.reach_v) ** 2),
+            )
+        return judge_run(
+            list(self._t),
+            list(self._v),
+            self._resolution_v,
+            self._range_v,
+            self.facts,
+            rules,
+            against,
+            self._slowest_s,
+            whole_only,
+        )
+
+    def _take(self, t: float, verdict: Verdict) -> SteadyEvent:
+        reading = self._reading(t, verdict)
+        self.state = State.TAKEN
+        self._level_v = verdict.value_v
+        self._since_s = t
+        self._lift_count = 0
+        return SteadyEvent(kind=EventKind.TAKEN, t_s=t, reading=reading)
+
+    def _reading(self, t: float, verdict: Verdict) -> SteadyReading:
+        spec_v = self.facts.spec_std_v(verdict.value_v, self._resolution_v, self._range_v)
+        return SteadyReading(
+            value_v=verdict.value_v,
+            std_v=math.hypot(verdict.type_a_v, spec_v),
+            type_a_v=verdict.type_a_v,
+            spec_v=spec_v,
+            samples=verdict.samples,
+            drift_v_per_s=verdict.drift_v_per_s,
+            tail_v=verdict.tail_v,
+            resolution_v=self._resolution_v,
+            range_v=self._range_v,
+            waited_s=t - self._since_s,
+            in_band=abs(verdict.value_v) <= self.band_v,
+        )
+
+    def _rough(self, t: float) -> SteadyReading:
+        """Mean and half the range of what was seen: a value that would not settle."""
+        values = list(self._v)
+        spread = max(0.5 * (max(values) - min(values)), self._resolution_v)
+        mean = sum(values) / len(values)
+        slope = (values[-1] - values[0]) / max(self._t[-1] - self._t[0], 1e-9)
+        rough = Verdict(value_v=mean, type_a_v=spread, drift_v_per_s=slope, tail_v=0.0, samples=len(values))
+        return self._reading(t, rough)

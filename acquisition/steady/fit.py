@@ -1,0 +1,380 @@
+"""Is the end of a run of samples a value that is there? Constant, line, exponential against the alternatives."""
+
+from __future__ import annotations
+
+import math
+from collections.abc import Sequence
+from dataclasses import dataclass
+
+import numpy as np
+
+from ..instruments.accuracy import AccuracyTable
+
+_NOISE_FACTORS = np.array([1.0, 2.0, 4.0, 8.0, 16.0, 32.0])
+_FINE_FACTORS = 2.0 ** np.arange(0.0, 6.01, 0.5)
+_EXPONENTIAL_RUNS = (5, 6, 8, 12, 18, 30)
+_MODELS = 3
+HYPOTHESES = _MODELS * _NOISE_FACTORS.size
+"""Models times noise levels tried on each run: what the threshold of the test is multiplied by."""
+
+
+@dataclass(frozen=True, slots=True, kw_only=True)
+class MeterFacts:
+    """What the bench file knows about the meter.
+
+    Parameters
+    ----------
+    accuracy : AccuracyTable
+        Specification of every range.
+    noise_digits : float
+        Standard deviation of one conversion in digits, a quiet source connected.
+    frames_per_conversion : int
+        How often the stream repeats one conversion.
+    """
+
+    accuracy: AccuracyTable
+    noise_digits: float = 0.5
+    frames_per_conversion: int = 1
+
+    def spec_std_v(self, value_v: float, resolution_v: float, range_v: float) -> float:
+        """Standard uncertainty by the specification: rectangular, half-width / sqrt(3)."""
+        return self.accuracy.for_range(range_v).std_v(value_v, resolution_v, range_v)
+
+    def noise_std_v(self, resolution_v: float) -> float:
+        """Standard deviation of one conversion: noise and rounding to a digit."""
+        return resolution_v * math.hypot(self.noise_digits, 1.0 / math.sqrt(12.0))
+
+
+@dataclass(frozen=True, slots=True, kw_only=True)
+class Rules:
+    """Settings of the decision; the package docstring says why each is there.
+
+    Parameters
+    ----------
+    alpha_open, alpha_bounce, alpha_vouched : float
+        Probability, per run of samples, of taking a free lead or a bounce that behaves as modelled; and either of
+        them when a key has said that the tip is on.
+    band_floor_v, band_factor : float
+        No-contact band: least half-width in volts, and factor on the learned peak of the free lead.
+    hand_floor_v, hand_factor : float
+        Level a free lead can reach with a hand near: least rms in volts, and factor on the learned rms.
+    open_ratio, bounce_ratio : float
+        Scatter of a free lead against its level; of a bounce against the step.
+    tail_doubt : float
+        Standard uncertainty of an extrapolated tail, as a part of it.
+    sharpness : float
+        Largest type A uncertainty as a part of the meter's specification.
+    drift_ratio_per_s : float
+        Fastest drift, against the value, that is still called a drifting supply.
+    slowest_s : float
+        Time constant that a constant could hide, in seconds, unless the plan names a slower node.
+    longest_s : float
+        Longest time constant that is extrapolated, in seconds.
+    patience_s : float
+        After so long without a steady value the reading is offered as unsteady.
+    longest_run : int
+        Samples looked back at most.
+    """
+
+    alpha_open: float = 1e-7
+    alpha_bounce: float = 1e-4
+    alpha_vouched: float = 1e-3
+    band_floor_v: float = 0.02
+    band_factor: float = 2.0
+    hand_floor_v: float = 0.05
+    hand_factor: float = 10.0
+    open_ratio: float = 0.02
+    bounce_ratio: float = 0.29
+    tail_doubt: float = 0.01
+    sharpness: float = 0.5
+    drift_ratio_per_s: float = 0.01
+    slowest_s: float = 0.3
+    longest_s: float = 2.0
+    patience_s: float = 10.0
+    longest_run: int = 48
+
+
+@dataclass(frozen=True, slots=True, kw_only=True)
+class Alternatives:
+    """Scatter under each alternative, and what the level alone says against a free lead.
+
+    Parameters
+    ----------
+    bounce_v, open_v : float
+        Standard deviation of the residuals in volts.
+    level_evidence : float
+        Natural logarithm of how unlikely the level is for a free lead.
+    bounce_needed, open_needed : float
+        Natural logarithm of the likelihood ratio that settles each question.
+    """
+
+    bounce_v: float
+    open_v: float
+    level_evidence: float
+    bounce_needed: float
+    open_needed: float
+
+    def refuted(self, rss: np.ndarray, freedom: np.ndarray, floor_v: float) -> np.ndarray:
+        """Whether both alternatives are refuted, each at the noise level that fits best.
+
+        Parameters
+        ----------
+        rss : ndarray, shape (N,)
+            Sum of squared recursive residuals of N runs.
+        freedom : ndarray, shape (N,)
+            Their number.
+        floor_v : float
+            The meter's own noise.
+        """
+        sigma = floor_v * _NOISE_FACTORS[:, None]
+        freedom = np.maximum(freedom, 0.0)
+
+        def ratio(wide_v: float) -> np.ndarray:
+            wide = max(wide_v, 1e-12)
+            rows = freedom * np.log(wide / sigma) - 0.5 * rss * (sigma**-2 - wide**-2)
+            return np.asarray(rows.max(axis=0))
+
+        bounce = ratio(self.bounce_v) >= self.bounce_needed
+        return bounce & (ratio(self.open_v) + self.level_evidence >= self.open_needed)
+
+
+@dataclass(frozen=True, slots=True, kw_only=True)
+class Verdict:
+    """A value that is there.
+
+    Parameters
+    ----------
+    value_v : float
+        Constant; line at the last sample; asymptote of the exponential.
+    type_a_v : float
+        Standard uncertainty from spread, resolution and settling.
+    drift_v_per_s : float
+        Slope of the line, 0 for the other models.
+    tail_v : float
+        What the last sample still lacked of the asymptote.
+    samples : int
+        Length of the run.
+    """
+
+    value_v: float
+    type_a_v: float
+    drift_v_per_s: float
+    tail_v: float
+    samples: int
+
+
+def judge_run(
+    t_s: Sequence[float],
+    value_v: Sequence[float],
+    resolution_v: float,
+    range_v: float,
+    facts: MeterFacts,
+    rules: Rules,
+    against: Alternatives,
+    slowest_s: float,
+    whole_only: bool = False,
+) -> Verdict | None:
+    """Decide on the samples since the tip was last seen away.
+
+    Parameters
+    ----------
+    t_s, value_v : sequence of float
+        Times in seconds and values in volts, one range, in order.
+    resolution_v, range_v : float
+        One digit and full scale of that range.
+    facts, rules, against
+        The meter, the settings, the alternatives.
+    slowest_s : float
+        Slowest time constant a constant could hide, in seconds.
+    whole_only : bool
+        Only a constant over all samples given will do, as at the end of a hold.
+
+    Returns
+    -------
+    Verdict or None
+        None while no run of the last samples satisfies all conditions.
+    """
+    count = len(value_v)
+    if count < 2:
+        return None
+    t = np.array(t_s[-rules.longest_run :])[::-1] - t_s[-1]
+    y = np.array(value_v[-rules.longest_run :])[::-1]
+    floor_v = facts.noise_std_v(resolution_v)
+    sharp_v = max(rules.sharpness * facts.spec_std_v(value_v[-1], resolution_v, range_v), resolution_v)
+
+    # Sums over the last n samples, for every n at once; times are counted back from the last sample.
+    n = np.arange(1, y.size + 1, dtype=np.float64)
+    shift = y[0]
+    z = y - shift
+    s_t, s_y = np.cumsum(t), np.cumsum(z)
+    c_tt = np.cumsum(t * t) - s_t**2 / n
+    c_yy = np.maximum(np.cumsum(z * z) - s_y**2 / n, 0.0)
+    c_ty = np.cumsum(t * z) - s_t * s_y / n
+    with np.errstate(divide="ignore", invalid="ignore"):
+        slope = np.where(c_tt > 0, c_ty / c_tt, 0.0)
+        slope_std = np.where(c_tt > 0, floor_v / np.sqrt(c_tt), np.inf)
+    mean = s_y / n
+    line_rss = np.maximum(c_yy - slope * c_ty, 0.0)
+
+    # A constant: longest run first, because it is the sharpest.
+    enough = against.refuted(c_yy, n - 1, floor_v)
+    if whole_only:
+        enough[:-1] = False
+    for size in np.flatnonzero(enough)[::-1] + 1:
+        i = size - 1
+        scatter = max(
+            _scatter(c_yy[i], size - 1, floor_v),
+            _restlessness(z[size : size + 8] - mean[i], y[0], may_be_tail=True),
+        )
+        if size > 2 and abs(slope[i]) > 3.0 * slope_std[i] * scatter / floor_v:
+            continue
+        spread = scatter * math.sqrt(_correlation(y[:size] - shift - mean[i]) / size)
+        # What a constant could hide: the slope of the line through the same samples, and its uncertainty.
+        hidden = math.hypot(slope[i], slope_std[i] * scatter / floor_v) * slowest_s
+        type_a = math.hypot(spread, hidden, resolution_v / math.sqrt(12.0))
+        if type_a <= sharp_v:
+            return Verdict(
+                value_v=float(shift + mean[i]), type_a_v=type_a, drift_v_per_s=0.0, tail_v=0.0, samples=int(size)
+            )
+
+    if whole_only:
+        return None
+    # A line: a supply that drifts, not a value on its way.
+    steepest = rules.drift_ratio_per_s * abs(y[0]) + resolution_v
+    enough = against.refuted(line_rss, n - 2, floor_v) & (np.abs(slope) <= steepest)
+    for size in np.flatnonzero(enough)[::-1] + 1:
+        i = size - 1
+        clean = line_rss[i] <= 4.0 * (size - 2) * floor_v**2
+        if size < (5 if clean else 7) or -t[i] < slowest_s:
+            continue
+        older = z[size : size + 8] - mean[i] - slope[i] * (t[size : size + 8] - s_t[i] / size)
+        scatter = max(_scatter(line_rss[i], size - 2, floor_v), _restlessness(older, y[0], may_be_tail=False))
+        residuals = z[:size] - mean[i] - slope[i] * (t[:size] - s_t[i] / size)
+        at_end = 1.0 / size + (s_t[i] / size) ** 2 / c_tt[i]
+        spread = scatter * math.sqrt(at_end * _correlation(residuals))
+        type_a = math.hypot(spread, resolution_v / math.sqrt(12.0))
+        if type_a <= sharp_v:
+            return Verdict(
+                value_v=float(shift + mean[i] - slope[i] * s_t[i] / size),
+                type_a_v=type_a,
+                drift_v_per_s=float(slope[i]),
+                tail_v=0.0,
+                samples=int(size),
+            )
+    return _exponential(t, z, shift, floor_v, sharp_v, resolution_v, rules, against)
+
+
+def _scatter(rss: float, freedom: int, floor_v: float) -> float:
+    """Standard deviation of one sample, averaged over the noise levels by how well each explains the residuals.
+
+    A few samples that agree by luck must not look sharper than so few can be; with many this is the usual estimate.
+    """
+    if freedom < 1:
+        return floor_v
+    sigma = floor_v * _FINE_FACTORS
+    log_weight = -freedom * np.log(sigma) - 0.5 * rss / sigma**2
+    weight = np.exp(log_weight - log_weight.max())
+    return math.sqrt(float(weight @ sigma**2) / float(weight.sum()))
+
+
+def _restlessness(older: np.ndarray, level_v: float, *, may_be_tail: bool) -> float:
+    """Scatter of the samples just before a quiet run, where they belong to the same level and show no trend.
+
+    A noisy node has quiet moments; without this the detector would choose just those. A tail is not noise: its
+    samples lie on one side and ever farther off.
+    """
+    near = np.abs(older) < 0.01 * abs(level_v)
+    count = int(np.argmin(near)) if not near.all() else near.size
+    if count < 2:
+        return 0.0
+    d = older[:count]
+    if may_be_tail and (d.min() >= 0.0 or d.max() <= 0.0) and np.all(np.diff(np.abs(d)) >= 0.0):
+        return 0.0
+    return math.sqrt(float(d @ d) / count)
+
+
+def _correlation(residuals: np.ndarray) -> float:
+    """Factor on the variance of a mean by the lag-one autocorrelation; 1 where it cannot be told."""
+    energy = float(residuals @ residuals)
+    if residuals.size < 8 or energy == 0.0:
+        return 1.0
+    lag_one = float(residuals[1:] @ residuals[:-1]) / energy
+    lag_one = min(0.9, max(0.0, lag_one))
+    return (1.0 + lag_one) / (1.0 - lag_one)
+
+
+def _exponential(
+    t: np.ndarray,
+    z: np.ndarray,
+    shift: float,
+    floor_v: float,
+    sharp_v: float,
+    resolution_v: float,
+    rules: Rules,
+    against: Alternatives,
+) -> Verdict | None:
+    """Extrapolate a single exponential whose time constant is fitted too (variable projection, Gauss-Newton)."""
+    for size in _EXPONENTIAL_RUNS:
+        if size > z.size:
+            break
+        found = _fit_exponential(t[:size], z[:size], rules.longest_s)
+        if found is None:
+            continue
+        asymptote, tail, rss, variance = found
+        if not against.refuted(np.array([rss]), np.array([size - 3.0]), floor_v)[0]:
+            continue
+        scatter = _scatter(rss, size - 3, floor_v)
+        type_a = math.hypot(scatter * math.sqrt(variance), rules.tail_doubt * tail, resolution_v / math.sqrt(12.0))
+        if type_a <= sharp_v:
+            return Verdict(
+                value_v=float(shift + asymptote),
+                type_a_v=type_a,
+                drift_v_per_s=0.0,
+                tail_v=float(tail),
+                samples=size,
+            )
+    return None
+
+
+def _fit_exponential(t: np.ndarray, z: np.ndarray, longest_s: float) -> tuple[float, float, float, float] | None:
+    """Least squares of ``v + b exp(-(t - t_last) / tau)``.
+
+    Returns asymptote, what the last sample lacks of it, residual sum of squares and the variance factor of
+    the asymptote; None where no time constant between a third of a sample and ``longest_s`` fits.
+    """
+    step = -t[-1] / (t.size - 1)
+    # Start from the ratio of the change in the older half to that in the newer half.
+    half = (t.size - 1) // 2
+    newer, older = z[0] - z[half], z[half] - z[2 * half]
+    if older == 0.0 or not 0.0 < newer / older < 1.0:
+        return None
+    rate = -math.log(newer / older) / (t[0] - t[half])
+    for _ in range(8):
+        decay = np.exp(-rate * t)
+        design = np.column_stack((np.ones_like(t), decay, -t * decay))
+        norm = np.abs(design).max(axis=0)
+        design /= norm
+        normal = design.T @ design
+        try:
+            inverse = np.linalg.inv(normal)
+        except np.linalg.LinAlgError:
+            return None
+        if not 0.0 < inverse[0, 0] < 1e10:
+            return None  # a straight line: no end in sight
+        beta = inverse @ (design.T @ z)
+        beta /= norm
+        if beta[1] == 0.0:
+            return None
+        change = beta[2] / beta[1]
+        change = max(-0.5 * rate, min(rate, change))
+        rate += change
+        if rate > 6.0 / step:
+            return None
+        if abs(change) < 1e-6 * rate:
+            break
+    else:
+        return None
+    if not 1.0 / longest_s <= rate <= 3.0 / step:
+        return None
+    residuals = z - (design * norm) @ beta
+    return float(beta[0]), float(-beta[1]), float(residuals @ residuals), float(inverse[0, 0] / norm[0] ** 2)

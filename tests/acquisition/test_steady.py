@@ -1,0 +1,196 @@
+"""Steady readings: single streams whose right answer is known, and a small run of the simulated bench."""
+
+import math
+
+import numpy as np
+import pytest
+
+from acquisition.instruments.accuracy import AccuracyTable
+from acquisition.instruments.samples import Sample
+from acquisition.steady import EventKind, MeterFacts, SteadyDetector
+from tests.outside.steady_table import KINDS, run_open, run_touches
+
+FACTS = MeterFacts(accuracy=AccuracyTable.parse("0.5 % + 2 digits"), noise_digits=0.3)
+
+
+class Stream:
+    """Feeds values at ten a second and remembers the events."""
+
+    def __init__(self, facts=FACTS, period_s=0.1, resolution_v=0.001, range_v=6.0, seed=1):
+        self.detector = SteadyDetector(facts)
+        self.period_s, self.resolution_v, self.range_v = period_s, resolution_v, range_v
+        self.rng = np.random.default_rng(seed)
+        self.t_s = 0.0
+        self.events = []
+
+    def feed(self, values, flags=(), noise=True):
+        for value in values:
+            self.t_s += self.period_s
+            shown = value + (self.rng.normal(0, 0.3 * self.resolution_v) if noise else 0.0)
+            shown = round(shown / self.resolution_v) * self.resolution_v if math.isfinite(value) else value
+            self.events += self.detector.feed(
+                Sample(
+                    t_s=self.t_s,
+                    value_v=shown,
+                    resolution_v=self.resolution_v,
+                    range_v=self.range_v,
+                    flags=frozenset(flags),
+                )
+            )
+        return self
+
+    def free(self, seconds=6.0, rms_v=0.006):
+        count = int(seconds / self.period_s)
+        return self.feed(self.rng.normal(0, rms_v, count))
+
+    def use(self, resolution_v, range_v):
+        self.resolution_v, self.range_v = resolution_v, range_v
+        return self
+
+    @property
+    def kinds(self):
+        return [event.kind for event in self.events]
+
+    @property
+    def taken(self):
+        return [event.reading for event in self.events if event.kind is EventKind.TAKEN]
+
+
+def test_touch_bounce_steady_lift():
+    stream = Stream().free().feed([0.9, 0.0, 1.2, 0.0]).feed([1.56] * 8).feed([0.004, -0.003, 0.002])
+    assert stream.kinds == [
+        EventKind.TOUCHED,
+        EventKind.BOUNCED,
+        EventKind.BOUNCED,
+        EventKind.TAKEN,
+        EventKind.LIFTED,
+    ]
+    assert stream.taken[0].value_v == pytest.approx(1.56, abs=0.001)
+
+
+def test_uncertainty_is_specification_and_type_a_combined():
+    # JCGM 100:2008, 4.3.7 and 5.1.2; the specification worked by hand: (0.5 % of 1.56 V + 2 mV) / sqrt(3).
+    reading = Stream().free().feed([1.56] * 12).taken[0]
+    assert reading.spec_v == pytest.approx((0.0078 + 0.002) / math.sqrt(3), rel=1e-3)
+    assert reading.std_v == pytest.approx(math.hypot(reading.spec_v, reading.type_a_v))
+    assert 0.001 / math.sqrt(12) <= reading.type_a_v <= 0.5 * reading.spec_v
+
+
+def test_a_free_lead_and_a_mistaken_key_give_nothing():
+    stream = Stream().free(30.0)
+    stream.detector.confirm(stream.t_s)
+    assert stream.free(9.0).taken == []
+
+
+def test_zero_volts_needs_the_key():
+    stream = Stream().free().feed([0.0] * 30)
+    assert stream.taken == []
+    stream.detector.confirm(stream.t_s)
+    reading = stream.feed([0.0] * 8).taken[0]
+    assert reading.value_v == pytest.approx(0.0, abs=0.001)
+    assert reading.in_band
+
+
+def test_zero_volts_by_an_announced_hold_when_the_free_lead_is_restless():
+    stream = Stream().free()
+    stream.detector.arm(hold_s=2.0)
+    stream.free(1.0)
+    assert stream.taken == []
+    reading = stream.feed([0.0] * 40).taken[0]
+    assert reading.in_band
+    assert reading.waited_s >= 2.0
+    assert stream.events[-1].kind is not EventKind.LIFTED
+    assert EventKind.LIFTED in stream.free(1.0).kinds
+
+
+def test_a_hold_is_refused_when_the_free_lead_is_as_quiet_as_a_contact():
+    stream = Stream().free(6.0, rms_v=0.0)
+    stream.detector.arm(hold_s=2.0)
+    stream.feed([0.0] * 80)
+    assert stream.taken == []
+    assert stream.kinds == [EventKind.NEEDS_KEY]
+
+
+def test_overload_is_never_a_number_and_never_zero():
+    stream = Stream().free()
+    stream.feed([math.nan] * 30, flags=("overload",))
+    assert stream.kinds == [EventKind.TOUCHED, EventKind.OVERLOAD]
+    stream.use(0.1, 600.0).feed([212.4] * 10)
+    assert stream.taken[0].value_v == pytest.approx(212.4, abs=0.1)
+
+
+def test_digits_of_two_ranges_are_not_averaged():
+    stream = Stream().free().use(0.1, 600.0).feed([1.6, 1.6]).use(0.001, 6.0).feed([1.234] * 8)
+    assert stream.taken[0].value_v == pytest.approx(1.234, abs=0.001)
+    assert stream.taken[0].resolution_v == 0.001
+
+
+def test_an_exponential_is_followed_to_its_end_and_the_rest_counts_as_doubt():
+    stream = Stream().free().use(0.1, 600.0)
+    t = 0.1 * np.arange(1, 40)
+    reading = stream.feed(250.0 * (1 - np.exp(-t / 0.35))).taken[0]
+    assert reading.value_v == pytest.approx(250.0, abs=4 * reading.type_a_v)
+    assert reading.type_a_v >= 0.01 * abs(reading.tail_v)
+    assert reading.waited_s < 5 * 0.35
+
+
+def test_a_ramp_of_a_moving_average_is_not_a_drifting_supply():
+    stream = Stream().free().use(0.1, 600.0).feed([50.0, 100.0, 150.0, 200.0, 250.0]).feed([300.0] * 8)
+    assert stream.taken[0].value_v == pytest.approx(300.0, abs=0.2)
+
+
+def test_a_drifting_supply_is_read_where_it_is_with_its_drift():
+    stream = Stream(facts=MeterFacts(accuracy=AccuracyTable.parse("0.02 % + 4 digits"), noise_digits=0.3)).free()
+    stream.use(0.01, 600.0).feed(300.0 + 0.05 * np.arange(40))
+    reading = stream.taken[0]
+    assert reading.drift_v_per_s == pytest.approx(0.5, rel=0.2)
+
+
+def test_a_wandering_value_is_offered_as_unsteady_never_taken():
+    stream = Stream().free().use(0.1, 600.0)
+    stream.feed(200.0 + 20.0 * stream.rng.standard_normal(130))
+    assert stream.taken == []
+    assert stream.kinds[-1] is EventKind.UNSTEADY
+    assert stream.events[-1].reading.type_a_v > 20.0
+
+
+def test_repeated_frames_count_once():
+    once = Stream().free().feed([1.56] * 30)
+    repeated = Stream(
+        facts=MeterFacts(accuracy=FACTS.accuracy, noise_digits=0.3, frames_per_conversion=2), period_s=0.05
+    ).free()
+    rng = np.random.default_rng(3)
+    repeated.feed(np.repeat(1.56 + rng.normal(0, 3e-4, 30), 2), noise=False)
+    assert repeated.taken[0].waited_s >= once.taken[0].waited_s - 0.05
+
+
+def test_a_meter_on_hold_is_refused_with_the_reason():
+    stream = Stream().free().feed([1.5] * 20, flags=("held",))
+    assert stream.taken == []
+    assert "HOLD" in stream.events[-1].text
+
+
+def test_a_lead_clipped_on_waits_for_the_supply_to_come_up():
+    stream = Stream()
+    stream.detector.arm(clipped=True)
+    stream.use(0.1, 600.0).feed([0.0] * 20)
+    assert stream.events == []
+    stream.feed(320.0 * (1 - np.exp(-0.1 * np.arange(150) / 1.5)))
+    assert len(stream.taken) == 1
+    assert stream.taken[0].value_v == pytest.approx(320.0, rel=0.005)
+
+
+def test_simulated_touches_have_no_false_reading_and_come_within_two_samples_of_a_perfect_observer():
+    rows = run_touches(40 * len(KINDS), seed=5)
+    assert sum(row.false for row in rows.values()) == 0
+    assert sum(row.missed for row in rows.values()) == 0
+    assert sum(row.wrong for row in rows.values()) <= 1
+    assert all(row.taken + row.needs_key == row.touches for row in rows.values())
+    lags = [lag for row in rows.values() for lag in row.lags]
+    assert np.median(lags) <= 2
+
+
+def test_simulated_free_lead_gives_no_reading():
+    rows = run_open(120, seed=6)
+    assert sum(row.minutes for row in rows.values()) == 120
+    assert sum(row.false for row in rows.values()) == 0
