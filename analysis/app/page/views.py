@@ -1,0 +1,123 @@
+"""Pictures and tables of the page, made from the job file; nothing here touches an instrument."""
+
+from __future__ import annotations
+
+from collections.abc import Mapping
+from functools import lru_cache
+from pathlib import Path
+from typing import TYPE_CHECKING, Any
+
+from acquisition.errors import MissingReading, OutsideModel
+from acquisition.records import JUDGED_QUALITIES
+from analysis.app.modelled import modelled
+
+from .server import Views
+
+if TYPE_CHECKING:
+    from analysis.chassis import Chassis, ChassisModel
+
+
+def views_of(path: Path) -> Views:
+    """The views of one job.
+
+    Parameters
+    ----------
+    path : Path
+        The job file; opened for reading each time, so that the worker stays its only writer.
+    """
+    return Views(
+        base=_base,
+        drawing=lambda: _drawing(path),
+        compare=lambda before, after: _compare(path, before, after),
+        history=lambda point: _history(path, point),
+    )
+
+
+@lru_cache(maxsize=64)
+def _base(tube: str, pin: int) -> str:
+    from analysis.tubes import load_tube
+    from analysis.tubes.base_svg import base_svg
+
+    return base_svg(load_tube(tube), pin or None)
+
+
+@lru_cache(maxsize=4)
+def _model(name: str, text: str) -> tuple[Chassis | None, ChassisModel | None, str]:
+    from acquisition.records import JobSheet
+
+    return modelled(JobSheet(chassis_name=name, chassis_text=text))
+
+
+def _drawing(path: Path) -> str:
+    """The newest DC reading of each point over what the model expects of it."""
+    from acquisition.store import open_job
+    from analysis.chassis import bands
+    from analysis.judge import BAND_LEVEL, judge
+    from analysis.report.drawing import chassis_svg
+    from analysis.report.wiring import Shown
+
+    with open_job(path, read_only=True) as job:
+        sheet, passes = job.sheet, job.passes()
+        taken = job.read_pass(passes[-1]) if passes else None
+    chassis, model, reason = _model(sheet.chassis_name, sheet.chassis_text)
+    if chassis is None:
+        raise OutsideModel(reason)
+    newest = {
+        r.point: r
+        for r in (taken.readings if taken else ())
+        if r.quantity == "dc_v" and r.quality in JUDGED_QUALITIES
+    }
+    shown = {point: Shown(measured_v=r.value) for point, r in newest.items()}
+    if model is not None:
+        known = [r for r in newest.values() if r.point in model.points and model.points[r.point].node]
+        limits = bands(
+            model, [r.measurand for r in known], known, BAND_LEVEL, mains_v=taken.mains_v if taken else None
+        )
+        for row in judge(known, limits):
+            point = row.reading.point
+            shown[point] = Shown(measured_v=row.reading.value, expected_v=row.expected, verdict=row.verdict)
+    return chassis_svg(chassis, shown)
+
+
+def _compare(path: Path, before: str, after: str) -> Mapping[str, Any]:
+    from acquisition.store import open_job
+    from analysis.app.verbs.compare import compare_passes
+    from analysis.report.words import measurand_text, old_part_text, quantity_text
+
+    with open_job(path, read_only=True) as job:
+        found = compare_passes(job, before, after)
+    changed = [c for c in found.changes if c.significant]
+    quiet = len(found.changes) - len(changed)
+    words = [f"{before} to {after}: {found.verdict}"]
+    words += [f"The changes fit: before, {old_part_text(fault, value)}" for fault, value in found.faults]
+    words.append(f"No significant change in {quiet} of {len(found.changes)} readings.")
+    ways = {"toward": ", toward healthy", "away": ", away from healthy"}
+    return {
+        "words": [*words, *found.notes],
+        "changes": [
+            {
+                "name": measurand_text(c.measurand),
+                "before": quantity_text(c.before, c.measurand.quantity),
+                "after": quantity_text(c.after, c.measurand.quantity),
+                "change": f"{quantity_text(c.change, c.measurand.quantity)} "
+                f"± {quantity_text(2 * c.change_std, c.measurand.quantity)}",
+                "verdict": f"{c.verdict}{ways.get(c.direction, '')}",
+            }
+            for c in changed
+        ],
+    }
+
+
+def _history(path: Path, point: str) -> Mapping[str, Any]:
+    from acquisition.store import open_job
+
+    with open_job(path, read_only=True) as job:
+        rows = [
+            {"pass": name, "quantity": r.quantity, "value": r.value, "taken_utc": r.taken_utc, "quality": r.quality}
+            for name in job.passes()
+            for r in job.read_pass(name).readings
+            if point in r.measurand.points
+        ]
+    if not rows:
+        raise MissingReading(f"{point} was not read yet", point=point, quantity="")
+    return {"point": point, "readings": rows}
