@@ -25,6 +25,7 @@ SMALLEST_FILL = 0.2
 WANTED_FILL = 0.65
 WIDER = 3.0
 MOST_TRIES = 10
+HUM_PATIENCE_S = 0.2
 AC_SETTLE_S = 1.0
 """Rest after a coupling capacitor was switched in: its time constant is 0.1 to 1 s (common practice, no source)."""
 
@@ -127,6 +128,8 @@ class StageCapture:
     trigger : str
         ``signal`` takes the first tap's channel, or the other where nothing crosses the level there; ``external``
         the generator's sync, which records of different shots need.
+    note : str
+        Written into every record: which run it belongs to.
     clock : Clock, optional
         For the waits.
 
@@ -145,6 +148,7 @@ class StageCapture:
         commit: Commit,
         *,
         trigger: str = "signal",
+        note: str = "",
         clock: Clock | None = None,
     ) -> None:
         if len({tap.channel for tap in taps}) != len(taps):
@@ -156,6 +160,7 @@ class StageCapture:
         self.taps = tuple(taps)
         self.rules = rules
         self.trigger = trigger
+        self.note = note
         self.coupling = rules.coupling(taps)
         self._commit = commit
         self._clock: Clock = clock or SystemClock()
@@ -255,12 +260,16 @@ class StageCapture:
         raise refused
 
     def _shoot(self, sine: Sine | None, span_s: float) -> tuple[Capture, ...]:
-        period_s = 1.0 / sine.freq_hz if sine else 0.1
+        clipped_v: dict[int, float] = {}
         for _ in range(MOST_TRIES):
-            self._single(span_s + 5.0 * period_s + 1.0)
+            if sine is None:
+                # Hum on a direct voltage seldom crosses the level that was expected, and its phase does not matter.
+                self.scope.single(span_s + HUM_PATIENCE_S, may_force=True)
+            else:
+                self._single(span_s + 5.0 / sine.freq_hz + 1.0)
             records = [self.scope.fetch(tap.channel, tap.point) for tap in self.taps]
             # All taps are looked at, so that one more shot mends every range at once.
-            refit = [self._refit(tap, record) for tap, record in zip(self.taps, records, strict=True)]
+            refit = [self._refit(tap, record, clipped_v) for tap, record in zip(self.taps, records, strict=True)]
             if not any(refit):
                 break
         else:
@@ -268,10 +277,8 @@ class StageCapture:
                 f"no range of the scope fits the signal at {' and '.join(tap.point for tap in self.taps)}",
                 hint="is the signal steady? look at the scope's screen",
             )
-        marked = tuple(
-            replace(record, freq_hz=sine.freq_hz if sine else None, drive_pp_v=sine.pp_v if sine else None)
-            for record in records
-        )
+        freq_hz, pp_v = (sine.freq_hz, sine.pp_v) if sine else (None, None)
+        marked = tuple(replace(record, freq_hz=freq_hz, drive_pp_v=pp_v, note=self.note) for record in records)
         for record in marked:
             self._commit(record)
         return marked
@@ -289,8 +296,12 @@ class StageCapture:
             self.scope.set_trigger(Trigger(source=f"ch{self._trigger_channel}", level_v=level_v))
             self.scope.single(timeout_s)
 
-    def _refit(self, tap: Tap, record: Capture) -> bool:
-        """Choose another range where the record asks for one; True when a new shot is needed."""
+    def _refit(self, tap: Tap, record: Capture, clipped_v: dict[int, float]) -> bool:
+        """Choose another range where the record asks for one; True when a new shot is needed.
+
+        ``clipped_v`` remembers for this shot the largest range that clipped: on a high direct voltage every range
+        shows another mean, as its own error has it, and a range that lost the wave once is not tried again.
+        """
         before = self._channels[tap.channel]
         volts = record.volts
         low_v, high_v = float(volts.min()), float(volts.max())
@@ -304,11 +315,18 @@ class StageCapture:
                     hint="lower the drive, or use a probe of higher division",
                 )
             self._smallest.discard(tap.channel)
+            clipped_v[tap.channel] = max(before.full_scale_v, clipped_v.get(tap.channel, 0.0))
             return True
         if size_v >= SMALLEST_FILL * before.full_scale_v or tap.channel in self._smallest:
             return False
         # A few converter steps say little about the true size, so the range falls by no more than ten at once.
-        if self._changed(tap, max(size_v / WANTED_FILL / before.full_scale_v, 0.1), middle_v):
+        smaller = max(size_v / WANTED_FILL / before.full_scale_v, 0.1)
+        if self.coupling == "dc":
+            lost = clipped_v.get(tap.channel, 0.0) / before.full_scale_v
+            smaller = max(smaller, 1.01 * lost)
+            if smaller > 0.5:
+                return False
+        if self._changed(tap, smaller, middle_v):
             return True
         self._smallest.add(tap.channel)  # the scope has no smaller one: the record stands as it is
         return False

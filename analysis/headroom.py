@@ -20,6 +20,12 @@ from .sinefit import SineFit, distortion, fit_capture
 STEP_DB = 2.0
 """Rise of the drive from one record to the next."""
 
+LOWERED, LOWERINGS = 4.0, 6
+"""Where the first drive bends the wave already, it is divided by so much, so many times at most."""
+
+CLEAN_SHARE = 0.3
+"""Share of the criterion's distortion below which a drive serves as the small signal that gain is compared with."""
+
 INPUT_BENT = 0.01
 """Distortion that the input gains on the way to the onset, from which grid current is spoken of."""
 
@@ -55,8 +61,8 @@ class Step:
         Generator setting, volts peak to peak.
     gain : Gain
         With input and output amplitudes.
-    thd_in, thd_out, thd_std : float
-        Distortion ratios, the last of the output.
+    thd_in, thd_out, thd_std, thd_floor : float
+        Distortion ratios; the last two of the output: standard uncertainty, and what noise alone would show.
     harmonics : tuple of float
         Amplitudes at the output in volts peak, fundamental first.
     dwell : float
@@ -71,6 +77,7 @@ class Step:
     thd_in: float
     thd_out: float
     thd_std: float
+    thd_floor: float
     harmonics: tuple[float, ...]
     dwell: float
     in_dwell: float
@@ -124,7 +131,7 @@ class Headroom:
         """
         return self.out_pp_v**2 / (8.0 * load_ohm)
 
-    def thd_at_power(self, power_w: float, load_ohm: float) -> float | None:
+    def thd_at_power(self, power_w: float, load_ohm: float) -> tuple[float, float] | None:
         """Distortion at a stated power.
 
         Parameters
@@ -134,14 +141,18 @@ class Headroom:
 
         Returns
         -------
-        float or None
-            Ratio, interpolated over the logarithm of the output; None outside the drives taken.
+        tuple of float, or None
+            Ratio and its floor, interpolated over the logarithm of the output; None outside the drives taken.
         """
         wanted = math.log(math.sqrt(8.0 * power_w * load_ohm))
         levels = [math.log(step.gain.out_pp_v) for step in self.steps]
         if not levels or not levels[0] <= wanted <= levels[-1]:
             return None
-        return float(np.interp(wanted, levels, [step.thd_out for step in self.steps]))
+        thd, floor = (
+            float(np.interp(wanted, levels, values))
+            for values in ([step.thd_out for step in self.steps], [step.thd_floor for step in self.steps])
+        )
+        return thd, floor
 
 
 def step_of(source: Capture, output: Capture, drive_pp_v: float, accuracy: ChannelAccuracy | None = None) -> Step:
@@ -170,6 +181,7 @@ def step_of(source: Capture, output: Capture, drive_pp_v: float, accuracy: Chann
         thd_in=tables[0].thd_ratio,
         thd_out=tables[1].thd_ratio,
         thd_std=tables[1].thd_std,
+        thd_floor=tables[1].floor_ratio,
         harmonics=tuple(h.amplitude_v for h in tables[1].harmonics),
         dwell=_dwell(fits[1]),
         in_dwell=_dwell(fits[0]),
@@ -186,6 +198,8 @@ def raise_drive(
     refine: int = 3,
 ) -> Iterator[Step]:
     """Raise the drive by steps until the criterion is met or a limit forbids more; then halve the last step.
+
+    Where the first drive clips already, a smaller one is looked for first.
 
     Parameters
     ----------
@@ -206,32 +220,32 @@ def raise_drive(
         Each one as soon as it is measured, not sorted at the end of the search.
     """
     limit = criterion or Criterion()
-    below: Step | None = None
-    above: Step | None = None
-    small: Step | None = None
     drive = min(start_pp_v, most_pp_v)
-    while above is None:
+    step = take(drive)
+    yield step
+    for _ in range(LOWERINGS):
+        if step.thd_out < CLEAN_SHARE * limit.thd_ratio:
+            break
+        drive /= LOWERED
         step = take(drive)
         yield step
-        small = small or step
-        if is_clipping(step, small, limit):
-            above = step
-            break
+    small = below = step
+    rise = 10.0 ** (STEP_DB / 20.0)
+    while not is_clipping(step, small, limit):
+        if drive >= most_pp_v or step.gain.out_pp_v * rise > most_out_pp_v:
+            return
         below = step
-        if drive >= most_pp_v:
-            return
-        rise = 10.0 ** (STEP_DB / 20.0)
-        if step.gain.out_pp_v * rise > most_out_pp_v:
-            return
         drive = min(drive * rise, most_pp_v)
-    if below is None:
+        step = take(drive)
+        yield step
+    if step is small:
         return
-    low, high = below.drive_pp_v, above.drive_pp_v
+    low, high = below.drive_pp_v, step.drive_pp_v
     for _ in range(refine):
         middle = math.sqrt(low * high)
         step = take(middle)
         yield step
-        if is_clipping(step, small or step, limit):
+        if is_clipping(step, small, limit):
             high = middle
         else:
             low = middle
@@ -276,7 +290,8 @@ def headroom_of(
     small = ordered[0]
     first = next((i for i, step in enumerate(ordered) if is_clipping(step, small, limit)), None)
     at = ordered[-1] if first is None else ordered[first]
-    scale = at.gain.magnitude_std / at.gain.magnitude if at.gain.magnitude else 0.0
+    # Of the errors of the gain only those of the output channel concern the output's volts.
+    scale = math.sqrt(sum(item.std**2 for item in at.gain.fixed if not item.unit and "output" in item.name))
     if first is None or first == 0:
         in_pp, out_pp, gap = at.gain.in_pp_v, at.gain.out_pp_v, 0.0
     else:

@@ -7,7 +7,7 @@ from typing import Annotated, Any, Literal, Self
 
 from pydantic import AfterValidator, BeforeValidator, Field, PlainSerializer, model_validator
 
-from ..configs import find_config, read_yaml, validate
+from ..configs import Document, find_config, parse_yaml, read_yaml, validate
 from ..errors import ConfigError, Problem
 from ..quantities import parse_value
 from ..transport import parse_address
@@ -164,8 +164,28 @@ def load_bench(name_or_path: str) -> Bench:
     ConfigError
         Every mistake with its line.
     """
-    path = find_config("benches", name_or_path)
-    document = read_yaml(path)
+    return _checked(read_yaml(find_config("benches", name_or_path)))
+
+
+def parse_bench(text: str, path: str) -> Bench:
+    """Read the text of a bench file, as a job keeps it; see `load_bench`.
+
+    Parameters
+    ----------
+    text : str
+        The content.
+    path : str
+        Name used in messages.
+
+    Raises
+    ------
+    ConfigError
+        Every mistake with its line.
+    """
+    return _checked(parse_yaml(text, path))
+
+
+def _checked(document: Document) -> Bench:
     bench = validate(document, Bench)
     problems: list[Problem] = []
     for role in ("meter", "scope", "generator"):

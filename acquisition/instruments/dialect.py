@@ -229,10 +229,14 @@ class TriggerRules(Strict):
 
 
 class RunRules(Strict):
-    """Arming, stopping, and the words for what the scope is doing."""
+    """Arming, stopping, and the words for what the scope is doing.
+
+    ``force`` triggers at once; used only where the phase of a record does not matter.
+    """
 
     stop: Command
     single: Command
+    force: Command | None = None
     ask: Command
     words: dict[str, Literal["running", "waiting", "stopped"]]
 

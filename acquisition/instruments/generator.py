@@ -79,6 +79,11 @@ class Generator:
         session.apply_wanted = self._apply
         _open.add(self)
 
+    @property
+    def is_on(self) -> bool:
+        """True from the moment the output was told to switch on until it confirmed that it is off."""
+        return self._is_on
+
     def set_sine(self, freq_hz: float, pp_v: float, offset_v: float = 0.0) -> Sine:
         """Set up a sine; the output is switched off for it.
 

@@ -272,13 +272,15 @@ class Scope:
 
     # Records.
 
-    def single(self, timeout_s: float) -> int:
+    def single(self, timeout_s: float, *, may_force: bool = False) -> int:
         """Take one single shot and wait until it is there.
 
         Parameters
         ----------
         timeout_s : float
             Longest wait in seconds: the record before and after the trigger, five periods, and a second.
+        may_force : bool
+            When no trigger came in that time, trigger at once: for hum, whose phase does not matter.
 
         Returns
         -------
@@ -297,8 +299,14 @@ class Scope:
         session.send(run.stop)
         session.send(run.single)
         deadline_s = session.clock.monotonic_s() + timeout_s
+        forces = may_force and run.force is not None
         while (state := self.state()) != "stopped":
             if session.clock.monotonic_s() >= deadline_s:
+                if forces and run.force is not None:
+                    forces = False
+                    deadline_s = session.clock.monotonic_s() + timeout_s
+                    session.send(run.force)
+                    continue
                 session.send(run.stop)
                 trigger = self._wanted_trigger
                 at = f" on {trigger.source}, {trigger.slope} through {trigger.level_v:g} V" if trigger else ""

@@ -125,6 +125,7 @@ class Scope(Device):
         self.state = "stopped"
         self.record: Record | None = None
         self.armed_s = 0.0
+        self.forced_s: float | None = None
         self.selected = 1
         self.page = (1, 250_000)
 
@@ -137,6 +138,12 @@ class Scope(Device):
         """Arm for one shot."""
         self.state, self.record = "waiting", None
         self.armed_s = self.clock.monotonic_s()
+        self.forced_s = None
+
+    def force(self) -> None:
+        """Trigger now instead of waiting for the level."""
+        if self.state == "waiting":
+            self.forced_s = self.clock.monotonic_s()
 
     def stop(self) -> None:
         """Stop; what is in the memory stays."""
@@ -145,10 +152,10 @@ class Scope(Device):
 
     def advance(self) -> str:
         """State now, after whatever became due since the last look."""
-        if self.state == "waiting" and not self.never_triggers:
+        if self.state == "waiting" and (self.forced_s is not None or not self.never_triggers):
             half_s = DIVISIONS * self.time_scale_s / 2
             earliest_s = self.armed_s + max(0.0, half_s - self.position_s)
-            moment_s = self._trigger_after(earliest_s)
+            moment_s = self.forced_s if self.forced_s is not None else self._trigger_after(earliest_s)
             if moment_s is not None:
                 ready_s = moment_s + half_s + self.position_s
                 if self.clock.monotonic_s() < ready_s:

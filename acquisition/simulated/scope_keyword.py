@@ -96,6 +96,7 @@ class KeywordScope(Scope):
         )
         self.on("TRIGger:MAIn:TYPe", do=lambda s, p: one_of(p[0], ("EDGe",)), ask=lambda s, p: "EDG", takes=1)
         self.on("TRIGger:MAIn:MODe", do=lambda s, p: one_of(p[0], ("NORMal",)), ask=lambda s, p: "NORM", takes=1)
+        self.on("TRIGger", do=self._trigger_now, takes=1)
         self.on("TRIGger:STATE", ask=lambda s, p: self._state())
         self.on("ACQuire:MODe", do=lambda s, p: one_of(p[0], ("SAMple",)), ask=lambda s, p: "SAM", takes=1)
         self.on("ACQuire:STOPAfter", do=lambda s, p: one_of(p[0], ("SEQuence",)), ask=lambda s, p: "SEQ", takes=1)
@@ -180,6 +181,10 @@ class KeywordScope(Scope):
             self.single()
         else:
             self.stop()
+
+    def _trigger_now(self, suffixes: Suffixes, parameters: Parameters) -> None:
+        one_of(parameters[0], ("FORCe",))
+        self.force()
 
     def _set_page(self, parameter: str | bytes, index: int) -> None:
         value = int(parse_number(parameter, low=1, high=10_000_000, default=1))

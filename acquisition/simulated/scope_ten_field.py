@@ -82,6 +82,7 @@ class TenFieldScope(Scope):
         self.on("TRIGger:STATus", ask=lambda s, p: _STATES[self.advance()])
         self.on("STOP", do=lambda s, p: self.stop())
         self.on("SINGle", do=lambda s, p: self.single())
+        self.on("TFORce", do=lambda s, p: self.force())
         self.on("ACQuire:TYPE", do=lambda s, p: one_of(p[0], ("NORMal",)), ask=lambda s, p: "NORM", takes=1)
         self.on(
             "WAVeform:SOURce",

@@ -1,0 +1,1 @@
+"""Measurements with generator and scope: what to expect, running them, showing them."""

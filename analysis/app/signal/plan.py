@@ -1,0 +1,266 @@
+"""What a stage measurement needs to know before it begins: points, ratings, and what the model expects."""
+
+from __future__ import annotations
+
+import difflib
+from collections.abc import Sequence
+from dataclasses import dataclass, field
+
+import numpy as np
+
+from acquisition.capture import ScopeRules, Tap
+from acquisition.errors import AnalysisError, ConfigError, Problem
+from acquisition.instruments import Bench
+from acquisition.records import Measurand
+from analysis.chassis import Chassis, ChassisModel, ProbeLoad
+from analysis.gain import ChannelAccuracy
+from analysis.suspects.next_reading import worst_volts
+
+from .settling import settling_s, time_constants
+
+NO_PROBE = ProbeLoad(resistance_ohm=float("inf"), capacitance_farad=0.0)
+
+
+@dataclass(frozen=True, kw_only=True)
+class StagePlan:
+    """A stage, as it is about to be measured.
+
+    Parameters
+    ----------
+    name : str
+        As asked for.
+    source, output : str
+        Points.
+    chassis : Chassis or None
+        None where the job keeps no chassis file.
+    model, bare : ChassisModel or None
+        The model with the bench's probes, and without any.
+    bench : Bench
+        Instruments and ratings.
+    constants : dict
+        Time constants of the capacitors, by part.
+    """
+
+    name: str
+    source: str
+    output: str
+    chassis: Chassis | None
+    model: ChassisModel | None
+    bare: ChassisModel | None
+    bench: Bench
+    constants: dict[str, float] = field(default_factory=dict)
+
+    @property
+    def needs_load(self) -> bool:
+        """Whether signal can reach an output transformer, which must not run without a load (S9)."""
+        if self.chassis is None or not self.chassis.parts:
+            return True
+        return any(part.kind == "transformer" for part in self.chassis.parts.values())
+
+    @property
+    def load_ohm(self) -> float | None:
+        """Resistor across the signal output of the chassis, where this stage ends there."""
+        if self.chassis is None or self.chassis.signal is None or self.output != self.chassis.signal.output:
+            return None
+        nodes = {self.chassis.node_names[self.output], "gnd"}
+        loads = [
+            part.value
+            for part in self.chassis.parts.values()
+            if part.kind == "resistor" and {self.chassis.node_names.get(n, n) for n in part.nodes} == nodes
+        ]
+        return min(loads, default=None)
+
+    @property
+    def generator_point(self) -> str:
+        """Where the generator's lead goes."""
+        if self.chassis is not None and self.chassis.signal is not None:
+            return self.chassis.signal.input
+        return "the signal input"
+
+    @property
+    def accuracy(self) -> ChannelAccuracy:
+        """Limits of scope and probes from the bench file."""
+        if self.bench.scope is None:
+            return ChannelAccuracy()
+        # Where the limit is printed as a share of full scale it is meant as the error of the scale.
+        entries = self.bench.scope.accuracy.by_range.values()
+        return ChannelAccuracy(vertical=max(entry.of_reading + entry.of_range for entry in entries))
+
+    def rules(self) -> ScopeRules:
+        """Ratings and probe factor from the bench file; an unknown rating counts as the lowest (L11)."""
+        from acquisition.instruments.bench import UNKNOWN_RATING_V
+
+        scope, probe = self.bench.scope, self.bench.probe
+        return ScopeRules(
+            probe_factor=probe.factor,
+            tip_rated_v=probe.rated_v or UNKNOWN_RATING_V,
+            input_rated_v=(scope.rating_v if scope else None) or UNKNOWN_RATING_V,
+        )
+
+    def taps(self, drive_pp_v: float = 0.0, freq_hz: float = 1000.0, *, exchanged: bool = False) -> list[Tap]:
+        """Where the probes go, input first.
+
+        Parameters
+        ----------
+        drive_pp_v, freq_hz : float
+            For the first guess of the ranges.
+        exchanged : bool
+            Channels the other way round.
+        """
+        channels = (2, 1) if exchanged else (1, 2)
+        return [
+            self.tap(point, channel, drive_pp_v, freq_hz)
+            for point, channel in zip((self.source, self.output), channels, strict=True)
+        ]
+
+    def tap(self, point: str, channel: int, drive_pp_v: float = 0.0, freq_hz: float = 1000.0) -> Tap:
+        """One probe.
+
+        Parameters
+        ----------
+        point : str
+            Where.
+        channel : int
+            Scope channel from 1.
+        drive_pp_v, freq_hz : float
+            For the first guess of the range; no drive for hum.
+        """
+        worst_v, dc_v, pp_v = 0.0, 0.0, None
+        if self.chassis is not None:
+            worst_v = 1.1 * max((abs(rail.volts) for rail in self.chassis.rails.values()), default=0.0)
+        if self.model is not None and point in self.model.points and self.model.points[point].node:
+            worst_v = worst_volts(self.model, self.model.points[point])
+            (dc_v,) = self.model.predict({}, [Measurand(point=point, quantity="dc_v")])[0]
+            if point in self._outside:
+                worst_v = 0.0
+            if drive_pp_v and self.model.chassis.signal is not None:
+                path = self.model.response({}, self.model.chassis.signal.input, point, np.array([freq_hz]))
+                pp_v = float(abs(path.flat[0])) * drive_pp_v
+        signal_v = 0.5 * (pp_v or 0.0)
+        return Tap(
+            point=point, channel=channel, worst_v=worst_v + signal_v, dc_v=float(np.nan_to_num(dc_v)), pp_v=pp_v
+        )
+
+    @property
+    def _outside(self) -> set[str]:
+        """Points that no fault of one part connects to the supply: input jack, secondary of the transformer."""
+        if self.chassis is None or self.chassis.signal is None:
+            return set()
+        secondaries = {
+            n for part in self.chassis.parts.values() if part.kind == "transformer" for n in part.nodes[-2:]
+        }
+        nodes = self.chassis.node_names
+        return {p for p in nodes if nodes[p] in secondaries} | {self.chassis.signal.input}
+
+    def settle_s(self, freq_hz: float) -> float:
+        """Wait after switching on, from the model; half a second where there is none.
+
+        Parameters
+        ----------
+        freq_hz : float
+            Frequency in hertz.
+        """
+        if self.model is None:
+            return 0.5
+        return settling_s(self.model, self.output, freq_hz, self.constants)
+
+    def expected(self, freq_hz: Sequence[float] | np.ndarray) -> np.ndarray | None:
+        """Complex gain that the model expects, probes included.
+
+        Parameters
+        ----------
+        freq_hz : sequence of float
+            F frequencies.
+
+        Returns
+        -------
+        ndarray, shape (F,), or None
+            None without a model.
+        """
+        return _response(self.model, self.source, self.output, freq_hz)
+
+    def unprobed(self, freq_hz: Sequence[float] | np.ndarray, gain: np.ndarray) -> np.ndarray | None:
+        """What the stage does without the probes: the measured gain, corrected by the model.
+
+        Parameters
+        ----------
+        freq_hz : sequence of float
+            F frequencies.
+        gain : ndarray, shape (F,)
+            Measured complex gain.
+        """
+        loaded, free = (_response(m, self.source, self.output, freq_hz) for m in (self.model, self.bare))
+        return None if loaded is None or free is None else np.asarray(gain) * free / loaded
+
+
+def _response(
+    model: ChassisModel | None, source: str, output: str, freq_hz: Sequence[float] | np.ndarray
+) -> np.ndarray | None:
+    if model is None or model.chassis.signal is None:
+        return None
+    if not all(p in model.points and model.points[p].node for p in (source, output)):
+        return None
+    found = model.response({}, source, output, np.asarray(freq_hz, dtype=float))[0]
+    return found if np.all(np.isfinite(found)) else None
+
+
+def plan_stage(stage: str, chassis: Chassis | None, bench: Bench) -> StagePlan:
+    """Find the points of a stage and build its models.
+
+    Parameters
+    ----------
+    stage : str
+        Name of a stage of the chassis file, two points ``FROM>TO``, or one point where hum is recorded.
+    chassis : Chassis or None
+        From the job.
+    bench : Bench
+        From `load_bench`.
+
+    Raises
+    ------
+    ConfigError
+        No such stage or point.
+    """
+    source, output = _points(stage, chassis)
+    model = bare = None
+    constants: dict[str, float] = {}
+    if chassis is not None and chassis.parts:
+        load = ProbeLoad(resistance_ohm=bench.probe.ohm, capacitance_farad=bench.probe.farad)
+        try:
+            model, bare = ChassisModel(chassis, probe=load), ChassisModel(chassis, probe=NO_PROBE)
+            constants = time_constants(model)
+        except AnalysisError:
+            model = bare = None  # a stage is measured without a model too; only the comparison is missing
+    return StagePlan(
+        name=stage,
+        source=source,
+        output=output,
+        chassis=chassis,
+        model=model,
+        bare=bare,
+        bench=bench,
+        constants=constants,
+    )
+
+
+def _points(stage: str, chassis: Chassis | None) -> tuple[str, str]:
+    if ">" in stage:
+        source, _, output = stage.partition(">")
+        pair = (source.strip(), output.strip())
+    elif chassis is not None and stage in chassis.stages:
+        found = chassis.stages[stage]
+        pair = (found.source, found.target)
+    else:
+        pair = (stage, stage)
+    if chassis is not None:
+        sockets = {f"{socket}.{pin}" for socket, tube in chassis.sockets.items() for pin in tube.pins}
+        known = set(chassis.node_names) | sockets
+        for point in pair:
+            if point not in known:
+                names = [*chassis.stages, *known]
+                near = difflib.get_close_matches(stage, names, n=3, cutoff=0.4)
+                raise ConfigError.from_problems(
+                    [Problem(chassis.path, 0, "signal.stages", f"no stage or point {point!r}")],
+                    hint=f"did you mean {' or '.join(near)}?" if near else f"stages: {', '.join(chassis.stages)}",
+                )
+    return pair

@@ -1,0 +1,311 @@
+"""A run of generator and scope on one stage: opened, measured, every record and reading kept in the job."""
+
+from __future__ import annotations
+
+import math
+from collections.abc import Callable, Iterator, Sequence
+from contextlib import ExitStack, contextmanager
+from types import TracebackType
+
+from acquisition.capture import StageCapture, Tap
+from acquisition.clock import Clock, SystemClock
+from acquisition.errors import ConfigError, Problem
+from acquisition.instruments import open_generator, open_scope
+from acquisition.records import Capture, Event
+from acquisition.store import Job
+from analysis.gain import (
+    EXCHANGED,
+    OUTPUT,
+    PAIR,
+    SOURCE,
+    STRAIGHT,
+    Gain,
+    averaged,
+    gain_of,
+    note_of,
+    swapped,
+)
+from analysis.headroom import Criterion, Step, raise_drive, step_of
+from analysis.response import repeats_wanted
+from analysis.spectrum import Hum, hum_of
+
+from .plan import StagePlan
+
+GENERATOR_ON, GENERATOR_OFF = "generator output on", "generator output off"
+"""Events around every time the output is on: a job whose last one is the first was left by a crash or a kill."""
+
+REPEATS_ALONE = 8
+"""Records a point where one channel is used at a time: its trigger scatter is averaged (instrument practice)."""
+
+Say = Callable[[str], None]
+Ask = Callable[[str], None]
+
+
+class SignalRun:
+    """Generator and scope on one stage, readings going into one pass of a job.
+
+    Parameters
+    ----------
+    plan : StagePlan
+        What is measured.
+    job : Job
+        Open for writing.
+    pass_name : str
+        A pass that was started.
+    drive_pp_v : float
+        Generator amplitude into an open circuit, volts peak to peak.
+    ask : callable
+        Shows a request about leads and probes to the person, and returns when it is done.
+    wanted_db : float
+        Random part of the uncertainty to average down to, standard deviation in dB.
+    most : int
+        Most records a point.
+    clock : Clock, optional
+        For waits and times.
+    """
+
+    def __init__(
+        self,
+        plan: StagePlan,
+        job: Job,
+        pass_name: str,
+        *,
+        drive_pp_v: float,
+        ask: Ask,
+        wanted_db: float = 0.02,
+        most: int = 16,
+        clock: Clock | None = None,
+    ) -> None:
+        if plan.bench.scope is None or plan.bench.generator is None:
+            missing = "scope" if plan.bench.scope is None else "generator"
+            raise ConfigError.from_problems(
+                [Problem(plan.bench.bench, 0, missing, f"the bench has no {missing}")],
+                hint="add it to the bench file, or name another with --bench",
+            )
+        self.plan = plan
+        self.job = job
+        self.pass_name = pass_name
+        self.drive_pp_v = drive_pp_v
+        self.wanted_db = wanted_db
+        self.most = most
+        self._ask = ask
+        self._clock: Clock = clock or SystemClock()
+        self._run = self._clock.utc()
+        self._stack = ExitStack()
+        # The generator first: opening it switches its output off, whatever state it was left in.
+        self.generator = self._stack.enter_context(open_generator(plan.bench))
+        try:
+            self.scope = self._stack.enter_context(open_scope(plan.bench))
+        except BaseException:
+            self._stack.close()
+            raise
+
+    def __enter__(self) -> SignalRun:
+        return self
+
+    def __exit__(
+        self, kind: type[BaseException] | None, error: BaseException | None, trace: TracebackType | None
+    ) -> None:
+        self._stack.close()
+
+    # Ways to measure.
+
+    def two_channels(self, frequencies_hz: Sequence[float]) -> Iterator[Gain]:
+        """Gain at each frequency from input and output on two channels, kept as readings.
+
+        Parameters
+        ----------
+        frequencies_hz : sequence of float
+            In hertz.
+        """
+        self._ask(f"probe of channel 1 on {self.plan.source}, probe of channel 2 on {self.plan.output}")
+        for gain in self._straight(frequencies_hz, PAIR, exchanged=False):
+            self._keep(gain)
+            yield gain
+
+    def exchanged_probes(self, frequencies_hz: Sequence[float]) -> Iterator[Gain]:
+        """The same twice, the probes exchanged in between: channels and probes drop out.
+
+        Parameters
+        ----------
+        frequencies_hz : sequence of float
+            In hertz.
+        """
+        self._ask(f"probe of channel 1 on {self.plan.source}, probe of channel 2 on {self.plan.output}")
+        first = list(self._straight(frequencies_hz, STRAIGHT, exchanged=False))
+        self._ask(f"probes exchanged: channel 2 on {self.plan.source}, channel 1 on {self.plan.output}")
+        for straight, other in zip(first, self._straight(frequencies_hz, EXCHANGED, exchanged=True), strict=True):
+            gain = swapped(straight, other)
+            self._keep(gain)
+            yield gain
+
+    def one_channel(self, frequencies_hz: Sequence[float]) -> Iterator[Gain]:
+        """Input and output one after the other on channel 1, the generator's sync as trigger.
+
+        Parameters
+        ----------
+        frequencies_hz : sequence of float
+            In hertz.
+        """
+        self._ask("the generator's sync output on the scope's external trigger input")
+        kept: dict[str, list[list[Capture]]] = {}
+        for way, point in ((SOURCE, self.plan.source), (OUTPUT, self.plan.output)):
+            self._ask(f"probe of channel 1 on {point}")
+            tap = self.plan.tap(point, 1, self.drive_pp_v, frequencies_hz[0])
+            capture = self._capture([tap], way, trigger="external")
+            kept[way] = []
+            for freq_hz in frequencies_hz:
+                with self._driven(capture, freq_hz, self.drive_pp_v) as shoot:
+                    kept[way].append([shoot()[0] for _ in range(REPEATS_ALONE)])
+        for sources, outputs in zip(kept[SOURCE], kept[OUTPUT], strict=True):
+            gain = averaged([gain_of(a, b, self.plan.accuracy) for a, b in zip(sources, outputs, strict=True)])
+            self._keep(gain)
+            yield gain
+
+    def headroom(self, most_pp_v: float, criterion: Criterion | None = None) -> Iterator[Step]:
+        """Raise the drive until the stage clips.
+
+        Parameters
+        ----------
+        most_pp_v : float
+            Limit of the drive.
+        criterion : Criterion, optional
+            When it counts as clipping.
+        """
+        self._ask(f"probe of channel 1 on {self.plan.source}, probe of channel 2 on {self.plan.output}")
+        rules = self.plan.rules()
+        taps = self.plan.taps(self.drive_pp_v)
+        # The probe's rating holds for direct voltage plus peak: what is left is for the signal.
+        most_out_pp_v = min(2.0 * (0.8 * rules.tip_rated_v - abs(tap.dc_v)) for tap in taps)
+        capture = self._capture(taps, "headroom")
+
+        def take(drive_pp_v: float) -> Step:
+            with self._driven(capture, 1000.0, drive_pp_v) as shoot:
+                source, output = shoot()
+                return step_of(source, output, drive_pp_v, self.plan.accuracy)
+
+        for step in raise_drive(
+            take,
+            start_pp_v=self.drive_pp_v,
+            most_pp_v=min(most_pp_v, self.generator.most_pp_v),
+            most_out_pp_v=most_out_pp_v,
+            criterion=criterion,
+        ):
+            self._keep(step.gain, thd=(step.thd_out, step.thd_std))
+            yield step
+
+    def hum(self, span_s: float = 0.5) -> Hum:
+        """Lines of hum at the output point, the generator off.
+
+        Parameters
+        ----------
+        span_s : float
+            Length of the record.
+        """
+        point = self.plan.output
+        self._ask(f"probe of channel 1 on {point}; the generator stays off")
+        capture = self._capture([self.plan.tap(point, 1)], "hum")
+        (record,) = capture.still(span_s)
+        nominal_hz = float(self.plan.bench.mains_hz)
+        found = hum_of(record, nominal_hz, vertical=self.plan.accuracy.vertical)
+        reading = found.reading(
+            taken_utc=record.taken_utc, instrument=record.instrument, range_v=record.full_scale_v
+        )
+        self.job.add_reading(self.pass_name, reading)
+        return found
+
+    # Pieces.
+
+    def _straight(self, frequencies_hz: Sequence[float], way: str, *, exchanged: bool) -> Iterator[Gain]:
+        taps = self.plan.taps(self.drive_pp_v, frequencies_hz[0], exchanged=exchanged)
+        capture = self._capture(taps, way)
+        for freq_hz in frequencies_hz:
+            with self._driven(capture, freq_hz, self.drive_pp_v) as shoot:
+                results: list[Gain] = []
+                while repeats_wanted(results, self.wanted_db, self.most):
+                    source, output = shoot()
+                    results.append(gain_of(source, output, self.plan.accuracy))
+            yield averaged(results)
+
+    def _capture(self, taps: Sequence[Tap], way: str, trigger: str = "signal") -> StageCapture:
+        return StageCapture(
+            self.generator,
+            self.scope,
+            taps,
+            self.plan.rules(),
+            lambda record: self.job.add_capture(self.pass_name, record),
+            trigger=trigger,
+            note=note_of(way, self._run),
+            clock=self._clock,
+        )
+
+    @contextmanager
+    def _driven(
+        self, capture: StageCapture, freq_hz: float, drive_pp_v: float
+    ) -> Iterator[Callable[[], tuple[Capture, ...]]]:
+        self._event(f"{GENERATOR_ON}: {freq_hz:g} Hz, {drive_pp_v:g} V peak to peak")
+        try:
+            with capture.driven(freq_hz, drive_pp_v, self.plan.settle_s(freq_hz)) as shoot:
+                yield shoot
+        finally:
+            if not self.generator.is_on:
+                self._event(GENERATOR_OFF)
+
+    def _event(self, text: str) -> None:
+        self.job.add_event(self.pass_name, Event(kind="state", subject="generator", text=text))
+
+    def _keep(self, gain: Gain, thd: tuple[float, float] | None = None) -> None:
+        readings = list(
+            gain.readings(
+                taken_utc=self._clock.utc(), instrument=self.scope.identity, range_v=gain.out_range[1] or None
+            )
+        )
+        if thd is not None:
+            from acquisition.records import Reading
+
+            readings.append(
+                Reading(
+                    point=gain.to_point,
+                    quantity="thd_pct",
+                    value=100.0 * thd[0],
+                    std=100.0 * thd[1],
+                    freq_hz=gain.freq_hz,
+                    drive_pp_v=gain.drive_pp_v,
+                    taken_utc=self._clock.utc(),
+                    instrument=self.scope.identity,
+                )
+            )
+        self.job.add_readings(self.pass_name, readings)
+
+
+def left_on(job: Job) -> bool:
+    """Whether the last run on this job ended without switching the generator off.
+
+    Parameters
+    ----------
+    job : Job
+        Open.
+    """
+    for name in reversed(job.passes()):
+        texts = [e.text for e in job.read_pass(name).events if e.kind == "state" and e.subject == "generator"]
+        if texts:
+            return texts[-1].startswith(GENERATOR_ON)
+    return False
+
+
+def frequencies_left(
+    frequencies_hz: Sequence[float], gains_at: Sequence[tuple[float | None, float | None]], drive_pp_v: float
+) -> list[float]:
+    """Frequencies of a sweep that were not taken yet.
+
+    Parameters
+    ----------
+    frequencies_hz : sequence of float
+        The whole sweep.
+    gains_at : sequence of (freq_hz, drive_pp_v)
+        Readings of this stage that the pass has.
+    drive_pp_v : float
+        Drive of this sweep; readings of another one do not count.
+    """
+    done = [f for f, d in gains_at if f is not None and d is not None and math.isclose(d, drive_pp_v, rel_tol=1e-3)]
+    return [f for f in frequencies_hz if not any(math.isclose(f, taken, rel_tol=1e-3) for taken in done)]

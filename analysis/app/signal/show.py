@@ -1,0 +1,357 @@
+"""Results of generator and scope as text and as plain data for ``--json``."""
+
+from __future__ import annotations
+
+import math
+from collections.abc import Sequence
+from typing import Any
+
+import numpy as np
+
+from acquisition.quantities import format_value
+from analysis.balance import Balance
+from analysis.gain import Gain, probe_question, wrapped_deg
+from analysis.headroom import Headroom, Step
+from analysis.response import Corner
+from analysis.spectrum import Hum
+
+from .plan import StagePlan
+
+CAUTIONS = (
+    "High voltage kills. Clip and move probes only with the power off, the supply discharged and read; hands away "
+    "while it is on.",
+    "Licensed practice, local codes and the instruments' manuals come first; this program does not know what a "
+    "point carries now.",
+    "Scope and generator shells are at mains earth: their clips go to the chassis and nowhere else. The generator "
+    "goes in through a capacitor rated for the supply.",
+)
+
+LOAD_QUESTION = (
+    "Is a load resistor, rated for the full power, connected across the output transformer's secondary? Signal "
+    "without a load can destroy tubes, sockets and the transformer"
+)
+
+
+def inversion(gain: Gain) -> str:
+    """Say whether a stage inverts.
+
+    Parameters
+    ----------
+    gain : Gain
+        Measured.
+    """
+    return {True: "inverts", False: "does not invert", None: "neither in phase nor inverted"}[gain.inverts]
+
+
+def gain_facts(gain: Gain, plan: StagePlan) -> dict[str, Any]:
+    """One gain as plain data.
+
+    Parameters
+    ----------
+    gain : Gain
+        Measured.
+    plan : StagePlan
+        With the model.
+    """
+    facts: dict[str, Any] = {
+        "point": gain.point,
+        "freq_hz": _digits(gain.freq_hz, 8),
+        "drive_pp_v": gain.drive_pp_v,
+        "gain": _digits(gain.magnitude, 6),
+        "std": _digits(gain.magnitude_std),
+        "gain_db": _digits(gain.gain_db, 6),
+        "db_std": _digits(gain.gain_db_std),
+        "phase_deg": round(gain.phase_deg, 3),
+        "phase_std_deg": _digits(gain.phase_std_deg),
+        "inverts": gain.inverts,
+        "in_pp_v": _digits(gain.in_pp_v, 5),
+        "out_pp_v": _digits(gain.out_pp_v, 5),
+        "in_max_minus_min_v": _digits(gain.in_extremes_v, 5),
+        "out_max_minus_min_v": _digits(gain.out_extremes_v, 5),
+        "thd_out_pct": _digits(100.0 * gain.thd_out),
+        "method": gain.method,
+        "notes": list(gain.notes),
+    }
+    expected = plan.expected([gain.freq_hz])
+    if expected is not None:
+        facts["expected"] = _polar(expected[0])
+        facts["probe_question"] = probe_question(gain.magnitude, abs(expected[0]))
+        free = plan.unprobed([gain.freq_hz], np.array([gain.gain]))
+        if free is not None:
+            facts["without_probes"] = _polar(free[0])
+    return facts
+
+
+def gain_text(gain: Gain, plan: StagePlan) -> list[str]:
+    """One gain for people.
+
+    Parameters
+    ----------
+    gain : Gain
+        Measured.
+    plan : StagePlan
+        With the model.
+    """
+    drive = f", generator {format_value(gain.drive_pp_v, 'V')} p-p" if gain.drive_pp_v else ""
+    budget, phase = gain.magnitude_budget(), gain.phase_budget()
+    lines = [
+        f"{plan.name}: {gain.from_point} to {gain.to_point} at {format_value(gain.freq_hz, 'Hz', 5)}{drive}",
+        f"  gain     {gain.magnitude:.4g} +- {budget.expanded():.2g} (95 %)   "
+        f"{gain.gain_db:.2f} +- {1.96 * gain.gain_db_std:.2f} dB",
+        f"  phase    {gain.phase_deg:+.2f} +- {phase.expanded():.2g} deg: the stage {inversion(gain)}",
+        f"  signal   {format_value(gain.in_pp_v, 'V')} in, {format_value(gain.out_pp_v, 'V')} out, peak to peak "
+        f"of the fitted sine",
+        f"           {format_value(gain.in_extremes_v, 'V')} in, {format_value(gain.out_extremes_v, 'V')} out, "
+        f"maximum minus minimum (noise adds to it): gain {_ratio(gain.out_extremes_v, gain.in_extremes_v)}",
+    ]
+    expected = plan.expected([gain.freq_hz])
+    if expected is not None:
+        size, angle = abs(expected[0]), math.degrees(np.angle(expected[0]))
+        off = 100.0 * (gain.magnitude / size - 1.0) if size else math.nan
+        lines.append(
+            f"  model    {size:.4g}, {20 * math.log10(size):.2f} dB, {wrapped_deg(angle):+.2f} deg with these "
+            f"probes; measured {off:+.1f} %"
+        )
+        free = plan.unprobed([gain.freq_hz], np.array([gain.gain]))
+        if free is not None:
+            lines.append(
+                f"           without the probes the measured gain would be {abs(free[0]):.4g} at "
+                f"{wrapped_deg(math.degrees(np.angle(free[0]))):+.2f} deg (corrected by the model)"
+            )
+        if question := probe_question(gain.magnitude, size):
+            lines.append(f"  CHECK    {question}")
+    else:
+        lines.append("  model    none for these points")
+    lines += [f"  note     {note}" for note in (gain.method, *gain.notes)]
+    lines += ["", *(f"  {line}" for line in budget.lines()), "", *(f"  {line}" for line in phase.lines())]
+    return lines
+
+
+def sweep_head() -> str:
+    """Heading of the lines of a sweep."""
+    return (
+        f"{'frequency':>12}{'gain':>10}{'dB':>9}{'+-95%':>7}{'phase':>10}{'+-95%':>7}{'model dB':>10}{'phase':>9}"
+    )
+
+
+def sweep_line(gain: Gain, plan: StagePlan) -> str:
+    """One frequency of a sweep.
+
+    Parameters
+    ----------
+    gain : Gain
+        Measured.
+    plan : StagePlan
+        With the model.
+    """
+    expected = plan.expected([gain.freq_hz])
+    model = ""
+    if expected is not None and expected[0]:
+        angle = wrapped_deg(math.degrees(np.angle(expected[0])))
+        model = f"{20 * math.log10(abs(expected[0])):10.2f}{angle:9.1f}"
+    return (
+        f"{format_value(gain.freq_hz, 'Hz', 4):>12}{gain.magnitude:10.4g}{gain.gain_db:9.2f}"
+        f"{1.96 * gain.gain_db_std:7.2f}{gain.phase_deg:10.2f}{1.96 * gain.phase_std_deg:7.2f}{model}"
+    )
+
+
+def corner_line(side: str, corner: Corner | None, ends: tuple[float, float]) -> str:
+    """A -3 dB corner, or where the sweep ended without one.
+
+    Parameters
+    ----------
+    side : str
+        ``low`` or ``high``.
+    corner : Corner or None
+        Found.
+    ends : tuple of float
+        Lowest and highest frequency of the sweep.
+    """
+    if corner is None:
+        end = ends[0] if side == "low" else ends[1]
+        return f"{side} -3 dB corner: {'below' if side == 'low' else 'above'} {format_value(end, 'Hz', 4)}"
+    return (
+        f"{side} -3 dB corner: {format_value(corner.freq_hz, 'Hz', 4)} +- "
+        f"{format_value(1.96 * corner.std_hz, 'Hz', 2)} (95 %), against the gain at "
+        f"{format_value(corner.reference_hz, 'Hz', 4)}"
+    )
+
+
+def step_line(step: Step) -> str:
+    """One drive of the headroom run.
+
+    Parameters
+    ----------
+    step : Step
+        Measured.
+    """
+    return (
+        f"{format_value(step.drive_pp_v, 'V', 4):>12}{format_value(step.gain.in_pp_v, 'V', 4):>12}"
+        f"{format_value(step.gain.out_pp_v, 'V', 4):>12}{step.gain.gain_db:9.2f}"
+        f"{100 * max(step.thd_out, step.thd_floor):9.2f}{100 * step.thd_in:9.2f}{100 * step.thd_floor:9.2f}"
+    )
+
+
+def step_head() -> str:
+    """Heading of the lines of a headroom run."""
+    return f"{'generator':>12}{'input p-p':>12}{'output p-p':>12}{'gain dB':>9}{'THD %':>9}{'in THD %':>9}{'floor %':>9}"
+
+
+def headroom_facts(found: Headroom, load_ohm: float | None) -> dict[str, Any]:
+    """Headroom as plain data.
+
+    Parameters
+    ----------
+    found : Headroom
+        Result.
+    load_ohm : float, optional
+        Load across the output, for the power.
+    """
+    return {
+        "criterion": str(found.criterion),
+        "reached": found.reached,
+        "limited_by": found.limited_by,
+        "in_pp_v": _digits(found.in_pp_v, 4),
+        "out_pp_v": _digits(found.out_pp_v, 4),
+        "out_std_v": _digits(found.out_std_v),
+        "side": found.side,
+        "grid_current": found.grid_current,
+        "power_w": _digits(found.power_w(load_ohm), 4) if load_ohm else None,
+        "steps": [
+            {
+                "drive_pp_v": _digits(step.drive_pp_v, 5),
+                "in_pp_v": _digits(step.gain.in_pp_v, 5),
+                "out_pp_v": _digits(step.gain.out_pp_v, 5),
+                "gain_db": _digits(step.gain.gain_db, 5),
+                "thd_pct": _digits(100 * step.thd_out),
+                "thd_floor_pct": _digits(100 * step.thd_floor),
+                "in_thd_pct": _digits(100 * step.thd_in),
+                "harmonics_peak_v": [_digits(h, 4) for h in step.harmonics],
+            }
+            for step in found.steps
+        ],
+    }
+
+
+def headroom_text(found: Headroom, load_ohm: float | None) -> list[str]:
+    """Headroom for people.
+
+    Parameters
+    ----------
+    found : Headroom
+        Result.
+    load_ohm : float, optional
+        Load across the output.
+    """
+    size = f"{format_value(found.in_pp_v, 'V')} in, {format_value(found.out_pp_v, 'V')} +- "
+    size += f"{format_value(1.96 * found.out_std_v, 'V', 2)} out, peak to peak"
+    lines = [f"criterion: {found.criterion}"]
+    if found.reached:
+        lines.append(f"onset at {size}")
+        lines.append(f"flattens first: {found.side} side of the output")
+        if found.grid_current:
+            lines.append("the input is bent at its positive peaks as well: grid current loads the source")
+    else:
+        lines.append(f"not reached up to {size}; stopped by {found.limited_by}")
+    if load_ohm:
+        lines.append(f"power there into {load_ohm:g} ohm: {found.power_w(load_ohm):.3g} W")
+        for watts in _stated_powers(found, load_ohm):
+            at = found.thd_at_power(watts, load_ohm)
+            if at is not None:
+                size = f"{100 * at[0]:.2g} %" if at[0] > at[1] else f"below the floor of {100 * at[1]:.1g} %"
+                lines.append(f"  THD at {watts:g} W: {size}")
+    return lines
+
+
+def hum_facts(found: Hum) -> dict[str, Any]:
+    """Hum as plain data.
+
+    Parameters
+    ----------
+    found : Hum
+        Result.
+    """
+    return {
+        "point": found.point,
+        "mains_hz": round(found.mains_hz, 4),
+        "mains_std_hz": _digits(found.mains_std_hz),
+        "hum_pp_v": _digits(found.hum_pp_v, 4),
+        "hum_pp_std_v": _digits(found.hum_pp_std_v),
+        "max_minus_min_v": _digits(found.whole_pp_v, 4),
+        "noise_v": _digits(found.noise_v),
+        "line_floor_v": _digits(found.floor_v),
+        "kind": found.kind,
+        "meaning": found.meaning,
+        "lines": [
+            {
+                "order": line.order,
+                "freq_hz": round(line.freq_hz, 3),
+                "peak_v": _digits(line.peak_v, 4),
+                "std_v": _digits(line.std_v),
+                "clear": line.clear,
+            }
+            for line in found.lines
+        ],
+    }
+
+
+def hum_text(found: Hum) -> list[str]:
+    """Hum for people.
+
+    Parameters
+    ----------
+    found : Hum
+        Result.
+    """
+    fitted = f"{found.mains_hz:.3f} Hz" + (" (fitted)" if found.mains_std_hz else " (nominal: too weak to fit)")
+    if found.kind == "none":
+        size = f"no line above {format_value(found.floor_v, 'V', 2)}"
+    else:
+        size = f"{format_value(found.hum_pp_v, 'V')} peak to peak"
+    lines = [f"hum at {found.point}, generator off: {size}, mains {fitted}"]
+    if found.kind != "none":
+        lines.append(f"{'line':>6}{'frequency':>12}{'peak':>12}{'std':>10}")
+    lines += [
+        f"{line.order:>5}f{format_value(line.freq_hz, 'Hz', 5):>12}{format_value(line.peak_v, 'V'):>12}"
+        f"{format_value(line.std_v, 'V', 2):>10}"
+        for line in found.lines
+        if line.clear
+    ]
+    lines.append(f"lines below {format_value(found.floor_v, 'V', 2)} cannot be told from the noise")
+    lines.append(found.meaning)
+    return lines
+
+
+def balance_text(found: Balance) -> list[str]:
+    """Balance of an inverter for people.
+
+    Parameters
+    ----------
+    found : Balance
+        Result.
+    """
+    return [
+        f"balance: {found.second} is {found.ratio:.4f} +- {1.96 * found.ratio_std:.4f} of {found.first}, "
+        f"{found.from_opposite_deg:+.2f} +- {1.96 * found.std_deg:.2f} deg from opposite: {found.verdict}"
+        + ("" if found.opposite else "; the two are not in opposition"),
+    ]
+
+
+def _stated_powers(found: Headroom, load_ohm: float) -> Sequence[float]:
+    most = found.power_w(load_ohm)
+    return [float(f"{most * share:.1g}") for share in (0.01, 0.1, 0.5)] if most > 0 else []
+
+
+def _polar(value: complex) -> dict[str, float]:
+    return {
+        "gain": _digits(abs(value), 6),
+        "phase_deg": round(wrapped_deg(math.degrees(math.atan2(value.imag, value.real))), 3),
+    }
+
+
+def _ratio(out_v: float, in_v: float) -> str:
+    return f"{out_v / in_v:.3g}" if in_v else "-"
+
+
+def _digits(value: float, digits: int = 3) -> float:
+    return float(f"{value:.{digits}g}") if math.isfinite(value) else value

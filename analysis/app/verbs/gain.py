@@ -1,0 +1,276 @@
+"""``stagewalk gain``: gain and phase of a stage, its response, its headroom, the hum at its output."""
+
+from __future__ import annotations
+
+import json
+import math
+from collections.abc import Callable
+from typing import TYPE_CHECKING, Any
+
+import click
+
+if TYPE_CHECKING:
+    from acquisition.store import Job
+    from analysis.app.signal.plan import StagePlan
+    from analysis.app.signal.session import SignalRun
+    from analysis.gain import Gain
+
+POINTS = 30
+
+
+class Value(click.ParamType):
+    """A number as people at a bench write it: 1k, 0.1, 20k."""
+
+    name = "value"
+
+    def convert(self, value: Any, param: click.Parameter | None, ctx: click.Context | None) -> float:
+        """Read it."""
+        from acquisition.quantities import parse_value
+
+        if isinstance(value, float):
+            return value
+        try:
+            number = parse_value(str(value))
+        except ValueError as error:
+            self.fail(str(error), param, ctx)
+        if number <= 0:
+            self.fail(f"expected a value above zero, got {value!r}", param, ctx)
+        return number
+
+
+@click.command("gain")
+@click.argument("job_path", metavar="JOB")
+@click.argument("stage")
+@click.option("--freq", "freq_hz", type=Value(), default=1000.0, metavar="HZ", help="Frequency; 1k when left out.")
+@click.option("--drive", "drive_pp_v", type=Value(), default=0.1, metavar="V", help="Generator, peak to peak; 0.1.")
+@click.option("--sweep", metavar="LOW:HIGH[:N]", help="Response over frequency, such as 20:20k or 5:50k:40.")
+@click.option("--headroom", "most_pp_v", type=Value(), metavar="V", help="Raise the drive up to V until it clips.")
+@click.option("--hum", is_flag=True, help="Lines of hum at the stage's output, the generator off.")
+@click.option("--balance", is_flag=True, help="STAGE is two outputs of an inverter: how equal, how opposite.")
+@click.option("--swap", is_flag=True, help="Measure twice with the probes exchanged: their errors drop out.")
+@click.option("--one-channel", is_flag=True, help="Input and output one after the other, sync as trigger.")
+@click.option("--load-connected", is_flag=True, help="Say beforehand that the output has its load.")
+@click.option("--ready", is_flag=True, help="Probes and leads are in place: do not ask.")
+@click.option(
+    "--bench", "bench_name", metavar="B", help="Bench file or name; the one kept in the job when left out."
+)
+@click.option("--pass", "pass_name", metavar="NAME", help="Pass to add to; the last one when left out.")
+@click.option("--json", "as_json", is_flag=True, help="Print JSON instead of text.")
+def command(
+    job_path: str,
+    stage: str,
+    freq_hz: float,
+    drive_pp_v: float,
+    sweep: str | None,
+    most_pp_v: float | None,
+    hum: bool,
+    balance: bool,
+    swap: bool,
+    one_channel: bool,
+    load_connected: bool,
+    ready: bool,
+    bench_name: str | None,
+    pass_name: str | None,
+    as_json: bool,
+) -> int:
+    """Measure STAGE of JOB with generator and scope, and keep every record.
+
+    STAGE is a stage of the chassis file, or two points FROM>TO. The generator's output is on only while a record is
+    taken. A sweep that was broken off goes on where it stopped when it is asked for again.
+    """
+    from acquisition.store import open_job
+    from analysis.app.modelled import modelled
+    from analysis.app.signal.plan import plan_stage
+    from analysis.app.signal.session import SignalRun, left_on
+    from analysis.app.signal.show import CAUTIONS, LOAD_QUESTION
+
+    if sum((sweep is not None, most_pp_v is not None, hum)) > 1 or (swap and one_channel):
+        raise click.UsageError("--sweep, --headroom and --hum, and --swap and --one-channel, exclude each other")
+    frequencies = _frequencies(sweep) if sweep else [freq_hz]
+    with open_job(job_path) as job:
+        chassis, _, reason = modelled(job.sheet)
+        bench = _bench(bench_name, job)
+        plan = plan_stage(stage, chassis, bench)
+        if not hum and plan.source == plan.output:
+            raise click.UsageError(f"{stage} is one point: gain needs a stage, or two points FROM>TO")
+        say: Callable[[str], None] = lambda text: click.echo(text, err=as_json)  # noqa: E731
+        for caution in CAUTIONS:
+            say(f"! {caution}")
+        if reason:
+            say(f"no model to compare with: {reason}")
+        if not hum:
+            _require_load(plan, load_connected, LOAD_QUESTION)
+        name = _pass(job, pass_name)
+        if not hum and plan.needs_load:
+            _note_load(job, name)
+        was_left_on = left_on(job)
+
+        def ask(request: str) -> None:
+            say(f"with the power off: {request}")
+            if not ready:
+                click.prompt(
+                    "Enter when done and the power is on again", default="", show_default=False, err=as_json
+                )
+
+        if not hum:
+            ask(f"generator on {plan.generator_point}")
+        with SignalRun(plan, job, name, drive_pp_v=drive_pp_v, ask=ask) as run:
+            if was_left_on:
+                say("the last run ended with the generator on; it was switched off just now")
+            if hum:
+                facts, lines = _hum(run)
+            elif most_pp_v is not None:
+                facts, lines = _headroom(run, plan, most_pp_v, say)
+            elif sweep:
+                facts, lines = _sweep(run, plan, job, name, frequencies, _way(run, swap, one_channel), say)
+            else:
+                (gain,) = _way(run, swap, one_channel)(frequencies)
+                facts, lines = _single(gain, plan, balance)
+        head = {"stage": plan.name, "from": plan.source, "to": plan.output, "pass": name}
+        click.echo(json.dumps({**head, **facts}, indent=2) if as_json else "\n".join(lines))
+    return 0
+
+
+def _frequencies(text: str) -> list[float]:
+    from acquisition.quantities import parse_value
+    from analysis.response import log_frequencies
+
+    parts = text.split(":")
+    try:
+        if len(parts) not in {2, 3}:
+            raise ValueError(f"expected LOW:HIGH or LOW:HIGH:N, got {text!r}")
+        low, high = parse_value(parts[0]), parse_value(parts[1])
+        count = int(parts[2]) if len(parts) == 3 else POINTS
+        return [float(f) for f in log_frequencies(low, high, count)]
+    except ValueError as error:
+        raise click.BadParameter(str(error), param_hint="--sweep") from None
+
+
+def _bench(name: str | None, job: Job) -> Any:
+    from acquisition.instruments import load_bench
+    from acquisition.instruments.bench import parse_bench
+
+    if name is not None:
+        return load_bench(name)
+    if not job.sheet.bench_text.strip():
+        raise click.UsageError("the job keeps no bench file: name one with --bench")
+    return parse_bench(job.sheet.bench_text, f"bench file kept in {job.path}")
+
+
+def _require_load(plan: StagePlan, said: bool, question: str) -> None:
+    from acquisition.errors import SafetyStop
+
+    if not plan.needs_load or said:
+        return
+    if not click.confirm(question, default=False, err=True):
+        raise SafetyStop(
+            "no signal without a confirmed load on the output transformer",
+            hint="connect the load with the power off, then answer y, or give --load-connected",
+        )
+
+
+def _note_load(job: Job, name: str) -> None:
+    from acquisition.records import Event
+
+    job.add_event(name, Event(kind="confirmation", subject="load", text="load across the output confirmed"))
+
+
+def _pass(job: Job, name: str | None) -> str:
+    names = job.passes()
+    if name is None:
+        name = names[-1] if names else "as-found"
+    if name not in names:
+        job.start_pass(name)
+    return name
+
+
+def _way(run: SignalRun, swap: bool, one_channel: bool) -> Any:
+    if one_channel:
+        return run.one_channel
+    return run.exchanged_probes if swap else run.two_channels
+
+
+def _single(gain: Gain, plan: StagePlan, balance: bool) -> tuple[dict[str, Any], list[str]]:
+    import dataclasses
+
+    from analysis.app.signal.show import balance_text, gain_facts, gain_text
+    from analysis.balance import balance_of
+
+    facts, lines = gain_facts(gain, plan), gain_text(gain, plan)
+    facts["budget"] = {
+        "gain": [dataclasses.asdict(row) for row in gain.magnitude_budget().rows],
+        "phase_deg": [dataclasses.asdict(row) for row in gain.phase_budget().rows],
+    }
+    for rows in facts["budget"].values():
+        for row in rows:
+            row["dof"] = None if math.isinf(row["dof"]) else row["dof"]
+    if balance:
+        found = balance_of(gain)
+        facts["balance"] = dataclasses.asdict(found)
+        lines = [*balance_text(found), "", *lines]
+    return facts, lines
+
+
+def _sweep(
+    run: SignalRun,
+    plan: StagePlan,
+    job: Job,
+    name: str,
+    frequencies: list[float],
+    way: Any,
+    say: Callable[[str], None],
+) -> tuple[dict[str, Any], list[str]]:
+    import dataclasses
+
+    from analysis.app.signal.session import frequencies_left
+    from analysis.app.signal.show import corner_line, gain_facts, sweep_head, sweep_line
+    from analysis.gain import gains_kept
+    from analysis.response import Response
+
+    point = f"{plan.source}>{plan.output}"
+    taken = [(r.freq_hz, r.drive_pp_v) for r in job.read_pass(name).readings if r.point == point]
+    left = frequencies_left(frequencies, taken, run.drive_pp_v)
+    if len(left) < len(frequencies):
+        say(f"{len(frequencies) - len(left)} of {len(frequencies)} frequencies are in the pass already")
+    say(sweep_head())
+    for gain in way(left) if left else ():
+        say(sweep_line(gain, plan))
+    # What was taken now and what was kept from before are computed the same way: from the records in the job.
+    latest = {}
+    for gain in gains_kept(job.read_pass(name).captures, plan.source, plan.output, plan.accuracy):
+        for freq_hz in frequencies:
+            if math.isclose(gain.freq_hz, freq_hz, rel_tol=2e-3):
+                latest[freq_hz] = gain
+    gains = tuple(latest[freq_hz] for freq_hz in sorted(latest))
+    response = Response(gains=gains)
+    corners = {side: response.corner(side) if len(gains) >= 4 else None for side in ("low", "high")}
+    ends = (frequencies[0], frequencies[-1])
+    facts = {
+        "response": [gain_facts(gain, plan) for gain in gains],
+        "corners": {side: dataclasses.asdict(c) if c else None for side, c in corners.items()},
+    }
+    lines = [corner_line(side, corner, ends) for side, corner in corners.items()]
+    return facts, lines
+
+
+def _headroom(
+    run: SignalRun, plan: StagePlan, most_pp_v: float, say: Callable[[str], None]
+) -> tuple[dict[str, Any], list[str]]:
+    from analysis.app.signal.show import headroom_facts, headroom_text, step_head, step_line
+    from analysis.headroom import headroom_of
+
+    say(step_head())
+    steps = []
+    for step in run.headroom(most_pp_v):
+        steps.append(step)
+        say(step_line(step))
+    found = headroom_of(steps, limited_by="the drive or the ratings given")
+    load_ohm = plan.load_ohm
+    return headroom_facts(found, load_ohm), headroom_text(found, load_ohm)
+
+
+def _hum(run: SignalRun) -> tuple[dict[str, Any], list[str]]:
+    from analysis.app.signal.show import hum_facts, hum_text
+
+    found = run.hum()
+    return hum_facts(found), hum_text(found)
