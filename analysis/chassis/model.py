@@ -26,7 +26,7 @@ from .predicting import DEFAULT_FREQ_HZ, ProbedSignal, frequency_groups, read_dc
 Values = Mapping[str, np.ndarray | float]
 """Key to values of shape (S,), or scalars; keys left out are nominal. Keys: `ChassisModel.parameters`."""
 
-RAIL_TOLERANCE_V = 1e-6
+RAIL_TOLERANCE_V = 1e-4
 """How near the nominal chassis comes to the volts of its rails."""
 
 
@@ -79,14 +79,16 @@ class ChassisModel:
         self.parameters: dict[str, Parameter] = self._compiled.parameters
         self._nominal = self._compiled.nominal_table()
         self._settle_rails()
+        self._home = solve_supplied(self.circuit, self._nominal, self._compiled.rectifiers)
+        self.require_solved(self._home.rest)
         self.points = list_points(chassis, self._delicate_nodes())
         self.stages = chassis.stages
 
     def _settle_rails(self) -> None:
         """Solve the EMF behind each rail so that the nominal chassis shows the volts of the file."""
         rails = self.chassis.rails
+        rest = solve_dc(self.circuit, self._nominal)
         for _ in range(50):
-            rest = solve_dc(self.circuit, self._nominal)
             self.require_solved(rest)
             short = {
                 name: rail.volts - float(rest.node_v(self._node_name(name))[0]) for name, rail in rails.items()
@@ -95,6 +97,7 @@ class ChassisModel:
                 break
             for name, miss in short.items():
                 self._nominal[f"{name}.emf"] = self._nominal[f"{name}.emf"] + miss
+            rest = solve_dc(self.circuit, self._nominal, start=rest.volts)
         self._rippling = tuple(
             RipplingRail(
                 key=supply.key,
@@ -118,7 +121,7 @@ class ChassisModel:
 
     def _delicate_nodes(self) -> frozenset[str]:
         """Nodes of grids that a meter of 10 Mohm would pull away by a tenth and more (rule E2)."""
-        supplied = self._supplied(self._nominal)
+        supplied = self._home
         grids = sorted({tube.grid for tube in self.circuit.tubes if tube.grid != GROUND})
         shown = read_dc(self.circuit, supplied.table, supplied.rest, grids, MeterLoad())[:, 0]
         true = np.array([supplied.rest.volts[grid][0] for grid in grids])
@@ -248,10 +251,19 @@ class ChassisModel:
         values : mapping
             Samples of parameter values.
         """
-        return self._supplied(self.table(values)).rest
+        return self.supplied(values).rest
 
-    def _supplied(self, table: dict[str, Array]) -> Supplied:
-        return solve_supplied(self.circuit, table, self._compiled.rectifiers)
+    def supplied(self, values: Values) -> Supplied:
+        """Chassis at rest on its rectifiers; what `operating_point` and all responses start from.
+
+        Parameters
+        ----------
+        values : mapping
+            Samples of parameter values.
+        """
+        if not values:
+            return self._home
+        return solve_supplied(self.circuit, self.table(values), self._compiled.rectifiers, self._home)
 
     def response(self, values: Values, source: str, target: str, freq_hz: np.ndarray) -> np.ndarray:
         """Complex small-signal ratio of two points, a probe on both.
@@ -270,7 +282,7 @@ class ChassisModel:
         ndarray, shape (S, F)
             target over source, phase relative to the generator's sine; NaN where there is no operating point.
         """
-        supplied = self._supplied(self.table(values))
+        supplied = self.supplied(values)
         table, rest = supplied.table, supplied.rest
         a, b = self.node(source), self.node(target)
         signal = self._signal(table, rest, np.asarray(freq_hz, dtype=float), [a, b])
@@ -310,10 +322,9 @@ class ChassisModel:
             A point is not part of the model.
         """
         nodes = [[self.node(point) for point in measurand.points] for measurand in measurands]
-        given = self.table(values)
-        count = max(value.size for value in given.values())
-        supplied = self._supplied(given)
+        supplied = self.supplied(values)
         table, rest = supplied.table, supplied.rest
+        count = max([1, *(np.size(value) for value in values.values())])
         shown = np.full((count, len(measurands)), np.nan)
         steady = [index for index, measurand in enumerate(measurands) if measurand.quantity == "dc_v"]
         if steady:
@@ -325,11 +336,22 @@ class ChassisModel:
                 measurand = measurands[index]
                 column = freqs.index(measurand.freq_hz or DEFAULT_FREQ_HZ)
                 shown[:, index] = _signal_quantity(measurand, signal, nodes[index])[..., column]
+        for index, measurand in enumerate(measurands):
+            if measurand.quantity == "thd_pct":
+                shown[:, index] = 100.0 * self._distortion(values, measurand)
         humming = [index for index, measurand in enumerate(measurands) if measurand.quantity == "ripple_pp_v"]
         if humming:
             shown[:, humming] = self._hum(supplied, [nodes[index][0] for index in humming]).T
         shown[np.broadcast_to(rest.culprit >= 0, (count,))] = np.nan
         return shown
+
+    def _distortion(self, values: Values, measurand: Measurand) -> Array:
+        from .driving import distortion
+
+        if measurand.drive_pp_v is None:
+            raise OutsideModel(f"thd_pct of {measurand.point}: how large was the drive?", hint="give drive_pp_v")
+        freq = measurand.freq_hz or DEFAULT_FREQ_HZ
+        return distortion(self, values, measurand.point, measurand.drive_pp_v, freq)
 
     def _hum(self, supplied: Supplied, nodes: list[int]) -> Array:
         """Ripple at nodes with a probe on each, volts peak to peak, shape (P, S)."""

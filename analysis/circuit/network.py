@@ -74,6 +74,13 @@ class Circuit:
         """Order of elimination over frequency."""
         return elimination_order(len(self.nodes), self._pairs(dc=False))
 
+    @cached_property
+    def ac_split_order(self) -> tuple[list[int], list[int]]:
+        """Order of elimination over frequency that leaves the tube nodes: linear nodes, then tube nodes."""
+        order = elimination_order(len(self.nodes), self._pairs(dc=False), self.tube_nodes)
+        split = len(order) - len(self.tube_nodes)
+        return order[:split], order[split:]
+
     def dc_rows(self, table: Table, loads: Mapping[int, Array] | None = None) -> Rows:
         """Assemble the conductance matrix without tubes.
 
@@ -116,8 +123,8 @@ class Circuit:
                 right[node] = right[node] + value if node in right else value
         return right
 
-    def ac_rows(self, table: Table, s: Array, slopes: Sequence[TubeSlopes]) -> Rows:
-        """Assemble the admittance matrix with the tubes' slopes.
+    def ac_rows(self, table: Table, s: Array, slopes: Sequence[TubeSlopes] = ()) -> Rows:
+        """Assemble the admittance matrix, with the tubes' slopes if they are given.
 
         Parameters
         ----------
@@ -139,7 +146,8 @@ class Circuit:
             for i, weight_i in terms:
                 for j, weight_j in terms:
                     add_entry(rows, i, j, value * (weight_i * weight_j))
-        stamp_tubes(rows, self.tubes, slopes, lambda value: value[..., None])
+        if slopes:
+            stamp_tubes(rows, self.tubes, slopes, lambda value: value[..., None])
         return rows
 
     @cached_property

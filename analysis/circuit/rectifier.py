@@ -15,13 +15,13 @@ from .dc import OperatingPoint, solve_dc
 from .elements import SHORT_S, Array, Table
 from .network import Circuit
 
-ANGLES = 96
+ANGLES = 64
 """Steps of one ripple period."""
 
 CYCLES = 6
 """Newton steps towards the periodic state; each walks one ripple period."""
 
-ROUNDS, SETTLED_V = 6, 1e-4
+ROUNDS, SETTLED_V = 6, 1e-3
 """Rounds between rectifier and chassis at most, and the change of rail volts that ends them."""
 
 LEAST_ANGLE = 0.02
@@ -72,15 +72,18 @@ class Charging:
         Charging current over one ripple period.
     slope_ohm : ndarray, shape (S,)
         How steeply the load line falls.
+    start_v : ndarray, shape (S,)
+        Reservoir volts at the start of a ripple period.
     """
 
     mean_v: Array
     mean_a: Array
     current_a: Array
     slope_ohm: Array
+    start_v: Array
 
 
-def charge(rectifier: Rectifier, table: Table, load_s: Array) -> Charging:
+def charge(rectifier: Rectifier, table: Table, load_s: Array, start_v: Array | None = None) -> Charging:
     """Find the periodic state for a load.
 
     Parameters
@@ -91,6 +94,8 @@ def charge(rectifier: Rectifier, table: Table, load_s: Array) -> Charging:
         Values by key.
     load_s : ndarray, shape (S,)
         Load as a conductance, siemens; zero or more.
+    start_v : ndarray, optional
+        Reservoir volts of a neighbouring state, to start from.
 
     Returns
     -------
@@ -112,7 +117,7 @@ def charge(rectifier: Rectifier, table: Table, load_s: Array) -> Charging:
     busy = np.exp(-rate * step_s)
     lift = (1.0 - busy) / (rate * farad * path)
     fraction = np.clip(1.0 - load * source, 0.05, 0.999)
-    start = peak * fraction
+    start = peak * fraction if start_v is None else np.broadcast_to(start_v, peak.shape)
     for _ in range(CYCLES):
         held, memory = start, np.ones(start.shape)
         for height in wave:
@@ -138,7 +143,7 @@ def charge(rectifier: Rectifier, table: Table, load_s: Array) -> Charging:
     current = np.maximum(current, 0.0)
     angle = np.arccos(np.clip(mean / np.maximum(peak, 1e-9), 0.0, np.cos(LEAST_ANGLE)))
     slope = np.pi * source / angle * (0.5 if rectifier.full_wave else 1.0)
-    return Charging(mean_v=mean, mean_a=load * mean, current_a=current, slope_ohm=slope)
+    return Charging(mean_v=mean, mean_a=load * mean, current_a=current, slope_ohm=slope, start_v=start)
 
 
 def peak_for(rectifier: Rectifier, table: Table, volts: float, load_a: float) -> float:
@@ -176,14 +181,19 @@ class Supplied:
         Where the chassis rests.
     charging : tuple of Charging
         State of each rectifier.
+    peak_v : tuple of ndarray
+        Peak of the rectified wave of each.
     """
 
     table: dict[str, Array]
     rest: OperatingPoint
     charging: tuple[Charging, ...]
+    peak_v: tuple[Array, ...]
 
 
-def solve_supplied(circuit: Circuit, table: Table, rectifiers: tuple[Rectifier, ...]) -> Supplied:
+def solve_supplied(
+    circuit: Circuit, table: Table, rectifiers: tuple[Rectifier, ...], near: Supplied | None = None
+) -> Supplied:
     """Find the operating point with the rectified rails on their own load lines.
 
     Parameters
@@ -194,37 +204,48 @@ def solve_supplied(circuit: Circuit, table: Table, rectifiers: tuple[Rectifier, 
         Values by key.
     rectifiers : tuple of Rectifier
         Rectified rails; may be empty.
+    near : Supplied, optional
+        A chassis of the same circuit to start from.
     """
     lines = dict(table)
-    for rectifier in rectifiers:
-        sign = np.sign(table[f"{rectifier.key}.emf"])
-        lines[f"{rectifier.key}.emf"] = sign * charge(rectifier, table, np.full(1, 1e-4)).mean_v / table["mains"]
-        lines[f"{rectifier.key}.source"] = 3.0 * np.maximum(table[f"{rectifier.key}.source"], 1.0)
-    rest = solve_dc(circuit, lines)
-    if not rectifiers:
-        return Supplied(table=lines, rest=rest, charging=())
-    for _ in range(ROUNDS):
+    states: list[Charging] = []
+    for number, rectifier in enumerate(rectifiers):
+        emf = f"{rectifier.key}.emf"
+        if near is None:
+            state = charge(rectifier, table, np.full(1, 1e-4))
+            peak = np.maximum(np.abs(table[emf] * table["mains"]), 1e-9)
+            share, slope = state.mean_v / peak, 3.0 * np.maximum(table[f"{rectifier.key}.source"], 1.0)
+        else:
+            state = near.charging[number]
+            top = state.mean_v + state.slope_ohm * state.mean_a
+            share, slope = top / near.peak_v[number], state.slope_ohm
+        states.append(state)
+        lines[emf], lines[f"{rectifier.key}.source"] = table[emf] * share, slope
+    rest = solve_dc(circuit, lines, start=near.rest.volts if near else None)
+    for _ in range(ROUNDS if rectifiers else 0):
         before = rest
-        states = []
-        for rectifier in rectifiers:
-            state, emf, slope = _touch(rectifier, table, lines, rest)
-            states.append(state)
-            lines[f"{rectifier.key}.emf"], lines[f"{rectifier.key}.source"] = emf, slope
+        for number, rectifier in enumerate(rectifiers):
+            states[number], lines[f"{rectifier.key}.emf"], lines[f"{rectifier.key}.source"] = _touch(
+                rectifier, table, lines, rest, states[number]
+            )
         rest = solve_dc(circuit, lines, start=before.volts)
         moved = [np.abs(rest.volts[r.node] - before.volts[r.node]) for r in rectifiers]
         if np.nanmax(moved, initial=0.0) < SETTLED_V:
             break
-    return Supplied(table=lines, rest=rest, charging=tuple(states))
+    peaks = tuple(np.abs(table[f"{r.key}.emf"] * table["mains"]) for r in rectifiers)
+    return Supplied(table=lines, rest=rest, charging=tuple(states), peak_v=peaks)
 
 
-def _touch(rectifier: Rectifier, table: Table, lines: Table, rest: OperatingPoint) -> tuple[Charging, Array, Array]:
+def _touch(
+    rectifier: Rectifier, table: Table, lines: Table, rest: OperatingPoint, state: Charging
+) -> tuple[Charging, Array, Array]:
     """State of a rectifier under the load it has now, and the line that touches its load line there."""
     sign = np.sign(table[f"{rectifier.key}.emf"] * table["mains"])
     volts = rest.volts[rectifier.node]
     line_a = (lines[f"{rectifier.key}.emf"] * table["mains"] - volts) / lines[f"{rectifier.key}.source"]
     safe = np.where(np.abs(volts) > 1e-3, volts, np.nan)
     load = np.nan_to_num(line_a / safe, nan=SHORT_S)
-    state = charge(rectifier, table, load)
+    state = charge(rectifier, table, load, state.start_v)
     emf = sign * (state.mean_v + state.slope_ohm * state.mean_a)
     alive = np.where(table["mains"] == 0.0, 1.0, table["mains"])
     return state, emf / alive, state.slope_ohm

@@ -1,0 +1,190 @@
+"""A chassis driven hard: waveforms, distortion, headroom and power, grid current and clipping included."""
+
+from __future__ import annotations
+
+from collections.abc import Sequence
+from dataclasses import dataclass
+
+import numpy as np
+
+from acquisition.errors import OutsideModel
+from analysis.circuit.elements import Array, conductance
+from analysis.circuit.large_signal import (
+    INSTANTS,
+    MANY_INSTANTS,
+    TAIL,
+    HarmonicBalance,
+    distortion_ratio,
+    harmonics_v,
+)  # fmt: skip
+
+from .compiling import GENERATOR
+from .description import GROUND
+from .model import ChassisModel, Values
+
+SAMPLES_AT_ONCE = 100
+"""Samples balanced together, which bounds memory."""
+
+CLIPPING_RATIO = 0.05
+"""Distortion at which a stage counts as clipping (common practice, no source)."""
+
+LADDER_RATIO, LADDER_STEPS = 2.0**0.5, 40
+"""Ratio of drives tried one after the other for the headroom, and how many."""
+
+
+@dataclass(frozen=True, slots=True, kw_only=True)
+class Headroom:
+    """Where distortion reaches a limit; arrays of shape (S,), NaN where it does not.
+
+    Parameters
+    ----------
+    drive_pp_v : ndarray
+        Generator EMF, volts peak to peak.
+    out_pp_v : ndarray
+        Fundamental at the point, volts peak to peak.
+    power_w : ndarray
+        What the fundamental puts into the resistors from the point to ground.
+    """
+
+    drive_pp_v: Array
+    out_pp_v: Array
+    power_w: Array
+
+
+def waveforms(
+    model: ChassisModel, values: Values, points: Sequence[str], drive_pp_v: float, freq_hz: float = 1000.0
+) -> Array:
+    """One period at each point under a sine drive.
+
+    Parameters
+    ----------
+    model : ChassisModel
+        The chassis.
+    values : mapping
+        Samples of parameter values.
+    points : sequence of str
+        Where to look; no probe is attached.
+    drive_pp_v : float
+        Generator EMF, volts peak to peak; a cosine.
+    freq_hz : float
+        Its frequency.
+
+    Returns
+    -------
+    ndarray, shape (S, P, N)
+        Volts to ground; NaN where no periodic state was found.
+    """
+    nodes = [model.node(point) for point in points]
+    parts = []
+    for part in _portions(values):
+        few = _balanced(model, part, nodes, drive_pp_v, freq_hz, INSTANTS)
+        waves, crowded = few
+        if crowded.any():
+            waves = _balanced(model, part, nodes, drive_pp_v, freq_hz, MANY_INSTANTS)[0]
+        parts.append(waves)
+    longest = max(part.shape[-1] for part in parts)
+    return np.concatenate([_resampled(part, longest) for part in parts])
+
+
+def _resampled(waves: Array, instants: int) -> Array:
+    """The same harmonics at more instants."""
+    if waves.shape[-1] == instants:
+        return waves
+    spectrum = np.fft.rfft(waves, axis=-1)
+    return np.asarray(np.fft.irfft(spectrum, instants, axis=-1) * (instants / waves.shape[-1]))
+
+
+def _portions(values: Values) -> list[dict[str, Array]]:
+    arrays = {key: np.atleast_1d(np.asarray(value, dtype=float)) for key, value in values.items()}
+    count = max([1, *(array.size for array in arrays.values())])
+    return [
+        {key: a if a.size == 1 else a[at : at + SAMPLES_AT_ONCE] for key, a in arrays.items()}
+        for at in range(0, count, SAMPLES_AT_ONCE)
+    ]
+
+
+def _balanced(
+    model: ChassisModel, values: Values, nodes: list[int], drive_pp_v: float, freq_hz: float, instants: int
+) -> tuple[Array, Array]:
+    """Waves at nodes, and the samples whose harmonics crowd the upper end."""
+    if model.chassis.signal is None:
+        raise OutsideModel(f"{model.chassis.path}: no signal entry, so no input to drive", hint="add signal")
+    supplied = model.supplied(values)
+    balance = HarmonicBalance(
+        model.circuit,
+        supplied.table,
+        supplied.rest,
+        model.node(model.chassis.signal.input),
+        conductance(supplied.table[GENERATOR]),
+        freq_hz,
+        instants,
+    )
+    state = balance.solve(np.full(balance.size, 0.5 * drive_pp_v))
+    found = balance.waves_at(state, nodes)
+    waves = np.stack([found[node] for node in nodes], axis=1)
+    waves[~state.solved | (supplied.rest.culprit >= 0)] = np.nan
+    return waves, (balance.tail(state) > TAIL) | ~state.solved
+
+
+def distortion(
+    model: ChassisModel, values: Values, point: str, drive_pp_v: float, freq_hz: float = 1000.0
+) -> Array:
+    """Total harmonic distortion at a point, as a ratio, shape (S,).
+
+    Parameters
+    ----------
+    model, values, drive_pp_v, freq_hz
+        As in `waveforms`.
+    point : str
+        Where to look.
+    """
+    return distortion_ratio(waveforms(model, values, [point], drive_pp_v, freq_hz)[:, 0])
+
+
+def headroom(
+    model: ChassisModel, values: Values, point: str, freq_hz: float = 1000.0, limit: float = CLIPPING_RATIO
+) -> Headroom:
+    """Drive at which distortion at a point reaches a limit.
+
+    Parameters
+    ----------
+    model, values, freq_hz
+        As in `waveforms`.
+    point : str
+        Where to look.
+    limit : float
+        Distortion, as a ratio.
+    """
+    drive = _gentle_drive(model, point, freq_hz)
+    before: tuple[Array, Array, float] | None = None
+    nothing = np.full(max([1, *(np.size(value) for value in values.values())]), np.nan)
+    found = Headroom(drive_pp_v=nothing.copy(), out_pp_v=nothing.copy(), power_w=nothing.copy())
+    for _ in range(LADDER_STEPS):
+        wave = waveforms(model, values, [point], drive, freq_hz)[:, 0]
+        ratio, out = distortion_ratio(wave), 2.0 * harmonics_v(wave)[..., 1]
+        if before is not None:
+            fresh = np.isnan(found.drive_pp_v) & (ratio >= limit) & (before[0] < limit)
+            with np.errstate(divide="ignore", invalid="ignore"):
+                share = np.log(limit / before[0]) / np.log(ratio / before[0])
+            found.drive_pp_v[fresh] = (before[2] * (drive / before[2]) ** share)[fresh]
+            found.out_pp_v[fresh] = (before[1] + (out - before[1]) * share)[fresh]
+        if not np.isnan(found.drive_pp_v).any():
+            break
+        before, drive = (ratio, out, drive), drive * LADDER_RATIO
+    found.power_w[:] = found.out_pp_v**2 / 8.0 * _load_s(model, point)
+    return found
+
+
+def _gentle_drive(model: ChassisModel, point: str, freq_hz: float) -> float:
+    """Drive that gives the nominal chassis about a tenth of a volt at the point."""
+    wave = waveforms(model, {}, [point], 1e-6, freq_hz)[:, 0]
+    return float(1e-6 * 0.1 / max(2.0 * harmonics_v(wave)[0, 1], 1e-12))
+
+
+def _load_s(model: ChassisModel, point: str) -> float:
+    names = model.chassis.node_names
+    return sum(
+        1.0 / part.value
+        for part in model.chassis.parts.values()
+        if part.kind == "resistor" and {names[node] for node in part.nodes} == {names[point], GROUND}
+    )
