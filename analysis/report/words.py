@@ -20,6 +20,7 @@ QUANTITY_WORDS = {
 }
 """What a quantity is called where its unit does not say it."""
 
+_PREFIX = {-6: "µ", -3: "m", 0: "", 3: "k"}
 _TO_ASCII = str.maketrans({"−": "-", "→": ">", "×": "x", "°": " deg", "Ω": "ohm", "µ": "u", "±": "+-", "–": "-"})
 
 
@@ -40,7 +41,7 @@ def quantity_text(value: float, quantity: str, digits: int = 4, *, ascii_only: b
     Examples
     --------
     >>> quantity_text(0.0123, "dc_v"), quantity_text(51.234, "gain"), quantity_text(-178.94, "phase_deg")
-    ('12.3 mV', '×51.23', '−178.9°')
+    ('12.30 mV', '×51.23', '−178.9°')
     """
     if not math.isfinite(value):
         return "–" if not ascii_only else "-"
@@ -51,7 +52,8 @@ def quantity_text(value: float, quantity: str, digits: int = 4, *, ascii_only: b
     elif quantity == "thd_pct":
         text = f"{_plain(value, 3)} %"
     else:
-        text = format_value(value, QUANTITIES[quantity], digits)
+        step = _step(abs(value)) if value else 0
+        text = f"{_plain(value / 10.0**step, digits)} {_PREFIX[step]}{QUANTITIES[quantity]}"
     text = text.replace("-", "−")
     return text.translate(_TO_ASCII) if ascii_only else text
 
@@ -85,20 +87,48 @@ def with_uncertainty(value: float, std: float | None, quantity: str) -> str:
     """
     if std is None or std <= 0:
         return quantity_text(value, quantity)
+    return _written(value, std, quantity, interval=True)
+
+
+def to_its_uncertainty(value: float, std: float | None, quantity: str) -> str:
+    """A value with no more digits than its uncertainty allows, the interval left out.
+
+    Parameters
+    ----------
+    value : float
+        In the unit of the quantity.
+    std : float or None
+        Standard uncertainty.
+    quantity : str
+        A key of ``QUANTITIES``.
+
+    Examples
+    --------
+    >>> to_its_uncertainty(86.0712, 0.432, "dc_v"), to_its_uncertainty(-0.0002755, 0.002, "dc_v")
+    ('86.07 V', '−0.3 mV')
+    """
+    if std is None or std <= 0:
+        return quantity_text(value, quantity)
+    return _written(value, std, quantity, interval=False)
+
+
+def _written(value: float, std: float, quantity: str, *, interval: bool) -> str:
     unit = QUANTITIES[quantity]
     step = _step(max(abs(value), 2 * std)) if unit == "V" else 0
     scale = 10.0**step
     expanded = 2 * std / scale
     decimals = min(9, max(0, 1 - math.floor(math.log10(expanded))))
-    body = f"{value / scale:.{decimals}f} ± {expanded:.{decimals}f}"
-    prefix = {-6: "µ", -3: "m", 0: "", 3: "k"}[step]
+    body = f"{value / scale:.{decimals}f}"
+    if interval:
+        body += f" ± {expanded:.{decimals}f}"
     text = {"gain": f"×{body}", "phase_deg": f"{body}°", "thd_pct": f"{body} %"}.get(
-        quantity, f"{body} {prefix}{unit}"
+        quantity, f"{body} {_PREFIX[step]}{unit}"
     )
     return text.replace("-", "−")
 
 
 def _step(size: float) -> int:
+    """Power of ten of the prefix; values just below a prefix that round up to it keep the smaller one."""
     return min(3, max(-6, 3 * math.floor(math.log10(size) / 3)))
 
 
@@ -118,13 +148,19 @@ def frequency_text(freq_hz: float) -> str:
     return format_value(freq_hz, "Hz")
 
 
-def measurand_text(measurand: Measurand, *, ascii_only: bool = False) -> str:
+def measurand_text(
+    measurand: Measurand, function: str = "", *, frequency: bool = True, ascii_only: bool = False
+) -> str:
     """What was read, where, and at which frequency.
 
     Parameters
     ----------
     measurand : Measurand
         What.
+    function : str
+        What the point is: ``plate``.
+    frequency : bool
+        Say at which frequency.
     ascii_only : bool
         For a terminal.
 
@@ -132,9 +168,14 @@ def measurand_text(measurand: Measurand, *, ascii_only: bool = False) -> str:
     --------
     >>> measurand_text(Measurand(point="V1.2>V1.1", quantity="gain", freq_hz=20.0))
     'V1.2 → V1.1 gain at 20 Hz'
+    >>> measurand_text(Measurand(point="V1.1", quantity="dc_v"), "plate")
+    'V1.1 plate, DC'
     """
-    at = f" at {frequency_text(measurand.freq_hz)}" if measurand.freq_hz else ""
-    text = f"{measurand.point.replace('>', ' → ')} {QUANTITY_WORDS[measurand.quantity]}{at}"
+    at = f" at {frequency_text(measurand.freq_hz)}" if measurand.freq_hz and frequency else ""
+    place = (
+        f"{measurand.point.replace('>', ' → ')} {function}," if function else measurand.point.replace(">", " → ")
+    )
+    text = f"{place} {QUANTITY_WORDS[measurand.quantity]}{at}"
     return text.translate(_TO_ASCII) if ascii_only else text
 
 
@@ -163,3 +204,30 @@ def _size_text(fault: Fault, value: float) -> str:
         return f"{value:.2g} × normal"
     unit = {"ohm": "Ω", "farad": "F", "henry": "H", "A": "A"}.get(fault.shown)
     return format_value(value, unit, 2).replace("u", "µ") if unit else ""
+
+
+def part_value_text(part: str, value: float, std: float | None = None) -> str:
+    """Value of a part with the unit that the first letter of its name implies.
+
+    Parameters
+    ----------
+    part : str
+        ``C2``, ``R7``, ``T1.primary_ohms``.
+    value : float
+        In the SI unit of the part.
+    std : float, optional
+        Standard uncertainty in the same unit.
+
+    Examples
+    --------
+    >>> part_value_text("C2", 22.4e-9, 0.1e-9), part_value_text("R2", 1480.0)
+    ('22.4 ± 0.2 nF', '1.48 kΩ')
+    """
+    unit = "Ω" if part.endswith("_ohms") else {"C": "F", "R": "Ω", "P": "Ω", "L": "H"}.get(part[:1], "")
+    text = format_value(value, unit, 4)
+    if std and value:
+        number, _, prefixed = text.partition(" ")
+        expanded = 2 * std * float(number) / value
+        decimals = min(9, max(0, -math.floor(math.log10(abs(expanded)))))
+        text = f"{float(number):.{decimals}f} ± {abs(expanded):.{decimals}f} {prefixed}".rstrip()
+    return text.replace("u", "µ")

@@ -1,0 +1,122 @@
+"""``stagewalk report``: one self-contained HTML file of a job."""
+
+from __future__ import annotations
+
+from pathlib import Path
+from typing import TYPE_CHECKING
+
+import click
+
+from analysis.app.terminal import harmless
+
+if TYPE_CHECKING:
+    from acquisition.records import Pass
+    from acquisition.store import Job
+    from analysis.chassis import ChassisModel
+    from analysis.judge import Judged
+    from analysis.report.material import Material
+    from analysis.suspects import Diagnosis
+
+
+def gather(job: Job) -> Material:
+    """Everything a report shows, from an open job.
+
+    Parameters
+    ----------
+    job : Job
+        The open job.
+    """
+    from importlib import metadata
+
+    from acquisition.records import Pass
+    from analysis.app.modelled import modelled
+    from analysis.app.verbs.compare import compare_passes
+    from analysis.report.material import Material
+
+    sheet = job.sheet
+    passes = tuple(job.read_pass(name) for name in job.passes())
+    chassis, model, reason = modelled(sheet)
+    limits = [*job.damage, *([f"no healthy bands and no suspects: {reason}"] if reason else [])]
+    comparison = diagnosis = None
+    if len(passes) > 1:
+        comparison = compare_passes(job, passes[0].name, passes[-1].name)
+    judged: dict[str, tuple[Judged, ...]] = {}
+    functions: dict[str, str] = {}
+    if model is not None:
+        functions = {name: point.function for name, point in model.points.items()}
+        judged = {one.name: _judged(model, one) for one in passes}
+        if passes:
+            diagnosis = _diagnosis(model, passes[0], job)
+    return Material(
+        sheet=sheet,
+        passes=tuple(one for one in passes if isinstance(one, Pass)),
+        judged=judged,
+        functions=functions,
+        comparison=comparison,
+        diagnosis=diagnosis,
+        chassis=chassis,
+        limits=tuple(limits),
+        program=f"stagewalk {metadata.version('stagewalk')}",
+    )
+
+
+def _judged(model: ChassisModel, one: Pass) -> tuple[Judged, ...]:
+    from acquisition.records import JUDGED_QUALITIES
+    from analysis.chassis import bands
+    from analysis.judge import BAND_LEVEL, judge
+
+    known = [
+        reading
+        for reading in one.readings
+        if reading.quality in JUDGED_QUALITIES
+        and all(point in model.points and model.points[point].node for point in reading.measurand.points)
+    ]
+    if not known:
+        return ()
+    limits = bands(model, [reading.measurand for reading in known], known, BAND_LEVEL, mains_v=one.mains_v)
+    return tuple(judge(known, limits))
+
+
+def _diagnosis(model: ChassisModel, one: Pass, job: Job) -> Diagnosis:
+    from analysis.suspects import Diagnoser
+
+    measurands = tuple(dict.fromkeys(reading.measurand for reading in one.readings))
+    fitted = tuple(job.fitted_parts(one.name).values())
+    return Diagnoser(model, measurands, fitted).diagnose(one.readings)
+
+
+@click.command("report")
+@click.argument("job", type=click.Path(path_type=Path))
+@click.option("--out", type=click.Path(path_type=Path, dir_okay=False), help="HTML file; beside JOB when left out.")
+@click.option("--pdf", "wants_pdf", is_flag=True, help="A PDF as well, by a browser without a window.")
+@click.option("--browser", metavar="PROGRAM", help="Browser for --pdf.")
+@click.option("--found", metavar="TEXT", help="What was wrong, in your words; kept in JOB.")
+@click.option("--advice", metavar="TEXT", help="What is left undone or advised; kept in JOB.")
+def command(
+    job: Path, out: Path | None, wants_pdf: bool, browser: str | None, found: str | None, advice: str | None
+) -> int:
+    """Write the report of JOB as one HTML file that opens offline and prints to A4 and Letter."""
+    from acquisition.errors import StoreError
+    from acquisition.store import open_job
+    from analysis.report.pdf import find_browser, print_to_pdf
+    from analysis.report.render import render
+
+    if found is not None or advice is not None:
+        with open_job(job) as writable:
+            writable.conclude(found=found, advice=advice)
+    with open_job(job, read_only=True) as opened:
+        for line in opened.damage:
+            click.echo(harmless(f"{job}: {line}"), err=True)
+        text = render(gather(opened))
+    page = out or Path(job.name).with_suffix(".html") if "://" in str(job) else out or job.with_suffix(".html")
+    try:
+        page.write_text(text, encoding="utf-8", newline="\n")
+    except OSError as error:
+        hint = "choose another place with --out"
+        raise StoreError(f"{page}: not written: {error.strerror}", hint=hint) from error
+    click.echo(f"wrote {page}")
+    if wants_pdf:
+        pdf = page.with_suffix(".pdf")
+        print_to_pdf(page, pdf, find_browser(browser))
+        click.echo(f"wrote {pdf}")
+    return 0

@@ -1,0 +1,1 @@
+"""The record of a job: what was wrong, what was changed, what proves it, and every reading behind that."""

@@ -1,0 +1,251 @@
+"""Figures of the report as plain specifications for the plotting library."""
+
+from __future__ import annotations
+
+import math
+from collections.abc import Mapping, Sequence
+from typing import Any
+
+import numpy as np
+
+from acquisition.records import Measurand, Pass, Reading
+
+from ..judge import Judged
+from .material import Material
+from .style import BAND, INK, PASS_MARKS, QUIET, TEMPLATE, shown
+from .words import frequency_text, measurand_text, quantity_text, to_its_uncertainty, with_uncertainty
+
+Figure = dict[str, Any]
+
+EDGE = 3.0
+"""Readings farther out than this, in half bands, stand at the edge of the figure as an arrow."""
+
+ROW_PX = 27
+
+_TICKS_HZ = [step * 10**power for power in range(6) for step in (1, 2, 5)]
+
+
+def marks_of(passes: Sequence[Pass]) -> Mapping[str, tuple[str, str, str]]:
+    """Colour, mark and line of each pass: the first pass open, the last one filled.
+
+    Parameters
+    ----------
+    passes : sequence of Pass
+        In the order they were taken.
+    """
+    names = [one.name for one in passes]
+    order = [names[0], names[-1], *names[1:-1]] if len(names) > 1 else names
+    return {name: PASS_MARKS[index % len(PASS_MARKS)] for index, name in enumerate(order)}
+
+
+def place_in_band(judged: Judged) -> float:
+    """Where a reading lies: 0 expected, -1 and 1 the limits of the healthy band.
+
+    Parameters
+    ----------
+    judged : Judged
+        Reading with its band.
+    """
+    value = judged.reading.value
+    if judged.reading.quantity == "phase_deg":
+        value = judged.expected + (value - judged.expected + 180.0) % 360.0 - 180.0
+    side = judged.high - judged.expected if value >= judged.expected else judged.expected - judged.low
+    # A band of no width (a node at 0 V by construction) is as wide as the reading can tell.
+    side = max(side, 2.0 * judged.std, 1e-12)
+    return (value - judged.expected) / side
+
+
+def band_figure(material: Material, *, dc: bool) -> Figure | None:
+    """Readings against what a healthy chassis would show, one row a measurand.
+
+    Parameters
+    ----------
+    material : Material
+        Of the report.
+    dc : bool
+        DC readings, or all others that no response curve shows.
+
+    Returns
+    -------
+    dict or None
+        None when there is nothing to show.
+    """
+    rows: dict[Measurand, dict[str, Judged]] = {}
+    for one in material.ends:
+        for judged in material.judged.get(one.name, ()):
+            measurand = judged.reading.measurand
+            if (measurand.quantity == "dc_v") == dc and (dc or not material.in_sweep(measurand)):
+                rows.setdefault(measurand, {})[one.name] = judged
+    if not rows:
+        return None
+    labels = [_row_label(measurand, material.functions, dc=dc) for measurand in rows]
+    traces, notes = [], []
+    for one in material.ends:
+        colour, symbol, _ = marks_of(material.passes)[one.name]
+        places, heights, symbols, texts = [], [], [], []
+        for height, found in enumerate(rows.values()):
+            if one.name not in found:
+                continue
+            judged = found[one.name]
+            place = place_in_band(judged)
+            beyond = abs(place) > EDGE
+            places.append(round(math.copysign(EDGE + 0.12, place) if beyond else place, 4))
+            heights.append(height)
+            symbols.append(("triangle-right" if place > 0 else "triangle-left") if beyond else symbol)
+            reading = judged.reading
+            texts.append(
+                f"{shown(reading.point)}, {shown(one.name)}<br>"
+                f"{with_uncertainty(reading.value, reading.std, reading.quantity)}<br>"
+                f"healthy: {quantity_text(judged.low, reading.quantity)} to "
+                f"{quantity_text(judged.high, reading.quantity)}<br>{judged.verdict}"
+            )
+        traces.append(
+            {
+                "type": "scatter", "mode": "markers", "name": shown(one.name), "x": places, "y": heights,
+                "text": texts, "hovertemplate": "%{text}<extra></extra>", "cliponaxis": False,
+                "marker": {"color": colour, "symbol": symbols, "size": 11, "line": {"color": colour, "width": 2}},
+            }
+        )  # fmt: skip
+    for height, found in enumerate(rows.values()):
+        values = [to_its_uncertainty(j.reading.value, j.std, j.reading.quantity) for j in found.values()]
+        notes.append(_note(" → ".join(values), height))
+    rows_count = len(rows)
+    layout: Figure = {
+        "template": TEMPLATE,
+        "height": ROW_PX * rows_count + 104,
+        "margin": {"l": 10, "r": 140, "t": 44, "b": 46},
+        "shapes": [
+            {"type": "rect", "x0": -1, "x1": 1, "y0": -0.6, "y1": rows_count - 0.4, "layer": "below",
+             "fillcolor": BAND, "line": {"width": 0}},
+            {"type": "line", "x0": 0, "x1": 0, "y0": -0.6, "y1": rows_count - 0.4, "layer": "below",
+             "line": {"color": QUIET, "width": 1, "dash": "dot"}},
+        ],
+        "xaxis": {
+            "range": [-EDGE - 0.35, EDGE + 0.35], "tickvals": [-1, 0, 1], "showgrid": False,
+            "ticktext": ["low limit", "expected", "high limit"], "tickangle": 0, "tickfont": {"color": QUIET},
+        },
+        "yaxis": {"range": [rows_count - 0.4, -0.6], "tickvals": list(range(rows_count)), "ticktext": labels},
+        "annotations": notes,
+        "showlegend": True,
+    }  # fmt: skip
+    short = [f"<b>{shown(measurand_text(m) if not dc else m.point)}</b>" for m in rows]
+    narrow = {
+        "margin": {"l": 10, "r": 12, "t": 44, "b": 46},
+        "annotations": [],
+        "xaxis": {**layout["xaxis"], "ticktext": ["low", "", "high"]},
+        "yaxis": {**layout["yaxis"], "ticktext": short, "tickfont": {"size": 11}},
+    }
+    return {"data": traces, "layout": layout, "narrow": narrow}
+
+
+def _row_label(measurand: Measurand, functions: Mapping[str, str], *, dc: bool) -> str:
+    if dc:
+        function = functions.get(measurand.point, "")
+        point = shown(measurand.point)
+        return f"<b>{point}</b> {shown(function)}" if function and function != "node" else f"<b>{point}</b>"
+    return shown(measurand_text(measurand))
+
+
+def _note(text: str, height: int) -> dict[str, Any]:
+    return {
+        "xref": "paper", "x": 1, "xanchor": "left", "xshift": 8, "yref": "y", "y": height, "showarrow": False,
+        "text": text, "font": {"size": 12, "color": QUIET}, "align": "left",
+    }  # fmt: skip
+
+
+def response_figure(material: Material, stage: str) -> Figure | None:
+    """Gain in decibels and phase of one stage against frequency, all passes, with the healthy band.
+
+    Parameters
+    ----------
+    material : Material
+        Of the report.
+    stage : str
+        ``FROM>TO``.
+
+    Returns
+    -------
+    dict or None
+        None when no gain above zero was read.
+    """
+    traces: list[Figure] = []
+    marks = marks_of(material.passes)
+    has_phase = False
+    for number, one in enumerate(material.ends):
+        gains = _at_frequencies(one.readings, stage, "gain")
+        gains = [reading for reading in gains if reading.value > 0]
+        phases = _at_frequencies(one.readings, stage, "phase_deg")
+        if number == len(material.ends) - 1:
+            traces = [*_band_traces(material, one.name, gains, "y"), *traces]
+        colour, symbol, dash = marks[one.name]
+        if gains:
+            decibels = [20 * math.log10(reading.value) for reading in gains]
+            errors = [40 / math.log(10) * (reading.std or 0.0) / reading.value for reading in gains]
+            traces.append(_curve(one.name, gains, decibels, errors, "y", (colour, symbol, dash), " dB"))
+        if phases:
+            has_phase = True
+            degrees = np.degrees(np.unwrap(np.radians([reading.value for reading in phases]))).tolist()
+            errors = [2 * (reading.std or 0.0) for reading in phases]
+            curve = _curve(one.name, phases, degrees, errors, "y2", (colour, symbol, dash), "°")
+            traces.append({**curve, "showlegend": not gains})
+    if not traces:
+        return None
+    freqs = [f for trace in traces for f in trace["x"]]
+    low, high = math.log10(min(freqs)), math.log10(max(freqs))
+    inside = [f for f in _TICKS_HZ if low - 0.05 <= math.log10(f) <= high + 0.05]
+    ticks = inside if high - low < 2 else [f for f in inside if not str(f).startswith("5")]
+    axis = {
+        "type": "log", "range": [low - 0.08, high + 0.08], "tickvals": ticks, "tickangle": 0,
+        "ticktext": [frequency_text(f) for f in ticks],
+    }  # fmt: skip
+    layout: Figure = {
+        "template": TEMPLATE,
+        "height": 430 if has_phase else 300,
+        "margin": {"l": 10, "r": 14, "t": 44, "b": 40},
+        "xaxis": {**axis, "anchor": "y2" if has_phase else "y"},
+        "yaxis": {"title": {"text": "gain, dB"}, "domain": [0.46, 1] if has_phase else [0, 1]},
+        "showlegend": True,
+    }
+    decades = [f for f in ticks if math.log10(f) % 1 == 0] or ticks
+    narrow = {"xaxis": {**layout["xaxis"], "tickvals": decades, "ticktext": [frequency_text(f) for f in decades]}}
+    if has_phase:
+        layout["yaxis2"] = {"title": {"text": "phase, degrees"}, "domain": [0, 0.38], "anchor": "x"}
+    return {"data": traces, "layout": layout, "narrow": narrow}
+
+
+def _at_frequencies(readings: Sequence[Reading], stage: str, quantity: str) -> list[Reading]:
+    found = [r for r in readings if (r.point, r.quantity) == (stage, quantity) and r.freq_hz]
+    return sorted(found, key=lambda reading: reading.freq_hz or 0.0)
+
+
+def _curve(
+    name: str, readings: Sequence[Reading], values: Sequence[float], errors: Sequence[float], axis: str,
+    mark: tuple[str, str, str], unit: str,
+) -> Figure:  # fmt: skip
+    colour, symbol, dash = mark
+    return {
+        "type": "scatter", "mode": "lines+markers", "name": shown(name), "xaxis": "x", "yaxis": axis,
+        "x": [reading.freq_hz for reading in readings],
+        "y": [round(value, 4) for value in values],
+        "error_y": {"type": "data", "array": [round(e, 4) for e in errors], "thickness": 1.2, "width": 3,
+                    "color": colour},
+        "line": {"color": colour, "width": 2, "dash": dash},
+        "marker": {"color": colour, "symbol": symbol, "size": 8, "line": {"color": colour, "width": 1.6}},
+        "hovertemplate": f"{shown(name)}<br>%{{x:.4~g}} Hz: %{{y:.2f}}{unit}<extra></extra>",
+    }  # fmt: skip
+
+
+def _band_traces(material: Material, name: str, gains: Sequence[Reading], axis: str) -> list[Figure]:
+    known = [material.verdicts[name, reading] for reading in gains if (name, reading) in material.verdicts]
+    known = [judged for judged in known if judged.low > 0]
+    if len(known) < 2:
+        return []
+    freqs = [judged.reading.freq_hz for judged in known]
+    edges = [[round(20 * math.log10(getattr(j, side)), 4) for j in known] for side in ("low", "high")]
+    return [
+        {
+            "type": "scatter", "mode": "lines", "name": "a healthy chassis", "x": [*freqs, *freqs[::-1]],
+            "y": [*edges[0], *edges[1][::-1]], "fill": "toself", "fillcolor": BAND, "xaxis": "x", "yaxis": axis,
+            "line": {"width": 0, "color": INK}, "hoverinfo": "skip",
+        }
+    ]  # fmt: skip

@@ -1,0 +1,281 @@
+"""The first page in plain words: what was wrong, what was changed, what proves it.
+
+Nothing here calls a chassis safe, and no fault certain: readings are consistent with one.
+"""
+
+from __future__ import annotations
+
+from collections.abc import Sequence
+from dataclasses import dataclass
+
+from acquisition.records import Event, Pass
+
+from ..compare import AGREES, NOT_EXPLAINED, UNTRIED, Change, Comparison
+from ..judge import Judged
+from .material import Material
+from .words import measurand_text, old_part_text, quantity_text, with_uncertainty
+
+KEY_CHANGES = 4
+
+CAUTIONS = (
+    "High voltage kills. Equipment with vacuum tubes keeps lethal voltages inside, also with the mains plug "
+    "pulled. Only qualified people should open it; local codes and licensed practice come first.",
+    "Every figure here holds for the point, the moment, the mains and the instruments written beside it, and for "
+    "nothing else. What was not read is not known.",
+    "This report is no inspection of protective earth or insulation; those tests are made as local rules ask.",
+)
+
+
+@dataclass(frozen=True, slots=True, kw_only=True)
+class Row:
+    """One line of the table that proves the repair."""
+
+    what: str
+    before: str
+    after: str
+    healthy: str
+    verdict: str
+
+
+@dataclass(frozen=True, slots=True, kw_only=True)
+class Findings:
+    """What stands on the first page.
+
+    Parameters
+    ----------
+    wrong, proof : str
+        Sentences.
+    changed : tuple of str
+        One line a replacement.
+    unchanged : str
+        What did not change; may be empty.
+    rows : tuple of Row
+        The most telling changes.
+    open_question : str
+        What is not explained; empty when nothing is open.
+    headline : str
+        One line that a customer reads first.
+    """
+
+    wrong: str
+    changed: tuple[str, ...]
+    proof: str
+    unchanged: str
+    rows: tuple[Row, ...]
+    open_question: str
+    headline: str
+
+
+def findings(material: Material) -> Findings:
+    """Put the first page together.
+
+    Parameters
+    ----------
+    material : Material
+        Of the report.
+    """
+    comparison = material.comparison
+    significant = (
+        sorted((c for c in comparison.changes if c.significant), key=lambda c: -abs(c.z)) if comparison else []
+    )
+    return Findings(
+        wrong=" ".join(_wrong(material)),
+        changed=tuple(_replacements(material.passes)),
+        proof=" ".join(_proof(material, significant)),
+        unchanged=_unchanged(comparison) if comparison else "",
+        rows=tuple(_row(material, change) for change in _most_telling(significant)),
+        open_question=_open_question(significant),
+        headline=_headline(material),
+    )
+
+
+def _most_telling(significant: Sequence[Change]) -> list[Change]:
+    """The largest changes, no two of them of one point and quantity."""
+    found: dict[tuple[str, str], Change] = {}
+    for change in significant:
+        found.setdefault((change.measurand.point, change.measurand.quantity), change)
+    return list(found.values())[:KEY_CHANGES]
+
+
+def _plural(count: int, one: str, more: str = "") -> str:
+    return f"{count} {one if count == 1 else more or one + 's'}"
+
+
+def listed(names: Sequence[str], most: int = 12) -> str:
+    """Names in a sentence, cut short when there are many.
+
+    Parameters
+    ----------
+    names : sequence of str
+        In order.
+    most : int
+        How many to write out.
+
+    Examples
+    --------
+    >>> listed(["HT1", "V1.1", "V1.3"]), listed(list("abcd"), 2)
+    ('HT1, V1.1 and V1.3', 'a, b and 2 more')
+    """
+    shown = list(names[:most])
+    if len(names) > most:
+        shown.append(f"{len(names) - most} more")
+    return " and ".join([", ".join(shown[:-1]), shown[-1]]) if len(shown) > 1 else "".join(shown)
+
+
+def outside(judged: Sequence[Judged]) -> list[Judged]:
+    """Readings that a healthy chassis would not show.
+
+    Parameters
+    ----------
+    judged : sequence of Judged
+        Of one pass.
+    """
+    return [one for one in judged if one.verdict in ("low", "high")]
+
+
+def _wrong(material: Material) -> list[str]:
+    sentences = []
+    if material.passes and (first := material.judged.get(material.passes[0].name)):
+        off = outside(first)
+        if off:
+            names = listed(list(dict.fromkeys(one.reading.point.replace(">", " → ") for one in off)), 8)
+            sentences.append(
+                f"When it came in, {len(off)} of {_plural(len(first), 'reading')} lay outside what a healthy "
+                f"chassis would show: at {names}."
+            )
+        else:
+            sentences.append(
+                f"When it came in, none of {_plural(len(first), 'reading')} lay outside what a healthy "
+                "chassis would show."
+            )
+    if material.comparison and material.comparison.faults:
+        parts = listed([old_part_text(fault, value) for fault, value in material.comparison.faults])
+        sentences.append(f"Taken together, the readings before and after are consistent with this: {parts}.")
+    elif material.diagnosis and material.diagnosis.suspects:
+        lead = material.diagnosis.suspects[0]
+        if lead.probability > material.diagnosis.healthy_probability:
+            place = f"{lead.part} {lead.fault}"
+            sentences.append(f"The readings are most consistent with {place} (probability {lead.probability:.0%}).")
+    return sentences
+
+
+def _replacements(passes: Sequence[Pass]) -> list[str]:
+    return [event_text(event) for one in passes for event in one.events
+            if event.kind in {"part_replaced", "tube_swapped"}]  # fmt: skip
+
+
+def event_text(event: Event) -> str:
+    """What happened, as a sentence without a full stop.
+
+    Parameters
+    ----------
+    event : Event
+        From a pass.
+    """
+    from .words import part_value_text
+
+    value = part_value_text(event.subject, event.value, event.std) if event.value is not None else ""
+    words = {
+        "part_replaced": f"{event.subject} replaced" + (f" by a part of {value}" if value else ""),
+        "tube_swapped": f"tube {event.subject} changed",
+        "part_measured": f"{event.subject} measured with power off" + (f": {value}" if value else ""),
+        "confirmation": f"confirmed {event.subject}".rstrip(),
+        "state": f"state {event.subject}".rstrip(),
+        "gap": f"gap in the record {event.subject}".rstrip(),
+        "note": event.subject,
+    }[event.kind]
+    return f"{words}: {event.text}" if words and event.text else words or event.text
+
+
+def _proof(material: Material, significant: Sequence[Change]) -> list[str]:
+    comparison = material.comparison
+    if comparison is None:
+        return ["There is only one round of readings so far, so nothing here proves a repair yet."]
+    total = len(comparison.changes)
+    if not total:
+        return ["No point was read both before and after, so nothing here proves a repair."]
+    sentences = []
+    if significant:
+        sentences.append(
+            f"{len(significant)} of {_plural(total, 'reading')} taken before and after changed by more than the "
+            "uncertainty of the measurement."
+        )
+        agreeing = [c for c in significant if c.verdict == AGREES]
+        if agreeing:
+            parts = listed(comparison.replaced)
+            all_of = (
+                "All of these changes are" if len(agreeing) == len(significant) else f"{len(agreeing)} of them are"
+            )
+            sentences.append(f"{all_of} what replacing {parts} should do, in direction and in size.")
+    else:
+        sentences.append(
+            f"None of {_plural(total, 'reading')} taken before and after changed by more than the "
+            "uncertainty of the measurement."
+        )
+    toward = sum(c.direction == "toward" for c in significant)
+    away = [c.measurand for c in significant if c.direction == "away"]
+    if toward or away:
+        told = f"{_plural(toward, 'reading')} moved toward the middle of what a healthy chassis shows"
+        out = {one.reading.measurand for one in outside(material.judged.get(material.ends[-1].name, ()))}
+        lost = sum(measurand in out for measurand in away)
+        if away:
+            told += f", {len(away)} away from it" + (
+                f" ({lost} of these out of its band)" if lost else ", inside its band"
+            )
+        sentences.append(told + ".")
+    before, after = (material.judged.get(one.name, ()) for one in material.ends)
+    if before and after:
+        sentences.append(
+            f"Outside the healthy band: {_plural(len(outside(before)), 'reading')} before, "
+            f"{len(outside(after))} after."
+        )
+    return sentences
+
+
+def _unchanged(comparison: Comparison) -> str:
+    quiet = [c.measurand for c in comparison.changes if not c.significant]
+    if not quiet:
+        return ""
+    names = list(dict.fromkeys(measurand_text(measurand, frequency=False) for measurand in quiet))
+    return f"{_plural(len(quiet), 'reading')} show no significant change: {listed(names, 10)}."
+
+
+def _open_question(significant: Sequence[Change]) -> str:
+    lost = [c for c in significant if c.verdict == NOT_EXPLAINED]
+    if lost:
+        names = listed([measurand_text(c.measurand) for c in lost], 6)
+        return f"Not explained by the replaced part: {names}. The cause should be found before the job is closed."
+    untried = [c for c in significant if c.verdict == UNTRIED]
+    if untried:
+        return (
+            "Whether a replaced part explains the changes could not be tried: that takes a record of what was "
+            "replaced and a chassis file with its parts."
+        )
+    return ""
+
+
+def _headline(material: Material) -> str:
+    comparison = material.comparison
+    if comparison is None:
+        return "Readings as found"
+    return {
+        AGREES: "The changes agree with the replaced part",
+        NOT_EXPLAINED: "Some changes are not explained by the replaced part",
+        UNTRIED: "Readings changed",
+    }.get(comparison.verdict, "No significant change")
+
+
+def _row(material: Material, change: Change) -> Row:
+    quantity = change.measurand.quantity
+    healthy = "–" if change.healthy is None else quantity_text(change.healthy, quantity)
+    if material.ends:
+        for judged in material.judged.get(material.ends[-1].name, ()):
+            if judged.reading.measurand == change.measurand:
+                healthy = f"{quantity_text(judged.low, quantity, 3)} to {quantity_text(judged.high, quantity, 3)}"
+    return Row(
+        what=material.named(change.measurand),
+        before=with_uncertainty(change.before, change.before_std, quantity),
+        after=with_uncertainty(change.after, change.after_std, quantity),
+        healthy=healthy,
+        verdict=change.verdict,
+    )

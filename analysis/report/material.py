@@ -1,0 +1,108 @@
+"""What a report is made of: records and findings, gathered by whoever asks for the report."""
+
+from __future__ import annotations
+
+from collections.abc import Mapping
+from dataclasses import dataclass, field
+from functools import cached_property
+
+from acquisition.records import JobSheet, Measurand, Pass, Reading
+
+from ..chassis import Chassis
+from ..compare import Comparison
+from ..judge import Judged
+from ..suspects import Diagnosis
+from .words import measurand_text
+
+
+@dataclass(frozen=True, kw_only=True)
+class Material:
+    """Everything a report shows. All but the first two may be missing, and the report says so.
+
+    Parameters
+    ----------
+    sheet : JobSheet
+        What was written down at intake and at the end.
+    passes : tuple of Pass
+        In the order they were taken.
+    judged : mapping of str to tuple of Judged
+        Verdicts by name of the pass.
+    functions : mapping of str to str
+        What a point is, in the trade's words.
+    comparison : Comparison, optional
+        First pass against last.
+    diagnosis : Diagnosis, optional
+        Suspects as the first pass left them.
+    chassis : Chassis, optional
+        For the drawing.
+    limits : tuple of str
+        What this report lacks and why: no model, a damaged file.
+    program : str
+        Name and version of what wrote it.
+    """
+
+    sheet: JobSheet
+    passes: tuple[Pass, ...]
+    judged: Mapping[str, tuple[Judged, ...]] = field(default_factory=dict)
+    functions: Mapping[str, str] = field(default_factory=dict)
+    comparison: Comparison | None = None
+    diagnosis: Diagnosis | None = None
+    chassis: Chassis | None = None
+    limits: tuple[str, ...] = ()
+    program: str = ""
+
+    @cached_property
+    def verdicts(self) -> Mapping[tuple[str, Reading], Judged]:
+        """Verdict by pass and reading."""
+        return {(name, one.reading): one for name, found in self.judged.items() for one in found}
+
+    @cached_property
+    def sweeps(self) -> tuple[str, ...]:
+        """Stages, ``FROM>TO``, whose gain was read at three frequencies or more in some pass."""
+        found: dict[str, None] = {}
+        for one in self.passes:
+            counted: dict[str, set[float]] = {}
+            for reading in one.readings:
+                if reading.quantity == "gain" and reading.freq_hz:
+                    counted.setdefault(reading.point, set()).add(reading.freq_hz)
+            found.update({point: None for point, freqs in counted.items() if len(freqs) >= 3})
+        return tuple(found)
+
+    def in_sweep(self, measurand: Measurand) -> bool:
+        """Whether a response curve shows it.
+
+        Parameters
+        ----------
+        measurand : Measurand
+            What was read.
+        """
+        return measurand.point in self.sweeps
+
+    def named(self, measurand: Measurand, *, frequency: bool = True) -> str:
+        """What was read, with what the point is.
+
+        Parameters
+        ----------
+        measurand : Measurand
+            What was read.
+        frequency : bool
+            Say at which frequency.
+        """
+        function = self.functions.get(measurand.point, "")
+        return measurand_text(measurand, "" if function == "node" else function, frequency=frequency)
+
+    @property
+    def ends(self) -> tuple[Pass, ...]:
+        """First and last pass; one, or none."""
+        return self.passes if len(self.passes) < 2 else (self.passes[0], self.passes[-1])
+
+    @property
+    def dates(self) -> tuple[str, str]:
+        """Day of the first and of the last record, ISO 8601; empty where nothing is dated."""
+        moments = [one.started_utc for one in self.passes]
+        for one in self.passes:
+            moments += [reading.taken_utc for reading in one.readings]
+            moments += [capture.taken_utc for capture in one.captures]
+            moments += [event.taken_utc for event in one.events]
+        days = sorted(moment[:10] for moment in [*moments, self.sheet.created_utc] if moment)
+        return (days[0], days[-1]) if days else ("", "")

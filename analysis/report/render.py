@@ -1,0 +1,253 @@
+"""One self-contained HTML file of a job. The same job gives the same bytes."""
+
+from __future__ import annotations
+
+import json
+import math
+from collections import Counter
+from collections.abc import Iterator, Mapping
+from functools import cache
+from importlib import resources
+from pathlib import Path
+from string import ascii_uppercase
+from typing import Any
+
+from acquisition.records import Capture, Pass, Reading
+
+from ..compare import AGREES, NOT_EXPLAINED, UNCHANGED, UNTRIED, Change
+from ..judge import BAND_LEVEL
+from .figures import Figure, band_figure, response_figure
+from .findings import CAUTIONS, event_text, findings
+from .material import Material
+from .waveforms import HEIGHT, WIDTH, Thumbnail, settings, thumbnail
+from .words import QUANTITY_WORDS, frequency_text, quantity_text, to_its_uncertainty, with_uncertainty
+
+_TEMPLATES = Path(__file__).parent / "templates"
+
+VERDICT_SIGNS = {"agrees": "✓", "low": "▼", "high": "▲", "unclear": "?"}
+"""Shown before the word: verdicts are never told by colour alone."""
+
+
+def render(material: Material) -> str:
+    """Write the report.
+
+    Parameters
+    ----------
+    material : Material
+        What it shows.
+
+    Returns
+    -------
+    str
+        HTML that needs no network and no other file.
+    """
+    from jinja2 import Environment, FileSystemLoader
+    from markupsafe import Markup
+
+    environment = Environment(
+        loader=FileSystemLoader(_TEMPLATES),
+        autoescape=True,
+        trim_blocks=True,
+        lstrip_blocks=True,
+        auto_reload=False,
+    )
+    figures: dict[str, Figure] = {}
+
+    def figure(name: str, made: Figure | None) -> str | None:
+        if made is None:
+            return None
+        figures[name] = made
+        return name
+
+    first, last = material.dates
+    letters = _letters(material)
+    page = environment.get_template("report.html").render(
+        sheet=material.sheet,
+        title=material.sheet.chassis_name,
+        dates=first if first == last else f"{first} to {last}",
+        found=findings(material),
+        cautions=CAUTIONS,
+        limits=material.limits,
+        drawing=Markup(_drawing(material)),  # noqa: S704 - the drawing escapes its texts itself
+        dc_figure=figure("survey", band_figure(material, dc=True)),
+        signal_figure=figure("signal", band_figure(material, dc=False)),
+        responses=[
+            (stage.replace(">", " → "), figure(f"response-{number}", response_figure(material, stage)))
+            for number, stage in enumerate(material.sweeps)
+        ],
+        comparison=material.comparison,
+        change_rows=list(_change_rows(material)),
+        diagnosis=material.diagnosis,
+        waveforms=[_waveforms(one) for one in material.passes if any(c.codes.size for c in one.captures)],
+        wave_size=(WIDTH, HEIGHT),
+        passes=[(one, _conditions(one), list(_reading_rows(material, one, letters))) for one in material.passes],
+        instruments=_instruments(material, letters),
+        events=[(event.taken_utc, one.name, event_text(event)) for one in material.passes for event in one.events],
+        band_level=f"{BAND_LEVEL:.0%}",
+        versions=_versions(material),
+        figures=[(name, Markup(_json(made))) for name, made in figures.items()],  # noqa: S704 - escaped there
+        plotly=Markup(_plotly() if figures else ""),  # noqa: S704 - the library itself
+        style=Markup((_TEMPLATES / "report.css").read_text("utf-8")),  # noqa: S704 - our own file
+        script=Markup((_TEMPLATES / "report.js").read_text("utf-8")),  # noqa: S704 - our own file
+    )
+    return page + "\n"
+
+
+def _json(value: Any) -> str:
+    """JSON that cannot end the script element it stands in."""
+    text = json.dumps(value, ensure_ascii=True, separators=(",", ":"), allow_nan=False)
+    return text.replace("<", "\\u003c").replace(">", "\\u003e").replace("&", "\\u0026")
+
+
+@cache
+def _plotly() -> str:
+    # The file alone: importing the package would cost a second of loading classes that a specification needs none
+    # of.
+    return resources.files("plotly").joinpath("package_data/plotly.min.js").read_text("utf-8")
+
+
+def _drawing(material: Material) -> str:
+    if material.chassis is None or not material.chassis.parts:
+        return ""
+    from .drawing import chassis_svg
+    from .wiring import Shown
+
+    shown = {}
+    for judged in material.judged.get(material.ends[-1].name, ()) if material.ends else ():
+        if judged.reading.quantity == "dc_v":
+            shown[judged.reading.point] = Shown(
+                measured_v=float(f"{judged.reading.value:.{_decimals(judged.std)}f}"),
+                expected_v=judged.expected,
+                verdict=judged.verdict,
+            )
+    return chassis_svg(material.chassis, shown)
+
+
+def _decimals(std: float) -> int:
+    return max(0, 1 - math.floor(math.log10(2 * std))) if std > 0 else 3
+
+
+def _waveforms(one: Pass) -> tuple[str, str, list[Thumbnail]]:
+    captures = [capture for capture in one.captures if capture.codes.size]
+    counted = Counter(settings(capture) for capture in captures)
+    usual = counted.most_common(1)[0][0]
+    return one.name, usual, [thumbnail(capture, usual) for capture in captures]
+
+
+def _conditions(one: Pass) -> str:
+    facts = []
+    if one.started_utc:
+        facts.append(f"begun {one.started_utc[:16].replace('T', ' ')} UTC")
+    if one.mains_v is not None:
+        hertz = f", {one.mains_hz:g} Hz" if one.mains_hz is not None else ""
+        facts.append(f"mains {one.mains_v:.1f} V{hertz}")
+    else:
+        facts.append("mains not written down")
+    if one.minutes_on is not None:
+        facts.append(f"{one.minutes_on:g} minutes after switch-on")
+    return "; ".join(facts)
+
+
+def _reading_rows(material: Material, one: Pass, letters: Mapping[str, str]) -> Iterator[dict[str, str]]:
+    for reading in one.readings:
+        judged = material.verdicts.get((one.name, reading))
+        yield {
+            "point": reading.point.replace(">", " → "),
+            "what": _what(reading),
+            "value": with_uncertainty(reading.value, reading.std, reading.quantity),
+            "band": f"{quantity_text(judged.low, reading.quantity, 3)} to "
+            f"{quantity_text(judged.high, reading.quantity, 3)}" if judged else "",
+            "sign": VERDICT_SIGNS[judged.verdict] if judged else "",
+            "verdict": judged.verdict if judged else "" if reading.quality == "imported" else _quality(reading),
+            "instrument": letters[reading.instrument] + (f", {reading.range_v:g} V" if reading.range_v else ""),
+            "time": reading.taken_utc[11:19],
+            "note": reading.note,
+        }  # fmt: skip
+
+
+def _quality(reading: Reading) -> str:
+    return "" if reading.quality == "good" else reading.quality.replace("_", " ")
+
+
+def _what(reading: Reading) -> str:
+    text = QUANTITY_WORDS[reading.quantity]
+    if reading.freq_hz:
+        text += f", {frequency_text(reading.freq_hz)}"
+    if reading.drive_pp_v:
+        text += f", drive {quantity_text(reading.drive_pp_v, 'pp_v', 3)}"
+    return text
+
+
+_SHORT = {AGREES: ("✓", "agrees"), NOT_EXPLAINED: ("!", "not explained"), UNTRIED: ("•", "changed"),
+          UNCHANGED: ("=", "no change")}  # fmt: skip
+
+
+def _change_rows(material: Material) -> Iterator[dict[str, str]]:
+    """One row a measurand; a sweep is one row a curve."""
+    curves: dict[tuple[str, str], list[Change]] = {}
+    for change in material.comparison.changes if material.comparison else ():
+        if material.in_sweep(change.measurand):
+            curves.setdefault((change.measurand.point, change.measurand.quantity), []).append(change)
+        else:
+            yield _change_row(material.named(change.measurand), change)
+    for changes in curves.values():
+        largest = max(changes, key=lambda change: abs(change.z))
+        count = sum(change.significant for change in changes)
+        name = material.named(largest.measurand, frequency=False)
+        gravest = next((c for c in changes if c.verdict == NOT_EXPLAINED), largest)
+        row = _change_row(f"{name}, largest at {frequency_text(largest.measurand.freq_hz or 0.0)}", largest)
+        sign, verdict = _SHORT[gravest.verdict]
+        yield {**row, "sign": sign, "verdict": f"{verdict}, {count} of {len(changes)} changed"}
+
+
+def _change_row(name: str, change: Change) -> dict[str, str]:
+    quantity = change.measurand.quantity
+    sign, verdict = _SHORT[change.verdict]
+    predicted = (
+        "" if change.predicted is None else to_its_uncertainty(change.predicted, change.change_std, quantity)
+    )
+    return {
+        "what": name,
+        "before": to_its_uncertainty(change.before, change.before_std, quantity),
+        "after": to_its_uncertainty(change.after, change.after_std, quantity),
+        "change": with_uncertainty(change.change, change.change_std, quantity).removeprefix("×"),
+        "predicted": predicted.removeprefix("×"),
+        "sign": "≈" if change.trend else sign,
+        "verdict": "a trend only" if change.trend else verdict,
+        "direction": {"toward": "toward healthy", "away": "away from it"}.get(change.direction, ""),
+    }
+
+
+def _letters(material: Material) -> dict[str, str]:
+    """A letter for each instrument, so that its long name stands once."""
+    items = [item for one in material.passes for item in (*one.readings, *one.captures)]
+    names = dict.fromkeys(getattr(item, "instrument", "") for item in items)
+    return {name: ascii_uppercase[n] if n < 26 else str(n + 1) for n, name in enumerate(names)}
+
+
+def _instruments(material: Material, letters: Mapping[str, str]) -> list[tuple[str, str, str]]:
+    """Letter, identity and use of everything that read something."""
+    used: dict[str, dict[str, int]] = {}
+    ranges: dict[str, set[float]] = {}
+    for one in material.passes:
+        items: tuple[Reading | Capture, ...] = (*one.readings, *one.captures)
+        for item in items:
+            name = item.instrument
+            kind = QUANTITY_WORDS[item.quantity] + " readings" if isinstance(item, Reading) else "waveforms"
+            counted = used.setdefault(name, {})
+            counted[kind] = counted.get(kind, 0) + 1
+            if isinstance(item, Reading) and item.range_v:
+                ranges.setdefault(name, set()).add(item.range_v)
+    result = []
+    for name, counted in used.items():
+        text = ", ".join(f"{count} {kind}" for kind, count in counted.items())
+        if name in ranges:
+            text += "; ranges " + ", ".join(f"{value:g} V" for value in sorted(ranges[name]))
+        result.append((letters[name], name or "not recorded", text))
+    return result
+
+
+def _versions(material: Material) -> str:
+    parts = [f"job made by {material.sheet.program}" if material.sheet.program else ""]
+    parts.append(f"report written by {material.program}" if material.program else "")
+    return "; ".join(part for part in parts if part)

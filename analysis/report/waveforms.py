@@ -1,0 +1,115 @@
+"""Waveforms as small drawings: every capture of a job on a page or two."""
+
+from __future__ import annotations
+
+from dataclasses import dataclass
+
+import numpy as np
+
+from acquisition.quantities import format_value
+from acquisition.records import Capture
+
+from .words import frequency_text, quantity_text
+
+WIDTH, HEIGHT = 240, 96
+"""Of a drawing, in its own units."""
+
+
+def envelope(volts: np.ndarray, columns: int) -> tuple[np.ndarray, np.ndarray]:
+    """Lowest and highest sample of each column, so that no spike is lost to thinning.
+
+    Parameters
+    ----------
+    volts : ndarray, shape (N,)
+        Samples.
+    columns : int
+        Wanted columns; no more than there are samples.
+
+    Returns
+    -------
+    low, high : ndarray, shape (min(N, columns),)
+        In volts.
+    """
+    count = min(len(volts), columns)
+    starts = np.linspace(0, len(volts), count, endpoint=False).astype(int)
+    return np.minimum.reduceat(volts, starts), np.maximum.reduceat(volts, starts)
+
+
+@dataclass(frozen=True, slots=True, kw_only=True)
+class Thumbnail:
+    """One capture in small.
+
+    Parameters
+    ----------
+    points : str
+        Outline for an SVG ``path``.
+    zero : float, optional
+        Height of the 0 V line, if it is in the picture.
+    point, caption, warning, described : str
+        Where it was taken; what it shows; what is wrong with it; the whole in words.
+    """
+
+    points: str
+    zero: float | None
+    point: str
+    caption: str
+    warning: str
+    described: str
+
+
+def settings(capture: Capture) -> str:
+    """How the scope was set for a capture, as far as it is known.
+
+    Parameters
+    ----------
+    capture : Capture
+        The capture.
+    """
+    limit = f", {format_value(capture.bandwidth_hz, 'Hz')} limit" if capture.bandwidth_hz else ""
+    return f"{capture.coupling.upper()} coupled, probe ×{capture.probe_factor:g}{limit}"
+
+
+def thumbnail(capture: Capture, usual: str = "") -> Thumbnail:
+    """Draw a capture.
+
+    Parameters
+    ----------
+    capture : Capture
+        With one sample or more.
+    usual : str
+        Settings that need not be repeated.
+    """
+    volts = capture.volts
+    low, high = envelope(volts, WIDTH)
+    bottom, top = float(low.min()), float(high.max())
+    room = max((top - bottom) * 0.08, 1e-9 + abs(top) * 1e-6)
+    scale = HEIGHT / (top - bottom + 2 * room)
+
+    def y(level: np.ndarray | float) -> np.ndarray:
+        return np.round(HEIGHT - (np.asarray(level) - bottom + room) * scale, 1)
+
+    x = np.round(np.linspace(0, WIDTH, len(low)), 1)
+    if np.array_equal(low, high):
+        path = "M" + " ".join(f"{a:g},{b:g}" for a, b in zip(x, y(low), strict=True))
+    else:
+        # Down one edge and back along the other; a line as thin as the trace keeps flat parts visible.
+        forth = " ".join(f"{a:g},{b:g}" for a, b in zip(x, y(high), strict=True))
+        back = " ".join(f"{a:g},{b:g}" for a, b in zip(x[::-1], y(low)[::-1], strict=True))
+        path = f"M{forth} {back}Z"
+    duration = capture.dt_s * volts.size
+    facts = [
+        f"{quantity_text(top - bottom, 'pp_v', 3)} p-p",
+        f"{format_value(duration, 's').replace('u', 'µ')} wide",
+    ]
+    if capture.freq_hz:
+        facts.append(frequency_text(capture.freq_hz))
+    if settings(capture) != usual:
+        facts.append(settings(capture))
+    return Thumbnail(
+        points=path,
+        zero=float(y(0.0)) if bottom - room <= 0 <= top + room else None,
+        point=capture.point,
+        caption=", ".join(facts),
+        warning="reaches the end of the scope's range" if capture.clipped else "",
+        described=f"Waveform at {capture.point}, {', '.join(facts)}",
+    )
