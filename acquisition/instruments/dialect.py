@@ -70,6 +70,7 @@ class LinkRules(Strict):
     query_s: Positive = 2.0
     after_set_s: float = Field(default=0.0, ge=0, le=5)
     headers: bool = False
+    block_end: Literal["newline", "none"] = "newline"
     block_counts: Literal["bytes", "points"] = "bytes"
     serial: Serial = Serial()
 
@@ -92,11 +93,11 @@ class Marker(Strict):
 
 
 class ErrorQueue(Strict):
-    """How the error queue is emptied."""
+    """How the error queue is emptied; ``after_events``: only once the event register was read."""
 
     ask: Command
     none: list[int] = [0]
-    before: Command | None = None
+    after_events: bool = False
 
 
 class Setting(Strict):

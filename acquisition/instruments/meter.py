@@ -228,9 +228,10 @@ class AskedMeter(Meter):
                 raise session.malformed(again, f"the same reading again, {text}")
         if not self._is_volts():
             return Sample(t_s=t_s, value_v=math.nan, flags=frozenset({"wrong_function"}))
-        range_v = session.ask_number(rules.range_ask)
+        range_v = self._confirmed(rules.range_ask, self._range_v)
         if not 0 < range_v < 1e5:
             raise session.malformed(f"{range_v:g}", "a range in volts")
+        self._range_v = range_v
         resolution_v = self._resolution_v(range_v)
         flags = {"auto"} if self._wanted is None or self._wanted[0] is None else set()
         try:
@@ -251,12 +252,19 @@ class AskedMeter(Meter):
         """Read the function back: somebody may have turned the knob."""
         return str(self.session.get(self._rules.function)) in {name.upper() for name in self._rules.function.accept}
 
+    def _confirmed(self, query: str, known: float) -> float:
+        """Ask for a number; where it is not the one known, ask once more, because an answer can be damaged."""
+        number = self.session.ask_number(query)
+        if number != known and (again := self.session.ask_number(query)) != number:
+            raise self.session.malformed(f"{again:g}", f"the same answer to {query} again, {number:g}")
+        return number
+
     def _resolution_v(self, range_v: float) -> float:
         if self._rules.counts is not None:
             return range_v / self._rules.counts
         assert self._rules.resolution_ask is not None  # noqa: S101  the dialect model wants one of the two
         if range_v not in self._resolutions:
-            resolution_v = self.session.ask_number(self._rules.resolution_ask)
+            resolution_v = self._confirmed(self._rules.resolution_ask, math.nan)
             if not 0 < resolution_v <= range_v:
                 raise self.session.malformed(f"{resolution_v:g}", f"a resolution within {range_v:g} V")
             self._resolutions[range_v] = resolution_v

@@ -206,15 +206,30 @@ class Session:
     def _resynchronise(self, link: Link) -> Link:
         marker = self.dialect.identity
         silence_s = max(0.1, 3.0 * self._reply_s)
+        why = "answers stayed out of step"
         for _ in range(ROUNDS):
             try:
                 link.clear(silence_s)
-                if marker is None or self._answer(link, marker.ask, IDENTIFY_S) == self._known:
-                    self.gaps.append(f"{self.clock.utc()} {link.resource}: out of step, mended")
-                    return link
+                if marker is not None and self._answer(link, marker.ask, IDENTIFY_S) != self._known:
+                    continue
             except (TransportTimeout, ReplyMalformed):
                 continue
-        return self._reopen("answers stayed out of step")
+            if self._keeps_settings(link):
+                self.gaps.append(f"{self.clock.utc()} {link.resource}: out of step, mended")
+                return link
+            why = "it was switched off and on, or may have been"
+            break
+        return self._reopen(why)
+
+    def _keeps_settings(self, link: Link) -> bool:
+        """Look at the power-on bit, which is lost by reading it: so a doubtful answer counts as switched off."""
+        if self.dialect.events is None:
+            return True
+        try:
+            events = parse_integer(self._answer(link, self.dialect.events, IDENTIFY_S))
+        except (TransportTimeout, ReplyMalformed, OverRange):
+            return False
+        return not events & EventStatus.POWER_ON
 
     def _reopen(self, why: str) -> Link:
         if self._mending:
@@ -312,8 +327,12 @@ class Session:
                 reader.feed(link.read_exact(min(reader.missing, 262_144), patience_s))
             if reader.is_indefinite:
                 reader.feed(link.read_message(patience_s))
+            elif self.dialect.link.block_end == "newline":
+                # Where the line end must come, a lost sample byte cannot hide behind it.
+                reader.feed(link.read_line(patience_s, self.dialect.link.read_end))
+                reader.feed(link.read_some(0.0))
             else:
-                # The line end is optional; left unread it would spoil the next answer.
+                # It may come all the same; left unread it would spoil the next answer.
                 reader.feed(link.read_some(0.05))
             return reader.end()
         except TransportTimeout as error:
@@ -386,22 +405,26 @@ class Session:
             if marker is not None and self._answer(link, marker.ask, IDENTIFY_S) != self._known:
                 link.dirty = True
                 return late
+            if not self._keeps_settings(link):
+                raise self._switched_off(link)
             entries = self._drain(link)
-            if self.dialect.events is not None:
-                events = self._parsed(parse_integer, self._answer(link, self.dialect.events, IDENTIFY_S))
-                if events & EventStatus.POWER_ON:
-                    self.close()  # switched off and on: everything is forgotten, so it is set again
-                    return ConnectionLost(
-                        f"{link.resource}: the {self.dialect.role} was switched off and on",
-                        hint="its settings are restored by the next question",
-                        resource=link.resource,
-                    )
+        except ConnectionLost as lost:
+            self.close()  # everything set is set again when the link is opened again
+            return lost
         except (TransportError, ProtocolError):
             link.dirty = True
             return late
         finally:
             self._mending = False
         return self._reported(entries, f"after {query}") if entries else late
+
+    def _switched_off(self, link: Link) -> ConnectionLost:
+        self.close()
+        return ConnectionLost(
+            f"{link.resource}: the {self.dialect.role} was switched off and on",
+            hint="its settings are restored by the next question",
+            resource=link.resource,
+        )
 
     # Settings.
 
@@ -499,8 +522,8 @@ class Session:
         entries: list[ErrorEntry] = []
         if queue is None:
             return entries
-        if queue.before is not None:
-            self._answer(link, queue.before, IDENTIFY_S)
+        if queue.after_events and not self._keeps_settings(link):
+            raise self._switched_off(link)
         for _ in range(MOST_ERRORS):
             entry = self._parsed(parse_error_entry, self._answer(link, queue.ask, self.dialect.link.query_s))
             if entry.code in queue.none:

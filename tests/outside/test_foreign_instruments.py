@@ -1,4 +1,4 @@
-"""The drivers against instruments nobody here wrote: a SCPI parser in scpipy, devices of sinstruments and pyvisa-sim.
+"""The drivers against instruments nobody here wrote: scpipy, sinstruments and pyvisa-sim.
 
 Each peer runs as its package wants it: scpipy and sinstruments as processes of their own on loopback sockets and a
 pseudo-terminal, pyvisa-sim inside pyvisa.
@@ -77,7 +77,8 @@ if role == "METER":
     router.register("INPut:IMPedance:AUTO?")(text("input"))
     router.register("VOLTage:DC:NPLCycles <v>")(put("nplc", float))
     router.register("VOLTage:DC:NPLCycles?")(number("nplc"))
-    router.register("VOLTage:DC:RANGe <v>")(lambda context, v: state.update(range=1000.0 if float(v) > 100 else 100.0))
+    ranges = lambda context, v: state.update(range=1000.0 if float(v) > 100 else 100.0)
+    router.register("VOLTage:DC:RANGe <v>")(ranges)
     router.register("VOLTage:DC:RANGe?")(number("range"))
     router.register("VOLTage:DC:RANGe:AUTO <v>")(put("auto", int))
     router.register("VOLTage:DC:RANGe:AUTO?")(lambda context: str(int(state["auto"])))

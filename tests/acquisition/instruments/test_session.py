@@ -126,7 +126,7 @@ def test_getting_into_step_asks_who_it_is_and_compares(open_rig, faults):
     open_rig.session.link.dirty = True
     open_rig.peer.heard.clear()
     assert open_rig.session.ask("A?") == "1.0"
-    assert open_rig.peer.heard == ["*IDN?", "A?"]
+    assert open_rig.peer.heard == ["*IDN?", "*ESR?", "A?"]
 
 
 def test_out_of_step_for_three_rounds_closes_and_reopens_and_sets_everything_again(open_rig, faults):
@@ -316,9 +316,18 @@ def test_a_slow_parser_gets_its_pause_after_a_command(rig):
 # Blocks.
 
 
-@pytest.mark.parametrize("query", ["BLOCK?", "BARE?"])
-def test_a_block_is_read_by_its_length_with_or_without_a_line_end(open_rig, query):
+@pytest.mark.parametrize(("query", "block_end"), [("BLOCK?", "newline"), ("BLOCK?", "none"), ("BARE?", "none")])
+def test_a_block_is_read_by_its_length_with_or_without_a_line_end(open_rig, query, block_end):
+    link = open_rig.dialect.link.model_copy(update={"block_end": block_end})
+    open_rig.session.dialect = open_rig.dialect.model_copy(update={"link": link})
     assert open_rig.session.ask_block(query) == b"ab\ncd"
+    assert open_rig.session.ask("A?") == "1.0"
+
+
+def test_a_lost_byte_of_a_block_cannot_hide_behind_its_line_end(open_rig, faults):
+    open_rig.peer.faults.append(faults.instead(b"#15a\ncd\n"))
+    with pytest.raises(TransportTimeout):
+        open_rig.session.ask_block("BLOCK?")
     assert open_rig.session.ask("A?") == "1.0"
 
 
