@@ -2,7 +2,6 @@
 
 from __future__ import annotations
 
-import re
 from typing import Annotated, Any, Literal, Self
 
 from pydantic import AfterValidator, BeforeValidator, Field, PlainSerializer, model_validator
@@ -12,7 +11,7 @@ from ..errors import ConfigError, Problem
 from ..quantities import parse_value
 from ..transport import parse_address
 from .accuracy import AccuracyTable
-from .dialect import Serial, Strict, load_dialect
+from .dialect import Serial, Strict, checked_pattern, load_dialect
 
 UNKNOWN_RATING_V = 60.0
 """No prompt goes above this while a rating is not known (limit L11 of common bench practice)."""
@@ -36,19 +35,11 @@ def _accuracy(given: Any) -> AccuracyTable:
     raise ValueError("expected an accuracy such as 0.05 % + 3 digits, or one for each range")
 
 
-def _pattern(text: str) -> str:
-    try:
-        re.compile(text)
-    except re.error as error:
-        raise ValueError(f"not a pattern: {error}") from None
-    return text
-
-
 Value = Annotated[float, BeforeValidator(_value)]
 PositiveValue = Annotated[float, BeforeValidator(_value), Field(gt=0)]
 ZeroOrMore = Annotated[float, BeforeValidator(_value), Field(ge=0)]
 Resource = Annotated[str, AfterValidator(_resource)]
-Identification = Annotated[str, AfterValidator(_pattern)]
+Identification = Annotated[str, AfterValidator(checked_pattern)]
 Accuracies = Annotated[AccuracyTable, BeforeValidator(_accuracy), PlainSerializer(str)]
 
 
@@ -195,8 +186,14 @@ def _checked(document: Document) -> Bench:
         try:
             dialect = load_dialect(entry.dialect)
         except ConfigError as error:
-            where = (role, "dialect")
-            problems.append(document.problem(where, f"{error.problems[0].text} {error.hint}".strip()))
+            for (
+                found
+            ) in error.problems:  # either the dialect has mistakes of its own, or there is none of this name
+                problems.append(
+                    found
+                    if found.line
+                    else document.problem((role, "dialect"), f"{found.text}, {error.hint}".strip(", "))
+                )
             continue
         if dialect.role != role:
             problems.append(document.problem((role, "dialect"), f"{entry.dialect} is for a {dialect.role}"))

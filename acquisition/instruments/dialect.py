@@ -11,10 +11,22 @@ from ..configs import config_names, find_config, read_yaml, validate
 from ..transport import SerialSettings
 
 
-def _checked_pattern(text: str) -> str:
+def checked_pattern(text: str) -> str:
+    """Refuse what is no regular expression.
+
+    Parameters
+    ----------
+    text : str
+        As the file has it.
+
+    Raises
+    ------
+    ValueError
+        It is none, and why.
+    """
     try:
         re.compile(text)
-    except re.error as error:
+    except (re.error, OverflowError, RecursionError) as error:
         raise ValueError(f"not a pattern: {error}") from None
     return text
 
@@ -28,9 +40,13 @@ def _checked_command(text: str) -> str:
     return text
 
 
-Pattern = Annotated[str, AfterValidator(_checked_pattern)]
+Pattern = Annotated[str, AfterValidator(checked_pattern)]
 Command = Annotated[str, AfterValidator(_checked_command)]
 Positive = Annotated[float, Field(gt=0)]
+
+
+def _bytes(text: str) -> bytes:
+    return re.sub(r"\\x([0-9A-Fa-f]{2})", lambda match: chr(int(match[1], 16)), text).encode("latin-1")
 
 
 class Strict(BaseModel):
@@ -129,13 +145,21 @@ class Setting(Strict):
 
 
 class Recorded(Strict):
-    """An exchange taken from an instrument, its guide, or worked by hand, and what the driver must make of it."""
+    r"""An exchange taken from an instrument, its guide, or worked by hand, and what the driver must make of it.
+
+    Bytes that are no printable ASCII are written ``\xNN``.
+    """
 
     call: Literal["identify", "errors", "read", "sine", "fetch", "pp"]
     source: str
     exchanges: list[tuple[str, str]]
     with_: dict[str, str] = Field(default={}, alias="with")
     gives: dict[str, str | list[str]]
+
+    @property
+    def wire(self) -> list[tuple[bytes, bytes]]:
+        """What is sent and what comes back, as bytes without line ends."""
+        return [(_bytes(sent), _bytes(given)) for sent, given in self.exchanges]
 
 
 class AskingMeterSettings(Strict):
@@ -338,7 +362,7 @@ def load_dialect(name: str) -> Dialect:
         No such file, or mistakes in it, each with its line.
     """
     path = find_config("dialects", name)
-    dialect = validate(read_yaml(path), Dialect)
+    dialect = validate(read_yaml(path, escapes=True), Dialect)
     if dialect.dialect != path.stem:
         from ..errors import ConfigError, Problem
 

@@ -222,10 +222,6 @@ class AskedMeter(Meter):
         session, rules = self.session, self._rules
         text = session.ask(rules.read, self.deadline_s())
         t_s = session.clock.monotonic_s()
-        if rules.again is not None:
-            again = session.ask(rules.again)
-            if again != text:
-                raise session.malformed(again, f"the same reading again, {text}")
         if not self._is_volts():
             return Sample(t_s=t_s, value_v=math.nan, flags=frozenset({"wrong_function"}))
         range_v = self._confirmed(rules.range_ask, self._range_v)
@@ -233,6 +229,9 @@ class AskedMeter(Meter):
             raise session.malformed(f"{range_v:g}", "a range in volts")
         self._range_v = range_v
         resolution_v = self._resolution_v(range_v)
+        if rules.again is not None and (again := session.ask(rules.again)) != text:
+            # Asked last: function and range between the two belong to this reading, or all is void.
+            raise session.malformed(again, f"the same reading again, {text}")
         flags = {"auto"} if self._wanted is None or self._wanted[0] is None else set()
         try:
             value_v = parse_number(text)

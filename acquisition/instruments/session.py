@@ -533,7 +533,7 @@ class Session:
         return entries
 
     def check_errors(self, doing: str) -> None:
-        """Empty the error queue and complain if there was anything in it.
+        """Empty the error queue and complain if there was anything in it, or if settings may have been lost.
 
         Parameters
         ----------
@@ -544,8 +544,13 @@ class Session:
         ------
         InstrumentReported
             With the first entry.
+        ConnectionLost
+            It was switched off and on meanwhile.
         """
-        if entries := self.drain_errors():
+        link = self.ready()
+        if not self._keeps_settings(link):
+            raise self._switched_off(link)
+        if entries := self._drain(link):
             raise self._reported(entries, doing)
 
     def _reported(self, entries: list[ErrorEntry], doing: str) -> InstrumentReported:

@@ -29,9 +29,9 @@ def session_on(dialect, exchanges, *, piece=WHOLE, reply_end=None):
     reply_end = rules.read_end if reply_end is None else reply_end
     steps = []
     for sent, given in exchanges:
-        reply = given.encode("latin-1") + reply_end if given else b""
+        reply = given + reply_end if given else b""
         if sent:
-            steps.append(Step(sent.encode("latin-1") + rules.write_end, reply))
+            steps.append(Step(sent + rules.write_end, reply))
         else:
             steps.append(Step(None, reply, after_s=0.25))  # unasked, at the pace of the meter
     clock = FakeClock()
@@ -118,9 +118,9 @@ CALLS = {
 def test_recorded_exchange(name, index, piece):
     dialect = load_dialect(name)
     recorded = dialect.recorded[index]
-    exchanges = list(recorded.exchanges)
+    exchanges = list(recorded.wire)
     if dialect.meter is not None and dialect.meter.mode == "stream":
-        exchanges.insert(0, ("", "tail of a line"))  # the first line after opening may be a part only
+        exchanges.insert(0, (b"", b"tail of a line"))  # the first line after opening may be a part only
         exchanges[1:] = [*exchanges[1:]] * dialect.meter.repeats
     session, link = session_on(dialect, exchanges, piece=piece)
     CALLS[recorded.call](session, recorded)
@@ -133,7 +133,7 @@ def test_a_reply_that_ends_with_cr_lf_is_taken_as_well(name, index):
     recorded = dialect.recorded[index]
     if dialect.link.ends == "cr" or (dialect.meter is not None and dialect.meter.mode == "stream"):
         return
-    session, _ = session_on(dialect, recorded.exchanges, reply_end=b"\r\n")
+    session, _ = session_on(dialect, recorded.wire, reply_end=b"\r\n")
     CALLS[recorded.call](session, recorded)
 
 
@@ -149,7 +149,7 @@ def test_a_wrong_recording_is_noticed():
     dialect = load_dialect("scpi-meter")
     recorded = next(each for each in dialect.recorded if each.call == "read" and "value_v" in each.gives)
     wrong = recorded.model_copy(update={"gives": {"value_v": "105.3"}})
-    session, _ = session_on(dialect, recorded.exchanges)
+    session, _ = session_on(dialect, recorded.wire)
     with pytest.raises(AssertionError):
         call_meter(session, wrong)
     assert math.isfinite(float(recorded.gives["value_v"]))
