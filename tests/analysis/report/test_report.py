@@ -1,0 +1,361 @@
+"""The report: complete, self-contained, the same each time, and never more certain than the readings."""
+
+import json
+import re
+import shutil
+import sys
+from dataclasses import replace
+from html.parser import HTMLParser
+from pathlib import Path
+
+import numpy as np
+import plotly.graph_objects as go
+import pytest
+
+from acquisition.errors import AnalysisError
+from acquisition.records import Capture, Event, JobSheet, Pass, Reading
+from acquisition.store import open_job
+from analysis.app.cli import main
+from analysis.app.verbs.report import gather
+from analysis.compare import NOT_EXPLAINED, compare
+from analysis.judge import Judged
+from analysis.report.figures import band_figure, place_in_band, response_figure
+from analysis.report.findings import CAUTIONS, findings
+from analysis.report.material import Material
+from analysis.report.pdf import find_browser
+from analysis.report.render import render
+from analysis.report.waveforms import envelope, thumbnail
+from analysis.report.words import with_uncertainty
+
+sys.path.insert(0, str(Path(__file__).parent))
+from repaired_five import build
+
+VOID = {"meta", "br", "line", "path", "link", "img", "hr", "input", "circle", "rect", "text/"}
+EVIL = "</script><img src=x onerror=alert(1)><b>V1</b>&\"'"
+
+
+class Page(HTMLParser):
+    """Elements, attributes and visible text of a page; complains about tags that do not close."""
+
+    def __init__(self, text):
+        super().__init__()
+        self.tags, self.attributes, self.words, self.open, self.data = [], [], [], [], {}
+        self.inside_script = None
+        self.feed(text)
+        assert self.open == [], f"never closed: {self.open}"
+
+    def handle_starttag(self, tag, attrs):
+        self.tags.append(tag)
+        self.attributes += [(tag, name, value) for name, value in attrs]
+        given = dict(attrs)
+        if tag == "script":
+            self.inside_script = given.get("id", "code")
+        if tag not in VOID:
+            self.open.append(tag)
+
+    def handle_startendtag(self, tag, attrs):
+        self.tags.append(tag)
+        self.attributes += [(tag, name, value) for name, value in attrs]
+
+    def handle_endtag(self, tag):
+        if tag in VOID:
+            return
+        assert self.open, f"</{tag}> closes nothing"
+        assert self.open.pop() == tag, f"</{tag}> in the wrong place, line {self.getpos()[0]}"
+        if tag == "script":
+            self.inside_script = None
+
+    def handle_data(self, data):
+        if self.inside_script:
+            self.data[self.inside_script] = self.data.get(self.inside_script, "") + data
+        elif "style" not in self.open:
+            self.words.append(data)
+
+    @property
+    def text(self):
+        return " ".join(" ".join(self.words).split())
+
+
+@pytest.fixture(scope="module")
+def job(tmp_path_factory):
+    return build(tmp_path_factory.mktemp("report") / "five.stagewalk", frequencies=4, captures=3, samples=2000)
+
+
+@pytest.fixture(scope="module")
+def material(job):
+    with open_job(job, read_only=True) as opened:
+        return gather(opened)
+
+
+@pytest.fixture(scope="module")
+def text(material):
+    return render(material)
+
+
+@pytest.fixture(scope="module")
+def page(text):
+    return Page(text)
+
+
+# -- the file ----------------------------------------------------------------------------------------------------
+
+
+def test_the_same_job_gives_the_same_bytes(job, text):
+    with open_job(job, read_only=True) as opened:
+        assert render(gather(opened)) == text
+
+
+def test_nothing_is_fetched(page):
+    assert not [a for a in page.attributes if a[1] in {"src", "href", "data", "poster", "action", "srcset"}]
+    assert {"link", "iframe", "img", "object", "embed", "base", "form"} & set(page.tags) == set()
+    (policy,) = [value for tag, _, value in page.attributes if tag == "meta" and value and "default-src" in value]
+    assert policy.startswith("default-src 'none'")
+
+
+def test_the_page_is_well_formed_and_labelled(page):
+    assert ("html", "lang", "en") in page.attributes
+    assert page.tags.count("h1") == 1
+    ids = [value for _, name, value in page.attributes if name == "id"]
+    assert len(ids) == len(set(ids))
+    for _, name, value in page.attributes:
+        if name == "aria-labelledby":
+            assert value in ids
+        if name == "data-figure":
+            assert value in page.data
+
+
+def test_figures_are_ones_the_library_knows(page):
+    names = [value for _, name, value in page.attributes if name == "data-figure"]
+    assert names == ["survey", "signal", "response-0", "response-1"]
+    for name in names:
+        figure = json.loads(page.data[name])
+        go.Figure(data=figure["data"], layout=figure["layout"])
+        go.Figure(data=figure["data"], layout={**figure["layout"], **figure["narrow"]})
+
+
+# -- what it says ------------------------------------------------------------------------------------------------
+
+
+def test_the_first_page_tells_the_job(page):
+    for words in (
+        "Hums, gets very hot, and the sound breaks up after a few minutes.",
+        "C4 replaced by a part of 22.3 ± 0.2 nF: polypropylene, 630 V",
+        "The changes agree with the replaced part",
+        "consistent with this: C4 leaks direct current (about",
+        "The coupling capacitor C4 let direct current through",
+        "Ask again in a year.",
+        *CAUTIONS,
+    ):
+        assert words in page.text
+
+
+def test_every_reading_stands_in_the_table_with_its_uncertainty(material, page):
+    for one in material.passes:
+        assert len(one.readings) == 40
+        for reading in one.readings:
+            assert with_uncertainty(reading.value, reading.std, reading.quantity) in page.text
+    assert "A: bench meter, 0.3 %" in page.text
+    assert "mains 231.0 V, 50 Hz; 20 minutes after switch-on" in page.text
+
+
+def test_instruments_settings_events_and_versions_are_told(page):
+    for words in (
+        "30 DC readings; ranges 300 V",
+        "6 waveforms",
+        "20 MHz limit, probe x10",
+        "report written by stagewalk",
+    ):
+        assert words in page.text
+    assert "reaches the end of the scope's range" in page.text
+
+
+def test_nothing_is_called_safe_and_no_fault_is_certain(page):
+    # Bench practice, section 5: what a program must never say or imply.
+    forbidden = (
+        r"\b(safe|safely|dead|discharged|isolated|harmless|guaranteed|certain|certainly|repaired|good as new)\b"
+    )
+    assert re.findall(forbidden, page.text, re.I) == []
+
+
+@pytest.mark.parametrize(
+    "sheet",
+    [JobSheet(chassis_name="Amp"), JobSheet(chassis_name="Amp", chassis_text="chassis: x\ntubes: {V1: 12AX7}\n")],
+)
+def test_a_job_with_next_to_nothing(sheet):
+    reading = Reading(point="V1.1", quantity="dc_v", value=86.0712, std=0.4)
+    alone = Pass(name="as-found", started_utc="", readings=(reading,))
+    for passes in ((), (alone,), (alone, replace(alone, name="again"))):
+        page = Page(render(Material(sheet=sheet, passes=passes, limits=("no model",))))
+        for caution in CAUTIONS:
+            assert caution in page.text
+        assert ("86.07 ± 0.80 V" in page.text) == bool(passes)
+        assert ("proves a repair" in page.text) == (len(passes) < 2) or len(passes) == 2
+
+
+def test_an_unexplained_change_reopens_the_job(material):
+    changes = tuple(replace(c, verdict=NOT_EXPLAINED) if c.significant else c for c in material.comparison.changes)
+    told = findings(replace(material, comparison=replace(material.comparison, changes=changes)))
+    assert told.headline == "Some changes are not explained by the replaced part"
+    assert "The cause should be found before the job is closed." in told.open_question
+
+
+def test_two_rounds_without_a_change_say_so(job, material):
+    same = replace(material.passes[0], name="again")
+    comparison = compare(material.passes[0], same)
+    told = findings(replace(material, passes=(material.passes[0], same), comparison=comparison))
+    assert told.headline == "No significant change"
+    assert told.rows == ()
+
+
+# -- hostile text ------------------------------------------------------------------------------------------------
+
+
+def test_hostile_text_stays_text(material):
+    names = [field for field in JobSheet.__slots__ if field not in {"chassis_text", "bench_text"}]
+    sheet = JobSheet(**dict.fromkeys(names, EVIL))
+    evil_point = EVIL.replace(">", "")
+    reading = Reading(
+        point=evil_point,
+        quantity="dc_v",
+        value=1.0,
+        std=0.1,
+        instrument=EVIL,
+        note=EVIL,
+        taken_utc=EVIL,
+        range_v=1.0,
+    )
+    gains = tuple(
+        Reading(point=f"{evil_point}>{evil_point}", quantity="gain", value=2.0, freq_hz=f, std=0.1)
+        for f in (1.0, 2.0, 3.0)
+    )
+    capture = Capture(
+        point=EVIL, codes=np.arange(9, dtype=np.int8), scale_v=1.0, offset_v=0.0, t0_s=0.0, dt_s=1.0,
+        full_scale_v=9.0, instrument=EVIL, coupling=EVIL,
+    )  # fmt: skip
+    events = tuple(Event(kind=kind, subject=EVIL, text=EVIL, value=1.0) for kind in ("part_replaced", "note"))
+    passes = tuple(
+        Pass(
+            name=f"{n}{EVIL}",
+            started_utc=EVIL,
+            readings=(reading, *gains),
+            captures=(capture,),
+            events=events,
+            settings={EVIL: EVIL},
+        )
+        for n in (1, 2)
+    )
+    judged = tuple(
+        Judged(reading=r, std=0.1, expected=1.0, low=0.5, high=1.5, verdict="agrees") for r in (reading, *gains)
+    )
+    hostile = Material(
+        sheet=sheet,
+        passes=passes,
+        judged={one.name: judged for one in passes},
+        functions={evil_point: EVIL},
+        comparison=compare(*passes),
+        limits=(EVIL,),
+        program=EVIL,
+    )
+    page = Page(render(hostile))
+    friendly = Page(render(material))
+    assert set(page.tags) <= set(friendly.tags)
+    assert page.tags.count("script") == 2 + len([1 for _, name, _ in page.attributes if name == "data-figure"])
+    assert not [a for a in page.attributes if a[1].startswith("on")]
+    assert EVIL in " ".join(page.words)
+    for name, content in page.data.items():
+        if name != "code":
+            figure = json.loads(content)
+            assert "<img" not in json.dumps(figure)
+            assert "&lt;" in json.dumps(figure)
+
+
+# -- figures -----------------------------------------------------------------------------------------------------
+
+
+def judged(value, low, expected, high, std=0.1, quantity="dc_v"):
+    reading = Reading(point="V1.1>V1.2" if quantity == "phase_deg" else "V1.1", quantity=quantity, value=value)
+    return Judged(reading=reading, std=std, expected=expected, low=low, high=high, verdict="agrees")
+
+
+def test_places_against_a_lopsided_band():
+    assert place_in_band(judged(90.0, 90.0, 100.0, 130.0)) == -1.0
+    assert place_in_band(judged(130.0, 90.0, 100.0, 130.0)) == 1.0
+    assert place_in_band(judged(100.0, 90.0, 100.0, 130.0)) == 0.0
+    assert place_in_band(judged(0.1, 0.0, 0.0, 0.0)) == pytest.approx(0.5)  # no width: two standard uncertainties
+    assert place_in_band(judged(-179.0, 160.0, 179.0, 189.0, quantity="phase_deg")) == pytest.approx(0.2)
+
+
+def test_a_reading_far_out_stands_at_the_edge_as_an_arrow(material):
+    figure = band_figure(material, dc=True)
+    before, after = figure["data"]
+    grid = [i for i, note in enumerate(figure["layout"]["annotations"]) if "16.1" in note["text"]]
+    assert before["marker"]["symbol"][grid[0]] == "triangle-right"
+    assert max(before["x"]) < 3.3
+    assert set(before["marker"]["symbol"]) & set(after["marker"]["symbol"]) == set()  # told apart without colour
+
+
+def test_response_in_decibels(material):
+    figure = response_figure(material, "V1.2>V1.1")
+    (curve,) = [t for t in figure["data"] if t["name"] == "after-C4" and t["yaxis"] == "y"]
+    values = {r.freq_hz: r for r in material.passes[1].readings if (r.point, r.quantity) == ("V1.2>V1.1", "gain")}
+    assert curve["x"] == sorted(values)
+    for freq, decibels, bar in zip(curve["x"], curve["y"], curve["error_y"]["array"], strict=True):
+        reading = values[freq]
+        assert decibels == pytest.approx(20 * np.log10(reading.value), abs=1e-3)
+        assert bar == pytest.approx(20 * np.log10(1 + 2 * reading.std / reading.value), rel=0.05)
+
+
+def test_no_spike_is_lost_to_thinning():
+    rng = np.random.default_rng(1)
+    volts = rng.standard_normal(100_003)
+    volts[77_777], volts[5] = 50.0, -60.0
+    low, high = envelope(volts, 240)
+    assert (low.min(), high.max()) == (-60.0, 50.0)
+    assert len(low) == len(high) == 240
+    assert np.all(low <= high)
+    short = envelope(volts[:5], 240)
+    assert np.array_equal(short[0], volts[:5])
+
+
+def test_a_waveform_of_one_sample_and_a_flat_one():
+    for codes in (np.zeros(1, dtype=np.int8), np.full(1000, 7, dtype=np.uint8)):
+        capture = Capture(
+            point="V1.1", codes=codes, scale_v=0.1, offset_v=0.0, t0_s=0.0, dt_s=1e-6, full_scale_v=25.6
+        )
+        assert thumbnail(capture).points.startswith("M")
+
+
+# -- the verb ----------------------------------------------------------------------------------------------------
+
+
+def test_the_verb_writes_beside_the_job_and_keeps_closing_words(job, tmp_path, capsys):
+    copy = tmp_path / "five.stagewalk"
+    shutil.copy(job, copy)
+    assert main(["report", str(copy), "--found", "a bad joint", "--advice", "nothing"]) == 0
+    assert capsys.readouterr().out == f"wrote {tmp_path / 'five.html'}\n"
+    assert "a bad joint" in (tmp_path / "five.html").read_text("utf-8")
+    with open_job(copy) as opened:
+        assert (opened.sheet.found, opened.sheet.advice) == ("a bad joint", "nothing")
+
+
+def test_a_damaged_job_is_reported_as_far_as_it_goes(job, tmp_path, capsys):
+    content = bytearray(job.read_bytes())
+    content[content.index(b"bench meter")] ^= 1
+    damaged = tmp_path / "damaged.stagewalk"
+    damaged.write_bytes(content)
+    assert main(["report", str(damaged)]) == 0
+    assert "reading: 1 lost" in capsys.readouterr().err
+    assert "reading: 1 lost" in (tmp_path / "damaged.html").read_text("utf-8")
+
+
+def test_a_place_that_cannot_be_written_is_one_line(job, tmp_path, capsys):
+    assert main(["report", str(job), "--out", str(tmp_path / "none" / "a.html")]) == 2
+    told = capsys.readouterr().err.splitlines()
+    assert told[0].endswith("a.html: not written: No such file or directory")
+
+
+def test_without_a_browser_there_is_no_pdf_and_a_clear_line(monkeypatch):
+    monkeypatch.setenv("PATH", "")
+    with pytest.raises(AnalysisError, match="Chromium was not found") as told:
+        find_browser()
+    assert "the HTML report is written" in told.value.hint

@@ -1,0 +1,109 @@
+"""The report in a real browser: figures drawn, nothing fetched, nothing wrong on the console, readable by
+everybody."""
+
+import importlib.resources
+import importlib.util
+import json
+import os
+import re
+import shutil
+import subprocess
+import sys
+from pathlib import Path
+
+import pytest
+
+from analysis.app.cli import main
+
+sys.path.insert(0, str(Path(__file__).parents[1] / "analysis" / "report"))
+from repaired_five import build
+
+CHROMIUM = shutil.which("chromium") or shutil.which("chromium-browser")
+pytestmark = pytest.mark.skipif(CHROMIUM is None, reason="needs Chromium (Debian package chromium)")
+
+AXE = next((n for n in ("axe_playwright_python", "axe_core_python") if importlib.util.find_spec(n)), None)
+
+
+@pytest.fixture(scope="module")
+def folder(tmp_path_factory):
+    return tmp_path_factory.mktemp("browser")
+
+
+@pytest.fixture(scope="module")
+def page(folder):
+    job = build(folder / "five.stagewalk", frequencies=4, captures=2, samples=2000)
+    assert main(["report", str(job)]) == 0
+    return folder / "five.html"
+
+
+def browse(folder, page, *options):
+    """Load a page in a profile of its own; returns what the browser printed."""
+    command = [
+        CHROMIUM, "--headless", "--disable-gpu", "--no-first-run", "--disable-background-networking",
+        "--disable-component-update", "--disable-sync", "--enable-logging=stderr", "--virtual-time-budget=10000",
+        f"--user-data-dir={folder / 'profile'}", *options, page.as_uri(),
+    ]  # fmt: skip
+    if os.geteuid() == 0:
+        command.insert(1, "--no-sandbox")
+    return subprocess.run(command, capture_output=True, text=True, check=True, timeout=100)
+
+
+def console(done):
+    return [line for line in done.stderr.splitlines() if "CONSOLE" in line]
+
+
+def test_figures_are_drawn_nothing_is_fetched_and_the_console_is_silent(folder, page):
+    log = folder / "net.json"
+    done = browse(folder, page, "--window-size=1280,2000", "--dump-dom", f"--log-net-log={log}")
+    assert console(done) == []
+    assert len(re.findall(r'<div class="[^"]*svg-container"', done.stdout)) == 4
+    asked = set(re.findall(r'"(?:https?|wss?)://[^"]*', log.read_text("utf-8", "replace")))
+    assert asked == set()
+
+
+def test_a_fetch_would_be_refused_and_seen(folder, page):
+    # Shows that the test above can fail, and that the policy of the page holds.
+    spoilt = folder / "spoilt.html"
+    image = "<img src=http://127.0.0.1:9/x.png></main>"
+    spoilt.write_text(page.read_text("utf-8").replace("</main>", image), "utf-8")
+    assert "Content Security Policy" in "".join(console(browse(folder, spoilt, "--dump-dom")))
+
+
+@pytest.mark.parametrize("width", [390, 1280])
+def test_no_sideways_scroll(folder, page, width):
+    # A frame, because a headless window is never narrower than 500 px.
+    frame = folder / f"frame-{width}.html"
+    frame.write_text(
+        f"<iframe id=f width={width} height=900 src={page.name}></iframe><p id=told></p><script>onload=()=>"
+        "{const d=f.contentDocument.documentElement;told.textContent=d.scrollWidth+' '+d.clientWidth}</script>"
+    )
+    done = browse(folder, frame, "--allow-file-access-from-files", "--dump-dom", "--window-size=1400,1000")
+    scroll, client = map(int, re.search(r"(\d+) (\d+)</p>", done.stdout).groups())
+    assert client > width - 40
+    assert scroll <= client
+
+
+@pytest.mark.skipif(AXE is None, reason="needs axe-core (pip install axe-core-python)")
+@pytest.mark.parametrize("width", [500, 1280])
+def test_accessibility(folder, page, width):
+    axe = importlib.resources.files(AXE).joinpath("axe.min.js").read_text("utf-8")
+    checked = folder / f"axe-{width}.html"
+    run = (
+        "<script>" + axe + "</script><script>onload=()=>axe.run().then(r=>{const p=document.createElement('pre');"
+        "p.id='axe';p.textContent=JSON.stringify({passes:r.passes.length,violations:r.violations.map(v=>[v.id,"
+        "v.nodes.slice(0,3).map(n=>n.html.slice(0,200))])});document.body.append(p)})</script></body>"
+    )
+    checked.write_text(page.read_text("utf-8").replace("</body>", run), "utf-8")
+    done = browse(folder, checked, "--dump-dom", f"--window-size={width},2000")
+    found = json.loads(re.search(r'<pre id="axe">(.*?)</pre>', done.stdout, re.S).group(1).replace("&gt;", ">")
+                       .replace("&lt;", "<").replace("&amp;", "&"))  # fmt: skip
+    assert found["passes"] > 15
+    assert found["violations"] == []
+
+
+def test_the_pdf_has_the_summary_on_one_page(folder, page):
+    assert main(["report", str(page.with_suffix(".stagewalk")), "--pdf"]) == 0
+    content = page.with_suffix(".pdf").read_bytes()
+    assert content.startswith(b"%PDF-")
+    pages = len(re.findall(rb"/Type\s*/Page\b", content))
+    assert 4 <= pages <= 12
