@@ -100,7 +100,7 @@ class SimulatedBench:
             "clip_on_above_v: 300\n"
             f"meter: {{resource: '{resource}', dialect: {meter}, accuracy: {accuracy}, rating_v: 1000, nplc: 1}}\n"
             f"scope: {{resource: '{self.links['scope'].resource}', dialect: {scope}, "
-            "accuracy: 2 %, rating_v: 300}\n"
+            "accuracy: 2 %, rating_v: 400}\n"
             f"generator: {{resource: '{self.links['generator'].resource}', dialect: scpi-generator, "
             "source_ohm: 50, most_pp_v: 5}\n"
             "lead: {rated_v: 1000}\n"

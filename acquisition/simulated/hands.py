@@ -62,9 +62,23 @@ class Hands:
             moment_s += self._draw(self.TRAVEL_S) * self.pace
         moment_s = self._bounce(changes, moment_s, point)
         with self.wiring.lock:
+            # A hand that comes near changes what the open lead picks up.
+            self.wiring.lead.hum_peak_v = self.rng.uniform(0.1, 2.0)
             self.wiring.lead.move(changes)
         self.holding = point
         return moment_s
+
+    def clip(self, point: str) -> None:
+        """Clip the lead to a point: contact at once, and it stays.
+
+        Parameters
+        ----------
+        point : str
+            Where to.
+        """
+        with self.wiring.lock:
+            self.wiring.lead.move([(self.wiring.clock.monotonic_s(), point)])
+        self.holding = point
 
     def lift(self) -> float:
         """Take the tip away after a moment of reaction.

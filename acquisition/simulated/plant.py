@@ -17,6 +17,9 @@ import numpy as np
 
 from ..clock import Clock, SystemClock
 
+RISE_S = 0.4
+"""Time constant of the rise after switching on; real tubes take longer, and a survey waits for them."""
+
 
 class Line(NamedTuple):
     """One sine of a ripple: frequency in hertz, peak in volts, phase of its cosine in radians."""
@@ -173,6 +176,7 @@ class Wiring:
         self.drive = Drive()
         self.probes: dict[int, Probe] = {1: Probe(), 2: Probe()}
         self.lock = threading.RLock()
+        self._live, self._since_s = True, -math.inf
 
     def clip(self, channel: int, point: str | None) -> None:
         """Clip a scope probe to a point, or take it off.
@@ -186,6 +190,23 @@ class Wiring:
         """
         with self.lock:
             self.probes[channel] = replace(self.probes[channel], point=point)
+
+    def switch(self, live: bool) -> None:
+        """Switch the chassis on or off.
+
+        Parameters
+        ----------
+        live : bool
+            On: everything rises with ``RISE_S``. Off: it was discharged too, and shows nothing.
+        """
+        with self.lock:
+            self._live, self._since_s = live, self.clock.monotonic_s()
+
+    def _supply(self, times_s: np.ndarray) -> np.ndarray:
+        """Share of the settled volts that stands at each moment."""
+        if not self._live:
+            return np.where(times_s < self._since_s, 1.0, 0.0)
+        return np.asarray(1.0 - np.exp(-np.clip(times_s - self._since_s, 0.0, 60.0 * RISE_S) / RISE_S))
 
     def lead_volts(self, times_s: np.ndarray, load_ohm: float) -> np.ndarray:
         """Volts at the meter's input, its filter included.
@@ -217,7 +238,8 @@ class Wiring:
                 inside = (times_s >= begin) & (times_s < end)
                 probe = np.append(times_s[inside], end if math.isfinite(end) else times_s[-1])
                 settled = self._approach(point, probe - begin, start_v, load_ohm)
-                volts[inside] = settled[:-1] + self._moving(point, times_s[inside])
+                own = settled[:-1] + self._moving(point, times_s[inside])
+                volts[inside] = own if point is None else own * self._supply(times_s[inside])
                 start_v = float(settled[-1])
                 if begin > times_s[-1]:
                     break
@@ -290,5 +312,5 @@ class Wiring:
                         gain /= 1 - 1j * corner_hz / drive.freq_hz
                     volts += self._sine(gain, times_s)
                 volts = np.clip(volts, *plant.swing_v(probe.point))
-                rows.append(volts - dc_v if corner_hz else volts)
+                rows.append((volts - dc_v if corner_hz else volts) * self._supply(times_s))
             return np.array(rows)

@@ -39,6 +39,8 @@ class StagePlan:
         Instruments and ratings.
     constants : dict
         Time constants of the capacitors, by part.
+    read_v : dict
+        Direct volts that were read in the pass, by point: where a chassis is faulty the model does not know them.
     """
 
     name: str
@@ -49,6 +51,7 @@ class StagePlan:
     bare: ChassisModel | None
     bench: Bench
     constants: dict[str, float] = field(default_factory=dict)
+    read_v: dict[str, float] = field(default_factory=dict)
 
     @property
     def needs_load(self) -> bool:
@@ -136,10 +139,9 @@ class StagePlan:
             if drive_pp_v and self.model.chassis.signal is not None:
                 path = self.model.response({}, self.model.chassis.signal.input, point, np.array([freq_hz]))
                 pp_v = float(abs(path.flat[0])) * drive_pp_v
+        dc_v = self.read_v.get(point, float(np.nan_to_num(dc_v)))
         signal_v = 0.5 * (pp_v or 0.0)
-        return Tap(
-            point=point, channel=channel, worst_v=worst_v + signal_v, dc_v=float(np.nan_to_num(dc_v)), pp_v=pp_v
-        )
+        return Tap(point=point, channel=channel, worst_v=worst_v + signal_v, dc_v=dc_v, pp_v=pp_v)
 
     @property
     def _outside(self) -> set[str]:

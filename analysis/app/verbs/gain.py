@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+import dataclasses
 import json
 import math
 from collections.abc import Callable
@@ -101,6 +102,8 @@ def command(
         if not hum:
             _require_load(plan, load_connected, LOAD_QUESTION)
         name = _pass(job, pass_name)
+        read = {r.point: r.value for r in job.read_pass(name).readings if r.quantity == "dc_v"}
+        plan = dataclasses.replace(plan, read_v=read)
         if not hum and plan.needs_load:
             _note_load(job, name)
         was_left_on = left_on(job)
@@ -191,8 +194,6 @@ def _way(run: SignalRun, swap: bool, one_channel: bool) -> Any:
 
 
 def _single(gain: Gain, plan: StagePlan, balance: bool) -> tuple[dict[str, Any], list[str]]:
-    import dataclasses
-
     from analysis.app.signal.show import balance_text, gain_facts, gain_text
     from analysis.balance import balance_of
 
