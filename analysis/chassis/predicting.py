@@ -65,7 +65,7 @@ def read_dc(circuit: Circuit, table: Table, rest: OperatingPoint, nodes: Sequenc
             for p, n in enumerate(hard):
                 v[place[n]] = np.broadcast_to(again.volts[n], (len(hard), *v.shape[1:]))[p]
     zero = np.zeros(v.shape[1:])
-    return np.stack([v[place[n]] if n != GROUND else zero for n in nodes])
+    return np.array([v[place[n]] if n != GROUND else zero for n in nodes]).reshape(len(nodes), *v.shape[1:])
 
 
 class ProbedSignal:

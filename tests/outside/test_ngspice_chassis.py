@@ -1,0 +1,120 @@
+"""Whole chassis against ngspice with the same tube laws: rest, readings, response, distortion, rectifier."""
+
+import numpy as np
+import pytest
+
+from acquisition.configs import config_names
+from acquisition.records import Measurand
+from analysis.chassis import ChassisModel, ProbeLoad, load_chassis, parse_chassis
+from analysis.chassis.driving import distortion, waveforms
+from analysis.circuit.ac import SmallSignal
+from analysis.circuit.elements import conductance
+from analysis.circuit.large_signal import distortion_ratio
+from tests.outside import ngspice_peer as peer
+from tests.outside.topologies import TOPOLOGIES
+
+pytestmark = pytest.mark.skipif(peer.NGSPICE is None, reason=peer.NEED_NGSPICE)
+
+UNPROBED = ProbeLoad(resistance_ohm=np.inf, capacitance_farad=0.0)
+NAMES = [*config_names("chassis"), *TOPOLOGIES]
+# Points where a meter matters most: bootstrapped grids, screens and plates behind high resistance.
+METERED = {
+    "cathodyne": ["V1.7", "V1.6"],
+    "long-tailed pair": ["V1.2", "V1.7", "V1.1"],
+    "pentode": ["V1.1", "V1.6", "V1.9"],
+    "cathode follower": ["V1.2", "V1.3"],
+    "breakwater-pair": ["V2.7", "V1.6"],
+    "harbour-twenty": ["V2.2", "V3.5", "BIAS"],
+}
+# Drive in volts peak to peak, from clean to clipped; periods are enough for coupling capacitors to settle.
+DRIVEN = [
+    ("common cathode, unbypassed", "OUT", 6.0, 60),
+    ("common cathode, bypassed", "OUT", 2.0, 150),
+    ("pentode", "OUT", 0.3, 100),
+    ("single-ended output", "SPK", 8.0, 60),
+    ("push-pull output", "SPK", 30.0, 50),
+    ("harbour-twenty", "SPK", 0.01, 30),
+]
+
+
+def model_of(name):
+    chassis = parse_chassis(TOPOLOGIES[name], name) if name in TOPOLOGIES else load_chassis(name)
+    return ChassisModel(chassis, probe=UNPROBED)
+
+
+@pytest.fixture(scope="module", params=NAMES)
+def case(request):
+    return request.param, model_of(request.param)
+
+
+def test_rest_and_readings_within_a_thousandth(case):
+    name, model = case
+    points = METERED.get(name, [])
+    rest, read = peer.operating_point(model, points)
+    ours = model.supplied({}).rest
+    for node, volts in rest.items():
+        assert ours.node_v(node)[0] == pytest.approx(volts, rel=1e-3, abs=1e-4), node
+    shown = model.predict({}, [Measurand(point=point, quantity="dc_v") for point in points])[0]
+    for point, volts in zip(points, shown, strict=True):
+        # With the meter on, the rectified rails stay on their straight lines in both.
+        assert volts == pytest.approx(read[point], rel=2e-3, abs=5e-3), point
+
+
+def test_response_within_half_a_percent_and_half_a_degree(case):
+    _, model = case
+    freq_hz, theirs = peer.response(model, (5.0, 2e5, 4))
+    supplied = model.supplied({})
+    small = SmallSignal(model.circuit, supplied.table, supplied.rest.slopes, freq_hz)
+    source = model.node(model.chassis.signal.input)
+    ours = small.volts({source: conductance(supplied.table["generator.ohms"])[:, None]})
+    for node, volts in theirs.items():
+        seen = np.abs(volts) > 1e-7
+        ratio = np.broadcast_to(ours[model.circuit.node(node)], (1, freq_hz.size))[0, seen] / volts[seen]
+        assert np.all(np.abs(np.abs(ratio) - 1.0) < 5e-3), node
+        assert np.all(np.abs(np.degrees(np.angle(ratio))) < 0.5), node
+
+
+@pytest.mark.parametrize(("name", "point", "drive_pp_v", "periods"), DRIVEN, ids=[d[0] for d in DRIVEN])
+def test_distortion_within_a_twentieth(name, point, drive_pp_v, periods):
+    model = model_of(name)
+    theirs = peer.last_period(model, point, drive_pp_v, 1000.0, periods)
+    ours = distortion(model, {}, point, drive_pp_v)[0]
+    assert ours == pytest.approx(distortion_ratio(theirs), rel=0.05)
+    wave = waveforms(model, {}, [point], drive_pp_v)[0, 0]
+    assert np.ptp(wave) == pytest.approx(np.ptp(theirs), rel=0.02)
+
+
+def test_clipping_stage_that_draws_grid_current():
+    """Grid current charges the input capacitor: the bias shifts down and limits the output."""
+    model = model_of("common cathode, bypassed")
+    theirs = peer.last_period(model, "V1.2", 8.0, 1000.0, 180)
+    ours = waveforms(model, {}, ["V1.2"], 8.0)[0, 0]
+    assert theirs.mean() < -0.5
+    assert ours.mean() == pytest.approx(theirs.mean(), abs=0.05)
+    assert np.ptp(ours) == pytest.approx(np.ptp(theirs), rel=0.02)
+
+
+RECTIFIED = """
+chassis: rectifier with a resistor
+tubes: {V1: 6C4}
+rails: {HT: {volts: 300, source: 150, rectified: %s}}
+parts:
+  C1: {capacitor: %s, nodes: [HT, gnd], esr: 2}
+  R1: 5k HT gnd
+"""
+
+
+@pytest.mark.parametrize(("kind", "reservoir"), [("full-wave", "40u"), ("half-wave", "40u"), ("full-wave", "2u")])
+def test_rectifier_mean_and_ripple(kind, reservoir):
+    model = ChassisModel(parse_chassis("mains: {volts: 230, hertz: 50}" + RECTIFIED % (kind, reservoir)))
+    table = {key: float(value[0]) for key, value in model.nominal().items()}
+    wave = "abs(sin(314.159265358979*time))" if kind == "full-wave" else "max(sin(314.159265358979*time),0)"
+    lines = [f"Brect 0 ht I=max({table['HT.emf']:.9g}*{wave}-v(ht),0)/150", f"C1 ht n {table['C1']:.9g} ic=250",
+             "Resr n 0 2", "R1 ht 0 5k", f"Rleak ht 0 {1 / table['C1.leak']:.9g}"]  # fmt: skip
+    control = ["tran 10u 3 2.98 10u uic", "linearize v(ht)", "wrdata t.txt v(ht)"]
+    (found,) = peer.run(lines, control, ["t.txt"])
+    ours = model.supplied({}).rest.node_v("HT")[0]
+    assert ours == pytest.approx(found[:, 1].mean(), rel=5e-3)
+    hum = model.predict({}, [Measurand(point="HT", quantity="ripple_pp_v")])[0, 0]
+    # Six lines round the tips of a sawtooth off.
+    assert hum == pytest.approx(np.ptp(found[:, 1]), rel=0.08)
