@@ -313,8 +313,7 @@ def _as_column(specimen: Any) -> Any:
     """Give a specimen's arrays a time axis behind the samples."""
     return replace(
         specimen,
-        strength=np.atleast_1d(specimen.strength)[..., None],
-        mu_factor=np.atleast_1d(specimen.mu_factor)[..., None],
+        **{name: np.atleast_1d(getattr(specimen, name))[..., None] for name in specimen.VARIES},
     )
 
 
@@ -322,7 +321,7 @@ def _pick(specimen: Any, samples: Array) -> Any:
     def take(value: Array) -> Array:
         return value if value.shape[0] == 1 else value[samples]
 
-    return replace(specimen, strength=take(specimen.strength), mu_factor=take(specimen.mu_factor))
+    return replace(specimen, **{name: take(getattr(specimen, name)) for name in specimen.VARIES})
 
 
 def harmonics_v(wave: Array) -> Array:
