@@ -66,7 +66,7 @@ def _plain(value: float, digits: int) -> str:
     return f"{value:.{min(decimals, 9)}f}"
 
 
-def with_uncertainty(value: float, std: float | None, quantity: str) -> str:
+def with_uncertainty(value: float, std: float | None, quantity: str, *, ascii_only: bool = False) -> str:
     """A value with its 95 % interval (k = 2), both to the digit that the uncertainty allows.
 
     Parameters
@@ -77,6 +77,8 @@ def with_uncertainty(value: float, std: float | None, quantity: str) -> str:
         Standard uncertainty.
     quantity : str
         A key of ``QUANTITIES``.
+    ascii_only : bool
+        For a terminal.
 
     Examples
     --------
@@ -86,11 +88,12 @@ def with_uncertainty(value: float, std: float | None, quantity: str) -> str:
     ('×51.23', '−178.9 ± 1.2°')
     """
     if std is None or std <= 0:
-        return quantity_text(value, quantity)
-    return _written(value, std, quantity, interval=True)
+        return quantity_text(value, quantity, ascii_only=ascii_only)
+    text = _written(value, std, quantity, interval=True)
+    return text.translate(_TO_ASCII) if ascii_only else text
 
 
-def to_its_uncertainty(value: float, std: float | None, quantity: str) -> str:
+def to_its_uncertainty(value: float, std: float | None, quantity: str, *, ascii_only: bool = False) -> str:
     """A value with no more digits than its uncertainty allows, the interval left out.
 
     Parameters
@@ -101,6 +104,8 @@ def to_its_uncertainty(value: float, std: float | None, quantity: str) -> str:
         Standard uncertainty.
     quantity : str
         A key of ``QUANTITIES``.
+    ascii_only : bool
+        For a terminal.
 
     Examples
     --------
@@ -108,8 +113,9 @@ def to_its_uncertainty(value: float, std: float | None, quantity: str) -> str:
     ('86.07 V', '−0.3 mV')
     """
     if std is None or std <= 0:
-        return quantity_text(value, quantity)
-    return _written(value, std, quantity, interval=False)
+        return quantity_text(value, quantity, ascii_only=ascii_only)
+    text = _written(value, std, quantity, interval=False)
+    return text.translate(_TO_ASCII) if ascii_only else text
 
 
 def _written(value: float, std: float, quantity: str, *, interval: bool) -> str:

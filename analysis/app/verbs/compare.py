@@ -15,6 +15,14 @@ if TYPE_CHECKING:
     from analysis.compare import Change, Comparison
 
 
+_SHORT = {
+    "agrees with the replaced part": "agrees",
+    "changed, not explained by it": "NOT EXPLAINED",
+    "changed; no replaced part and model to explain it": "changed",
+}
+_WAYS = {"toward": ", toward healthy", "away": ", AWAY from healthy", "": ""}
+
+
 def compare_passes(job: Job, before: str, after: str) -> Comparison:
     """Compare two passes of an open job, with the model of its chassis where there is one.
 
@@ -108,26 +116,28 @@ def show(comparison: Comparison) -> None:
     from rich.markup import escape
     from rich.table import Table
 
-    from analysis.report.words import measurand_text, old_part_text, quantity_text
+    from analysis.report.words import measurand_text, old_part_text, to_its_uncertainty, with_uncertainty
 
     console = Console(highlight=False)
     changed = [c for c in comparison.changes if c.significant]
     table = Table(box=None, header_style="bold", pad_edge=False)
     table.add_column("reading")
-    for heading in ("before", "after", "change", "+- (95 %)"):
-        table.add_column(heading, justify="right")
-    table.add_column("healthy", justify="right")
+    for heading in ("before", "after", "change, 95 %", "expected", "healthy"):
+        table.add_column(heading, justify="right", no_wrap=True)
     table.add_column("verdict")
     for c in changed:
         quantity = c.measurand.quantity
-        cells = (c.before, c.after, c.change, 2 * c.change_std)
-        healthy = "" if c.healthy is None else quantity_text(c.healthy, quantity, ascii_only=True)
-        way = {"toward": ", toward healthy", "away": ", AWAY from healthy"}.get(c.direction, "")
+        optional = (c.predicted, c.healthy)
         table.add_row(
             escape(harmless(measurand_text(c.measurand, ascii_only=True))),
-            *(quantity_text(value, quantity, ascii_only=True) for value in cells),
-            healthy,
-            c.verdict + way,
+            to_its_uncertainty(c.before, c.before_std, quantity, ascii_only=True),
+            to_its_uncertainty(c.after, c.after_std, quantity, ascii_only=True),
+            with_uncertainty(c.change, c.change_std, quantity, ascii_only=True),
+            *(
+                "" if v is None else to_its_uncertainty(v, c.change_std, quantity, ascii_only=True)
+                for v in optional
+            ),
+            f"{_SHORT[c.verdict]}{_WAYS[c.direction]}",
         )
     if changed:
         console.print(table)
