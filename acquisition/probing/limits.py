@@ -1,0 +1,71 @@
+"""Which points may be named at all: worst-case volts against the lowest rating of lead and meter."""
+
+from __future__ import annotations
+
+from dataclasses import dataclass
+
+from ..records import SurveyStep
+
+MARGIN = 0.8
+UNKNOWN_LIMIT_V = 60.0
+
+
+@dataclass(frozen=True, slots=True, kw_only=True)
+class ProbingLimits:
+    """Ratings of what is in hand.
+
+    Parameters
+    ----------
+    meter_rated_v, lead_rated_v : float or None
+        Highest voltage to earth as printed on them; None when it is not known.
+    clip_on_above_v : float
+        Above this, volts to ground in a fault included, a point is clipped on with power off and never held.
+    mains_known : bool
+        The mains voltage was measured or confirmed.
+    """
+
+    meter_rated_v: float | None
+    lead_rated_v: float | None
+    clip_on_above_v: float = 300.0
+    mains_known: bool = True
+
+    @property
+    def rated_v(self) -> float:
+        """Lowest rating; an unknown one counts as 60 V."""
+        given = (self.meter_rated_v, self.lead_rated_v)
+        return min(UNKNOWN_LIMIT_V if rating is None else rating for rating in given)
+
+    def refusal(self, step: SurveyStep) -> str:
+        """Say why a point must not be named.
+
+        Parameters
+        ----------
+        step : SurveyStep
+            With its worst-case volts, DC plus AC peak (rules L1, L3 and L11 of common bench practice).
+
+        Returns
+        -------
+        str
+            The reason; empty when the point may be named.
+        """
+        worst = step.worst_v
+        name = f"{step.point} is left out: it can reach {worst:.0f} V in a fault or at switch-on"
+        for what, rating in (("meter", self.meter_rated_v), ("lead", self.lead_rated_v)):
+            if rating is None and worst > UNKNOWN_LIMIT_V:
+                return f"{name}, and the rating of the {what} is not known (write it in the bench file)"
+        if not self.mains_known and worst > UNKNOWN_LIMIT_V:
+            return f"{name}, and the mains voltage is not known"
+        if worst > MARGIN * self.rated_v and worst > UNKNOWN_LIMIT_V:
+            lowest = "lead" if self.lead_rated_v == self.rated_v else "meter"
+            return f"{name}, more than 80 % of what the {lowest} is rated for ({self.rated_v:.0f} V)"
+        return ""
+
+    def needs_clip(self, step: SurveyStep) -> bool:
+        """Whether the point is clipped on with power off.
+
+        Parameters
+        ----------
+        step : SurveyStep
+            The point.
+        """
+        return step.worst_v > self.clip_on_above_v

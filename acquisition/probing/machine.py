@@ -1,0 +1,403 @@
+"""`Probing`: announce, (clip on,) touch, steady, taken, lift, next."""
+
+from __future__ import annotations
+
+import math
+from collections.abc import Callable, Sequence
+from dataclasses import dataclass, replace
+from enum import StrEnum
+
+from ..records import Reading, SurveyPlan, SurveyStep
+from ..steady import EventKind, Sample, State, SteadyDetector, SteadyEvent, SteadyReading
+from .actions import Action, ActionKind, Do, Key
+from .gates import OFF, PREPARE, Gate, gates_for
+from .limits import ProbingLimits
+from .wording import CAUTIONS, conditions, fits_elsewhere, spoken, verdict_of, volts
+
+HOLD_S = 3.0
+STILL_LIVE_V = 10.0
+"""Above this a point that was to be discharged is sent back to the discharge tool (common practice, no source)."""
+
+
+class Phase(StrEnum):
+    """Where the survey is."""
+
+    ASKING = "asking"
+    VERIFYING = "verifying"
+    ARMED = "armed"
+    TOUCHED = "touched"
+    UNSTEADY = "unsteady"
+    WRONG_PIN = "wrong_pin"
+    LIFT = "lift"
+    STOPPED = "stopped"
+    DONE = "done"
+
+
+@dataclass(frozen=True, slots=True, kw_only=True)
+class Options:
+    """What the person chose.
+
+    Parameters
+    ----------
+    tubes_glow : bool
+        The heaters are seen to glow: their pins are skipped.
+    delicate : bool
+        Offer grids that a meter upsets too.
+    start_from : str
+        First point; empty for the first of the plan.
+    done : frozenset of str
+        Points read before, in a survey that was interrupted.
+    mains_v : float, optional
+        Mains, volts rms.
+    instrument : str
+        Identity of the meter.
+    """
+
+    tubes_glow: bool = False
+    delicate: bool = False
+    start_from: str = ""
+    done: frozenset[str] = frozenset()
+    mains_v: float | None = None
+    instrument: str = ""
+
+
+class Probing:
+    """Guide somebody through a survey.
+
+    Parameters
+    ----------
+    plan : SurveyPlan
+        Points in order.
+    limits : ProbingLimits
+        Ratings.
+    detector : SteadyDetector
+        Fed by `sample`.
+    commit : callable
+        Called with each Reading before it is announced; returns when it is on disk.
+    utc : callable
+        Gives the time as ISO 8601 text.
+    options : Options
+        What the person chose.
+    """
+
+    def __init__(
+        self,
+        plan: SurveyPlan,
+        limits: ProbingLimits,
+        detector: SteadyDetector,
+        commit: Callable[[Reading], None],
+        utc: Callable[[], str],
+        options: Options | None = None,
+    ) -> None:
+        self.limits, self.detector, self.options = limits, detector, options or Options()
+        self._commit, self._utc = commit, utc
+        self.steps: Sequence[SurveyStep] = tuple(step for step in plan.steps if self._offered(step))
+        self.phase = Phase.ASKING
+        self.index = -1
+        self.results: dict[str, Reading] = {}
+        self.refused: dict[str, str] = {}
+        self._gates: list[Gate] = []
+        self._after: Callable[[], list[Action]] = self._next
+        self._power = "off"
+        self._clip = ""
+        self._live: Sample | None = None
+        self._on_since_s: float | None = None
+        self._held: Reading | None = None
+        self._rough: SteadyReading | None = None
+        self._direction = 1
+
+    def _offered(self, step: SurveyStep) -> bool:
+        if step.heater and self.options.tubes_glow:
+            return False
+        return self.options.delicate or not step.delicate
+
+    @property
+    def step(self) -> SurveyStep | None:
+        """The point in hand."""
+        return self.steps[self.index] if 0 <= self.index < len(self.steps) else None
+
+    @property
+    def minutes_on(self) -> float | None:
+        """Minutes since the person confirmed that it was switched on; None while off or not known."""
+        if self._on_since_s is None or self._live is None:
+            return None
+        return (self._live.t_s - self._on_since_s) / 60.0
+
+    # -- input -----------------------------------------------------------------------------------------------
+
+    def start(self) -> list[Action]:
+        """Begin: cautions, then the first point."""
+        if self.options.start_from:
+            names = [step.point for step in self.steps]
+            self.index = names.index(self.options.start_from) - 1 if self.options.start_from in names else -1
+        self._gates = [PREPARE]
+        actions = [Action(kind=ActionKind.CAUTION, text=text) for text in CAUTIONS]
+        return actions + self._open_gate()
+
+    def sample(self, sample: Sample) -> list[Action]:
+        """Take one sample of the meter.
+
+        Parameters
+        ----------
+        sample : Sample
+            In order of time.
+        """
+        self._live = sample
+        actions: list[Action] = []
+        if self.phase not in (Phase.DONE, Phase.STOPPED):
+            if over := self._over_rating(sample):
+                self.phase = Phase.STOPPED
+                self._held = self._rough = None
+                return [Action(kind=ActionKind.CAUTION, text=over, step=self.step), self._ask_after_stop()]
+            for event in self.detector.feed(sample):
+                actions += self._event(event)
+        return actions
+
+    def key(self, key: Key) -> list[Action]:
+        """Take one key.
+
+        Parameters
+        ----------
+        key : Key
+            ``space`` confirms, takes a zero and goes on.
+        """
+        if self.phase is Phase.DONE:
+            return []
+        if key is Key.QUIT:
+            return self._finish("Stopped. Everything read so far is on disk; the same command goes on from here.")
+        if self.phase is Phase.STOPPED and key is not Key.SPACE:
+            return [self._ask_after_stop()]
+        if key is Key.SPACE:
+            return self._space()
+        if self.index < 0 and self.phase in (Phase.ASKING, Phase.VERIFYING):
+            return []  # the cautions are not skipped
+        if key is Key.SKIP:
+            return self._leave(self._next)
+        if key is Key.BACK:
+            return self._leave(self._previous)
+        return self._leave(self._again)
+
+    # -- keys ------------------------------------------------------------------------------------------------
+
+    def _space(self) -> list[Action]:
+        if self.phase is Phase.ASKING:
+            return self._pass_gate()
+        if self.phase is Phase.VERIFYING:
+            return self._verify()
+        if self.phase is Phase.STOPPED:
+            self._power, self._on_since_s = "off", None
+            return self._leave(self._next)
+        if self.phase in (Phase.WRONG_PIN, Phase.ARMED) and self._held is not None:
+            return self._keep(self._held, "good", "confirmed by key")
+        if self.phase is Phase.UNSTEADY and self._rough is not None:
+            return self._take(self._rough, "unsteady")
+        if self.phase is Phase.LIFT:
+            return self._leave(self._next)
+        if self._live is not None:
+            self.detector.confirm(self._live.t_s)
+        return []
+
+    def _ask_after_stop(self) -> Action:
+        text = "Tip away, mains off, then find out why. Space leaves this point."
+        return Action(kind=ActionKind.ASK, text=text, do=Do.TIP_AWAY, step=self.step)
+
+    # -- gates -----------------------------------------------------------------------------------------------
+
+    def _open_gate(self) -> list[Action]:
+        gate = self._gates[0]
+        if gate.do is Do.VERIFY:
+            self._live = None  # only what is read from now on counts
+        self.phase = Phase.VERIFYING if gate.do is Do.VERIFY else Phase.ASKING
+        return [Action(kind=ActionKind.ASK, text=gate.text, do=gate.do, step=self.step)]
+
+    def _pass_gate(self) -> list[Action]:
+        gate = self._gates.pop(0)
+        if gate.power:
+            self._power = gate.power
+            on = gate.power == "on" and self._live is not None
+            self._on_since_s = self._live.t_s if on and self._live is not None else None
+        if gate.clip is not None:
+            self._clip = gate.clip
+        if self._gates:
+            return self._open_gate()
+        return self._after()
+
+    def _verify(self) -> list[Action]:
+        live = self._live
+        if live is None or "overload" in live.flags or not math.isfinite(live.value_v):
+            text = "No value from the meter, and that is not zero. Look at the meter, touch the point again, space."
+            return [Action(kind=ActionKind.CAUTION, text=text, step=self.step)]
+        if abs(live.value_v) > STILL_LIVE_V:
+            text = f"Still {live.value_v:.1f} V here. Discharge again, touch the point again, space."
+            return [Action(kind=ActionKind.CAUTION, text=text, step=self.step)]
+        told = Action(kind=ActionKind.SAY, text=f"Last reading {live.value_v:.1f} V, only at this point, just now.")
+        return [told, *self._pass_gate()]
+
+    def _leave(self, where: Callable[[], list[Action]]) -> list[Action]:
+        """Go to another point; a clip that hangs on moves only with power off."""
+        self._held = self._rough = None
+        self._gates = []
+        if self._clip and self._power == "on":
+            self._gates = [OFF]
+            self._after = where
+            return self._open_gate()
+        return where()
+
+    # -- points ----------------------------------------------------------------------------------------------
+
+    def _next(self) -> list[Action]:
+        self._direction = 1
+        self.index += 1
+        return self._announce()
+
+    def _previous(self) -> list[Action]:
+        self._direction = -1
+        self.index = max(0, self.index - 1)
+        return self._announce(again=True)
+
+    def _again(self) -> list[Action]:
+        return self._announce(again=True)
+
+    def _announce(self, *, again: bool = False) -> list[Action]:
+        actions: list[Action] = []
+        step = self.step
+        while step is not None:
+            reason = self.limits.refusal(step)
+            if reason:
+                if step.point not in self.refused:
+                    actions.append(Action(kind=ActionKind.CAUTION, text=reason, step=step))
+                self.refused[step.point] = reason
+            elif again or step.point not in self.options.done:
+                break
+            again = again and self._direction < 0
+            if self._direction < 0 and self.index == 0:
+                self._direction = 1
+            self.index += self._direction
+            step = self.step
+        if step is None:
+            return actions + self._end()
+        actions.append(Action(kind=ActionKind.SHOW, text=spoken(step), step=step))
+        self._gates = gates_for(step, clip_on=self.limits.needs_clip(step), power=self._power, clip=self._clip)
+        self._after = self._arm
+        return actions + (self._open_gate() if self._gates else self._arm())
+
+    def _arm(self) -> list[Action]:
+        step = self.step
+        if step is None:
+            return self._end()
+        clipped = self._clip == step.point
+        hold = step.may_be_zero and not clipped and self.detector.hold_can_tell
+        self.detector.arm(hold_s=HOLD_S if hold else None, settle_s=step.settle_s, clipped=clipped)
+        self.phase = Phase.ARMED
+        if clipped:
+            do, text = Do.WAIT, "Reading. Hands stay away. Space if it stays at zero."
+        elif hold:
+            do = Do.TOUCH_AND_HOLD
+            text = (
+                f"Touch {step.point}, one hand. It may read 0: then hold for {HOLD_S:.0f} seconds, or press space."
+            )
+        elif step.may_be_zero:
+            do, text = Do.TOUCH_AND_KEY, f"Touch {step.point}, one hand. It may read 0: then space with the tip on."
+        else:
+            do, text = Do.TOUCH, f"Touch {step.point}, one hand."
+        return [Action(kind=ActionKind.SAY, text=text, do=do, step=step)]
+
+    def _end(self) -> list[Action]:
+        if self._power == "on" and self._clip:
+            self._gates, self._after = [OFF], self._end
+            return self._open_gate()
+        left = f" Left out for their ratings: {' '.join(self.refused)}." if self.refused else ""
+        return self._finish(f"Survey done: {len(self.results)} points read.{left}")
+
+    def _finish(self, text: str) -> list[Action]:
+        self.phase = Phase.DONE
+        tail = " Mains off before you reach in; what a point read before says nothing about now."
+        return [Action(kind=ActionKind.DONE, text=text + tail)]
+
+    # -- events ----------------------------------------------------------------------------------------------
+
+    def _over_rating(self, sample: Sample) -> str:
+        rated = self.limits.rated_v
+        lead = "Take the tip away without touching anything else, or leave the clip and switch off."
+        if "overload" in sample.flags:
+            if math.isfinite(sample.range_v) and sample.range_v >= rated:
+                return f"Overload on the {sample.range_v:.0f} V range: unknown and high. {lead}"
+            return ""
+        if math.isfinite(sample.value_v) and abs(sample.value_v) > rated:
+            return f"{sample.value_v:.0f} V is above the rating of lead or meter, {rated:.0f} V. {lead}"
+        return ""
+
+    def _event(self, event: SteadyEvent) -> list[Action]:
+        step = self.step
+        if event.kind in (EventKind.REFUSED, EventKind.OVERLOAD) and self.phase in (Phase.ARMED, Phase.TOUCHED):
+            text = event.text or "overload: unknown and high, waiting for the meter to change range"
+            return [Action(kind=ActionKind.SAY, text=f"No reading: {text}.", step=step)]
+        if step is None or self.phase in (Phase.ASKING, Phase.VERIFYING):
+            return []
+        if event.kind is EventKind.TOUCHED and self.phase is Phase.ARMED:
+            self.phase = Phase.TOUCHED
+            return []
+        if event.kind is EventKind.LOST and self.phase in (Phase.TOUCHED, Phase.UNSTEADY):
+            self.phase, self._rough = Phase.ARMED, None
+            return []
+        if event.kind is EventKind.NEEDS_KEY:
+            return [
+                Action(kind=ActionKind.SAY, text="Press space when the tip is on.", do=Do.TOUCH_AND_KEY, step=step)
+            ]
+        if event.kind is EventKind.UNSTEADY and event.reading is not None and self.phase is not Phase.LIFT:
+            self.phase, self._rough = Phase.UNSTEADY, event.reading
+            text = f"{volts(event.reading.value_v)} will not stand still. Space keeps it as unsteady; or lift."
+            return [Action(kind=ActionKind.ASK, text=text, do=Do.DECIDE, step=step)]
+        if event.kind in (EventKind.LIFTED, EventKind.LOST):
+            if self.phase is Phase.LIFT:
+                return self._leave(self._next)
+            if self.phase is Phase.WRONG_PIN:
+                return self._arm()  # a second touch that agrees answers the question without a key
+        if event.kind is EventKind.TAKEN and event.reading is not None and self.phase is not Phase.LIFT:
+            return self._take(event.reading, "confirmed_zero" if event.reading.in_band else "good")
+        return []
+
+    def _take(self, steady: SteadyReading, quality: str) -> list[Action]:
+        step = self.step
+        if step is None:
+            return []
+        reading = Reading(
+            point=step.point,
+            quantity="dc_v",
+            value=steady.value_v,
+            std=steady.std_v,
+            taken_utc=self._utc(),
+            instrument=self.options.instrument,
+            range_v=steady.range_v if math.isfinite(steady.range_v) else None,
+            quality=quality,
+            note=conditions(self.options.mains_v, self.minutes_on, steady.drift_v_per_s),
+        )
+        other = fits_elsewhere(step, reading)
+        if other and quality == "good":
+            before = self._held
+            if before is not None and abs(before.value - reading.value) <= 4.0 * (reading.std or 0.0):
+                return self._keep(reading, "good", "read twice")
+            held = replace(reading, quality="held", note=f"{reading.note}; fits {other}: wrong pin?")
+            self._commit(held)
+            self._held, self.phase = reading, Phase.WRONG_PIN
+            text = (
+                f"{volts(steady.value_v)} would fit {other}: wrong pin? Touch {step.point} again; space keeps it."
+            )
+            return [Action(kind=ActionKind.ASK, text=text, do=Do.CHECK_PIN, step=step, reading=held)]
+        return self._keep(reading, quality, "")
+
+    def _keep(self, reading: Reading, quality: str, remark: str) -> list[Action]:
+        step = self.step
+        kept = replace(reading, quality=quality, note="; ".join(text for text in (reading.note, remark) if text))
+        self._commit(kept)  # on disk before a word is said
+        self.results[kept.point] = kept
+        self._held = self._rough = None
+        verdict = verdict_of(step, kept)
+        words = f"{kept.point} {volts(kept.value)}" + (f", {verdict}" if verdict else "")
+        actions = [Action(kind=ActionKind.TAKEN, text=words, step=step, reading=kept, verdict=verdict)]
+        if self._clip:
+            return actions + self._leave(self._next)
+        if self.detector.state is State.AWAY:
+            return actions + self._leave(self._next)
+        self.phase = Phase.LIFT
+        return [*actions, Action(kind=ActionKind.SAY, text="Lift.", do=Do.LIFT, step=step)]

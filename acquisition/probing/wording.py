@@ -1,0 +1,120 @@
+"""The words of the survey, and what a reading says against its band and its neighbours."""
+
+from __future__ import annotations
+
+from ..records import Reading, SurveyStep
+from .limits import UNKNOWN_LIMIT_V
+
+CAUTIONS = (
+    "High voltage kills. Licensed practice, local codes and the manuals of your instruments come first.",
+    "Not alone. One hand only near live parts. Glasses on. Smell, smoke, a red plate: mains off first.",
+    "This program does not know what is live. It shows what was read, where and when, and nothing more.",
+)
+
+
+def volts(value_v: float) -> str:
+    """Write volts for somebody who glances.
+
+    Parameters
+    ----------
+    value_v : float
+        In volts.
+
+    Examples
+    --------
+    >>> volts(244.36), volts(-37.72), volts(1.5634)
+    ('244.4 V', '-37.72 V', '1.563 V')
+    """
+    size = abs(value_v)
+    decimals = 1 if size >= 100 else 2 if size >= 10 else 3
+    text = f"{value_v:.{decimals}f}"
+    return f"{text.removeprefix('-') if float(text) == 0 else text} V"
+
+
+def spoken(step: SurveyStep) -> str:
+    """Announce a point: name, what it can reach, function, place, what a healthy chassis reads.
+
+    Parameters
+    ----------
+    step : SurveyStep
+        The point.
+    """
+    parts = [f"{step.point}, {step.function}"]
+    if step.worst_v > UNKNOWN_LIMIT_V:
+        parts.append(f"high voltage, up to {step.worst_v:.0f} V in a fault")
+    if step.place:
+        parts.append(step.place)
+    if step.expected_v is not None and step.low_v is not None and step.high_v is not None:
+        parts.append(f"expect {volts(step.expected_v)} ({volts(step.low_v)} to {volts(step.high_v)})")
+    return "; ".join(parts)
+
+
+def verdict_of(step: SurveyStep | None, reading: Reading) -> str:
+    """Say how a reading lies to the band, its own uncertainty allowed for.
+
+    Parameters
+    ----------
+    step : SurveyStep, optional
+        With the band.
+    reading : Reading
+        The reading.
+
+    Returns
+    -------
+    str
+        ``agrees``, ``low``, ``high``; empty where there is no band or the value did not stand.
+    """
+    if step is None or step.low_v is None or step.high_v is None or reading.quality == "unsteady":
+        return ""
+    slack_v = 2.0 * (reading.std or 0.0)
+    if reading.value < step.low_v - slack_v:
+        return "low"
+    return "high" if reading.value > step.high_v + slack_v else "agrees"
+
+
+def fits_elsewhere(step: SurveyStep, reading: Reading) -> str:
+    """Find the neighbouring or mirrored pin that a reading would fit, when it misses its own band.
+
+    Parameters
+    ----------
+    step : SurveyStep
+        With band and neighbours.
+    reading : Reading
+        The reading.
+
+    Returns
+    -------
+    str
+        The pin whose expected volts lie nearest, within 8 % or the uncertainty; empty when none does.
+    """
+    if verdict_of(step, reading) not in ("low", "high") or step.low_v is None or step.high_v is None:
+        return ""
+    nearest_v = max(step.low_v - reading.value, reading.value - step.high_v)
+    best = ""
+    for point, neighbour_v in step.neighbours.items():
+        miss_v = abs(reading.value - neighbour_v)
+        if miss_v <= max(0.08 * abs(neighbour_v), 3.0 * (reading.std or 0.0)) and miss_v < nearest_v:
+            best, nearest_v = point, miss_v
+    return best
+
+
+def conditions(mains_v: float | None, minutes_on: float | None, drift_v_per_s: float) -> str:
+    """Write down what a reading was taken under.
+
+    Parameters
+    ----------
+    mains_v : float, optional
+        Mains, volts rms.
+    minutes_on : float, optional
+        Since the confirmed switch-on.
+    drift_v_per_s : float
+        Slope of a drifting supply, 0 for none.
+    """
+    parts = []
+    if mains_v is not None:
+        parts.append(f"mains {mains_v:g} V")
+    if minutes_on is not None:
+        parts.append(f"{minutes_on:.1f} min after switch-on")
+    if drift_v_per_s:
+        parts.append(f"drifting {drift_v_per_s:+.2g} V/s")
+    return ", ".join(parts)

@@ -1,0 +1,227 @@
+"""The survey plan of a chassis: which point after which, what it should read, and what it can reach at worst.
+
+Order (common practice, no source): heaters, rails and supply nodes from the highest down, bias; then the output
+stage (cathodes, screens, plates); then the stages before it, from the output towards the input, cathodes,
+screens, plates; the grids, because a meter disturbs them most; other nodes and signal terminals at the end.
+
+Worst case (rule L1 of common bench practice: the unloaded supply times mains over nominal times 1.1): the EMF
+behind each rail stands for the unloaded supply. Every plate, screen and supply node can reach it; so can a grid
+or a node behind a capacitor that may be shorted, and a cathode that rides high. An output plate can reach twice
+that (L3). What is left (plain cathodes, terminals of the signal) is taken as 60 V, or ten times the healthy volts
+(common practice, no source).
+"""
+
+from __future__ import annotations
+
+import math
+from collections.abc import Mapping
+
+import numpy as np
+
+from acquisition.records import Measurand, SurveyPlan, SurveyStep
+from analysis.tubes.base import mirrored, neighbours, spoken_place
+
+from .bands import Band, bands
+from .description import GROUND, Chassis
+from .model import ChassisModel
+from .points import Point, list_points
+
+MAINS_HIGH = 1.1
+LOW_V = 60.0
+OUTPUT_SWING = 2.0
+RIDES_HIGH = 0.1
+MAY_BE_ZERO_V = 0.3
+SLOWEST_S = 2.0
+SAMPLES = 200
+
+_NO_TIE = ("internal connection", "no connection", "shield", "shell")
+
+
+def survey_plan(
+    chassis: Chassis,
+    model: ChassisModel | None = None,
+    *,
+    mains_v: float | None = None,
+    supply_v: float | None = None,
+) -> SurveyPlan:
+    """Plan the survey of a chassis.
+
+    Parameters
+    ----------
+    chassis : Chassis
+        The file; tubes alone are enough.
+    model : ChassisModel, optional
+        Gives expected volts with the meter's loading, bands and source resistances.
+    mains_v : float, optional
+        Mains measured, volts rms; above nominal it raises the worst case too.
+    supply_v : float, optional
+        Unloaded high tension in volts, where there is no model to tell it.
+
+    Returns
+    -------
+    SurveyPlan
+        Every point worth reading, in bench order. Without a model and without ``supply_v`` the worst case is
+        infinite, so that no high-voltage point is ever named.
+    """
+    points = model.points if model is not None else list_points(chassis)
+    chosen = {name: point for name, point in points.items() if _worth_reading(point, model)}
+    expected = _expected(model, chosen, mains_v) if model is not None else {}
+    supply = _supply_v(chassis, model, supply_v) * MAINS_HIGH * max(1.0, (mains_v or 0.0) / chassis.mains_v)
+    output_nodes = {
+        node for part in chassis.parts.values() if part.kind == "transformer" for node in part.nodes[:-2]
+    }
+    output_sockets = {p.socket for p in points.values() if "plate" in p.function and p.node in output_nodes}
+    rank = {socket: place for place, socket in enumerate(reversed(list(chassis.sockets)))}
+    steps = []
+    for point in chosen.values():
+        band = expected.get(point.name)
+        source_ohm = _source_ohm(model, point, band) if model is not None and band is not None else 0.0
+        steps.append(
+            (
+                _order(point, band, point.socket in output_sockets, rank),
+                SurveyStep(
+                    point=point.name,
+                    function=_function(point),
+                    place=_place(chassis, point),
+                    expected_v=None if band is None else band.expected,
+                    low_v=None if band is None else band.low,
+                    high_v=None if band is None else band.high,
+                    worst_v=_worst_v(chassis, point, band, supply, output_nodes),
+                    source_ohm=source_ohm,
+                    settle_s=min(SLOWEST_S, source_ohm * _farads_at(chassis, point.node)),
+                    may_be_zero=point.heater or band is None or abs(band.expected) < MAY_BE_ZERO_V,
+                    neighbours=_neighbours(chassis, point, points, expected),
+                    heater=point.heater,
+                    delicate=point.delicate,
+                ),
+            )
+        )
+    steps.sort(key=lambda item: item[0])
+    return SurveyPlan(chassis=chassis.title, steps=tuple(step for _, step in steps))
+
+
+def _worth_reading(point: Point, model: ChassisModel | None) -> bool:
+    if point.heater:
+        return True
+    if any(word in point.function for word in _NO_TIE):
+        return False
+    return bool(point.node) or model is None
+
+
+def _expected(model: ChassisModel, points: Mapping[str, Point], mains_v: float | None) -> dict[str, Band]:
+    names = [point.name for point in points.values() if point.node]
+    found = bands(model, [Measurand(point=name, quantity="dc_v") for name in names], mains_v=mains_v, count=SAMPLES)
+    return {name: band for name, band in zip(names, found, strict=True) if math.isfinite(band.expected)}
+
+
+def _supply_v(chassis: Chassis, model: ChassisModel | None, supply_v: float | None) -> float:
+    if supply_v is not None:
+        return supply_v
+    if model is None or not chassis.rails:
+        return math.inf
+    return max(
+        max(abs(rail.volts), abs(float(np.max(model.nominal()[f"{name}.emf"]))))
+        for name, rail in chassis.rails.items()
+    )
+
+
+def _order(
+    point: Point, band: Band | None, output: bool, rank: Mapping[str, int]
+) -> tuple[int, int, float, int, str]:
+    volts = 0.0 if band is None else band.expected
+    socket = rank.get(point.socket, 0)
+    electrode = next((i for i, name in enumerate(("cathode", "screen", "plate")) if name in point.function), 3)
+    if point.heater:
+        return (0, socket, 0.0, point.pin, "")
+    if point.function == "rail" or (not point.socket and volts > LOW_V):
+        return (1 if volts >= 0 else 2, 0, -abs(volts), 0, point.name)
+    if not point.socket:
+        return (2 if volts < -1.0 else 6, 0, -abs(volts), 0, point.name)
+    if "grid" in point.function and electrode == 3:
+        return (5, socket, 0.0, point.pin, "")
+    if output:
+        return (3, electrode, 0.0, socket, point.name)
+    return (4, socket, float(electrode), point.pin, "")
+
+
+def _function(point: Point) -> str:
+    if point.heater:
+        return f"{point.function}, DC against the chassis"
+    return f"{point.function} of {point.section}" if point.section else point.function
+
+
+def _place(chassis: Chassis, point: Point) -> str:
+    if not point.socket:
+        return ""
+    base = chassis.sockets[point.socket].base
+    return f"{base} base, {spoken_place(base, point.pin)}"
+
+
+def _neighbours(
+    chassis: Chassis, point: Point, points: Mapping[str, Point], expected: Mapping[str, Band]
+) -> dict[str, float]:
+    """Expected volts of the pins that a slip or a count the wrong way round would hit, other nodes only."""
+    if not point.socket:
+        return {}
+    base = chassis.sockets[point.socket].base
+    found = {}
+    for pin in (*neighbours(base, point.pin), mirrored(base, point.pin)):
+        name = f"{point.socket}.{pin}"
+        other = points.get(name)
+        if other is not None and name in expected and other.node != point.node:
+            found[name] = expected[name].expected
+    return found
+
+
+def _worst_v(chassis: Chassis, point: Point, band: Band | None, supply_v: float, output_nodes: set[str]) -> float:
+    healthy_v = 0.0 if band is None else max(abs(band.low), abs(band.high))
+    plain_v = max(LOW_V, 10.0 * healthy_v)
+    if point.heater:
+        return max(LOW_V, supply_v) if point.danger else LOW_V
+    if point.node in output_nodes and "plate" in point.function:
+        return OUTPUT_SWING * supply_v
+    if point.danger or point.function in ("rail", "node") or healthy_v > RIDES_HIGH * supply_v:
+        return supply_v
+    if "cathode" in point.function or "suppressor" in point.function:
+        return min(plain_v, supply_v)
+    if "grid" in point.function and chassis.parts:
+        return supply_v if _behind_capacitor(chassis, point.node) else min(plain_v, supply_v)
+    return min(plain_v, supply_v) if point.function in ("input", "output") else supply_v
+
+
+def _behind_capacitor(chassis: Chassis, node: str) -> bool:
+    """Whether a capacitor that might be shorted leads here; resistances conduct, ground and rails end it."""
+    seen, waiting = {node}, [node]
+    ends = {GROUND, *chassis.rails}
+    while waiting:
+        here = waiting.pop()
+        for part in chassis.parts.values():
+            if here not in part.nodes:
+                continue
+            others = [other for other in part.nodes if other != here]
+            if part.kind == "capacitor" and not set(others) <= {GROUND}:
+                return True
+            if part.kind in ("resistor", "potentiometer"):
+                fresh = [other for other in others if other not in seen and other not in ends]
+                seen.update(fresh)
+                waiting += fresh
+    return False
+
+
+def _source_ohm(model: ChassisModel, point: Point, band: Band) -> float:
+    """From what the meter's loading takes away; of a node near 0 V, its resistances to elsewhere in parallel."""
+    loaded_v = band.expected
+    if abs(loaded_v) > MAY_BE_ZERO_V and math.isfinite(model.meter.resistance_ohm):
+        true_v = float(np.ravel(model.operating_point({}).node_v(point.node))[0])
+        nominal_v = float(model.predict({}, [Measurand(point=point.name, quantity="dc_v")])[0, 0])
+        return max(0.0, model.meter.resistance_ohm * (true_v / nominal_v - 1.0)) if nominal_v else 0.0
+    siemens = sum(
+        1.0 / part.value
+        for part in model.chassis.parts.values()
+        if part.kind in ("resistor", "potentiometer") and point.node in part.nodes and part.value > 0
+    )
+    return 1.0 / siemens if siemens else 0.0
+
+
+def _farads_at(chassis: Chassis, node: str) -> float:
+    return sum(part.value for part in chassis.parts.values() if part.kind == "capacitor" and node in part.nodes)

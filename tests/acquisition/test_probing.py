@@ -1,0 +1,270 @@
+"""The guided survey: what it refuses, what it asks first, what it keeps, and that it never says too much."""
+
+import itertools
+
+import numpy as np
+import pytest
+
+from acquisition.instruments.accuracy import AccuracyTable
+from acquisition.instruments.samples import Sample
+from acquisition.probing import ActionKind, Do, Key, Options, Phase, Probing, ProbingLimits
+from acquisition.records import SurveyPlan, SurveyStep
+from acquisition.steady import MeterFacts, SteadyDetector
+
+FACTS = MeterFacts(accuracy=AccuracyTable.parse("0.5 % + 2 digits"), noise_digits=0.3)
+LIMITS = ProbingLimits(meter_rated_v=1000.0, lead_rated_v=600.0)
+
+
+def step(point, expected, worst=200.0, **facts):
+    return SurveyStep(
+        point=point,
+        function="plate",
+        expected_v=expected,
+        low_v=expected - 0.1 * abs(expected),
+        high_v=expected + 0.1 * abs(expected),
+        worst_v=worst,
+        **facts,
+    )
+
+
+class Rig:
+    """A survey with a meter, a tip and a finger."""
+
+    def __init__(self, *steps, limits=LIMITS, commit=None, **options):
+        self.kept, self.log = [], []
+        plan = SurveyPlan(chassis="Quayside Five", steps=steps)
+        minute = itertools.count()
+        self.machine = Probing(
+            plan,
+            limits,
+            SteadyDetector(FACTS),
+            commit or self.keep,
+            lambda: f"2026-01-01T00:{next(minute):02d}:00.000Z",
+            Options(**options),
+        )
+        self.rng = np.random.default_rng(4)
+        self.t_s = 0.0
+        self.log += self.machine.start()
+
+    def keep(self, reading):
+        assert all(action.reading is not reading for action in self.log), "announced before it was kept"
+        self.kept.append(reading)
+
+    def meter(self, volts, seconds, flags=()):
+        for _ in range(round(seconds / 0.1)):
+            self.t_s += 0.1
+            digit, range_v = (0.1, 600.0) if abs(volts) > 6 else (0.001, 6.0)
+            shown = round((volts + self.rng.normal(0, 0.3 * digit)) / digit) * digit
+            sample = Sample(
+                t_s=self.t_s, value_v=shown, resolution_v=digit, range_v=range_v, flags=frozenset(flags)
+            )
+            self.log += self.machine.sample(sample)
+        return self
+
+    def free(self, seconds=2.0):
+        for _ in range(round(seconds / 0.1)):
+            self.meter(self.rng.normal(0, 0.006), 0.1)
+        return self
+
+    def press(self, key=Key.SPACE):
+        self.log += self.machine.key(key)
+        return self
+
+    def ready(self):
+        """Cautions passed, power on, lead heard."""
+        self.free(3.0).press().press()
+        assert self.machine.phase is Phase.ARMED
+        return self
+
+    def touch(self, volts, seconds=1.5):
+        return self.meter(volts, seconds).free(0.5)
+
+    @property
+    def doings(self):
+        return [action.do for action in self.log if action.do]
+
+    def said(self, kind=None):
+        return " | ".join(action.text for action in self.log if kind in (None, action.kind))
+
+
+def test_points_are_taken_one_after_the_other_without_a_key():
+    rig = Rig(step("V1.1", 140.0), step("V1.3", 1.2), mains_v=231.0, instrument="meter 1").ready()
+    rig.touch(141.0).touch(1.21)
+    assert [(r.point, r.quality) for r in rig.kept] == [("V1.1", "good"), ("V1.3", "good")]
+    assert rig.machine.phase is Phase.DONE
+    assert rig.kept[0].std == pytest.approx((0.005 * 141 + 0.2) / 3**0.5, rel=0.2)
+    assert "mains 231 V" in rig.kept[0].note
+    assert "min after switch-on" in rig.kept[0].note
+    assert rig.kept[0].instrument == "meter 1"
+    assert rig.doings == [Do.PREPARE, Do.POWER_ON, Do.TOUCH, Do.LIFT, Do.TOUCH, Do.LIFT]
+
+
+def test_a_reading_is_kept_before_it_is_announced_and_a_failing_store_stops_the_survey():
+    def full(reading):
+        raise OSError("disk full")
+
+    rig = Rig(step("V1.1", 140.0), commit=full).ready()
+    with pytest.raises(OSError, match="disk full"):
+        rig.touch(141.0)
+    assert not rig.said(ActionKind.TAKEN)
+
+
+def test_above_the_limit_the_lead_is_clipped_on_with_power_off():
+    rig = Rig(step("HT1", 310.0, worst=400.0), step("HT2", 305.0, worst=400.0)).free().press()
+    for _ in range(5):
+        rig.meter(0.2, 0.5).press()
+    rig.meter(310.0, 3.0)
+    assert rig.doings == [
+        Do.PREPARE,
+        Do.DISCHARGE,
+        Do.VERIFY,
+        Do.CLIP,
+        Do.HANDS_AWAY,
+        Do.POWER_ON,
+        Do.WAIT,
+        Do.POWER_OFF,
+    ]
+    assert [r.point for r in rig.kept] == ["HT1"]
+    rig.press()
+    assert rig.doings[-1] is Do.DISCHARGE, "power is off: the next point begins with the discharge"
+    rig.meter(0.1, 0.5).press()
+    assert rig.doings[-1] is Do.UNCLIP
+
+
+def test_a_point_that_still_reads_high_is_sent_back_to_the_discharge():
+    rig = Rig(step("HT1", 310.0, worst=400.0)).free().press().press()
+    assert rig.machine.phase is Phase.VERIFYING
+    rig.press()
+    assert "No value" in rig.log[-1].text, "nothing read is not zero"
+    rig.meter(52.0, 0.5).press()
+    assert "Still 52.0 V" in rig.log[-1].text
+    assert rig.machine.phase is Phase.VERIFYING
+    rig.meter(0.4, 0.5).press()
+    assert "only at this point" in rig.said()
+
+
+@pytest.mark.parametrize(
+    ("limits", "worst", "words"),
+    [
+        (ProbingLimits(meter_rated_v=1000.0, lead_rated_v=600.0), 500.0, "80 %"),
+        (ProbingLimits(meter_rated_v=None, lead_rated_v=600.0), 100.0, "rating of the meter is not known"),
+        (ProbingLimits(meter_rated_v=1000.0, lead_rated_v=None), 100.0, "rating of the lead is not known"),
+        (ProbingLimits(meter_rated_v=1000.0, lead_rated_v=600.0, mains_known=False), 100.0, "mains"),
+    ],
+)
+def test_points_beyond_the_ratings_are_never_named(limits, worst, words):
+    rig = Rig(step("V2.7", 230.0, worst=worst), step("V2.3", 7.0, worst=50.0), limits=limits).free().press()
+    assert words in rig.said(ActionKind.CAUTION)
+    assert all(action.step.point == "V2.3" for action in rig.log if action.kind is ActionKind.SHOW)
+
+
+def test_a_live_value_above_the_rating_stops_everything():
+    rig = Rig(step("V1.1", 140.0), step("V1.3", 1.2), limits=ProbingLimits(meter_rated_v=250.0, lead_rated_v=600.0))
+    rig.ready().meter(262.0, 0.1)
+    assert rig.machine.phase is Phase.STOPPED
+    assert "above the rating" in rig.said(ActionKind.CAUTION)
+    assert rig.kept == []
+    rig.press()
+    assert rig.doings[-1] is Do.POWER_ON, "after a stop the mains are taken to be off"
+
+
+def test_overload_is_unknown_and_high():
+    rig = Rig(step("V1.1", 140.0)).ready()
+    rig.log += rig.machine.sample(
+        Sample(t_s=rig.t_s + 0.1, value_v=float("nan"), range_v=600.0, flags=frozenset({"overload"}))
+    )
+    assert rig.machine.phase is Phase.STOPPED
+    assert "unknown and high" in rig.said()
+
+
+def test_a_reading_that_fits_a_neighbour_asks_wrong_pin_and_a_second_touch_answers():
+    pin = step("V1.1", 140.0, neighbours={"V1.2": 0.0, "V1.6": 205.0})
+    rig = Rig(pin, step("V1.3", 1.2)).ready().touch(204.0)
+    assert "V1.6" in rig.log[-2].text or "V1.6" in rig.said(ActionKind.ASK)
+    assert [r.quality for r in rig.kept] == ["held"], "kept, not judged"
+    rig.touch(141.0)
+    assert [r.quality for r in rig.kept] == ["held", "good"]
+    assert rig.kept[1].value == pytest.approx(141.0, abs=0.1)
+
+
+@pytest.mark.parametrize("answer", ["space", "touch again"])
+def test_the_same_value_again_or_a_key_keeps_it_for_this_pin(answer):
+    rig = Rig(step("V1.1", 140.0, neighbours={"V1.6": 205.0})).ready().touch(204.0, 1.0)
+    rig.press() if answer == "space" else rig.touch(204.0)
+    assert [r.quality for r in rig.kept] == ["held", "good"]
+    assert rig.machine.results["V1.1"].value == pytest.approx(204.0, abs=0.1)
+
+
+def test_a_zero_is_taken_by_key_or_hold_and_named_so():
+    grid = SurveyStep(point="V1.2", function="grid", expected_v=0.0, low_v=-0.1, high_v=0.1, may_be_zero=True)
+    rig = Rig(grid).ready().free(1.0)
+    assert rig.kept == []
+    rig.meter(0.0, 1.0).press().meter(0.0, 1.5)
+    assert [r.quality for r in rig.kept] == ["confirmed_zero"]
+    held = Rig(grid).free(6.0).press().press()
+    assert Do.TOUCH_AND_HOLD in held.doings
+    held.free(2.0)
+    assert held.kept == [], "a free lead is never taken"
+    held.meter(0.0, 5.0)
+    assert [r.quality for r in held.kept] == ["confirmed_zero"]
+
+
+def test_heaters_and_delicate_grids_are_offered_only_when_asked_for():
+    steps = (
+        SurveyStep(point="V1.4", function="heater", heater=True, worst_v=60.0, may_be_zero=True),
+        step("V2.7", 40.0, delicate=True),
+        step("V1.1", 140.0),
+    )
+    names = lambda **o: [s.point for s in Rig(*steps, **o).machine.steps]  # noqa: E731
+    assert names() == ["V1.4", "V1.1"]
+    assert names(tubes_glow=True) == ["V1.1"]
+    assert names(tubes_glow=True, delicate=True) == ["V2.7", "V1.1"]
+
+
+def test_back_skip_repeat_quit():
+    rig = Rig(step("V1.1", 140.0), step("V1.6", 150.0), step("V1.3", 1.2)).ready().touch(141.0)
+    rig.press(Key.SKIP)
+    assert rig.machine.step.point == "V1.3"
+    rig.press(Key.BACK).press(Key.BACK)
+    assert rig.machine.step.point == "V1.1"
+    rig.touch(139.0)
+    assert [r.value for r in rig.kept] == pytest.approx([141.0, 139.0], abs=0.1)
+    rig.press(Key.BACK)
+    assert rig.machine.step.point == "V1.1"
+    rig.press(Key.QUIT)
+    assert rig.machine.phase is Phase.DONE
+
+
+def test_an_interrupted_survey_goes_on_after_the_points_it_has():
+    rig = Rig(step("V1.1", 140.0), step("V1.3", 1.2), done=frozenset({"V1.1"})).ready()
+    assert rig.machine.step.point == "V1.3"
+    assert Rig(step("V1.1", 140.0), step("V1.3", 1.2), start_from="V1.3").ready().machine.step.point == "V1.3"
+
+
+def test_an_unsteady_value_is_kept_only_by_key_and_is_not_judged():
+    rig = Rig(step("V1.1", 140.0)).ready()
+    for _ in range(130):
+        rig.meter(140.0 + rig.rng.normal(0, 15.0), 0.1)
+    assert rig.machine.phase is Phase.UNSTEADY
+    assert rig.kept == []
+    rig.press()
+    assert [r.quality for r in rig.kept] == ["unsteady"]
+
+
+def test_the_cautions_come_first_and_cannot_be_skipped():
+    rig = Rig(step("V1.1", 140.0))
+    assert [a.kind for a in rig.log[:3]] == [ActionKind.CAUTION] * 3
+    rig.press(Key.SKIP).press(Key.BACK)
+    assert rig.machine.index == -1
+
+
+def test_nothing_it_says_calls_anything_safe():
+    # The list of what a program must never say or imply is common bench practice, no source.
+    rig = Rig(step("HT1", 310.0, worst=400.0), step("V2.7", 300.0, worst=900.0), step("V1.3", 1.2, worst=60.0))
+    rig.free().press()
+    for _ in range(5):
+        rig.meter(0.2, 0.5).press()
+    rig.meter(310.0, 3.0).press(Key.QUIT)
+    words = rig.said().lower()
+    for claim in ("safe", "dead", "isolated", "discharged", "hurry", "quick", "certain", "harmless"):
+        assert claim not in words
