@@ -20,7 +20,7 @@ _SHORT = {
     "changed, not explained by it": "NOT EXPLAINED",
     "changed; no replaced part and model to explain it": "changed",
 }
-_WAYS = {"toward": ", toward healthy", "away": ", AWAY from healthy", "": ""}
+_WAYS = {"toward": "closer", "away": "AWAY", "": ""}
 
 
 def compare_passes(job: Job, before: str, after: str) -> Comparison:
@@ -40,9 +40,15 @@ def compare_passes(job: Job, before: str, after: str) -> Comparison:
     from analysis.faults import faults_of
 
     chassis, model, reason = modelled(job.sheet)
+    names = job.passes()
+    first, last = job.read_pass(before), job.read_pass(after)
+    if before in names and names.index(before) < names.index(after):
+        # What was replaced in the passes between counts as well.
+        between = [job.read_pass(name) for name in names[names.index(before) + 1 : names.index(after)]]
+        last = replace(last, events=(*(event for one in between for event in one.events), *last.events))
     result = compare(
-        job.read_pass(before),
-        job.read_pass(after),
+        first,
+        last,
         model=model,
         faults=faults_of(chassis, model.parameters) if chassis is not None and model is not None else (),
         fitted_before=job.fitted_parts(before),
@@ -122,22 +128,23 @@ def show(comparison: Comparison) -> None:
     changed = [c for c in comparison.changes if c.significant]
     table = Table(box=None, header_style="bold", pad_edge=False)
     table.add_column("reading")
-    for heading in ("before", "after", "change, 95 %", "expected", "healthy"):
+    for heading in ("before", "after", "change, 95 %", "healthy"):
         table.add_column(heading, justify="right", no_wrap=True)
     table.add_column("verdict")
+    table.add_column("moved")
     for c in changed:
         quantity = c.measurand.quantity
-        optional = (c.predicted, c.healthy)
+        healthy = (
+            "" if c.healthy is None else to_its_uncertainty(c.healthy, c.change_std, quantity, ascii_only=True)
+        )
         table.add_row(
             escape(harmless(measurand_text(c.measurand, ascii_only=True))),
             to_its_uncertainty(c.before, c.before_std, quantity, ascii_only=True),
             to_its_uncertainty(c.after, c.after_std, quantity, ascii_only=True),
-            with_uncertainty(c.change, c.change_std, quantity, ascii_only=True),
-            *(
-                "" if v is None else to_its_uncertainty(v, c.change_std, quantity, ascii_only=True)
-                for v in optional
-            ),
-            f"{_SHORT[c.verdict]}{_WAYS[c.direction]}",
+            with_uncertainty(c.change, c.change_std, quantity, ascii_only=True).removeprefix("x"),
+            healthy,
+            _SHORT[c.verdict],
+            _WAYS[c.direction],
         )
     if changed:
         console.print(table)

@@ -1,13 +1,14 @@
 """``stagewalk compare`` on a job whose coupling capacitor was replaced, with the model of the chassis."""
 
 import json
+import shutil
 
 import numpy as np
 import pytest
 
 from acquisition.configs import find_config
 from acquisition.records import Event, Measurand, Reading
-from acquisition.store import create_job
+from acquisition.store import create_job, open_job
 from analysis.app.cli import main
 from analysis.chassis import ChassisModel, load_chassis
 
@@ -55,6 +56,21 @@ def test_for_programs(job, capsys):
     (old,) = found["old_part"]
     assert (old["part"], old["fault"]) == ("C4", "leaky")
     assert 1 / old["value"] == pytest.approx(3e6, rel=0.3)
+
+
+def test_parts_replaced_in_passes_between_count(job, tmp_path, capsys):
+    path = tmp_path / "five.stagewalk"
+    shutil.copy(job, path)
+    with open_job(path) as opened:
+        last = opened.read_pass("after-C4")
+        opened.start_pass("after-R5", mains_v=230.0)
+        opened.add_event("after-R5", Event(kind="part_replaced", subject="R5", value=100e3))
+        opened.add_readings("after-R5", last.readings)
+    assert main(["compare", str(path), "as-found", "after-R5", "--json"]) == 0
+    found = json.loads(capsys.readouterr().out)
+    assert found["replaced"] == ["C4", "R5"]
+    assert [(old["part"], old["fault"]) for old in found["old_part"]] == [("C4", "leaky")]
+    assert found["verdict"] == "agrees with the replaced part"
 
 
 def test_an_unknown_pass_is_one_line(job, capsys):
