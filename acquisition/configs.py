@@ -8,6 +8,7 @@ from __future__ import annotations
 
 import difflib
 import os
+import re
 from collections.abc import Mapping
 from dataclasses import dataclass
 from importlib import resources
@@ -103,12 +104,12 @@ def find_config(kind: str, name: str) -> Path:
     """
     given = Path(name)
     if given.suffix in {".yaml", ".yml"} or os.sep in name:
-        if given.is_file():
+        if os.path.isfile(given):
             return given
         raise ConfigError.from_problems([Problem(name, 0, "", "no such file")], hint="check the path")
     for root in config_roots():
         path = root / kind / f"{name}.yaml"
-        if path.is_file():
+        if os.path.isfile(path):  # unlike Path.is_file, quiet about a name that is too long
             return path
     known = config_names(kind)
     near = difflib.get_close_matches(name, known, n=3, cutoff=0.5)
@@ -118,28 +119,39 @@ def find_config(kind: str, name: str) -> Path:
     )
 
 
-def read_yaml(path: str | Path) -> Document:
+def read_yaml(path: str | Path, *, escapes: bool = False) -> Document:
     """Read a YAML file as text with line numbers.
 
     Parameters
     ----------
     path : str or Path
         The file.
+    escapes : bool
+        Whether quoted text may write control characters as escapes, as a record of bytes does.
 
     Raises
     ------
     ConfigError
-        The file cannot be read, is not YAML, is empty, gives a key twice or uses a tag.
+        The file cannot be read, is longer than 1 MB, is not YAML, is empty, gives a key twice, uses a tag or an
+        alias, or holds control characters.
     """
     try:
-        text = Path(path).read_text(encoding="utf-8")
-    except (OSError, UnicodeDecodeError) as error:
-        reason = error.strerror if isinstance(error, OSError) else "not UTF-8 text"
-        raise ConfigError.from_problems([Problem(str(path), 0, "", f"cannot be read: {reason}")]) from error
-    return parse_yaml(text, str(path))
+        with Path(path).open("rb") as stream:
+            content = stream.read(MOST_BYTES + 1)
+        if len(content) > MOST_BYTES:
+            raise ConfigError.from_problems([Problem(str(path), 0, "", "longer than 1 MB: is it the right file?")])
+        text = content.decode("utf-8-sig")
+    except (OSError, ValueError) as error:
+        if isinstance(error, ConfigError):
+            raise
+        reason = "not UTF-8 text" if isinstance(error, UnicodeDecodeError) else getattr(error, "strerror", None)
+        raise ConfigError.from_problems(
+            [Problem(str(path), 0, "", f"cannot be read: {reason or error}")]
+        ) from error
+    return parse_yaml(text, str(path), escapes=escapes)
 
 
-def parse_yaml(text: str, path: str = "text") -> Document:
+def parse_yaml(text: str, path: str = "text", *, escapes: bool = False) -> Document:
     """Read YAML text with line numbers; see `read_yaml`.
 
     Parameters
@@ -148,6 +160,8 @@ def parse_yaml(text: str, path: str = "text") -> Document:
         The content.
     path : str
         Name used in messages.
+    escapes : bool
+        As `read_yaml`.
 
     Raises
     ------
@@ -156,9 +170,18 @@ def parse_yaml(text: str, path: str = "text") -> Document:
     """
     import yaml
 
-    loader = getattr(yaml, "CSafeLoader", yaml.SafeLoader)
+    problems = [
+        Problem(path, number, "", f"control character {_named(found[0])} is not allowed")
+        for number, line in enumerate(text.split("\n"), start=1)
+        if (found := _NOT_YAML.search(line))
+    ]
+    if problems:
+        raise ConfigError.from_problems(problems)
+    reading = _Reading(path, escapes)
     try:
-        node = yaml.compose(text, Loader=loader)
+        # Events, not nodes: neither depth nor an alias that contains itself can make us recurse.
+        for event in yaml.parse(text, Loader=getattr(yaml, "CSafeLoader", yaml.SafeLoader)):
+            reading.take(event)
     except yaml.MarkedYAMLError as error:
         line = error.problem_mark.line + 1 if error.problem_mark else 0
         problem = Problem(path, line, "", f"not valid YAML: {error.problem or error.context}")
@@ -166,44 +189,110 @@ def parse_yaml(text: str, path: str = "text") -> Document:
     except yaml.YAMLError as error:
         problem = Problem(path, 0, "", f"not valid YAML: {str(error).splitlines()[0]}")
         raise ConfigError.from_problems([problem]) from error
-    if node is None:
-        raise ConfigError.from_problems([Problem(path, 0, "", "the file is empty")])
-    lines: dict[tuple[str | int, ...], int] = {}
-    problems: list[Problem] = []
-    tree = _plain(node, (), lines, problems, path)
-    if problems:
-        raise ConfigError.from_problems(problems)
-    return Document(path, tree, lines)
+    return reading.document()
 
 
-def _plain(
-    node: Any,
-    place: tuple[str | int, ...],
-    lines: dict[tuple[str | int, ...], int],
-    problems: list[Problem],
-    path: str,
-) -> Text:
-    line = node.start_mark.line + 1
-    lines.setdefault(place, line)
-    name = ".".join(str(key) for key in place)
-    if not node.tag.startswith("tag:yaml.org,2002:") or "python" in node.tag:
-        problems.append(Problem(path, line, name, f"tag {node.tag} is not allowed here"))
-        return ""
-    if node.id == "sequence":
-        return [_plain(item, (*place, index), lines, problems, path) for index, item in enumerate(node.value)]
-    if node.id == "mapping":
-        result: dict[str, Text] = {}
-        for key_node, value_node in node.value:
-            key = str(key_node.value) if key_node.id == "scalar" else ""
-            here = (*place, key)
-            lines[here] = key_node.start_mark.line + 1
-            if not key:
-                problems.append(Problem(path, lines[here], name, "a key must be plain text"))
-            elif key in result:
-                problems.append(Problem(path, lines[here], ".".join(str(k) for k in here), "given twice"))
-            result[key] = _plain(value_node, here, lines, problems, path)
-        return result
-    return str(node.value)
+MOST_BYTES = 1_000_000
+"""No file that people write by hand comes near this length."""
+_DEEPEST = 20
+# What YAML 1.2.2 (5.1) does not count as printable; a tab or a line end is.
+_NOT_YAML = re.compile("[^\t\r\x20-\x7e\x85\xa0-\ud7ff\ue000-\ufffd\U00010000-\U0010ffff]")
+# Escapes can still write these: controls but tab and line feed, line separators, bidirectional overrides (UAX 9).
+_STEERING = re.compile("[\x00-\x08\x0b-\x1f\x7f-\x9f\u2028\u2029\u202a-\u202e\u2066-\u2069\ud800-\udfff]")
+
+
+def _named(character: str) -> str:
+    return f"U+{ord(character):04X}"
+
+
+class _Reading:
+    """Builds the tree of one document from the parser's events."""
+
+    def __init__(self, path: str, escapes: bool) -> None:
+        self._path = path
+        self._escapes = escapes
+        self._lines: dict[tuple[str | int, ...], int] = {}
+        self._problems: list[Problem] = []
+        self._roots: list[Text] = []
+        self._open: list[tuple[list[Text] | dict[str, Text], tuple[str | int, ...]]] = []
+        self._key: list[str | None] = []  # of each open mapping: the key that waits for its value
+
+    def take(self, event: Any) -> None:
+        """Take the next event."""
+        kind = type(event).__name__.removesuffix("Event")
+        if kind in {"SequenceEnd", "MappingEnd"}:
+            self._open.pop()
+            self._key.pop()
+        elif kind in {"Scalar", "Alias", "SequenceStart", "MappingStart"}:
+            line = event.start_mark.line + 1
+            if self._open and isinstance(self._open[-1][0], dict) and self._key[-1] is None:
+                self._take_key(kind, event, line)
+            else:
+                self._take_value(kind, event, line)
+
+    def document(self) -> Document:
+        """The finished document, or its problems."""
+        if not self._roots:
+            raise ConfigError.from_problems([Problem(self._path, 0, "", "the file is empty")])
+        if self._problems:
+            raise ConfigError.from_problems(self._problems)
+        return Document(self._path, self._roots[0], self._lines)
+
+    def _report(self, line: int, place: tuple[str | int, ...], text: str) -> None:
+        self._problems.append(Problem(self._path, line, ".".join(str(key) for key in place), text))
+
+    def _take_key(self, kind: str, event: Any, line: int) -> None:
+        mapping, place = self._open[-1]
+        key = self._text(event, line, place) if kind == "Scalar" else ""
+        here = (*place, key)
+        self._lines[here] = line
+        if not key:
+            self._report(line, place, "a key must be plain text")
+        elif key in mapping:
+            self._report(line, here, "given twice")
+        self._key[-1] = key
+        self._descend(kind, line, place)
+
+    def _take_value(self, kind: str, event: Any, line: int) -> None:
+        place: tuple[str | int, ...] = ()
+        if self._open:
+            into, above = self._open[-1]
+            place = (*above, len(into)) if isinstance(into, list) else (*above, self._key[-1] or "")
+        elif self._roots:
+            self._report(line, (), "expected a single document, and here another one begins")
+        self._lines.setdefault(place, line)
+        value: Text = [] if kind == "SequenceStart" else {} if kind == "MappingStart" else ""
+        if kind == "Alias":
+            self._report(line, place, f"alias *{event.anchor} is not allowed here: write it out")
+        elif event.tag and (not event.tag.startswith("tag:yaml.org,2002:") or "python" in event.tag):
+            self._report(line, place, f"tag {event.tag} is not allowed here")
+        elif kind == "Scalar":
+            value = self._text(event, line, place)
+        if not self._open:
+            self._roots.append(value)
+        elif isinstance(into, list):
+            into.append(value)
+        else:
+            into[self._key[-1] or ""] = value
+            self._key[-1] = None
+        self._descend(kind, line, place, value)
+
+    def _descend(self, kind: str, line: int, place: tuple[str | int, ...], value: Text = "") -> None:
+        if kind not in {"SequenceStart", "MappingStart"}:
+            return
+        if len(self._open) >= _DEEPEST:
+            self._report(line, place, f"nested more than {_DEEPEST} deep")
+            raise ConfigError.from_problems(self._problems)
+        content = value if isinstance(value, list | dict) else [] if kind == "SequenceStart" else {}
+        self._open.append((content, place))
+        self._key.append(None)
+
+    def _text(self, event: Any, line: int, place: tuple[str | int, ...]) -> str:
+        text = str(event.value)
+        if not self._escapes and not text.isprintable() and (found := _STEERING.search(text)):
+            self._report(line, place, f"control character {_named(found[0])} is not allowed")
+            return _STEERING.sub("?", text)
+        return text
 
 
 _WORDING = {
@@ -246,14 +335,23 @@ def validate(document: Document, model: type[M]) -> M:
         return model.model_validate(document.tree)
     except ValidationError as error:
         problems = []
-        for item in error.errors(include_url=False):
-            place = tuple(item["loc"])
+        for item in error.errors(include_url=False, include_context=False):
+            place = _place_of(document, item["loc"], item["type"] == "missing")
             text = _WORDING.get(item["type"], item["msg"].removeprefix("Value error, "))
             given = item["input"]
             if item["type"] == "extra_forbidden":
-                near = difflib.get_close_matches(str(place[-1]), list(model.model_fields), n=1)
+                near = difflib.get_close_matches(str(place[-1])[:40], list(model.model_fields), n=1)
                 text += f", did you mean {near[0]}?" if near and len(place) == 1 else ""
             elif item["type"] != "missing" and isinstance(given, str) and repr(given) not in text:
-                text += f" (got {given!r})"
+                text += f" (got {given!r})" if len(given) <= 60 else f" (got {given[:60]!r} ...)"
             problems.append(document.problem(place, text))
-        raise ConfigError.from_problems(sorted(problems, key=lambda p: (p.line, p.field))) from None
+        raise ConfigError.from_problems(sorted(set(problems), key=lambda p: (p.line, p.field, p.text))) from None
+
+
+def _place_of(document: Document, loc: tuple[str | int, ...], is_missing: bool) -> tuple[str | int, ...]:
+    """Where in the file: the names the model gives to the branches of a choice are left out."""
+    place: tuple[str | int, ...] = ()
+    for key in loc:
+        if (*place, key) in document.lines:
+            place = (*place, key)
+    return (*place, loc[-1]) if is_missing else place

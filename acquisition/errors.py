@@ -96,7 +96,26 @@ class Problem:
 
     def __str__(self) -> str:
         where = f"{self.path}:{self.line}" if self.line else self.path
-        return f"{where}: {self.field}: {self.text}" if self.field else f"{where}: {self.text}"
+        return harmless(f"{where}: {self.field}: {self.text}" if self.field else f"{where}: {self.text}")
+
+
+def harmless(text: str) -> str:
+    """Text of a file or a person, fit for a terminal: what it would obey instead of showing becomes ``?``.
+
+    Parameters
+    ----------
+    text : str
+        Line ends count as control characters too.
+
+    Examples
+    --------
+    >>> harmless("Amp \\x1b[31m")
+    'Amp ?[31m'
+    """
+    return "".join(character if character.isprintable() or character == "\xa0" else "?" for character in text)
+
+
+_MOST_SHOWN = 50
 
 
 class ConfigError(BenchError, ValueError):
@@ -116,7 +135,10 @@ class ConfigError(BenchError, ValueError):
         hint : str
             What to do now.
         """
-        return cls("\n".join(str(problem) for problem in problems), hint=hint, problems=tuple(problems))
+        lines = [str(problem) for problem in problems[:_MOST_SHOWN]]
+        if len(problems) > _MOST_SHOWN:
+            lines.append(f"and {len(problems) - _MOST_SHOWN} more problems")
+        return cls("\n".join(lines), hint=hint, problems=tuple(problems))
 
 
 class StoreError(BenchError):

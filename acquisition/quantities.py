@@ -15,6 +15,7 @@ _PREFIXES = {
 _UNITS = r"(?:ohms?|Ohms?|Ω|Ω|F|H|V|A|Hz|s|W)?"
 _CODE = re.compile(rf"([+-]?)(\d+)([pnuµμmRrkKMG])(\d+)\s*{_UNITS}")
 _PLAIN = re.compile(rf"([+-]?(?:\d+\.?\d*|\.\d+)(?:[eE][+-]?\d+)?)\s*([pnuµμmRrkKMG]?)\s*{_UNITS}")
+_LONGEST = 60
 _PERCENT = re.compile(r"([+-]?)\s*(\d+(?:\.\d+)?)\s*%")
 
 
@@ -41,7 +42,7 @@ def parse_value(text: str) -> float:
     >>> parse_value("4k7"), parse_value("4.7k"), parse_value("22n"), parse_value("1M"), parse_value("1R5")
     (4700.0, 4700.0, 2.2e-08, 1000000.0, 1.5)
     """
-    cleaned = text.strip()
+    cleaned = text.strip() if len(text) <= _LONGEST else ""
     if match := _CODE.fullmatch(cleaned):
         sign, whole, letter, fraction = match.groups()
         number, exponent = f"{sign}{whole}.{fraction}", _PREFIXES[letter]
@@ -49,7 +50,8 @@ def parse_value(text: str) -> float:
         number, exponent = match.group(1), _PREFIXES[match.group(2)]
     else:
         comma = " (write a point, not a comma)" if "," in cleaned else ""
-        raise ValueError(f"expected a value such as 4k7, 4.7k, 22n or 1M, got {text!r}{comma}")
+        shown = repr(text) if len(text) <= _LONGEST else f"{text[:_LONGEST]!r} ..."
+        raise ValueError(f"expected a value such as 4k7, 4.7k, 22n or 1M, got {shown}{comma}")
     # Through decimal text, so that 22n is the float nearest to 22e-9 and not 22 times an inexact 1e-9.
     mantissa, _, power = number.lower().partition("e")
     value = float(f"{mantissa}e{int(power or 0) + exponent}")
@@ -115,7 +117,7 @@ def parse_tolerance(text: str) -> tuple[float, float]:
     >>> parse_tolerance("5%"), parse_tolerance("-20% +50%")
     ((-0.05, 0.05), (-0.2, 0.5))
     """
-    cleaned = text.strip().replace("+-", "").replace("±", "")
+    cleaned = text.strip().replace("+-", "").replace("±", "") if len(text) <= _LONGEST else ""
     found = _PERCENT.findall(cleaned)
     if found and not _PERCENT.sub("", cleaned).strip():
         limits = [(sign, float(number) / 100.0) for sign, number in found]
@@ -123,4 +125,4 @@ def parse_tolerance(text: str) -> tuple[float, float]:
             return (-limits[0][1], limits[0][1])
         if len(limits) == 2 and limits[0][0] == "-" and limits[1][0] == "+":
             return (-limits[0][1], limits[1][1])
-    raise ValueError(f"expected a tolerance such as 5% or -20% +50%, got {text!r}")
+    raise ValueError(f"expected a tolerance such as 5% or -20% +50%, got {text[:_LONGEST]!r}")

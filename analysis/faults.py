@@ -7,6 +7,7 @@ cells, equally likely on a logarithmic scale.
 from __future__ import annotations
 
 import math
+import re
 from collections.abc import Iterable, Mapping
 from dataclasses import dataclass
 from fnmatch import fnmatchcase
@@ -33,7 +34,7 @@ ELECTROLYTIC_FARAD = 4e-6
 """Capacitors from here up, and those with an uneven tolerance, are taken as electrolytics: common practice, no source."""
 
 PartClass = Literal["resistor", "potentiometer", "film", "electrolytic", "tube", "transformer", "rail"]
-_Positive = Annotated[float, Field(gt=0, allow_inf_nan=False)]
+_Positive = Annotated[float, Field(ge=1e-18, le=1e18, allow_inf_nan=False)]
 _STRICT = ConfigDict(extra="forbid", frozen=True)
 
 
@@ -67,6 +68,8 @@ class FaultEntry(BaseModel):
             raise ValueError(f"fault is one of {', '.join(FAULT_WORDS)}, got {self.fault!r}")
         if (self.times is None) == (self.range is None):
             raise ValueError("give either times (multiples of the drawn value) or range (in the element's unit)")
+        if set(re.findall(r"\{[^}]*\}?|\}", self.separate)) - {"{part}"}:
+            raise ValueError("separate: only {part} can be filled in")
         span = self.times or self.range
         if span is not None and not span[0] < span[1]:
             raise ValueError(f"the first limit must be below the second, got {span[0]:g}, {span[1]:g}")

@@ -186,14 +186,13 @@ def _checked(document: Document) -> Bench:
         try:
             dialect = load_dialect(entry.dialect)
         except ConfigError as error:
-            for (
+            # Mistakes in the dialect's own file have their line; where there is no such file, ours is at fault.
+            problems += [
                 found
-            ) in error.problems:  # either the dialect has mistakes of its own, or there is none of this name
-                problems.append(
-                    found
-                    if found.line
-                    else document.problem((role, "dialect"), f"{found.text}, {error.hint}".strip(", "))
-                )
+                if found.line
+                else document.problem((role, "dialect"), f"{found.text}, {error.hint}".strip(", "))
+                for found in error.problems
+            ]
             continue
         if dialect.role != role:
             problems.append(document.problem((role, "dialect"), f"{entry.dialect} is for a {dialect.role}"))

@@ -297,7 +297,7 @@ class Wiring:
                     paths.join(group[0], end)
         for _, _, _, wired in wired_sections(self.sockets, self._node_names()):
             for electrode in ("plate", "screen"):
-                if electrode in wired:
+                if electrode in wired and "cathode" in wired:
                     paths.join(wired["cathode"], wired[electrode])
         for node in dict.fromkeys(self._node_names().values()):
             if paths.find(node) != paths.find(GROUND):

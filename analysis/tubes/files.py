@@ -3,6 +3,7 @@
 from __future__ import annotations
 
 import difflib
+import os
 import re
 from collections.abc import Iterator, Mapping
 from functools import lru_cache
@@ -81,7 +82,7 @@ def _paths() -> Iterator[Path]:
 def _find(name: str) -> Path:
     given = Path(name)
     if given.suffix in {".yaml", ".yml"}:
-        if given.is_file():
+        if os.path.isfile(given):
             return given
         raise ConfigError.from_problems([Problem(name, 0, "", "no such file")], hint="check the path")
     wanted = _normal(name)

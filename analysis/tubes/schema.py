@@ -15,9 +15,10 @@ from .types import ELECTRODES
 
 
 def _check_pin_code(code: str) -> str:
-    for part in code.split("_"):
-        if part not in ELECTRODES and not part.isdigit():
-            raise ValueError(f"expected parts from {' '.join(ELECTRODES)} joined by _, and a unit number")
+    first, *rest = code.split("_")
+    for part in (first, *rest):
+        if part not in ELECTRODES and (part not in {"1", "2"} or part == first):
+            raise ValueError(f"expected parts from {' '.join(ELECTRODES)} joined by _, and unit 1 or 2")
     return code
 
 

@@ -155,7 +155,7 @@ def test_own_file_wins_over_the_shipped_one_and_changes_are_seen(own):
         (("base: noval", "base: nuvistor"), "base", "octal"),
         (("grid_self: 2M", "grid_self: 2,2M"), "limits.grid_self", "write a point, not a comma"),
         (("basing: 9A\n", ""), "basing", "required field is missing"),
-        (("aliases: [ECC83,", 'aliases: ["\\e[31mX",'), "aliases.0", "pattern"),
+        (("aliases: [ECC83,", 'aliases: ["\\e[31mX",'), "aliases.0", "control character U+001B"),
     ],
 )
 def test_a_mistake_names_file_line_and_field(own, change, field, text):
