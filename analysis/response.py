@@ -7,7 +7,7 @@ sweep holds it (common practice; -3.0103 dB). Scale errors that all points share
 from __future__ import annotations
 
 import math
-from collections.abc import Callable, Iterator, Sequence
+from collections.abc import Iterator, Sequence
 from dataclasses import dataclass
 
 import numpy as np
@@ -18,7 +18,6 @@ from .gain import SCALES, Gain, averaged
 from .uncertainty import polar_std
 
 REFERENCE_HZ = 1000.0
-DROP_DB = 20.0 * math.log10(math.sqrt(2.0))
 
 _SLOPE = 20.0 / math.log(10.0)
 
@@ -82,35 +81,39 @@ class Response:
 
         Notes
         -----
-        The magnitude in dB is interpolated over the logarithm of frequency by a cubic through the four nearest
-        points; what a parabola through three of them says otherwise is taken as its error. The uncertainty comes
-        from the covariance of all magnitudes, shared scale errors included (JCGM 102).
+        ``1 / |H|^2`` is interpolated over ``f^-2`` or ``f^2`` by a cubic through the four nearest points; what a
+        parabola through three of them says otherwise is taken as its error. The uncertainty comes from the
+        covariance of all magnitudes, shared scale errors included (JCGM 102).
         """
         if side not in {"low", "high"}:
             raise ValueError(f"side {side!r} is neither low nor high")
-        x = np.log(self.freq_hz)
-        level = _SLOPE * np.log(np.abs(self.gain))
-        if x.size < 4:
+        if len(self.gains) < 4:
             raise FitFailed(
-                f"{x.size} frequencies are too few for a corner", hint="sweep at least 4", reason="too few points"
+                f"{len(self.gains)} frequencies are too few for a corner",
+                hint="sweep at least 4",
+                reason="too few points",
             )
-        found = _crossing(x, level, side, reference_hz, 4)
-        if found is None:
+        freq, size = self.freq_hz, np.abs(self.gain)
+        reference, full = _reference(freq, size, reference_hz, 4)
+        rougher = _reference(freq, size, reference_hz, 3)[1]
+        target = math.exp(float(full @ np.log(size))) / math.sqrt(2.0)
+        bracket = _bracket(freq, size, side, reference, target)
+        if bracket is None:
             return None
-        covariance = magnitude_covariance(self.gains) * _SLOPE**2
-        slopes = np.zeros(x.size)
-        for index in range(x.size):
-            step = 1e-4
-            shifted = level.copy()
-            shifted[index] += step
-            moved = _crossing(x, shifted, side, reference_hz, 4)
-            slopes[index] = 0.0 if moved is None else (moved - found) / step
-        rougher = _crossing(x, level, side, reference_hz, 3)
-        curve = abs(found - rougher) / math.sqrt(3.0) if rougher is not None else 0.0
-        relative = math.hypot(math.sqrt(max(0.0, float(slopes @ covariance @ slopes))), curve)
-        place = _reference(x, level, reference_hz, 4)[0]
-        freq = math.exp(found)
-        return Corner(side=side, freq_hz=freq, std_hz=freq * relative, reference_hz=math.exp(place))
+        place, slopes = _root(freq, size, side, bracket, target, 4)
+        by_level = float(np.sum(slopes))
+        slopes = slopes - by_level * full
+        spread = float(slopes @ magnitude_covariance(self.gains) @ slopes)
+        curve = math.hypot(
+            math.log(place / _root(freq, size, side, bracket, target, 3)[0]),
+            by_level * float((full - rougher) @ np.log(size)),
+        ) / math.sqrt(3.0)
+        return Corner(
+            side=side,
+            freq_hz=place,
+            std_hz=place * math.hypot(math.sqrt(max(0.0, spread)), curve),
+            reference_hz=reference,
+        )
 
 
 def log_frequencies(low_hz: float, high_hz: float, count: int) -> np.ndarray:
@@ -165,38 +168,6 @@ def repeats_wanted(gains: Sequence[Gain], wanted_db: float, most: int) -> bool:
     return _SLOPE * relative > wanted_db
 
 
-def sweep(
-    take: Callable[[float], Gain],
-    frequencies_hz: Sequence[float],
-    *,
-    wanted_db: float = 0.02,
-    most: int = 16,
-) -> Iterator[Gain]:
-    """Take a response point by point.
-
-    Parameters
-    ----------
-    take : callable
-        Measures once at a frequency in hertz.
-    frequencies_hz : sequence of float
-        In the order they are taken.
-    wanted_db : float
-        As `repeats_wanted`.
-    most : int
-        Most records a frequency.
-
-    Yields
-    ------
-    Gain
-        The mean at each frequency, as soon as it is there.
-    """
-    for freq_hz in frequencies_hz:
-        results: list[Gain] = []
-        while repeats_wanted(results, wanted_db, most):
-            results.append(take(float(freq_hz)))
-        yield averaged(results)
-
-
 def magnitude_covariance(gains: Sequence[Gain]) -> np.ndarray:
     """Relative covariance of the magnitudes of several gains.
 
@@ -216,7 +187,9 @@ def magnitude_covariance(gains: Sequence[Gain]) -> np.ndarray:
     for column, (index, _, signed_std) in enumerate(errors):
         spread[index, column] = signed_std
     origins = [origin for _, origin, _ in errors]
-    same = np.array([[_correlation(a, b, gains[0]) for b in origins] for a in origins]).reshape(len(errors), -1)
+    same = np.array([[_correlation(a, b, gains[0]) for b in origins] for a in origins]).reshape(
+        len(errors), len(errors)
+    )
     total: np.ndarray = spread @ same @ spread.T
     for index, gain in enumerate(gains):
         std = polar_std(gain.gain, gain.noise_covariance)[0]
@@ -249,44 +222,68 @@ def _correlation(first: tuple[object, ...], second: tuple[object, ...], gain: Ga
     return 0.0
 
 
-def _reference(x: np.ndarray, level: np.ndarray, reference_hz: float, order: int) -> tuple[float, float]:
-    place = math.log(reference_hz)
-    if x[0] <= place <= x[-1]:
-        return place, _interpolated(x, level, place, order)
-    top = int(np.argmax(level))
-    return float(x[top]), float(level[top])
+def _reference(freq: np.ndarray, size: np.ndarray, reference_hz: float, order: int) -> tuple[float, np.ndarray]:
+    """Where the full gain is taken, and the weights of ``ln |H|`` of all points in it."""
+    if not freq[0] <= reference_hz <= freq[-1]:
+        reference_hz = float(freq[int(np.argmax(size))])
+    return reference_hz, _weights(np.log(freq), math.log(reference_hz), _first(freq, reference_hz, order), order)
 
 
-def _crossing(x: np.ndarray, level: np.ndarray, side: str, reference_hz: float, order: int) -> float | None:
-    place, full = _reference(x, level, reference_hz, 4)
-    target = full - DROP_DB
-    outward = np.flatnonzero(x < place)[::-1] if side == "low" else np.flatnonzero(x > place)
-    inner = place
+def _bracket(
+    freq: np.ndarray, size: np.ndarray, side: str, reference: float, target: float
+) -> tuple[float, float] | None:
+    """First pair of frequencies, going outward from the reference, that hold the crossing: below it, above it."""
+    outward = np.flatnonzero(freq < reference)[::-1] if side == "low" else np.flatnonzero(freq > reference)
+    inner = reference
     for index in outward:
-        if level[index] <= target:
-            return _root(x, level, float(x[index]), inner, target, order)
-        inner = float(x[index])
+        if size[index] <= target:
+            return float(freq[index]), inner
+        inner = float(freq[index])
     return None
 
 
-def _root(x: np.ndarray, level: np.ndarray, below: float, above: float, target: float, order: int) -> float:
-    # Bisection: the interpolating curve is evaluated a few dozen times, and cannot leave the bracket.
-    for _ in range(60):
-        middle = 0.5 * (below + above)
-        if _interpolated(x, level, middle, order) < target:
+def _root(
+    freq: np.ndarray, size: np.ndarray, side: str, bracket: tuple[float, float], target: float, order: int
+) -> tuple[float, np.ndarray]:
+    """Crossing of the interpolated magnitude, and the slope of its ``ln f`` by ``ln |H|`` of each point.
+
+    ``1 / |H|^2`` is interpolated over ``1 / f^2`` below and over ``f^2`` above the reference: a straight line for
+    one RC, a parabola for two, so that little is left for the polynomial to get wrong.
+    """
+    below, above = bracket
+    first = _first(freq, math.sqrt(below * above), order)
+    power = -2.0 if side == "low" else 2.0
+    u = (freq / below) ** power
+    y = size**-2.0
+
+    def value(place: float) -> float:
+        return float(_weights(u, (place / bracket[0]) ** power, first, order) @ y)
+
+    for _ in range(40):
+        middle = math.sqrt(below * above)
+        if value(middle) > target**-2.0:
             below = middle
         else:
             above = middle
-    return 0.5 * (below + above)
+    place = math.sqrt(below * above)
+    slope = (value(place * 1.00001) - value(place / 1.00001)) / 2e-5
+    weights = _weights(u, (place / bracket[0]) ** power, first, order)
+    return place, 2.0 * weights * y / slope
 
 
-def _interpolated(x: np.ndarray, level: np.ndarray, place: float, order: int) -> float:
-    """Lagrange's polynomial through the points around a place."""
-    right = int(np.searchsorted(x, place))
-    first = min(max(0, right - order // 2), x.size - order)
-    nodes, values = x[first : first + order], level[first : first + order]
-    total = 0.0
-    for i in range(order):
-        others = np.delete(nodes, i)
-        total += float(values[i] * np.prod((place - others) / (nodes[i] - others)))
-    return total
+def _first(freq: np.ndarray, place: float, order: int) -> int:
+    right = int(np.searchsorted(freq, place))
+    return int(min(max(0, right - order // 2), freq.size - order))
+
+
+def _weights(x: np.ndarray, place: float, first: int, order: int) -> np.ndarray:
+    """Weights of Lagrange's polynomial through ``order`` points from ``first`` on, at a place."""
+    nodes = x[first : first + order].tolist()
+    weights = np.zeros(x.size)
+    for i, node in enumerate(nodes):
+        weight = 1.0
+        for k, other in enumerate(nodes):
+            if k != i:
+                weight *= (place - other) / (node - other)
+        weights[first + i] = weight
+    return weights

@@ -125,7 +125,7 @@ def iterate(
     rss = math.inf
     for _ in range(_TURNS):
         extended, inverse, rss = solve(y, times, omega, harmonics, drift, length, solution)
-        solution, step = extended[:-1], extended[-1] / length
+        solution, step = extended[:-1], float(extended[-1]) / length
         omega += step
         # A start further off than about a line spacing leads to a side lobe: better no answer than that one.
         if not abs(omega - start) * length < 2.0 * math.pi:

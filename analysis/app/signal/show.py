@@ -194,7 +194,8 @@ def step_line(step: Step) -> str:
 
 def step_head() -> str:
     """Heading of the lines of a headroom run."""
-    return f"{'generator':>12}{'input p-p':>12}{'output p-p':>12}{'gain dB':>9}{'THD %':>9}{'in THD %':>9}{'floor %':>9}"
+    titles = ("generator", "input p-p", "output p-p", "gain dB", "THD %", "in THD %", "floor %")
+    return "".join(f"{title:>{width}}" for title, width in zip(titles, (12, 12, 12, 9, 9, 9, 9), strict=True))
 
 
 def headroom_facts(found: Headroom, load_ohm: float | None) -> dict[str, Any]:

@@ -1,0 +1,108 @@
+"""Hum lines: mains frequency fitted, f told from 2f, and nothing found where nothing is."""
+
+import numpy as np
+import pytest
+
+from acquisition.errors import FitFailed
+from acquisition.records import Capture
+from analysis.spectrum import amplitude_spectrum, hum_of
+
+
+def record(
+    lines, *, mains_hz=50.0, span_s=0.5, count=10_000, noise_v=0.002, full_scale_v=None, seed=1, clip_v=None
+):
+    """8-bit record of lines {order: (peak_v, phase_rad)}."""
+    rng = np.random.default_rng(seed)
+    t = span_s / count * np.arange(count) - 0.1
+    volts = sum(peak * np.cos(2 * np.pi * order * mains_hz * t + phase) for order, (peak, phase) in lines.items())
+    volts = volts + noise_v * rng.normal(size=count) + 0.01
+    full_scale_v = full_scale_v or 1.4 * np.ptp(volts)
+    step = full_scale_v / 256
+    codes = np.clip(np.round(volts / step), -128, 127).astype(np.int8)
+    return Capture(
+        point="HT1",
+        codes=codes,
+        scale_v=step,
+        offset_v=0.0,
+        t0_s=-0.1,
+        dt_s=span_s / count,
+        full_scale_v=full_scale_v,
+        coupling="ac",
+    )
+
+
+SUPPLY = {2: (1.0, 0.3), 4: (0.2, 1.0), 6: (0.08, 2.0)}
+
+
+@pytest.mark.parametrize("mains_hz", [49.2, 49.97, 50.0, 50.05, 50.9])
+def test_the_mains_frequency_is_fitted_from_whatever_lines_there_are(mains_hz):
+    for lines in (SUPPLY, {1: (0.5, 0.1)}, {1: (0.3, 0.0), 3: (0.2, 1.0)}):
+        hum = hum_of(record(lines, mains_hz=mains_hz), 50.0)
+        assert hum.mains_hz == pytest.approx(mains_hz, abs=5 * hum.mains_std_hz)
+        assert 0 < hum.mains_std_hz < 0.02
+        for order, (peak, _) in lines.items():
+            assert hum.lines[order - 1].peak_v == pytest.approx(peak, abs=0.003)
+
+
+def test_sixty_hertz():
+    hum = hum_of(record(SUPPLY, mains_hz=60.02), 60.0)
+    assert hum.mains_hz == pytest.approx(60.02, abs=0.005)
+    assert hum.strongest.freq_hz == pytest.approx(120.04, abs=0.01)
+
+
+def test_supply_ripple_and_heater_hum_are_told_apart():
+    assert hum_of(record(SUPPLY), 50.0).kind == "twice mains"
+    assert hum_of(record({1: (0.05, 0.0), 3: (0.01, 0.0)}), 50.0).kind == "mains line"
+    both = hum_of(record({1: (0.5, 0.0), 2: (0.4, 1.0)}), 50.0)
+    assert both.kind == "both"
+    assert "heaters" in both.meaning
+    assert "filter" in hum_of(record(SUPPLY), 50.0).meaning
+
+
+def test_one_missing_half_of_a_rectifier_shows_the_mains_line():
+    # Half-wave rectification has all multiples, the mains frequency strongest.
+    hum = hum_of(record({1: (1.0, 0.0), 2: (0.42, 0.0), 4: (0.08, 0.0)}), 50.0)
+    assert hum.kind == "mains line"
+    assert "rectifier" in hum.meaning
+
+
+def test_noise_alone_is_no_hum():
+    kinds = [hum_of(record({}, noise_v=0.01, seed=seed), 50.0).kind for seed in range(12)]
+    assert kinds.count("none") == 12
+    quiet = hum_of(record({}, noise_v=0.01, seed=0), 50.0)
+    assert quiet.mains_hz == 50.0
+    assert quiet.mains_std_hz == 0.0
+    assert quiet.hum_pp_v == 0.0
+    # A line that noise alone would show: 2 s / sqrt(N).
+    assert quiet.floor_v == pytest.approx(2 * 0.01 / np.sqrt(10_000), rel=0.1)
+
+
+def test_a_weak_line_far_below_one_record_step_is_found():
+    hum = hum_of(record({1: (0.002, 0.5)}, noise_v=0.01), 50.0)
+    assert hum.lines[0].clear
+    assert hum.lines[0].peak_v == pytest.approx(0.002, abs=0.0006)
+
+
+def test_reading_is_the_peak_to_peak_of_the_lines():
+    hum = hum_of(record(SUPPLY), 50.0)
+    reading = hum.reading(taken_utc="2026-01-01T00:00:00.000Z", instrument="scope", range_v=4.0)
+    assert reading.quantity == "ripple_pp_v"
+    t = np.linspace(0, 0.02, 4000)
+    exact = np.ptp(sum(p * np.cos(2 * np.pi * n * 50 * t + a) for n, (p, a) in SUPPLY.items()))
+    assert reading.value == pytest.approx(exact, rel=0.005)
+    assert reading.std == pytest.approx(exact * 0.03 / np.sqrt(3), rel=0.05)
+    assert reading.freq_hz == pytest.approx(100.0, abs=0.1)
+    assert hum.whole_pp_v > 0.99 * reading.value
+    assert hum_of(record({}, noise_v=0.01), 50.0).reading(taken_utc="", instrument="").freq_hz is None
+
+
+def test_a_record_too_short_for_the_mains_is_refused():
+    with pytest.raises(FitFailed, match="five periods"):
+        hum_of(record(SUPPLY, span_s=0.05), 50.0)
+
+
+def test_spectrum_of_a_line():
+    freq, peak, floor = amplitude_spectrum(record({2: (1.0, 0.0)}, span_s=0.5))
+    assert freq[np.argmax(peak)] == pytest.approx(100.0)
+    assert peak.max() == pytest.approx(1.0, rel=0.01)
+    assert floor < 0.001
