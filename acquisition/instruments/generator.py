@@ -161,6 +161,7 @@ class Generator:
         if not on:
             self._off()
             return
+        self.session.require_settings()  # after a power cut it would give something else
         self._is_on = True  # from here on it may be on, whatever the answer
         self.session.put(self._rules.output, True)
         assert self.sine is not None  # noqa: S101  looked at above

@@ -176,7 +176,6 @@ class AskedMeter(Meter):
         self.session = session
         self._mains_hz = mains_hz
         self._wanted: tuple[float | None, float] | None = None
-        self._range_v = math.inf
         self._resolutions: dict[float, float] = {}
         self.identity = str(session.identity)
         self.gaps = session.gaps
@@ -224,10 +223,9 @@ class AskedMeter(Meter):
         t_s = session.clock.monotonic_s()
         if not self._is_volts():
             return Sample(t_s=t_s, value_v=math.nan, flags=frozenset({"wrong_function"}))
-        range_v = self._confirmed(rules.range_ask, self._range_v)
+        range_v = self._confirmed(rules.range_ask)
         if not 0 < range_v < 1e5:
             raise session.malformed(f"{range_v:g}", "a range in volts")
-        self._range_v = range_v
         resolution_v = self._resolution_v(range_v)
         if rules.again is not None and (again := session.ask(rules.again)) != text:
             # Asked last: function and range between the two belong to this reading, or all is void.
@@ -251,10 +249,10 @@ class AskedMeter(Meter):
         """Read the function back: somebody may have turned the knob."""
         return str(self.session.get(self._rules.function)) in {name.upper() for name in self._rules.function.accept}
 
-    def _confirmed(self, query: str, known: float) -> float:
-        """Ask for a number; where it is not the one known, ask once more, because an answer can be damaged."""
+    def _confirmed(self, query: str) -> float:
+        """Ask for a number twice, because an answer can be damaged or belong to an earlier question."""
         number = self.session.ask_number(query)
-        if number != known and (again := self.session.ask_number(query)) != number:
+        if (again := self.session.ask_number(query)) != number:
             raise self.session.malformed(f"{again:g}", f"the same answer to {query} again, {number:g}")
         return number
 
@@ -263,7 +261,7 @@ class AskedMeter(Meter):
             return range_v / self._rules.counts
         assert self._rules.resolution_ask is not None  # noqa: S101  the dialect model wants one of the two
         if range_v not in self._resolutions:
-            resolution_v = self._confirmed(self._rules.resolution_ask, math.nan)
+            resolution_v = self._confirmed(self._rules.resolution_ask)
             if not 0 < resolution_v <= range_v:
                 raise self.session.malformed(f"{resolution_v:g}", f"a resolution within {range_v:g} V")
             self._resolutions[range_v] = resolution_v

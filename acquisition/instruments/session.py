@@ -210,6 +210,9 @@ class Session:
         for _ in range(ROUNDS):
             try:
                 link.clear(silence_s)
+                if link.owes and marker is not None:
+                    why = "an answer is still owed and could come at any time"
+                    break
                 if marker is not None and self._answer(link, marker.ask, IDENTIFY_S) != self._known:
                     continue
             except (TransportTimeout, ReplyMalformed):
@@ -328,9 +331,11 @@ class Session:
             if reader.is_indefinite:
                 reader.feed(link.read_message(patience_s))
             elif self.dialect.link.block_end == "newline":
-                # Where the line end must come, a lost sample byte cannot hide behind it.
-                reader.feed(link.read_line(patience_s, self.dialect.link.read_end))
-                reader.feed(link.read_some(0.0))
+                # Where exactly the line end must come, a byte lost or doubled cannot hide behind it.
+                if link.read_line(patience_s) not in {b"\n", b"\r\n"} or link.has_input():
+                    raise self.malformed(
+                        f"{reader.payload[-20:]!r}", "a line end, and nothing else, after the block"
+                    )
             else:
                 # It may come all the same; left unread it would spoil the next answer.
                 reader.feed(link.read_some(0.05))
@@ -408,6 +413,8 @@ class Session:
             if not self._keeps_settings(link):
                 raise self._switched_off(link)
             entries = self._drain(link)
+            if link.owes and not entries:
+                self.close()  # the answer may still come, at any time: only a new connection is free of it
         except ConnectionLost as lost:
             self.close()  # everything set is set again when the link is opened again
             return lost
@@ -421,7 +428,7 @@ class Session:
     def _switched_off(self, link: Link) -> ConnectionLost:
         self.close()
         return ConnectionLost(
-            f"{link.resource}: the {self.dialect.role} was switched off and on",
+            f"{link.resource}: the {self.dialect.role} was switched off and on, or may have been",
             hint="its settings are restored by the next question",
             resource=link.resource,
         )
@@ -547,11 +554,21 @@ class Session:
         ConnectionLost
             It was switched off and on meanwhile.
         """
+        self.require_settings()
+        if entries := self.drain_errors():
+            raise self._reported(entries, doing)
+
+    def require_settings(self) -> None:
+        """Make sure that the instrument was not switched off since it was set.
+
+        Raises
+        ------
+        ConnectionLost
+            It was, or may have been; the next question sets everything again.
+        """
         link = self.ready()
         if not self._keeps_settings(link):
             raise self._switched_off(link)
-        if entries := self._drain(link):
-            raise self._reported(entries, doing)
 
     def _reported(self, entries: list[ErrorEntry], doing: str) -> InstrumentReported:
         first = entries[0]

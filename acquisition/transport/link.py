@@ -31,6 +31,8 @@ class Link(ABC):
     ----------
     dirty : bool
         What arrives next may belong to an earlier question.
+    owes : bool
+        An answer was waited for in vain, and has not come since: it still may.
     has_end : bool
         The link itself marks the end of a message (VXI-11, HiSLIP, GPIB, USB-TMC); a byte stream does not.
     """
@@ -41,6 +43,7 @@ class Link(ABC):
         self.resource = resource
         self.clock: Clock = clock or SystemClock()
         self.dirty = False
+        self.owes = False
         self._held = bytearray()
         self._owner = threading.get_ident()
         self._closed = False
@@ -236,9 +239,12 @@ class Link(ABC):
         """
         self._require_owner()
         self._held.clear()
-        if not self._device_clear():
+        if self._device_clear():
+            self.owes = False  # the instrument threw it away too
+        else:
             deadline_s = self.clock.monotonic_s() + most_s
             while self._received(silence_s)[0]:
+                self.owes = False
                 if self.clock.monotonic_s() > deadline_s:
                     raise self._late(most_s, "silence, but something keeps sending")
         self.dirty = False
@@ -288,7 +294,7 @@ class Link(ABC):
         return ended
 
     def _late(self, timeout_s: float, wanted: str) -> TransportTimeout:
-        self.dirty = True
+        self.dirty = self.owes = True
         got = bytes(self._held[:200])
         return TransportTimeout(
             f"{self.resource}: expected {wanted} within {timeout_s:.3g} s, got {got!r}"

@@ -94,7 +94,7 @@ def test_off_whatever_leaves_the_measurement(bench, kind):
 
 def test_off_when_switching_on_fails_half_way(bench, faults):
     bench.generator.set_sine(1000.0, 0.5)
-    bench.peer.faults.append(faults.silent)
+    bench.peer.faults.extend([faults.none, faults.silent])
     with pytest.raises(Exception, match="no answer"), bench.generator.measuring():
         pytest.fail("the measurement must not begin")
     assert bench.peer.answers[":OUTP?"] == "0"
@@ -129,6 +129,14 @@ def test_after_a_loss_the_output_is_switched_off_before_anything_else(bench):
     bench.peer.heard.clear()
     bench.generator.set_sine(1000.0, 0.5)
     assert commands(bench)[:2] == ["*CLS", ":OUTP OFF"]
+    assert ":OUTP ON" not in bench.peer.heard
+
+
+def test_after_a_power_cut_it_is_not_switched_on_with_other_settings(bench):
+    bench.generator.set_sine(1000.0, 0.5)
+    bench.peer.answers["*ESR?"] = "128"
+    with pytest.raises(ConnectionLost, match="switched off and on"), bench.generator.measuring():
+        pytest.fail("the measurement must not begin")
     assert ":OUTP ON" not in bench.peer.heard
 
 

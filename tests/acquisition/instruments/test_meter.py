@@ -49,7 +49,7 @@ def test_configured_once_then_only_read(asked):
         assert asked.meter.read().value_v == 105.23456
     assert set(asked.peer.heard) == {":READ?", ":FETC?", ":FUNC?", ":VOLT:DC:RANG?", ":VOLT:DC:RES?"}
     assert asked.peer.heard.count(":VOLT:DC:RES?") == 2, "twice when it is new, then never"
-    assert asked.peer.heard.count(":VOLT:DC:RANG?") == 4
+    assert asked.peer.heard.count(":VOLT:DC:RANG?") == 6
 
 
 def test_continuous_triggering_is_off_and_the_trigger_idle_before_configuring(asked):
