@@ -33,7 +33,7 @@ DRIVEN = [
     ("pentode", "OUT", 0.3, 100),
     ("single-ended output", "SPK", 8.0, 60),
     ("push-pull output", "SPK", 30.0, 50),
-    ("harbour-twenty", "SPK", 0.01, 30),
+    ("harbour-twenty", "SPK", 0.004, 60),
 ]
 
 
@@ -77,7 +77,8 @@ def test_response_within_half_a_percent_and_half_a_degree(case):
 @pytest.mark.parametrize(("name", "point", "drive_pp_v", "periods"), DRIVEN, ids=[d[0] for d in DRIVEN])
 def test_distortion_within_a_twentieth(name, point, drive_pp_v, periods):
     model = model_of(name)
-    theirs = peer.last_period(model, point, drive_pp_v, 1000.0, periods)
+    # A chassis of seven sections takes its time: half the instants serve it.
+    theirs = peer.last_period(model, point, drive_pp_v, 1000.0, periods, 128 if name == "harbour-twenty" else 256)
     ours = distortion(model, {}, point, drive_pp_v)[0]
     assert ours == pytest.approx(distortion_ratio(theirs), rel=0.05)
     wave = waveforms(model, {}, [point], drive_pp_v)[0, 0]
