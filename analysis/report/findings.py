@@ -13,7 +13,7 @@ from acquisition.records import Event, Pass
 from ..compare import AGREES, NOT_EXPLAINED, UNTRIED, Change, Comparison
 from ..judge import Judged
 from .material import Material
-from .words import measurand_text, old_part_text, quantity_text, with_uncertainty
+from .words import QUANTITY_WORDS, measurand_text, old_part_text, quantity_text, with_uncertainty
 
 KEY_CHANGES = 4
 
@@ -236,8 +236,11 @@ def _unchanged(comparison: Comparison) -> str:
     quiet = [c.measurand for c in comparison.changes if not c.significant]
     if not quiet:
         return ""
-    names = list(dict.fromkeys(measurand_text(measurand, frequency=False) for measurand in quiet))
-    return f"{_plural(len(quiet), 'reading')} show no significant change: {listed(names, 10)}."
+    points: dict[str, dict[str, None]] = {}
+    for measurand in quiet:
+        points.setdefault(QUANTITY_WORDS[measurand.quantity], {})[measurand.point.replace(">", " → ")] = None
+    groups = [f"{word} at {listed(list(found), 8)}" for word, found in points.items()]
+    return f"{_plural(len(quiet), 'reading')} show no significant change: {'; '.join(groups)}."
 
 
 def _open_question(significant: Sequence[Change]) -> str:

@@ -61,9 +61,12 @@ def render(material: Material) -> str:
 
     first, last = material.dates
     letters = _letters(material)
+    name, _, kind = material.sheet.chassis_name.partition(", ")
     page = environment.get_template("report.html").render(
         sheet=material.sheet,
         title=material.sheet.chassis_name,
+        name=name,
+        kind=kind,
         dates=first if first == last else f"{first} to {last}",
         found=findings(material),
         cautions=CAUTIONS,

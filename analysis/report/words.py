@@ -11,11 +11,11 @@ from ..faults import Fault
 
 QUANTITY_WORDS = {
     "dc_v": "DC",
-    "pp_v": "peak to peak",
+    "pp_v": "signal p-p",
     "rms_v": "rms",
     "gain": "gain",
     "phase_deg": "phase",
-    "ripple_pp_v": "ripple, peak to peak",
+    "ripple_pp_v": "ripple p-p",
     "thd_pct": "distortion",
 }
 """What a quantity is called where its unit does not say it."""
