@@ -9,7 +9,7 @@ from dataclasses import replace
 
 import numpy as np
 
-from .result import Gain, NoisePart, times
+from .result import SCALES, Gain, NoisePart, times
 
 
 def averaged(gains: Sequence[Gain]) -> Gain:
@@ -67,13 +67,14 @@ def swapped(straight: Gain, exchanged: Gain) -> Gain:
     Parameters
     ----------
     straight, exchanged : Gain
-        The same stage at the same frequency, the second with channel and probe of input and output exchanged, the
-        ranges of both channels exchanged with them.
+        The same stage at the same frequency, the second with channel and probe of input and output exchanged.
 
     Returns
     -------
     Gain
-        ``sqrt(H12 * H21)`` with the sign nearest to the first; only the noise of both remains in its uncertainty.
+        ``sqrt(H12 * H21)`` with the sign nearest to the first. Probes and channels cancel. Where input and output
+        need different ranges, half the error of each of the four scales remains, because a channel's error may
+        differ from range to range.
 
     Raises
     ------
@@ -94,12 +95,16 @@ def swapped(straight: Gain, exchanged: Gain) -> Gain:
         for turn in [times(value / (2.0 * result.gain))]
         for part in result.noise
     )
-    coarse = tuple(item for item in straight.fixed if item.name.startswith("coarse"))
+    left = {item.name: item for item in straight.fixed if item.name.startswith("coarse")}
+    if not math.isclose(straight.in_range[1], straight.out_range[1], rel_tol=1e-6):
+        for item in straight.fixed:
+            if item.name in SCALES[:2]:
+                left[item.name] = replace(item, std=item.std / math.sqrt(2.0))
     return replace(
         straight,
         gain=value,
         noise=noise,
-        fixed=coarse,
+        fixed=tuple(left.values()),
         shared={},
         method="probes exchanged, geometric mean",
         notes=(

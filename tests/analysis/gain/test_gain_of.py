@@ -1,6 +1,7 @@
 """Gain and phase from made-up records of two channels, and of one channel at a time."""
 
 import math
+import re
 
 import numpy as np
 import pytest
@@ -204,15 +205,30 @@ def test_readings_carry_value_and_uncertainty():
 def test_channel_swap_removes_the_mismatch():
     # 3 % and 1.2 degrees of mismatch: the plain ratio is wrong by it, the swapped one is not.
     rng = np.random.default_rng(13)
-    true, mismatch = 35.0 + 0j, 1.03 * np.exp(1j * math.radians(1.2))
-    straight = gain_of(*pair(true * mismatch, rng))
-    exchanged = gain_of(*pair(true / mismatch, rng))
-    assert abs(straight.magnitude - 35.0) > 1.0
+    true, mismatch = 1.35 + 0j, 1.03 * np.exp(1j * math.radians(1.2))
+    straight = gain_of(*pair(true * mismatch, rng, full_scale_v=0.2))
+    exchanged = gain_of(*pair(true / mismatch, rng, full_scale_v=0.2))
+    assert abs(straight.magnitude - 1.35) > 0.03
     result = swapped(straight, exchanged)
-    assert result.magnitude == pytest.approx(35.0, abs=4 * result.magnitude_std)
+    assert result.magnitude == pytest.approx(1.35, abs=4 * result.magnitude_std)
     assert result.phase_deg == pytest.approx(0.0, abs=4 * result.phase_std_deg)
-    assert result.magnitude_std < 0.001 * 35
-    assert "differ by +2.99 % and +1.18 deg" in result.notes[-1]
+    assert result.magnitude_std < 0.001 * 1.35
+    assert re.search(r"differ by \+(2.9|3.0)\d % and \+1.[12]\d deg", result.notes[-1])
+
+
+def test_channel_swap_over_two_ranges_keeps_the_error_of_the_ranges():
+    """Scale errors of channel and range, drawn: the product of four of them, square root, is what remains."""
+    rng = np.random.default_rng(18)
+    accuracy = ChannelAccuracy(vertical=0.03, probe=0.02, skew_s=0.0)
+    found = []
+    for _ in range(400):
+        one_a, one_b, two_a, two_b = rng.uniform(0.97, 1.03, 4)
+        probes = rng.uniform(0.98, 1.02, 2)
+        straight = gain_of(*pair(35 * two_b / one_a * probes[1] / probes[0] + 0j, rng, count=400), accuracy)
+        exchanged = gain_of(*pair(35 * one_b / two_a * probes[0] / probes[1] + 0j, rng, count=400), accuracy)
+        found.append(swapped(straight, exchanged))
+    assert np.std([g.magnitude for g in found]) == pytest.approx(found[0].magnitude_std, rel=0.12)
+    assert found[0].magnitude_std / 35 == pytest.approx(0.03 / math.sqrt(3), rel=0.03)
 
 
 def test_channel_swap_keeps_the_sign_and_refuses_strangers():
