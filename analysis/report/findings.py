@@ -236,11 +236,15 @@ def _unchanged(comparison: Comparison) -> str:
     quiet = [c.measurand for c in comparison.changes if not c.significant]
     if not quiet:
         return ""
+    moved = {(c.measurand.point, c.measurand.quantity) for c in comparison.changes if c.significant}
     points: dict[str, dict[str, None]] = {}
     for measurand in quiet:
+        if (measurand.point, measurand.quantity) in moved:  # a curve that changed at other frequencies
+            continue
         points.setdefault(QUANTITY_WORDS[measurand.quantity], {})[measurand.point.replace(">", " → ")] = None
     groups = [f"{word} at {listed(list(found), 8)}" for word, found in points.items()]
-    return f"{_plural(len(quiet), 'reading')} show no significant change: {'; '.join(groups)}."
+    told = f"{_plural(len(quiet), 'reading')} show no significant change"
+    return f"{told}: {'; '.join(groups)}." if groups else f"{told}."
 
 
 def _open_question(significant: Sequence[Change]) -> str:

@@ -11,17 +11,19 @@ from ..faults import Fault
 
 QUANTITY_WORDS = {
     "dc_v": "DC",
-    "pp_v": "signal p-p",
+    "pp_v": "signal p\u2011p",
     "rms_v": "rms",
     "gain": "gain",
     "phase_deg": "phase",
-    "ripple_pp_v": "ripple p-p",
+    "ripple_pp_v": "ripple p\u2011p",
     "thd_pct": "distortion",
 }
 """What a quantity is called where its unit does not say it."""
 
 _PREFIX = {-6: "µ", -3: "m", 0: "", 3: "k"}
-_TO_ASCII = str.maketrans({"−": "-", "→": ">", "×": "x", "°": " deg", "Ω": "ohm", "µ": "u", "±": "+-", "–": "-"})
+_TO_ASCII = str.maketrans(
+    {"−": "-", "→": ">", "×": "x", "°": " deg", "Ω": "ohm", "µ": "u", "±": "+-", "–": "-", "\u2011": "-"}
+)
 
 
 def quantity_text(value: float, quantity: str, digits: int = 4, *, ascii_only: bool = False) -> str:
