@@ -379,7 +379,8 @@ class StreamedMeter(Meter):
             t_s = self.session.clock.monotonic_s()
             self._fresh_until_s = t_s + max(1.0, 2.0 / self.rate_hz)
             text = decode_reply(raw)
-            if (match := self._frame.fullmatch(text)) is None:
+            match = self._frame.fullmatch(text)
+            if match is None or not raw.endswith(self.session.dialect.link.write_end):
                 self.damaged += 1
                 bad.append(raw)
                 pending, seen = "", 0
@@ -412,9 +413,10 @@ class StreamedMeter(Meter):
                 raw=match.string.encode("latin-1"),
                 expected=" ".join(rules.flags),
             )
-        if match["coupling"] != rules.coupling or match["unit"] not in rules.units:
+        unit = match["unit"].strip()
+        if match["coupling"] != rules.coupling or unit not in rules.units:
             return Sample(t_s=t_s, value_v=math.nan, flags=frozenset(flags | {"wrong_function"}))
-        unit_v = rules.units[match["unit"]]
+        unit_v = rules.units[unit]
         if shown.lstrip("+-") in rules.overload:
             flags |= {"overload", "negative"} if shown.startswith("-") else {"overload"}
             return Sample(t_s=t_s, value_v=math.nan, flags=frozenset(flags))

@@ -26,7 +26,8 @@ WHOLE = 1 << 20
 def session_on(dialect, exchanges, *, piece=WHOLE, reply_end=None):
     """A session whose link plays exchanges, as if it had been opened and identified."""
     rules = dialect.link
-    reply_end = rules.read_end if reply_end is None else reply_end
+    if reply_end is None:
+        reply_end = rules.write_end if dialect.identity is None else rules.read_end
     steps = []
     for sent, given in exchanges:
         reply = given + reply_end if given else b""

@@ -32,8 +32,8 @@ class Wobbly(Link):
 
     FAULTS = (
         "late", "very late", "silent", "twice", "cut", "no end", "cr only", "garbage before", "noise line before",
-        "previous before", "previous after", "in pieces", "drop", "insert", "change", "high bit", "lost", "off and on",
-        "error storm", "nul bytes",
+        "previous before", "previous after", "in pieces", "drop", "insert", "change", "high bit", "lost",
+        "off and on", "error storm", "nul bytes",
     )  # fmt: skip
 
     def __init__(self, instrument, clock, rng, tally):
@@ -473,9 +473,9 @@ class StreamBox:
     def frame(self, t_s):
         decimals = self.rng.choice([1, 2, 3])
         number = f"{self.rng.randrange(-5999, 6000) / 10**decimals:+0{6}.{decimals}f}"
-        unit = self.rng.choice(["V", "mV"])
+        unit = self.rng.choice([" V", "mV"])
         flags = self.rng.choice(["", " AUTO", " AUTO", " HOLD", " AUTO REL"])
-        value = float(number) * (1.0 if unit == "V" else 1e-3)
+        value = float(number) * (1e-3 if unit == "mV" else 1.0)
         self.sent.append((t_s, value, flags))
         return f"{number} {unit} DC{flags}\r\n".encode()
 

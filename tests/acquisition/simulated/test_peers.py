@@ -91,4 +91,4 @@ def test_pyvisa_py_over_a_pseudo_terminal(wiring, manager):
             lines = [session.read() for _ in range(8)]
         finally:
             session.close()
-    assert lines[-1] == "+150.0 V DC AUTO"
+    assert lines[-1] == "+150.0  V DC AUTO"

@@ -34,7 +34,7 @@ def test_settles_on_the_range_that_fits(meter, frame, point, shown, digit):
     lines = list(frames(meter, 12))
     assert all(frame.fullmatch(line) for line in lines), lines
     match = frame.fullmatch(lines[-1])
-    scale = {"V": 1.0, "mV": 1e-3}[match["unit"]]
+    scale = {" V": 1.0, "mV": 1e-3}[match["unit"]]
     assert float(match["value"]) * scale == pytest.approx(shown, abs=2 * digit)
 
 
