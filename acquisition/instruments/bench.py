@@ -44,11 +44,15 @@ Accuracies = Annotated[AccuracyTable, BeforeValidator(_accuracy), PlainSerialize
 
 
 class Instrument(Strict, arbitrary_types_allowed=True):
-    """What every instrument says: where it is and how it talks; ``identity`` is a pattern in its ``*IDN?``."""
+    """What every instrument says: where it is and how it talks.
+
+    ``identity`` is a pattern in its ``*IDN?``; ``query_s`` the time a slow one may take for an answer.
+    """
 
     resource: Resource
     dialect: str
     identity: Identification = ""
+    query_s: PositiveValue | None = None
     serial: Serial | None = None
 
 

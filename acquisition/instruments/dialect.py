@@ -80,15 +80,32 @@ class Serial(Strict):
 
 
 class LinkRules(Strict):
-    """Line ends and times."""
+    """Line ends and times.
+
+    ``query_s`` is the deadline of a question, ``identify_s`` that of those asked to get into step, ``margin_s``
+    what a reading may take beyond its conversions.
+    """
 
     ends: Literal["lf", "crlf", "cr"] = "lf"
     query_s: Positive = 2.0
+    identify_s: Positive = 1.0
+    margin_s: Positive = 0.5
     after_set_s: float = Field(default=0.0, ge=0, le=5)
     headers: bool = False
     block_end: Literal["newline", "none"] = "newline"
     block_counts: Literal["bytes", "points"] = "bytes"
     serial: Serial = Serial()
+
+    def slowed(self, query_s: float) -> LinkRules:
+        """Give the rules for an instrument that needs more time than its family.
+
+        Parameters
+        ----------
+        query_s : float
+            Time it may take for any answer, in seconds.
+        """
+        least = {name: max(query_s, getattr(self, name)) for name in ("query_s", "identify_s", "margin_s")}
+        return self.model_copy(update=least)
 
     @property
     def write_end(self) -> bytes:

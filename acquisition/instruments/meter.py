@@ -211,11 +211,11 @@ class AskedMeter(Meter):
         """Longest time a reading can take with the settings in force, in seconds.
 
         Integration over ``nplc`` mains periods, twice for the automatic zero, two conversions more for autorange,
-        and half a second.
+        and the margin of the dialect, half a second.
         """
         range_v, nplc = self._wanted or (None, 1.0)
         conversion_s = 2.0 * nplc / self._mains_hz
-        return conversion_s * (3.0 if range_v is None else 1.0) + 0.5
+        return conversion_s * (3.0 if range_v is None else 1.0) + self.session.dialect.link.margin_s
 
     def _next(self) -> Sample:
         session, rules = self.session, self._rules
@@ -305,7 +305,7 @@ class StreamedMeter(Meter):
         self._frame = re.compile(rules.frame)
         self._fresh_until_s = -math.inf
         self.rate_hz = rules.rate_hz
-        self.identity = session.dialect.does
+        self.identity = f"{session.dialect.dialect} at {entry.resource}"
         self.gaps = session.gaps
         self.damaged = 0
 

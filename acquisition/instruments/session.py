@@ -48,7 +48,6 @@ T = TypeVar("T")
 
 ROUNDS = 3
 MOST_ERRORS = 30
-IDENTIFY_S = 1.0
 NUMBER_TOLERANCE = 1e-3
 """Relative difference between a number set and read back that is rounding, not clamping."""
 
@@ -127,7 +126,7 @@ class Session:
             # An instrument may need a moment after power-on, and may have greeted with garbage.
             try:
                 link.clear()
-                text = self._answer(link, marker.ask, IDENTIFY_S)
+                text = self._answer(link, marker.ask, self.dialect.link.identify_s)
                 identity = parse_identity(text)
                 break
             except (TransportTimeout, ReplyMalformed) as error:
@@ -150,7 +149,7 @@ class Session:
         if proof is None:
             return
         try:
-            text = self._answer(link, proof.ask, IDENTIFY_S)
+            text = self._answer(link, proof.ask, self.dialect.link.identify_s)
         except TransportTimeout as error:
             raise self._not_found(
                 link,
@@ -213,7 +212,10 @@ class Session:
                 if link.owes and marker is not None:
                     why = "an answer is still owed and could come at any time"
                     break
-                if marker is not None and self._answer(link, marker.ask, IDENTIFY_S) != self._known:
+                if (
+                    marker is not None
+                    and self._answer(link, marker.ask, self.dialect.link.identify_s) != self._known
+                ):
                     continue
             except (TransportTimeout, ReplyMalformed):
                 continue
@@ -229,7 +231,7 @@ class Session:
         if self.dialect.events is None:
             return True
         try:
-            events = parse_integer(self._answer(link, self.dialect.events, IDENTIFY_S))
+            events = parse_integer(self._answer(link, self.dialect.events, self.dialect.link.identify_s))
         except (TransportTimeout, ReplyMalformed, OverRange):
             return False
         return not events & EventStatus.POWER_ON
@@ -407,7 +409,7 @@ class Session:
         try:
             link.clear()
             marker = self.dialect.identity
-            if marker is not None and self._answer(link, marker.ask, IDENTIFY_S) != self._known:
+            if marker is not None and self._answer(link, marker.ask, self.dialect.link.identify_s) != self._known:
                 link.dirty = True
                 return late
             if not self._keeps_settings(link):
@@ -613,6 +615,8 @@ def open_session(bench: Bench, entry: Instrument, clock: Clock | None = None) ->
         Nothing there, or something else.
     """
     dialect = load_dialect(entry.dialect)
+    if entry.query_s is not None:
+        dialect = dialect.model_copy(update={"link": dialect.link.slowed(entry.query_s)})
     serial = (entry.serial or dialect.link.serial).settings()
 
     def opener() -> Link:

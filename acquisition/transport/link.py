@@ -300,7 +300,7 @@ class Link(ABC):
             f"{self.resource}: expected {wanted} within {timeout_s:.3g} s, got {got!r}"
             if got or not wanted.startswith("a line")
             else f"{self.resource}: no answer within {timeout_s:.3g} s",
-            hint="is the instrument on, in remote mode and not busy? the question may also be one it does not know",
+            hint="is it on, in remote mode and not busy? a slow instrument needs query_s in the bench file",
             resource=self.resource,
             timeout_s=timeout_s,
             received=got,

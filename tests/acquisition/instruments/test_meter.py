@@ -90,6 +90,16 @@ def test_the_deadline_is_computed_from_what_was_asked(asked, range_v, nplc, seco
     assert asked.meter.deadline_s() == pytest.approx(seconds)
 
 
+def test_a_slow_instrument_gets_its_time_everywhere(asked, faults):
+    link = asked.dialect.link.slowed(4.0)
+    asked.session.dialect = asked.dialect.model_copy(update={"link": link})
+    asked.peer.faults.extend([faults.late(3.0)] * 30)
+    assert asked.meter.read().value_v == 105.23456
+    assert next(asked.meter.stream()).is_reading
+    asked.session.link.dirty = True
+    assert asked.meter.read().value_v == 105.23456
+
+
 @pytest.mark.parametrize(("text", "flags"), [("9.9E37", {"overload"}), ("-9.9E+37", {"overload", "negative"})])
 def test_overload_is_unknown_and_high_never_zero(asked, text, flags):
     asked.peer.answers[":READ?"] = text
@@ -323,7 +333,7 @@ def test_a_streaming_meter_on_another_function_is_refused_at_configuring():
 
 
 def test_uncertainty_of_the_printed_accuracy():
-    """0.5 % + 2 digits at 300.0 V: half-width 1.7 V, over the square root of 3 is 0.98  V (JCGM 100:2008, 4.3.7)."""
+    """0.5 % + 2 digits at 300.0 V: half-width 1.7 V, over root 3 is 0.98 V (JCGM 100:2008, 4.3.7)."""
     rig = StreamRig(TAIL, b"+300.0  V DC\r\n")
     assert rig.meter.std_v(rig.meter.read()) == pytest.approx(0.98, abs=0.005)
 
