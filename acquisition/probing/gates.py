@@ -34,7 +34,7 @@ PREPARE = Gate(
     Do.PREPARE, "Power off. Clip the black lead to the chassis; red lead in the volts jack. Space when done."
 )
 OFF = Gate(Do.POWER_OFF, "Switch off. Space when it is off.", power="off")
-ON = Gate(Do.POWER_ON, "Hands away. Switch on. Space when it is on.", power="on")
+ON = Gate(Do.POWER_ON, "Hands away. Switch on, let it warm up. Space when it is warm.", power="on")
 DISCHARGE = Gate(Do.DISCHARGE, "Discharge each reservoir with the rated tool, earth clip first. Space.")
 AWAY = Gate(Do.HANDS_AWAY, "Hands away from the chassis and the lead. Space.")
 UNCLIP = Gate(Do.UNCLIP, "Take the clip off; use the tip. Space.", clip="")

@@ -78,6 +78,8 @@ class Probing:
         Gives the time as ISO 8601 text.
     options : Options
         What the person chose.
+    advise : callable, optional
+        Gives the point that would tell most; it goes before the order of the plan while it is not read yet.
     """
 
     def __init__(
@@ -88,14 +90,16 @@ class Probing:
         commit: Callable[[Reading], None],
         utc: Callable[[], str],
         options: Options | None = None,
+        advise: Callable[[], str | None] | None = None,
     ) -> None:
         self.limits, self.detector, self.options = limits, detector, options or Options()
-        self._commit, self._utc = commit, utc
+        self._commit, self._utc, self._advise = commit, utc, advise
         self.steps: Sequence[SurveyStep] = tuple(step for step in plan.steps if self._offered(step))
         self.phase = Phase.ASKING
         self.index = -1
         self.results: dict[str, Reading] = {}
         self.refused: dict[str, str] = {}
+        self._skipped: set[str] = set()
         self._gates: list[Gate] = []
         self._after: Callable[[], list[Action]] = self._next
         self._power = "off"
@@ -149,9 +153,16 @@ class Probing:
                 self.phase = Phase.STOPPED
                 self._held = self._rough = None
                 return [Action(kind=ActionKind.CAUTION, text=over, step=self.step), self._ask_after_stop()]
-            for event in self.detector.feed(sample):
-                actions += self._event(event)
+            if self._lead_is_free_or_wanted():
+                for event in self.detector.feed(sample):
+                    actions += self._event(event)
         return actions
+
+    def _lead_is_free_or_wanted(self) -> bool:
+        """Keep from the detector what a clip or a test for remaining volts shows: it would learn a false free lead."""
+        if self.phase not in (Phase.ASKING, Phase.VERIFYING):
+            return True
+        return not self._clip and self._gates[0].do in (Do.PREPARE, Do.POWER_ON)
 
     def key(self, key: Key) -> list[Action]:
         """Take one key.
@@ -172,6 +183,8 @@ class Probing:
         if self.index < 0 and self.phase in (Phase.ASKING, Phase.VERIFYING):
             return []  # the cautions are not skipped
         if key is Key.SKIP:
+            if self.step is not None:
+                self._skipped.add(self.step.point)
             return self._leave(self._next)
         if key is Key.BACK:
             return self._leave(self._previous)
@@ -247,8 +260,20 @@ class Probing:
 
     def _next(self) -> list[Action]:
         self._direction = 1
-        self.index += 1
+        advised = self._advise() if self._advise is not None else None
+        names = [step.point for step in self.steps]
+        if advised in names and advised not in self._behind:
+            self.index = names.index(advised)
+        elif self._advise is not None:
+            self.index = next((i for i, name in enumerate(names) if name not in self._behind), len(names))
+        else:
+            self.index += 1
         return self._announce()
+
+    @property
+    def _behind(self) -> set[str]:
+        """Points that need no further visit: read, read before, refused, or skipped."""
+        return {*self.results, *self.options.done, *self.refused, *self._skipped}
 
     def _previous(self) -> list[Action]:
         self._direction = -1

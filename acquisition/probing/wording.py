@@ -5,6 +5,9 @@ from __future__ import annotations
 from ..records import Reading, SurveyStep
 from .limits import UNKNOWN_LIMIT_V
 
+NEARLY_ZERO_V = 0.05
+"""An undriven grid within this of 0 V is called 0 V (common practice, no source)."""
+
 CAUTIONS = (
     "High voltage kills. Licensed practice, local codes and the manuals of your instruments come first.",
     "Not alone. One hand only near live parts. Glasses on. Smell, smoke, a red plate: mains off first.",
@@ -67,6 +70,8 @@ def verdict_of(step: SurveyStep | None, reading: Reading) -> str:
     if step is None or step.low_v is None or step.high_v is None or reading.quality == "unsteady":
         return ""
     slack_v = 2.0 * (reading.std or 0.0)
+    if reading.quality == "confirmed_zero":
+        slack_v = max(slack_v, NEARLY_ZERO_V)
     if reading.value < step.low_v - slack_v:
         return "low"
     return "high" if reading.value > step.high_v + slack_v else "agrees"

@@ -2,7 +2,6 @@
 
 from __future__ import annotations
 
-import itertools
 import math
 from collections import deque
 
@@ -27,8 +26,8 @@ class SteadyDetector:
         self.facts = facts
         self.rules = rules or Rules()
         self.state = State.AWAY
-        self._t: deque[float] = deque(maxlen=self.rules.longest_run)
-        self._v: deque[float] = deque(maxlen=self.rules.longest_run)
+        self._t: deque[float] = deque()
+        self._v: deque[float] = deque()
         self._last: Sample | None = None
         self._last_v: float | None = None
         self._resolution_v = 0.0
@@ -47,6 +46,7 @@ class SteadyDetector:
         self._inside = 0
         self._excursion_v = 0.0
         self._level_v = 0.0
+        self._level_scatter_v = 0.0
         self._lift_count = 0
         self._overloaded = False
         self._refused = ""
@@ -160,10 +160,11 @@ class SteadyDetector:
         if size <= self.band_v:
             self._falling = False
             self._learn(v, previous)
-            self._t.append(t)
-            self._v.append(v)
+            self._keep(t, v)
             return [] if self._hold_s is None else self._holding(t, self._hold_s)
-        step = size if previous is None else abs(v - previous)
+        # Behind a slow filter the first step out of the band is small: look a little farther back.
+        before = self._v[-3] if len(self._v) >= 3 and not self._falling else previous
+        step = size if before is None else abs(v - before)
         heard_enough = self._clipped or self._lead.heard >= BLOCK
         jumped = step >= 0.5 * size and step * step >= 36.0 * self._lead.step2_v2 and heard_enough
         if self._falling and previous is not None:
@@ -175,8 +176,7 @@ class SteadyDetector:
             self._since_s = t
             self._inside, self._excursion_v = 0, 0.0
             self._offered = False
-            self._t.append(t)
-            self._v.append(v)
+            self._keep(t, v)
             return [SteadyEvent(kind=EventKind.TOUCHED, t_s=t)]
         if not self._falling:
             self._learn(v, previous)  # crept out of the band: the free lead can do that too
@@ -204,8 +204,7 @@ class SteadyDetector:
         self._inside = 0
         if self.state is State.BOUNCING:
             self.state = State.TOUCHED
-        self._t.append(t)
-        self._v.append(v)
+        self._keep(t, v)
         verdict = self._judge(vouched=self._asserted or self._clipped)
         if verdict is not None:
             # A value outside the band may settle into it: then only a key vouches for it.
@@ -240,16 +239,15 @@ class SteadyDetector:
 
     def _taken(self, t: float, v: float) -> list[SteadyEvent]:
         previous, self._last_v = self._last_v, v
-        self._t.append(t)
-        self._v.append(v)
+        self._keep(t, v)
         band = self.band_v
         if abs(self._level_v) > band:
             gone = abs(v) <= band or abs(v) < 0.5 * abs(self._level_v) or v * self._level_v < 0.0
         elif self.hold_can_tell:
-            recent = list(self._v)[-4:]
-            steps = [b - a for a, b in itertools.pairwise(recent)]
-            rms = math.sqrt(sum(s * s for s in steps) / max(1, len(steps)))
-            gone = abs(v) > band or (len(steps) == 3 and rms > 0.5 * self._lead.quietest_v)
+            # The free lead wanders; the contact stayed within its own scatter.
+            noise_v = self.facts.noise_std_v(self._resolution_v)
+            away = max(6.0 * noise_v, min(0.5 * self._lead.quietest_v, self._level_scatter_v))
+            gone = abs(v - self._level_v) > away
         else:
             gone = abs(v) > band or t - self._since_s > 1.5
             if abs(v) <= band and gone:
@@ -279,6 +277,14 @@ class SteadyDetector:
         return events
 
     # -- parts -----------------------------------------------------------------------------------------------
+
+    def _keep(self, t: float, v: float) -> None:
+        self._t.append(t)
+        self._v.append(v)
+        # A hold needs all of its time, everything else only the last run.
+        while len(self._t) > self.rules.longest_run and (self._hold_s is None or t - self._t[1] >= self._hold_s):
+            self._t.popleft()
+            self._v.popleft()
 
     def _clear(self) -> None:
         self._t.clear()
@@ -329,6 +335,7 @@ class SteadyDetector:
         reading = self._reading(t, verdict)
         self.state = State.TAKEN
         self._level_v = verdict.value_v
+        self._level_scatter_v = 6.0 * verdict.type_a_v * math.sqrt(verdict.samples)
         self._since_s = t
         self._lift_count = 0
         return SteadyEvent(kind=EventKind.TAKEN, t_s=t, reading=reading)

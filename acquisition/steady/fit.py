@@ -197,8 +197,9 @@ def judge_run(
     count = len(value_v)
     if count < 2:
         return None
-    t = np.array(t_s[-rules.longest_run :])[::-1] - t_s[-1]
-    y = np.array(value_v[-rules.longest_run :])[::-1]
+    looked_back = count if whole_only else rules.longest_run
+    t = np.array(t_s[-looked_back:])[::-1] - t_s[-1]
+    y = np.array(value_v[-looked_back:])[::-1]
     floor_v = facts.noise_std_v(resolution_v)
     sharp_v = max(rules.sharpness * facts.spec_std_v(value_v[-1], resolution_v, range_v), resolution_v)
 
