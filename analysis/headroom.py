@@ -31,6 +31,9 @@ INPUT_BENT = 0.01
 
 HARMONICS = 9
 
+KEPT_AS = "headroom"
+"""First word of the note of captures taken while the drive was raised; the rest names the run."""
+
 
 @dataclass(frozen=True, slots=True, kw_only=True)
 class Criterion:
@@ -186,6 +189,40 @@ def step_of(source: Capture, output: Capture, drive_pp_v: float, accuracy: Chann
         dwell=_dwell(fits[1]),
         in_dwell=_dwell(fits[0]),
     )
+
+
+def steps_kept(
+    captures: Sequence[Capture], source: str, output: str, accuracy: ChannelAccuracy | None = None
+) -> list[list[Step]]:
+    """Steps computed again from the captures that a job keeps.
+
+    Parameters
+    ----------
+    captures : sequence of Capture
+        As the pass holds them.
+    source, output : str
+        Input and output point.
+    accuracy : ChannelAccuracy, optional
+        As `gain_of`.
+
+    Returns
+    -------
+    list of list of Step
+        One list a run.
+    """
+    runs: dict[str, dict[int, dict[str, Capture]]] = {}
+    for capture in captures:
+        way, _, run = capture.note.partition(" ")
+        if way == KEPT_AS and capture.point in {source, output}:
+            runs.setdefault(run, {}).setdefault(capture.shot, {})[capture.point] = capture
+    return [
+        [
+            step_of(shot[source], shot[output], shot[output].drive_pp_v or 0.0, accuracy)
+            for shot in shots.values()
+            if source in shot and output in shot
+        ]
+        for shots in runs.values()
+    ]
 
 
 def raise_drive(

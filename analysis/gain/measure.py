@@ -21,6 +21,9 @@ from .result import DELAY, SCALES, Gain, NoisePart, times
 KNOWN_FREQUENCY_PERIODS = 20.0
 """Up to so many periods the generator's frequency serves; beyond, the clocks of two instruments drift apart."""
 
+AC_DROOP_HZ = 20.0
+"""Below this AC coupling is worth a note: its corner is 1 to 10 Hz, a tenth behind a 10:1 probe (from memory)."""
+
 NOTED_DISTORTION = 0.01
 """Distortion above which a result is noted as taken outside the linear range (common practice, no source)."""
 
@@ -221,4 +224,8 @@ def _notes(source: Capture, output: Capture, first: SineFit, last: SineFit, thd_
     if source.coupling != output.coupling:
         # Corner of AC coupling 1 to 10 Hz, a tenth with a 10:1 probe (from memory): 200 corners away it is 0.3 deg.
         notes.append("one channel AC, the other DC coupled: phase is wrong at low frequencies")
+    elif source.coupling == "ac" and first.freq_hz < AC_DROOP_HZ:
+        notes.append(
+            f"both channels AC coupled below {AC_DROOP_HZ:g} Hz: their droop cancels as far as their corners agree"
+        )
     return tuple(notes)

@@ -25,7 +25,7 @@ from analysis.gain import (
     note_of,
     swapped,
 )
-from analysis.headroom import Criterion, Step, raise_drive, step_of
+from analysis.headroom import KEPT_AS, Criterion, Step, raise_drive, step_of
 from analysis.response import repeats_wanted
 from analysis.spectrum import Hum, hum_of
 
@@ -177,7 +177,7 @@ class SignalRun:
         taps = self.plan.taps(self.drive_pp_v)
         # The probe's rating holds for direct voltage plus peak: what is left is for the signal.
         most_out_pp_v = min(2.0 * (0.8 * rules.tip_rated_v - abs(tap.dc_v)) for tap in taps)
-        capture = self._capture(taps, "headroom")
+        capture = self._capture(taps, KEPT_AS)
 
         def take(drive_pp_v: float) -> Step:
             with self._driven(capture, 1000.0, drive_pp_v) as shoot:

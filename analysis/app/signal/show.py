@@ -15,6 +15,7 @@ from analysis.headroom import Headroom, Step
 from analysis.response import Corner
 from analysis.spectrum import Hum
 
+from .pairs import MatchedPair
 from .plan import StagePlan
 
 CAUTIONS = (
@@ -335,6 +336,41 @@ def balance_text(found: Balance) -> list[str]:
         f"balance: {found.second} is {found.ratio:.4f} +- {1.96 * found.ratio_std:.4f} of {found.first}, "
         f"{found.from_opposite_deg:+.2f} +- {1.96 * found.std_deg:.2f} deg from opposite: {found.verdict}"
         + ("" if found.opposite else "; the two are not in opposition"),
+    ]
+
+
+def pair_facts(found: MatchedPair) -> dict[str, Any]:
+    """Matching of a pair as plain data.
+
+    Parameters
+    ----------
+    found : MatchedPair
+        Result.
+    """
+    return {
+        "first": found.first,
+        "second": found.second,
+        "first_a": _digits(found.first_a.value, 4),
+        "second_a": _digits(found.second_a.value, 4),
+        "difference_pct": _digits(100.0 * found.match.difference.value),
+        "std_pct": _digits(100.0 * found.match.difference.std),
+        "verdict": found.match.verdict,
+    }
+
+
+def pair_text(found: MatchedPair) -> list[str]:
+    """Matching of a pair for people.
+
+    Parameters
+    ----------
+    found : MatchedPair
+        Result.
+    """
+    size, std = found.match.difference.value, found.match.difference.std
+    return [
+        f"pair: {found.first} {format_value(found.first_a.value, 'A')}, {found.second} "
+        f"{format_value(found.second_a.value, 'A')} at the cathodes, {100 * size:+.1f} +- {196 * std:.1f} %: "
+        f"{found.match.verdict}"
     ]
 
 

@@ -14,6 +14,7 @@ if TYPE_CHECKING:
     from acquisition.store import Job
     from analysis.app.signal.plan import StagePlan
     from analysis.app.signal.session import SignalRun
+    from analysis.chassis import Chassis
     from analysis.gain import Gain
 
 POINTS = 30
@@ -129,6 +130,8 @@ def command(
             else:
                 (gain,) = _way(run, swap, one_channel)(frequencies)
                 facts, lines = _single(gain, plan, balance)
+                if balance and chassis is not None:
+                    _add_pairs(chassis, job, name, facts, lines)
         head = {"stage": plan.name, "from": plan.source, "to": plan.output, "pass": name}
         click.echo(json.dumps({**head, **facts}, indent=2) if as_json else "\n".join(lines))
     return 0
@@ -210,6 +213,16 @@ def _single(gain: Gain, plan: StagePlan, balance: bool) -> tuple[dict[str, Any],
         facts["balance"] = dataclasses.asdict(found)
         lines = [*balance_text(found), "", *lines]
     return facts, lines
+
+
+def _add_pairs(chassis: Chassis, job: Job, name: str, facts: dict[str, Any], lines: list[str]) -> None:
+    """Matching of the output pairs, as far as the pass holds their cathode volts."""
+    from analysis.app.signal.pairs import match_pairs
+    from analysis.app.signal.show import pair_facts, pair_text
+
+    pairs = match_pairs(chassis, job.read_pass(name).readings, job.fitted_parts(name))
+    facts["pairs"] = [pair_facts(pair) for pair in pairs]
+    lines[:0] = [line for pair in pairs for line in pair_text(pair)]
 
 
 def _sweep(
