@@ -159,7 +159,7 @@ class Probing:
         return actions
 
     def _lead_is_free_or_wanted(self) -> bool:
-        """Keep from the detector what a clip or a test for remaining volts shows: it would learn a false free lead."""
+        """Keep what a clip or a test for remaining volts shows from the detector: that is no free lead."""
         if self.phase not in (Phase.ASKING, Phase.VERIFYING):
             return True
         return not self._clip and self._gates[0].do in (Do.PREPARE, Do.POWER_ON)
@@ -243,7 +243,9 @@ class Probing:
         if abs(live.value_v) > STILL_LIVE_V:
             text = f"Still {live.value_v:.1f} V here. Discharge again, touch the point again, space."
             return [Action(kind=ActionKind.CAUTION, text=text, step=self.step)]
-        told = Action(kind=ActionKind.SAY, text=f"Last reading {live.value_v:.1f} V, only at this point, just now.")
+        told = Action(
+            kind=ActionKind.SAY, text=f"Last reading {volts(live.value_v)}, only at this point, just now."
+        )
         return [told, *self._pass_gate()]
 
     def _leave(self, where: Callable[[], list[Action]]) -> list[Action]:

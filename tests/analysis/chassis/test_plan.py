@@ -1,0 +1,117 @@
+"""The survey plan of shipped chassis: order, places, worst case, neighbours."""
+
+import math
+
+import pytest
+
+from acquisition.records import Measurand
+from analysis.chassis import ChassisModel, load_chassis
+from analysis.chassis.plan import survey_plan
+
+
+@pytest.fixture(scope="module")
+def quayside():
+    chassis = load_chassis("quayside-five")
+    model = ChassisModel(chassis)
+    return model, survey_plan(chassis, model)
+
+
+@pytest.fixture(scope="module")
+def harbour():
+    chassis = load_chassis("harbour-twenty")
+    return survey_plan(chassis, ChassisModel(chassis))
+
+
+def steps_of(plan):
+    return {step.point: step for step in plan.steps}
+
+
+def test_order_is_that_of_the_bench(quayside):
+    points = [step.point for step in quayside[1].steps if not step.heater]
+    rails, output = points[:3], points[3:6]
+    assert rails == ["HT1", "HT2", "HT3"]
+    assert output == ["V2.3", "V2.9", "V2.7"], "cathode, screen, plate of the output tube"
+    grids = [points.index(grid) for grid in ("V1.2", "V1.7", "V2.2")]
+    others = [points.index(pin) for pin in ("V1.1", "V1.3", "V1.6", "V1.8")]
+    assert min(grids) > max(others)
+
+
+def test_push_pull_order_has_the_bias_before_the_output_tubes_and_the_inverter_before_the_driver(harbour):
+    points = [step.point for step in harbour.steps]
+    assert points.index("BIASHOT") < points.index("V3.8") < points.index("V3.4") < points.index("V3.3")
+    assert points.index("V3.3") < points.index("V2.3") < points.index("V1.3")
+
+
+def test_every_modelled_pin_is_there_once_and_unused_pins_are_not(quayside):
+    model, plan = quayside
+    points = [step.point for step in plan.steps]
+    assert len(points) == len(set(points))
+    assert {name for name, point in model.points.items() if point.node} <= set(points)
+    assert not {"V2.1", "V2.6", "V2.8"} & set(points), "internally connected pins are no places for a probe"
+
+
+def test_expected_volts_are_what_the_meter_shows(quayside):
+    model, plan = quayside
+    step = steps_of(plan)["V1.1"]
+    shown = model.predict({}, [Measurand(point="V1.1", quantity="dc_v")])[0, 0]
+    assert step.expected_v == pytest.approx(shown, rel=0.03)
+    assert step.low_v < step.expected_v < step.high_v
+
+
+def test_place_is_said_from_below(quayside):
+    # Pins count clockwise from the gap seen from below (numbering rule of the trade).
+    assert steps_of(quayside[1])["V1.6"].place == "noval base, pin 6, sixth clockwise from the gap, seen from below"
+
+
+def test_worst_case_is_the_unloaded_supply_and_twice_that_at_an_output_plate(quayside):
+    model, plan = quayside
+    supply = 1.1 * float(model.nominal()["HT1.emf"][0])
+    steps = steps_of(plan)
+    for point in ("HT1", "HT3", "V1.1", "V2.9", "V2.2", "V1.7", "N1"):
+        assert steps[point].worst_v == pytest.approx(supply), f"{point} can reach the supply in a fault"
+    assert steps["V2.7"].worst_v == pytest.approx(2.0 * supply)
+    assert steps["V1.2"].worst_v == 60.0, "no capacitor leads to the input grid"
+    assert steps["SPK"].worst_v == 60.0
+
+
+def test_high_mains_raise_the_worst_case(quayside):
+    model, plan = quayside
+    raised = survey_plan(model.chassis, model, mains_v=253.0)
+    assert steps_of(raised)["HT1"].worst_v == pytest.approx(1.1 * steps_of(plan)["HT1"].worst_v)
+    assert steps_of(raised)["HT1"].expected_v > steps_of(plan)["HT1"].expected_v
+
+
+def test_a_cathode_that_rides_high_can_reach_the_supply(harbour):
+    steps = steps_of(harbour)
+    assert steps["V2.3"].worst_v == steps["HT1"].worst_v
+    assert steps["V1.3"].worst_v < 100.0
+
+
+def test_neighbours_and_mirror(quayside):
+    # Noval pin 1 lies between 9 and 2 and mirrors to 9; pin 3 lies between 2 and 4 and mirrors to 7.
+    steps = steps_of(quayside[1])
+    assert set(steps["V1.1"].neighbours) == {"V1.2"}, "pin 9 is a heater and has no expected volts"
+    assert set(steps["V1.3"].neighbours) == {"V1.2", "V1.7"}
+    assert steps["V1.8"].neighbours["V1.7"] == pytest.approx(steps["V1.7"].expected_v)
+
+
+def test_bootstrapped_grids_are_delicate(harbour):
+    assert {step.point for step in harbour.steps if step.delicate} == {"V2.2", "V2.7"}
+
+
+def test_source_and_settling(quayside):
+    steps = steps_of(quayside[1])
+    # HT3 hangs behind 10 k and 1 k and 250 ohm; 22 u sits there: about a quarter of a second.
+    assert steps["HT3"].source_ohm == pytest.approx(10.5e3, rel=0.15)
+    assert steps["HT3"].settle_s == pytest.approx(0.23, rel=0.2)
+    assert steps["V1.2"].may_be_zero
+    assert not steps["V1.1"].may_be_zero
+
+
+def test_tubes_alone_are_enough_but_name_no_high_voltage_point():
+    chassis = load_chassis("quayside-five")
+    plan = survey_plan(chassis)
+    assert all(step.expected_v is None for step in plan.steps)
+    assert all(math.isinf(step.worst_v) for step in plan.steps if step.function.startswith("plate"))
+    told = survey_plan(chassis, supply_v=300.0)
+    assert steps_of(told)["V1.1"].worst_v == pytest.approx(330.0)
