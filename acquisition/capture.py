@@ -13,7 +13,8 @@ from dataclasses import dataclass, replace
 from .clock import Clock, SystemClock
 from .errors import CommandRefused, InstrumentReported, MeasurementError, SafetyStop
 from .instruments.generator import Generator, Sine
-from .instruments.scope import Channel, Scope, Timebase, Trigger
+from .instruments.scope import Scope
+from .instruments.scope_settings import Channel, Timebase, Trigger
 from .records import Capture
 
 MARGIN = 0.8

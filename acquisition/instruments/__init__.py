@@ -4,9 +4,11 @@ from .bench import Bench, load_bench
 from .check import Finding, check_bench, list_limits
 from .dialect import Dialect, dialect_names, load_dialect
 from .generator import Generator, Sine, open_generator
-from .meter import Meter, open_meter
+from .meter import open_meter
+from .meter_role import Meter
 from .samples import Sample
-from .scope import Channel, Scope, Timebase, Trigger, open_scope
+from .scope import Scope, open_scope
+from .scope_settings import Channel, Timebase, Trigger
 
 __all__ = [
     "Bench",

@@ -12,9 +12,11 @@ from ..transport import parse_address
 from .bench import UNKNOWN_RATING_V, Bench, Instrument
 from .dialect import load_dialect
 from .generator import open_generator
-from .meter import Meter, StreamedMeter, open_meter
+from .meter import open_meter
+from .meter_role import Meter
 from .scope import open_scope
 from .session import Session
+from .streamed_meter import StreamedMeter
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)

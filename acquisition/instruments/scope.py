@@ -3,8 +3,6 @@
 from __future__ import annotations
 
 import math
-from dataclasses import dataclass
-from typing import Literal
 
 import numpy as np
 
@@ -20,76 +18,13 @@ from ..records import Capture
 from ..scpi import fill, parse_integer, parse_number
 from .accuracy import AccuracyTable
 from .bench import Bench, ScopeEntry
+from .scope_settings import Channel, Timebase, Trigger
 from .session import Session, open_session
 from .waveform import Preamble, decode_codes, is_clipped, malformed, parse_preamble
 
 POLL_S = 0.05
 ORDER_DISAGREEMENT = 0.25
 """Two-byte samples in the wrong order look like noise: above this difference of peak to peak they are refused."""
-
-
-@dataclass(frozen=True, slots=True, kw_only=True)
-class Channel:
-    """A channel as the scope says it is set.
-
-    Parameters
-    ----------
-    channel : int
-        Counted from 1.
-    full_scale_v, centre_v : float
-        Height of the screen and the voltage in its middle, in volts at the tip.
-    coupling : str
-        ``dc`` or ``ac``.
-    probe_factor : float
-        10 for x10.
-    is_limited : bool
-        Bandwidth limit on.
-    """
-
-    channel: int
-    full_scale_v: float
-    centre_v: float = 0.0
-    coupling: Literal["dc", "ac"] = "dc"
-    probe_factor: float = 10.0
-    is_limited: bool = False
-
-
-@dataclass(frozen=True, slots=True, kw_only=True)
-class Timebase:
-    """The time axis as the scope says it is set.
-
-    Parameters
-    ----------
-    span_s : float
-        Width of the screen in seconds.
-    centre_s : float
-        Time of its middle against the trigger, in seconds.
-    points : int
-        Samples of a record, as far as the scope says.
-    """
-
-    span_s: float
-    centre_s: float = 0.0
-    points: int = 10_000
-
-
-@dataclass(frozen=True, slots=True, kw_only=True)
-class Trigger:
-    """An edge trigger.
-
-    Parameters
-    ----------
-    source : str
-        ``ch1`` and so on, or ``external``.
-    level_v : float
-        In volts at the tip.
-    slope : str
-        ``rising`` or ``falling``.
-    """
-
-    source: str
-    level_v: float = 0.0
-    slope: Literal["rising", "falling"] = "rising"
 
 
 class Scope:

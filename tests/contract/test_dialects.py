@@ -8,11 +8,12 @@ import pytest
 from acquisition.clock import FakeClock
 from acquisition.errors import BenchError
 from acquisition.instruments import dialect_names, load_dialect
+from acquisition.instruments.asked_meter import AskedMeter
 from acquisition.instruments.bench import GeneratorEntry, MeterEntry, ScopeEntry
 from acquisition.instruments.generator import Generator
-from acquisition.instruments.meter import AskedMeter, StreamedMeter
 from acquisition.instruments.scope import Scope
 from acquisition.instruments.session import Session
+from acquisition.instruments.streamed_meter import StreamedMeter
 from acquisition.transport import ScriptedLink, Step
 
 RECORDED = [

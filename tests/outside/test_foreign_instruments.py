@@ -15,8 +15,8 @@ import pytest
 
 from acquisition.errors import CommandRefused, InstrumentNotFound, InstrumentReported, OverRange
 from acquisition.instruments import load_dialect, open_generator, open_meter
+from acquisition.instruments.asked_meter import AskedMeter
 from acquisition.instruments.bench import Bench, MeterEntry
-from acquisition.instruments.meter import AskedMeter
 from acquisition.instruments.session import Session
 from acquisition.transport import open_link
 

@@ -15,9 +15,10 @@ from acquisition.errors import (
     TransportTimeout,
 )
 from acquisition.instruments import Sample, load_dialect
+from acquisition.instruments.asked_meter import AskedMeter
 from acquisition.instruments.bench import MeterEntry
-from acquisition.instruments.meter import AskedMeter, StreamedMeter
 from acquisition.instruments.session import Session
+from acquisition.instruments.streamed_meter import StreamedMeter
 from acquisition.transport import ScriptedLink, Step
 
 ENTRY = MeterEntry(resource="TCPIP::h::1::SOCKET", dialect="x", accuracy="0.5 % + 2 digits", rating_v="600")

@@ -15,11 +15,13 @@ import pytest
 from acquisition.clock import FakeClock
 from acquisition.errors import AcquisitionError, ConnectionLost, InstrumentNotFound
 from acquisition.instruments import load_dialect
+from acquisition.instruments.asked_meter import AskedMeter
 from acquisition.instruments.bench import GeneratorEntry, MeterEntry, ScopeEntry
 from acquisition.instruments.generator import Generator
-from acquisition.instruments.meter import AskedMeter, StreamedMeter
-from acquisition.instruments.scope import Channel, Scope, Timebase, Trigger
+from acquisition.instruments.scope import Scope
+from acquisition.instruments.scope_settings import Channel, Timebase, Trigger
 from acquisition.instruments.session import Session
+from acquisition.instruments.streamed_meter import StreamedMeter
 from acquisition.scpi import format_number
 from acquisition.transport import Link
 

@@ -1,0 +1,149 @@
+"""A meter that measures when asked."""
+
+from __future__ import annotations
+
+import math
+from collections.abc import Iterator
+
+from ..errors import (
+    OverRange,
+    ProtocolError,
+    ReplyMalformed,
+    TransportError,
+)
+from ..scpi import parse_number
+from .bench import MeterEntry
+from .dialect import AskingMeter
+from .meter_role import BAD_IN_A_ROW, Meter, gap_sample
+from .samples import Sample
+from .session import Session
+
+
+class AskedMeter(Meter):
+    """A meter that measures when asked.
+
+    Parameters
+    ----------
+    session : Session
+        Open.
+    entry : MeterEntry
+        From the bench file.
+    mains_hz : float
+        For the length of a conversion.
+    """
+
+    def __init__(self, session: Session, entry: MeterEntry, mains_hz: float) -> None:
+        super().__init__(entry)
+        rules = session.dialect.meter
+        assert isinstance(rules, AskingMeter)  # noqa: S101  open_meter looks at the mode
+        self._rules = rules
+        self.session = session
+        self._mains_hz = mains_hz
+        self._wanted: tuple[float | None, float] | None = None
+        self._resolutions: dict[float, float] = {}
+        self.identity = str(session.identity)
+        self.gaps = session.gaps
+        self.rate_hz = mains_hz / (2.0 * entry.nplc)
+        session.apply_wanted = self._apply
+
+    def configure_dc(self, *, range_v: float | None = None, nplc: float = 1.0) -> None:
+        self.session.ready()  # so that a mended link does not apply the new settings twice
+        self._wanted = (range_v, nplc)
+        self._apply()
+
+    def _apply(self) -> None:
+        if self._wanted is None:
+            return
+        range_v, nplc = self._wanted
+        session, settings = self.session, self._rules.settings
+        for command in self._rules.setup:
+            session.send(command)
+        session.put(self._rules.function)
+        if settings.input is not None:
+            session.put(settings.input, False)
+        if settings.nplc is not None:
+            session.put(settings.nplc, nplc)
+        if range_v is None:
+            session.put(settings.autorange, True)
+        else:
+            session.put(settings.range, range_v)
+        session.check_errors("while it was set to DC volts")
+        self._resolutions.clear()
+        self.rate_hz = self._mains_hz / (2.0 * nplc)
+
+    def deadline_s(self) -> float:
+        """Longest time a reading can take with the settings in force, in seconds.
+
+        Integration over ``nplc`` mains periods, twice for the automatic zero, two conversions more for autorange,
+        and the margin of the dialect, half a second.
+        """
+        range_v, nplc = self._wanted or (None, 1.0)
+        conversion_s = 2.0 * nplc / self._mains_hz
+        return conversion_s * (3.0 if range_v is None else 1.0) + self.session.dialect.link.margin_s
+
+    def _next(self) -> Sample:
+        session, rules = self.session, self._rules
+        text = session.ask(rules.read, self.deadline_s())
+        t_s = session.clock.monotonic_s()
+        if not self._is_volts():
+            return Sample(t_s=t_s, value_v=math.nan, flags=frozenset({"wrong_function"}))
+        range_v = self._confirmed(rules.range_ask)
+        if not 0 < range_v < 1e5:
+            raise session.malformed(f"{range_v:g}", "a range in volts")
+        resolution_v = self._resolution_v(range_v)
+        if rules.again is not None and (again := session.ask(rules.again)) != text:
+            # Asked last: function and range between the two belong to this reading, or all is void.
+            raise session.malformed(again, f"the same reading again, {text}")
+        flags = {"auto"} if self._wanted is None or self._wanted[0] is None else set()
+        try:
+            value_v = parse_number(text)
+        except OverRange:
+            flags |= {"overload", "negative"} if text.startswith("-") else {"overload"}
+            value_v = math.nan
+        except ReplyMalformed:
+            raise session.malformed(text, "a reading") from None
+        else:
+            if math.isnan(value_v):
+                flags.add("no_value")
+            elif abs(value_v) > 1.3 * range_v:
+                raise session.malformed(text, f"a reading within the range of {range_v:g} V")
+        return Sample(t_s=t_s, value_v=value_v, resolution_v=resolution_v, range_v=range_v, flags=frozenset(flags))
+
+    def _is_volts(self) -> bool:
+        """Read the function back: somebody may have turned the knob."""
+        return str(self.session.get(self._rules.function)) in {name.upper() for name in self._rules.function.accept}
+
+    def _confirmed(self, query: str) -> float:
+        """Ask for a number twice, because an answer can be damaged or belong to an earlier question."""
+        number = self.session.ask_number(query)
+        if (again := self.session.ask_number(query)) != number:
+            raise self.session.malformed(f"{again:g}", f"the same answer to {query} again, {number:g}")
+        return number
+
+    def _resolution_v(self, range_v: float) -> float:
+        if self._rules.counts is not None:
+            return range_v / self._rules.counts
+        assert self._rules.resolution_ask is not None  # noqa: S101  the dialect model wants one of the two
+        if range_v not in self._resolutions:
+            resolution_v = self._confirmed(self._rules.resolution_ask)
+            if not 0 < resolution_v <= range_v:
+                raise self.session.malformed(f"{resolution_v:g}", f"a resolution within {range_v:g} V")
+            self._resolutions[range_v] = resolution_v
+        return self._resolutions[range_v]
+
+    def stream(self) -> Iterator[Sample]:
+        failed = 0
+        while True:
+            try:
+                sample = self._next()
+            except (TransportError, ProtocolError) as error:
+                failed += 1
+                if failed >= BAD_IN_A_ROW:
+                    raise
+                yield gap_sample(self.session.clock, error)
+            else:
+                failed = 0
+                yield sample
+
+    def close(self) -> None:
+        self.session.close()

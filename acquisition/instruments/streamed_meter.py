@@ -1,0 +1,187 @@
+"""A meter that sends a line for each conversion, unasked."""
+
+from __future__ import annotations
+
+import math
+import re
+from collections.abc import Iterator
+
+from ..errors import (
+    CommandRefused,
+    ConnectionLost,
+    ReplyMalformed,
+    TransportError,
+    TransportTimeout,
+)
+from ..scpi import decode_reply, parse_number
+from ..transport import Link
+from .bench import MeterEntry
+from .dialect import StreamingMeter
+from .meter_role import BAD_IN_A_ROW, Meter, gap_sample
+from .samples import Sample
+from .session import Session
+
+LONGEST_FRAME = 200
+
+
+class StreamedMeter(Meter):
+    """A meter that sends a line for each conversion, unasked.
+
+    Parameters
+    ----------
+    session : Session
+        Open, of a dialect that streams.
+    entry : MeterEntry
+        From the bench file.
+    """
+
+    def __init__(self, session: Session, entry: MeterEntry) -> None:
+        super().__init__(entry)
+        rules = session.dialect.meter
+        assert isinstance(rules, StreamingMeter)  # noqa: S101  open_meter looks at the mode
+        self._rules = rules
+        self.session = session
+        self._frame = re.compile(rules.frame)
+        self._fresh_until_s = -math.inf
+        self.rate_hz = rules.rate_hz
+        self.identity = f"{session.dialect.dialect} at {entry.resource}"
+        self.gaps = session.gaps
+        self.damaged = 0
+
+    def configure_dc(self, *, range_v: float | None = None, nplc: float = 1.0) -> None:
+        """Check that the meter is on DC volts; nothing can be set over this link.
+
+        Parameters
+        ----------
+        range_v, nplc
+            Only as they are.
+
+        Raises
+        ------
+        CommandRefused
+            A range is asked for, or the meter is on another function.
+        """
+        if range_v is not None:
+            raise CommandRefused(
+                "this meter chooses its range at its own knob", hint="set the range on the meter, or use autorange"
+            )
+        if "wrong_function" in self._next().flags:
+            raise CommandRefused("the meter is not set to DC volts", hint="turn its knob to DC volts")
+
+    def _link(self) -> Link:
+        session = self.session
+        link = session.link
+        now_s = session.clock.monotonic_s()
+        if link is None:
+            link = session.ready()
+        elif not link.dirty and now_s <= self._fresh_until_s:
+            return link
+        # What lies in the buffers is old, and what comes first may be the tail of a line.
+        link.dirty = False
+        try:
+            while link.read_some(0.0):
+                pass
+            link.read_line(self._silence_s(), self._end)
+        except TransportError:
+            session.drop()
+            raise
+        return link
+
+    @property
+    def _end(self) -> bytes:
+        return self.session.dialect.link.read_end
+
+    def _silence_s(self) -> float:
+        return max(1.0, 4.0 / self.rate_hz)
+
+    def _next(self) -> Sample:
+        bad: list[bytes] = []
+        pending, seen = "", 0
+        while True:
+            link = self._link()
+            try:
+                raw = link.read_line(self._silence_s(), self._end, LONGEST_FRAME)
+            except TransportTimeout as error:
+                self.session.drop()
+                if error.received:
+                    raise
+                raise TransportTimeout(
+                    f"{link.resource}: the meter is silent for {self._silence_s():.3g} s",
+                    hint="switched off, asleep, its output not switched on, or the cable out?",
+                    resource=link.resource,
+                    timeout_s=self._silence_s(),
+                    received=b"",
+                ) from error
+            except ConnectionLost:
+                self.session.drop()
+                raise
+            t_s = self.session.clock.monotonic_s()
+            self._fresh_until_s = t_s + max(1.0, 2.0 / self.rate_hz)
+            text = decode_reply(raw)
+            match = self._frame.fullmatch(text)
+            if match is None or not raw.endswith(self.session.dialect.link.write_end):
+                self.damaged += 1
+                bad.append(raw)
+                pending, seen = "", 0
+                if len(bad) >= BAD_IN_A_ROW:
+                    link.dirty = True
+                    raise ReplyMalformed(
+                        f"{link.resource}: {len(bad)} lines in a row are not frames of this meter: {raw[:60]!r}",
+                        hint="does the dialect fit the meter? are baud rate, bits and parity right?",
+                        raw=raw,
+                        expected=self._rules.frame,
+                    )
+                continue
+            if text != pending:
+                if seen:
+                    self.damaged += 1  # a frame whose twin did not come
+                pending, seen = text, 0
+            seen += 1
+            if seen >= self._rules.repeats:
+                return self._sample(t_s, match)
+
+    def _sample(self, t_s: float, match: re.Match[str]) -> Sample:
+        rules = self._rules
+        shown = match["value"].replace(" ", "")
+        flags = {rules.flags.get(word, "") for word in match["flags"].split()} - {""}
+        unknown = [word for word in match["flags"].split() if word not in rules.flags]
+        if unknown:
+            raise ReplyMalformed(
+                f"the meter shows {' '.join(unknown)}, which its dialect does not know",
+                hint="add the flag to the dialect file",
+                raw=match.string.encode("latin-1"),
+                expected=" ".join(rules.flags),
+            )
+        unit = match["unit"].strip()
+        if match["coupling"] != rules.coupling or unit not in rules.units:
+            return Sample(t_s=t_s, value_v=math.nan, flags=frozenset(flags | {"wrong_function"}))
+        unit_v = rules.units[unit]
+        if shown.lstrip("+-") in rules.overload:
+            flags |= {"overload", "negative"} if shown.startswith("-") else {"overload"}
+            return Sample(t_s=t_s, value_v=math.nan, flags=frozenset(flags))
+        decimals = len(shown.partition(".")[2])
+        resolution_v = unit_v * 10.0**-decimals
+        return Sample(
+            t_s=t_s,
+            value_v=round(parse_number(shown) * unit_v, 12),
+            resolution_v=resolution_v,
+            range_v=round(rules.counts * resolution_v, 12),
+            flags=frozenset(flags),
+        )
+
+    def stream(self) -> Iterator[Sample]:
+        failed = 0
+        while True:
+            try:
+                sample = self._next()
+            except (TransportError, ReplyMalformed) as error:
+                failed += 1
+                if failed >= BAD_IN_A_ROW:
+                    raise
+                yield gap_sample(self.session.clock, error)
+            else:
+                failed = 0
+                yield sample
+
+    def close(self) -> None:
+        self.session.close()
