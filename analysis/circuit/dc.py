@@ -8,12 +8,12 @@ real chassis finds its operating point. What fails even then is marked, with the
 from __future__ import annotations
 
 from collections.abc import Mapping
-from dataclasses import dataclass, replace
+from dataclasses import dataclass
 from typing import Any
 
 import numpy as np
 
-from .elements import GROUND, Array, Table, Tube
+from .elements import GROUND, Array, Specimen, Table, Tube
 from .elimination import Elimination, Rows, Vector, add_entry
 from .network import Circuit, TubeSlopes, stamp_tubes
 
@@ -132,11 +132,11 @@ class _TubeSystem:
     """The circuit as its tubes see it: linear conductances and currents between tube nodes, and the tubes."""
 
     def __init__(
-        self, tubes: tuple[Tube, ...], nodes: list[int], rows: Rows, right: Vector, specimens: tuple[Any, ...]
+        self, tubes: tuple[Tube, ...], nodes: list[int], rows: Rows, right: Vector, specimens: tuple[Specimen, ...]
     ) -> None:
         self.tubes, self.nodes, self.rows, self.right, self.specimens = tubes, nodes, rows, right, specimens
         arrays = [entry for row in rows.values() for entry in row.values()] + list(right.values())
-        arrays += [np.asarray(getattr(s, name)) for s in specimens for name in s.VARIES]
+        arrays += [array for specimen in specimens for array in specimen.arrays]
         self.shape: tuple[int, ...] = np.broadcast_shapes((1,), *(a.shape for a in arrays))
 
     def select(self, mask: Array) -> _TubeSystem:
@@ -151,7 +151,7 @@ class _TubeSystem:
             self.nodes,
             {i: {j: pick(e) for j, e in row.items()} for i, row in self.rows.items()},
             {i: pick(e) for i, e in self.right.items()},
-            tuple(replace(s, **{name: pick(getattr(s, name)) for name in s.VARIES}) for s in self.specimens),
+            tuple(specimen.mapped(pick) for specimen in self.specimens),
         )
 
     def first_guess(self) -> Vector:

@@ -6,8 +6,8 @@ Nodes are numbers; ground is `GROUND`. Zero is a legal resistance and so is infi
 
 from __future__ import annotations
 
-from collections.abc import Mapping
-from dataclasses import dataclass
+from collections.abc import Callable, Mapping
+from dataclasses import dataclass, replace
 from typing import Any
 
 import numpy as np
@@ -325,6 +325,48 @@ class Supply(Branch):
         return table[f"{self.key}.emf"] * table["mains"] * self.dc(table)
 
 
+GAS_HALF_A = 1e-5
+"""Plate current at which half of the gas current flows, ampere: no electrons, no ions."""
+
+
+@dataclass(frozen=True, slots=True, kw_only=True)
+class Specimen:
+    """The samples of one section.
+
+    Parameters
+    ----------
+    law : TriodeParameters or PentodeParameters
+        With strength and mu of the samples.
+    gas_a : ndarray
+        Current that ions carry into the grid while the tube conducts, ampere.
+    """
+
+    law: Any
+    gas_a: Array
+
+    def mapped(self, change: Callable[[Array], Array]) -> Specimen:
+        """Apply a change of shape to everything that differs between samples.
+
+        Parameters
+        ----------
+        change : callable
+            From array to array.
+        """
+        changed = {name: change(np.asarray(getattr(self.law, name))) for name in self.law.VARIES}
+        return Specimen(law=replace(self.law, **changed), gas_a=change(self.gas_a))
+
+    @property
+    def arrays(self) -> tuple[Array, ...]:
+        """What differs between samples."""
+        return (*(np.asarray(getattr(self.law, name)) for name in self.law.VARIES), self.gas_a)
+
+
+def _ions(gas_a: Array, ia: Array, slopes: tuple[Array, ...]) -> tuple[Array, tuple[Array, ...]]:
+    """Gas current and its slopes from plate current and its slopes."""
+    whole = ia + GAS_HALF_A
+    return gas_a * ia / whole, tuple(gas_a * GAS_HALF_A / whole**2 * slope for slope in slopes)
+
+
 @dataclass(frozen=True, slots=True, kw_only=True)
 class Triode:
     """A triode section between three nodes.
@@ -355,20 +397,25 @@ class Triode:
         """Nodes that draw current, cathode left out: plate, grid."""
         return (self.plate, self.grid)
 
-    def specimen(self, table: Table) -> TriodeParameters:
-        """Parameters of the samples in the table."""
-        return self.parameters.varied(
+    def specimen(self, table: Table) -> Specimen:
+        """Samples of the table."""
+        law = self.parameters.varied(
             strength=table[f"{self.key}.strength"],
             mu_factor=table[f"{self.key}.mu"],
             offset_v=table[f"{self.key}.offset"],
         )
+        return Specimen(law=law, gas_a=table[f"{self.key}.gas"])
 
     def currents(
-        self, specimen: Any, volts: tuple[Array, ...]
+        self, specimen: Specimen, volts: tuple[Array, ...]
     ) -> tuple[tuple[Array, ...], tuple[tuple[Array | None, ...], ...]]:
         """Currents into the electrodes, and slopes by the electrode voltages to the cathode (rows: currents)."""
-        now: TriodeCurrents = triode_currents(specimen, volts[0], volts[1])
-        return (now.ia, now.ig), ((now.d_ia_dva, now.d_ia_dvg), (None, now.d_ig_dvg))
+        now: TriodeCurrents = triode_currents(specimen.law, volts[0], volts[1])
+        by_plate = (now.d_ia_dva, now.d_ia_dvg)
+        if not specimen.gas_a.any():
+            return (now.ia, now.ig), (by_plate, (None, now.d_ig_dvg))
+        gas, (gas_a, gas_g) = _ions(specimen.gas_a, now.ia, by_plate)
+        return (now.ia, now.ig - gas), (by_plate, (-gas_a, now.d_ig_dvg - gas_g))
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)
@@ -402,25 +449,27 @@ class Pentode:
         """Nodes that draw current, cathode left out: plate, grid, screen."""
         return (self.plate, self.grid, self.screen)
 
-    def specimen(self, table: Table) -> PentodeParameters:
-        """Parameters of the samples in the table."""
-        return self.parameters.varied(
+    def specimen(self, table: Table) -> Specimen:
+        """Samples of the table."""
+        law = self.parameters.varied(
             strength=table[f"{self.key}.strength"],
             mu_factor=table[f"{self.key}.mu"],
             offset_v=table[f"{self.key}.offset"],
             screen=table[f"{self.key}.screen"],
         )
+        return Specimen(law=law, gas_a=table[f"{self.key}.gas"])
 
     def currents(
-        self, specimen: Any, volts: tuple[Array, ...]
+        self, specimen: Specimen, volts: tuple[Array, ...]
     ) -> tuple[tuple[Array, ...], tuple[tuple[Array | None, ...], ...]]:
         """Currents into the electrodes, and slopes by the electrode voltages to the cathode (rows: currents)."""
-        now: PentodeCurrents = pentode_currents(specimen, volts[0], volts[2], volts[1])
-        return (now.ia, now.ig1, now.ig2), (
-            (now.d_ia_dva, now.d_ia_dvg1, now.d_ia_dvg2),
-            (None, now.d_ig1_dvg1, None),
-            (now.d_ig2_dva, now.d_ig2_dvg1, now.d_ig2_dvg2),
-        )
+        now: PentodeCurrents = pentode_currents(specimen.law, volts[0], volts[2], volts[1])
+        by_plate = (now.d_ia_dva, now.d_ia_dvg1, now.d_ia_dvg2)
+        by_screen = (now.d_ig2_dva, now.d_ig2_dvg1, now.d_ig2_dvg2)
+        if not specimen.gas_a.any():
+            return (now.ia, now.ig1, now.ig2), (by_plate, (None, now.d_ig1_dvg1, None), by_screen)
+        gas, (gas_a, gas_g, gas_s) = _ions(specimen.gas_a, now.ia, by_plate)
+        return (now.ia, now.ig1 - gas, now.ig2), (by_plate, (-gas_a, now.d_ig1_dvg1 - gas_g, -gas_s), by_screen)
 
 
 Tube = Triode | Pentode

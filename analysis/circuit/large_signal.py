@@ -1,17 +1,16 @@
 """Periodic steady state under a sine of any size: harmonic balance on the nodes of the tubes.
 
-The linear network is known exactly at every harmonic, the tubes at every instant. What the two must agree on are the
-waveforms of the tube nodes. Newton's method finds them; its linear systems are solved by GMRES (Y. Saad, M. H.
+The linear network is known exactly at every harmonic, the tubes at every instant, and both must agree on the
+waveforms of the tube nodes. Newton's method finds those; its linear systems are solved by GMRES (Y. Saad, M. H.
 Schultz, SIAM J. Sci. Stat. Comput. 7, 1986), with the network plus the tubes' average slopes as preconditioner.
-Coupling capacitors that charge by grid current, sagging supplies and feedback are all inside the balance, with no
-transient to wait for.
+Coupling capacitors that charge by grid current, sagging supplies and feedback are all inside the balance: there is
+no transient to wait for.
 """
 
 from __future__ import annotations
 
 from collections.abc import Sequence
-from dataclasses import dataclass, replace
-from typing import Any
+from dataclasses import dataclass
 
 import numpy as np
 
@@ -87,7 +86,9 @@ class HarmonicBalance:
         self.circuit, self.instants, self._source, self._source_s = circuit, instants, source, source_s
         self.size = rest.culprit.size
         linear, self._nodes = circuit.ac_split_order
-        self._specimens = [_as_column(tube.specimen(table)) for tube in circuit.tubes]
+        self._specimens = [
+            tube.specimen(table).mapped(lambda value: np.atleast_1d(value)[..., None]) for tube in circuit.tubes
+        ]
         self._place = {node: place for place, node in enumerate(self._nodes)}
         self._still = Elimination(circuit.dc_rows(table), linear)
         self._still_right = self._still.reduce(circuit.dc_sources(table))
@@ -199,7 +200,10 @@ class HarmonicBalance:
         part.size = samples.size
         part._y, part._bias, part._drive = self._y[samples], self._bias[samples], self._drive[samples]
         part._rest = self._rest[samples]
-        part._specimens = [_pick(specimen, samples) for specimen in self._specimens]
+        part._specimens = [
+            specimen.mapped(lambda value: value if value.shape[0] == 1 else value[samples])
+            for specimen in self._specimens
+        ]
         return part
 
     def _newton(self, peak_v: Array, waves: Array) -> tuple[Array, Array]:
@@ -307,21 +311,6 @@ class HarmonicBalance:
         half = spectrum.shape[-1] // 2
         swing = np.maximum(spectrum.max(axis=-1), 1e-3 * state.waves.shape[-1])
         return np.asarray((spectrum[..., half:].max(axis=-1) / swing).max(axis=1))
-
-
-def _as_column(specimen: Any) -> Any:
-    """Give a specimen's arrays a time axis behind the samples."""
-    return replace(
-        specimen,
-        **{name: np.atleast_1d(getattr(specimen, name))[..., None] for name in specimen.VARIES},
-    )
-
-
-def _pick(specimen: Any, samples: Array) -> Any:
-    def take(value: Array) -> Array:
-        return value if value.shape[0] == 1 else value[samples]
-
-    return replace(specimen, **{name: take(getattr(specimen, name)) for name in specimen.VARIES})
 
 
 def harmonics_v(wave: Array) -> Array:

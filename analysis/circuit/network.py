@@ -105,7 +105,7 @@ class Circuit:
         return rows
 
     def dc_sources(self, table: Table) -> Vector:
-        """Currents into the nodes from rails and gas, ampere.
+        """Currents into the nodes from the rails, ampere.
 
         Parameters
         ----------
@@ -113,12 +113,8 @@ class Circuit:
             Values by key.
         """
         right: Vector = {}
-        flows = [(supply.a, supply.current(table)) for supply in self.supplies]
-        for tube in self.tubes:
-            gas = table[f"{tube.key}.gas"]
-            if gas.any():
-                flows += [(tube.grid, gas), (tube.cathode, -gas)]
-        for node, value in flows:
+        for supply in self.supplies:
+            node, value = supply.a, supply.current(table)
             if node != GROUND:
                 right[node] = right[node] + value if node in right else value
         return right

@@ -38,7 +38,7 @@ def _pow(base: str, exponent: float) -> str:
 
 
 def tube_sources(
-    key: str, p: str, g: str, k: str, s: str | None, model: object, strength: float, mu: float
+    key: str, p: str, g: str, k: str, s: str | None, model: object, strength: float, mu: float, gas: float
 ) -> list[str]:
     """Behavioural sources of one section: KV for triodes, RR and RX for pentodes, grid current of Dempwolf."""
     vg = f"(v({g})-v({k}))" if g != "0" else f"(-v({k}))"
@@ -51,14 +51,16 @@ def tube_sources(
     e1 = f"({v}/{m.kp:.12g}*{_soft(z)})"
     lines = []
     if s is None:
-        lines.append(f"B{key}p {p} {k} I={2.0 * strength / m.kg1:.15g}*{_pow(e1, m.ex)}")
+        plate_current = f"{2.0 * strength / m.kg1:.15g}*{_pow(e1, m.ex)}"
     else:
         x = f"({m.beta:.12g}*max({vp},0))"
         share = f"(1/(1+{x}))" if m.law == "RR" else f"exp(-{_pow(x, 1.5)})"
         a, b = 1.0 / m.kg1 - 1.0 / m.kg2, m.a / m.kg1
         plate = f"({a:.15g}*(1-{share})+{b:.15g}*max({vp},0))"
-        lines.append(f"B{key}p {p} {k} I={strength:.12g}*{_pow(e1, m.ex)}*{plate}")
+        plate_current = f"{strength:.12g}*{_pow(e1, m.ex)}*{plate}"
         lines.append(f"B{key}s {s} {k} I={strength / m.kg2:.15g}*{_pow(e1, m.ex)}*(1+{m.alpha_s:.12g}*{share})")
+    lines.append(f"B{key}p {p} {k} I={plate_current}")
+    lines.append(f"B{key}i {k} {g} I={gas:.12g}*({plate_current})/(({plate_current})+1e-5)")
     if m.grid is not None:
         c = m.grid.sharpness
         soft = f"({_soft(f'({c:.12g}*{vg})')}/{c:.12g})"
@@ -102,8 +104,8 @@ def netlist(model: ChassisModel, drive: str = "DC 0 AC 1") -> list[str]:
         key = f"{socket}{section.name}"
         p, g, k = (spice_node(wired[name]) for name in ("plate", "grid", "cathode"))
         s = spice_node(wired["screen"]) if section.kind == "pentode" else None
-        lines += tube_sources(key, p, g, k, s, section.model, table[f"{key}.strength"], table[f"{key}.mu"])
-        lines.append(f"I{key}gas {k} {g} {table[f'{key}.gas']:.12g}")
+        strength, mu, gas = (table[f"{key}.{name}"] for name in ("strength", "mu", "gas"))
+        lines += tube_sources(key, p, g, k, s, section.model, strength, mu, gas)
         lines.append(f"R{key}heat {k} 0 {1.0 / table[f'{key}.heater_leak']:.12g}")
         if section.capacitances is not None:
             c = section.capacitances
