@@ -13,9 +13,11 @@ export function wire(act) {
     act("gain", { stage: at("stage").value, drive_pp_v: at("drive").value, freq_hz: at("freq").value, run: event.submitter?.dataset.run ?? "single", load_present: at("load-present").checked });
   });
   at("gain-stop").addEventListener("click", () => act("stop"));
+  at("gain-confirm").addEventListener("click", () => act("confirm"));
 }
 export function update(state) {
   text(at("gain-progress"), state.progress ?? "");
+  show(at("gain-confirm"), Boolean(state.waiting));
   const result = state.result;
   at("gain-result").replaceChildren(...(result ? [make("p", { class: "result" }, result.words), make("p", { class: "quiet" }, result.model_words ?? ""), ...(result.warnings ?? []).map((w) => make("p", { class: "hazard" }, w))] : []));
   const traces = state.traces ?? [];

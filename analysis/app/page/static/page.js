@@ -68,8 +68,10 @@ setInterval(() => survey.stale(performance.now() - meterSeen > 1500), 250);
 
 document.addEventListener("keydown", (event) => {
   if (!document.getElementById("keys").checked || event.ctrlKey || event.altKey || event.metaKey || event.repeat) return;
-  if (event.target.closest("input:not([type=checkbox]), select, textarea") || document.getElementById("work").hidden) return;
-  if (document.getElementById("survey").hidden) return;
+  if (event.target.closest("input:not([type=checkbox]), select, textarea")) return;
+  const surveying = !document.getElementById("survey").hidden && !document.getElementById("work").hidden;
+  const waiting = !document.getElementById("gain").hidden && !document.getElementById("gain-confirm").hidden;
+  if (!surveying && !(waiting && event.key === " ")) return;
   const action = { " ": "confirm", b: "back", r: "repeat", s: "skip" }[event.key.toLowerCase()];
   if (!action || (event.key === " " && event.target.closest("button, a, [type=checkbox]"))) return;
   event.preventDefault();

@@ -18,7 +18,7 @@ const decades = (low, high) => {
 const short = (t) => (Math.abs(t) >= 1000 ? `${t / 1000}k` : String(t));
 
 export function linePlot({ series, across, up, logarithmic = false, label }) {
-  const all = series.flatMap((s) => s.points ?? []), band = series.flatMap((s) => s.band ?? []);
+  const all = series.flatMap((s) => [...(s.points ?? []), ...(s.line ?? [])]), band = series.flatMap((s) => s.band ?? []);
   const xs = [...all, ...band].map((p) => p[0]);
   const ys = [...all.flatMap((p) => (p[2] ? [p[1] - 2 * p[2], p[1] + 2 * p[2]] : [p[1]])), ...band.flatMap((p) => [p[1], p[2]])];
   let [x0, x1, y0, y1] = [Math.min(...xs), Math.max(...xs), Math.min(...ys), Math.max(...ys)];

@@ -1,0 +1,191 @@
+"""Gain and response for the page: runs the same measurement as the command and shows it as it goes."""
+
+from __future__ import annotations
+
+import dataclasses
+import math
+from collections.abc import Callable, Mapping, Sequence
+from typing import TYPE_CHECKING, Any
+
+import numpy as np
+
+from acquisition.errors import ConfigError, FitFailed, Problem, SafetyStop
+from acquisition.quantities import parse_value
+from acquisition.records import Capture, Event
+
+from .hub import Hub
+
+if TYPE_CHECKING:
+    from acquisition.instruments import Bench
+    from acquisition.store import Job
+    from analysis.app.signal.plan import StagePlan
+    from analysis.chassis import Chassis
+    from analysis.gain import Gain
+
+SWEEP_HZ = (20.0, 20_000.0)
+SWEEP_POINTS = 16
+TRACE_POINTS = 160
+
+
+class Stopped(Exception):
+    """The person asked to stop; the generator is off by the time this is seen."""
+
+
+def measure(
+    job: Job,
+    pass_name: str,
+    chassis: Chassis,
+    bench: Bench,
+    body: Mapping[str, Any],
+    hub: Hub,
+    wait: Callable[[tuple[str, str] | None], None],
+) -> None:
+    """Measure the stage that the page asked for.
+
+    Parameters
+    ----------
+    job : Job
+        Open for writing.
+    pass_name : str
+        Where readings and records go.
+    chassis : Chassis
+        With its stages.
+    bench : Bench
+        Scope and generator.
+    body : mapping
+        ``stage``, ``drive_pp_v``, ``freq_hz``, ``run`` (``single`` or ``sweep``), ``load_present``.
+    hub : Hub
+        Shows the panels ``gain`` and ``generator``.
+    wait : callable
+        Waits until the probes are on two points; without points only looks; raises `Stopped` when asked to stop.
+
+    Raises
+    ------
+    Stopped
+        By the person.
+    BenchError
+        Of the instruments, or a wrong entry.
+    """
+    from analysis.app.signal.plan import plan_stage
+    from analysis.app.signal.session import SignalRun
+    from analysis.response import log_frequencies
+
+    sweep = body.get("run") == "sweep"
+    drive_pp_v, freq_hz = _entry(body, "drive_pp_v"), _entry(body, "freq_hz")
+    plan = plan_stage(str(body.get("stage", "")), chassis, bench)
+    if plan.needs_load:
+        if not body.get("load_present"):
+            raise SafetyStop(
+                "no signal without a confirmed load on the output transformer",
+                hint="connect the load with the power off, then tick the box",
+            )
+        job.add_event(
+            pass_name, Event(kind="confirmation", subject="load", text="load across the output confirmed")
+        )
+    read = {r.point: r.value for r in job.read_pass(pass_name).readings if r.quantity == "dc_v"}
+    plan = dataclasses.replace(plan, read_v=read)
+    frequencies = [float(f) for f in log_frequencies(*SWEEP_HZ, SWEEP_POINTS)] if sweep else [freq_hz]
+
+    def ask(request: str) -> None:
+        words = f"With the power off: {request}. Then power on, and Confirm (or Space) when it is warm."
+        hub.publish("gain", {"running": True, "waiting": True, "progress": words})
+        hub.cue("say", text=words)
+        wait((plan.source, plan.output))
+        hub.publish("generator", {"on": True, "known": True, "words": "ON while a record is taken"})
+
+    ask(f"generator on {plan.generator_point}")
+    taken: list[Gain] = []
+    with SignalRun(plan, job, pass_name, drive_pp_v=drive_pp_v, ask=ask) as run:
+        for gain in run.two_channels(frequencies):
+            taken.append(gain)
+            wait(None)
+            _show(hub, job, pass_name, plan, taken, len(frequencies))
+    _show(hub, job, pass_name, plan, taken, len(frequencies), running=False)
+
+
+def _entry(body: Mapping[str, Any], name: str) -> float:
+    try:
+        value = parse_value(str(body.get(name, "")))
+    except ValueError as error:
+        raise ConfigError.from_problems([Problem("page", 0, name, str(error))]) from error
+    if value <= 0:
+        raise ConfigError.from_problems([Problem("page", 0, name, f"expected a value above zero, got {value:g}")])
+    return value
+
+
+def _show(
+    hub: Hub, job: Job, pass_name: str, plan: StagePlan, taken: Sequence[Gain], count: int, running: bool = True
+) -> None:
+    from analysis.app.signal.show import gain_facts, inversion
+
+    gain = taken[-1]
+    facts = gain_facts(gain, plan)
+    words = (
+        f"{plan.name}: {gain.magnitude:.4g} ± {1.96 * gain.magnitude_std:.2g}, {gain.gain_db:.2f} dB, "
+        f"{gain.phase_deg:+.1f}° at {gain.freq_hz:.5g} Hz: the stage {inversion(gain)}"
+    )
+    model_words = ""
+    if "expected" in facts:
+        expected = plan.expected([gain.freq_hz])
+        size = abs(expected[0]) if expected is not None else math.nan
+        model_words = f"Model with these probes: {size:.4g}; measured {100 * (gain.magnitude / size - 1):+.1f} %."
+    hub.publish(
+        "gain",
+        {
+            "running": running,
+            "waiting": False,
+            "progress": f"{len(taken)} of {count} taken" if running else "Done. The generator is off.",
+            "result": {
+                "words": words,
+                "model_words": model_words,
+                "warnings": [w for w in [facts.get("probe_question"), *facts["notes"]] if w],
+            },
+            "traces": _traces(job.read_pass(pass_name).captures, gain),
+            "response": _response(plan, taken) if count > 1 else [],
+        },
+    )
+
+
+def _traces(captures: Sequence[Capture], gain: Gain) -> list[dict[str, Any]]:
+    """The newest record of each point, three periods of it, with the fitted wave; each to its own height."""
+    from analysis.sinefit import fit_sine
+
+    found = []
+    for point in (gain.from_point, gain.to_point):
+        capture = next((c for c in reversed(captures) if c.point == point), None)
+        if capture is None:
+            continue
+        span = max(8, min(capture.codes.size, int(3 / gain.freq_hz / capture.dt_s)))
+        step = max(1, span // TRACE_POINTS)
+        times, volts = capture.times_s[:span:step], capture.volts
+        try:
+            fit = fit_sine(volts, capture.dt_s, gain.freq_hz, t0_s=capture.t0_s)
+        except FitFailed:
+            continue
+        scale = fit.amplitude_v or 1.0
+        smooth = np.linspace(times[0], times[-1], TRACE_POINTS)
+        found.append(
+            {
+                "name": f"{point}, {2 * fit.amplitude_v:.4g} V p-p",
+                "small": True,
+                "points": _pairs(1e3 * times, (volts[:span:step] - fit.offset_v) / scale),
+                "line": _pairs(1e3 * smooth, (fit.wave_v(smooth) - fit.offset_v) / scale),
+            }
+        )
+    return found
+
+
+def _response(plan: StagePlan, taken: Sequence[Gain]) -> list[dict[str, Any]]:
+    measured = {
+        "name": "measured",
+        "points": [[g.freq_hz, round(g.gain_db, 3), round(g.gain_db_std, 4)] for g in taken],
+    }
+    modelled = plan.expected([g.freq_hz for g in taken])
+    if modelled is None:
+        return [measured]
+    line = [[g.freq_hz, round(20 * math.log10(abs(m)), 3)] for g, m in zip(taken, modelled, strict=True)]
+    return [measured, {"name": "model", "line": line}]
+
+
+def _pairs(x: np.ndarray, y: np.ndarray) -> list[list[float]]:
+    return [[round(float(a), 5), round(float(b), 4)] for a, b in zip(x, y, strict=True)]

@@ -1,0 +1,224 @@
+"""What the tabs are told: panels of plain data from samples, actions, readings and findings. No instrument here."""
+
+from __future__ import annotations
+
+import math
+from collections.abc import Mapping, Sequence
+from typing import TYPE_CHECKING, Any
+
+if TYPE_CHECKING:
+    from acquisition.instruments import Sample
+    from acquisition.probing import Probing
+    from acquisition.records import Reading, SurveyStep
+    from acquisition.steady import State
+    from analysis.chassis import Chassis
+
+UNKNOWN_V = 60.0
+"""Above this a point is announced as dangerous: the limit quoted in meter manuals, as the survey uses it."""
+
+
+def meter_panel(sample: Sample, state: str) -> dict[str, Any]:
+    """The digits, as many as the meter resolves.
+
+    Parameters
+    ----------
+    sample : Sample
+        The newest.
+    state : str
+        ``open``, ``touched``, ``settling``, ``taken`` or ``lift``.
+    """
+    if not sample.is_reading:
+        held = "overload" in sample.flags
+        return {
+            "text": "over" if held else "none",
+            "unit": "",
+            "state": state,
+            "link": "good",
+            "words": sample.reason,
+        }
+    decimals = 3
+    if sample.resolution_v > 0:
+        decimals = min(6, max(0, round(-math.log10(sample.resolution_v))))
+    # Six significant digits are more than anyone reads at a glance.
+    size = abs(sample.value_v)
+    decimals = min(decimals, 2 if size >= 100 else 3 if size >= 1 else 4)
+    text = f"{sample.value_v:.{decimals}f}"
+    if float(text) == 0:
+        text = text.removeprefix("-")
+    return {"text": text, "unit": "V", "state": state, "link": "good", "words": "reading"}
+
+
+def probe_state(machine: Probing | None, state: State) -> str:
+    """The word for where the tip is.
+
+    Parameters
+    ----------
+    machine : Probing or None
+        The survey, when one runs.
+    state : State
+        Of the steady detector.
+    """
+    from acquisition.probing import Phase
+
+    if machine is not None and machine.phase is Phase.LIFT:
+        return "lift"
+    return {"away": "open", "touched": "touched", "bouncing": "touched", "settling": "settling", "taken": "taken"}[
+        str(state)
+    ]
+
+
+def step_panel(step: SurveyStep, machine: Probing, chassis: Chassis) -> dict[str, Any]:
+    """The point in hand, in words and as a pin of a base.
+
+    Parameters
+    ----------
+    step : SurveyStep
+        The point.
+    machine : Probing
+        For its place among the points.
+    chassis : Chassis
+        What sits in the sockets.
+    """
+    from acquisition.probing.wording import volts
+
+    socket, _, pin = step.point.partition(".")
+    tube = chassis.sockets.get(socket)
+    panel: dict[str, Any] = {
+        "running": True,
+        "point": step.point,
+        "count": f"Point {machine.index + 1} of {len(machine.steps)}",
+        "title": f"{socket} pin {pin}" if tube is not None and pin else step.point,
+        "function": step.function,
+        "healthy": "",
+        "hazard": "",
+        "tube": tube.name if tube is not None and pin.isdigit() else None,
+        "pin": int(pin) if pin.isdigit() else None,
+        "base_words": f"{socket}: {tube.name}, seen from below. {step.place}" if tube is not None else step.place,
+    }
+    if step.low_v is not None and step.high_v is not None:
+        panel["healthy"] = f"Healthy: {volts(step.low_v)} to {volts(step.high_v)}"
+    if step.worst_v > UNKNOWN_V:
+        panel["hazard"] = f"High voltage here: up to {step.worst_v:.0f} V in a fault"
+    return panel
+
+
+def spoken_step(step: SurveyStep) -> str:
+    """The point as a voice says it: short, the hazard first.
+
+    Parameters
+    ----------
+    step : SurveyStep
+        The point.
+    """
+    socket, _, pin = step.point.partition(".")
+    name = f"{' '.join(socket)} pin {pin}" if pin else " ".join(step.point)
+    hazard = "High voltage. " if step.worst_v > UNKNOWN_V else ""
+    expected = f", expect about {step.expected_v:.3g}" if step.expected_v is not None else ""
+    return f"{hazard}{name}, {step.function}{expected}"
+
+
+def taken_row(reading: Reading, step: SurveyStep | None, verdict: str) -> dict[str, Any]:
+    """One line of the list of readings.
+
+    Parameters
+    ----------
+    reading : Reading
+        On disk.
+    step : SurveyStep or None
+        With its band.
+    verdict : str
+        May be empty.
+    """
+    function = step.function if step is not None else ""
+    return {
+        "name": f"{reading.point} {function}".strip(),
+        "value": reading.value,
+        "low": step.low_v if step is not None else None,
+        "high": step.high_v if step is not None else None,
+        "verdict": verdict or None,
+        "quality": reading.quality,
+    }
+
+
+def verdict_words(verdict: str, step: SurveyStep, reading: Reading) -> str:
+    """The verdict as a line.
+
+    Parameters
+    ----------
+    verdict : str
+        ``agrees``, ``low`` or ``high``.
+    step : SurveyStep
+        With its band.
+    reading : Reading
+        The reading.
+    """
+    from acquisition.probing.wording import volts
+
+    text = f"{volts(reading.value)} ± {volts(2 * reading.std)}" if reading.std else volts(reading.value)
+    if verdict == "agrees":
+        return f"{text} agrees with a healthy chassis"
+    limit = step.low_v if verdict == "low" else step.high_v
+    return f"{text} is {verdict}: healthy {'from' if verdict == 'low' else 'up to'} {volts(limit or 0.0)}"
+
+
+def suspects_panel(found: Mapping[str, Any]) -> dict[str, Any]:
+    """The suspects worth showing and the reading advised.
+
+    Parameters
+    ----------
+    found : mapping
+        As the verb ``suspects`` prints it.
+    """
+    rows = [
+        {
+            "part": s.get("section", s["part"]),
+            "fault": s["fault"],
+            "probability": s["probability"],
+            "estimate": s["estimate"]["text"] if s["estimate"] and s["probability"] > 0.05 else "",
+            "because": s["because"] if s["probability"] > 0.1 else "",
+        }
+        for s in found["suspects"][:4]
+        if s["probability"] >= 0.02
+    ]
+    advice = ""
+    if found["next"]:
+        best = found["next"][0]
+        advice = f"Read next: {best['quantity'].replace('_', ' ')} at {best['point']}. {best['why']}"
+    return {
+        "suspects": rows,
+        "healthy_probability": found["healthy_probability"],
+        "advice": advice,
+        "point": next((p["point"] for p in found["next"] if p["quantity"] == "dc_v"), None),
+        "words": "",
+    }
+
+
+def job_panel(
+    name: str, chassis: Chassis, pass_name: str, passes: Sequence[str], mains_v: float | None
+) -> dict[str, Any]:
+    """What does not change while the page is open, and the list of passes.
+
+    Parameters
+    ----------
+    name : str
+        Of the job.
+    chassis : Chassis
+        Its file.
+    pass_name : str
+        The pass being read.
+    passes : sequence of str
+        All of them.
+    mains_v : float, optional
+        Mains of the pass.
+    """
+    from acquisition.probing.wording import CAUTIONS
+
+    return {
+        "name": name,
+        "chassis": chassis.title,
+        "pass": pass_name,
+        "passes": list(passes),
+        "stages": [{"name": s.name, "from": s.source, "to": s.target} for s in chassis.stages.values()],
+        "mains_v": mains_v,
+        "cautions": list(CAUTIONS),
+    }

@@ -1,0 +1,86 @@
+"""The thread that ranks suspects while the worker goes on listening to the meter."""
+
+from __future__ import annotations
+
+import threading
+from collections.abc import Callable, Sequence
+from typing import TYPE_CHECKING, Any
+
+from acquisition.errors import AnalysisError
+
+if TYPE_CHECKING:
+    from acquisition.records import Event, Measurand, Reading
+    from analysis.chassis import ChassisModel
+
+
+class Thinker:
+    """Ranks the newest readings; older questions that were not answered yet are dropped.
+
+    Parameters
+    ----------
+    model : ChassisModel
+        The chassis.
+    measurands : sequence of Measurand
+        All that the survey may read, so that predictions are made once.
+    events : sequence of Event
+        Parts measured with power off.
+    limit_v : float
+        Lowest rating of lead and meter.
+    tell : callable
+        Takes each answer, in the shape the verb ``suspects`` prints; called from this thread.
+    """
+
+    def __init__(
+        self,
+        model: ChassisModel,
+        measurands: Sequence[Measurand],
+        events: Sequence[Event],
+        limit_v: float,
+        tell: Callable[[dict[str, Any]], None],
+    ) -> None:
+        self._tell = tell
+        self._question: tuple[Reading, ...] | None = None
+        self._wake = threading.Condition()
+        self._ended = False
+        self._make = (model, tuple(measurands), tuple(events), limit_v)
+        self._thread = threading.Thread(target=self._run, name="suspects", daemon=True)
+        self._thread.start()
+
+    def ask(self, readings: Sequence[Reading]) -> None:
+        """Rank these; returns at once.
+
+        Parameters
+        ----------
+        readings : sequence of Reading
+            All readings of the pass so far.
+        """
+        with self._wake:
+            self._question = tuple(readings)
+            self._wake.notify()
+
+    def end(self) -> None:
+        """Finish; an answer in the making is dropped."""
+        with self._wake:
+            self._ended = True
+            self._wake.notify()
+        self._thread.join(timeout=2.0)
+
+    def _run(self) -> None:
+        from analysis.app.verbs.suspects import as_json
+        from analysis.suspects import Diagnoser
+
+        model, measurands, events, limit_v = self._make
+        diagnoser = Diagnoser(model, measurands, events, limit_v, dc_only=True)
+        while True:
+            with self._wake:
+                while self._question is None and not self._ended:
+                    self._wake.wait()
+                if self._ended:
+                    return
+                readings, self._question = self._question, None
+            try:
+                answer = as_json(diagnoser.diagnose(readings or ()))
+            except AnalysisError as error:
+                answer = {"healthy_probability": None, "suspects": [], "next": [], "notes": [str(error)]}
+            if not self._ended:
+                self._tell(answer)

@@ -1,0 +1,389 @@
+"""The one thread that owns the instruments of the page: meter and survey, or generator and scope, never both."""
+
+from __future__ import annotations
+
+import queue
+import threading
+from collections.abc import Iterator, Mapping
+from contextlib import suppress
+from pathlib import Path
+from typing import TYPE_CHECKING, Any, Protocol
+
+from acquisition.clock import Clock, SystemClock
+from acquisition.errors import AcquisitionError, BenchError
+from acquisition.instruments import open_meter
+from acquisition.probing import Action, ActionKind, Key, Options, Phase, Probing
+from acquisition.records import Event, Measurand
+from acquisition.steady import SteadyDetector
+from acquisition.store import Job, open_job
+from analysis.app.modelled import modelled
+from analysis.app.survey import detector_for, limits_of
+
+from . import showing
+from .gaining import Stopped, measure
+from .hub import Hub
+from .thinking import Thinker
+
+if TYPE_CHECKING:
+    from acquisition.instruments import Bench, Meter, Sample
+    from acquisition.records import SurveyPlan
+
+PANEL_EVERY_S = 0.04
+"""Digits change at most this often: faster than the eye, slower than a screen."""
+RETRY_S = 1.0
+
+
+class Operator(Protocol):
+    """Simulated hands at a simulated bench; a real bench has none, and a person presses the keys."""
+
+    def react(self, action: Action) -> None:
+        """Do what an action of the survey asks for."""
+        ...
+
+    def key(self) -> Key | None:
+        """The key pressed by now, once."""
+        ...
+
+    def place(self, source: str, target: str) -> None:
+        """Put the scope's probes on two points."""
+        ...
+
+
+KEYS = {"confirm": Key.SPACE, "back": Key.BACK, "skip": Key.SKIP, "repeat": Key.REPEAT}
+Request = tuple[str, Mapping[str, Any]]
+
+
+class BenchWorker:
+    """Runs the bench for the page.
+
+    Parameters
+    ----------
+    path : Path
+        The job file; this thread is its only writer.
+    bench : Bench
+        Instruments and ratings.
+    hub : Hub
+        Where everything is shown.
+    pass_name : str
+        Begun when it is not there.
+    delicate : bool
+        Offer grids that a meter upsets too.
+    operator : Operator, optional
+        Simulated hands.
+    clock : Clock, optional
+        For waits.
+    """
+
+    names = frozenset({*KEYS, "start", "note", "gain", "stop"})
+
+    def __init__(
+        self,
+        path: Path,
+        bench: Bench,
+        hub: Hub,
+        pass_name: str,
+        *,
+        delicate: bool = False,
+        operator: Operator | None = None,
+        clock: Clock | None = None,
+    ) -> None:
+        self.path, self.bench, self.hub, self.pass_name = path, bench, hub, pass_name
+        self._delicate, self._operator = delicate, operator
+        self._clock: Clock = clock or SystemClock()
+        self._requests: queue.SimpleQueue[Request] = queue.SimpleQueue()
+        self._ending = threading.Event()
+        self._machine: Probing | None = None
+        self._detector: SteadyDetector | None = None
+        self._thinker: Thinker | None = None
+        self._advised: str | None = None
+        self._rows: dict[str, dict[str, Any]] = {}
+        self._step: dict[str, Any] = {"running": False}
+        self._shown_s = -1.0
+        self.failure: BaseException | None = None
+        self._thread = threading.Thread(target=self._run, name="bench", daemon=True)
+
+    # -- from other threads ----------------------------------------------------------------------------------
+
+    def post(self, action: str, body: Mapping[str, Any]) -> None:
+        """Queue a request of the page; see `Actions`."""
+        self._requests.put((action, dict(body)))
+
+    def start(self) -> None:
+        """Start the thread."""
+        self._thread.start()
+
+    def end(self) -> None:
+        """Stop: the generator is off and the job closed when this returns."""
+        self._ending.set()
+        self._requests.put(("stop", {}))
+        self._thread.join(timeout=10.0)
+
+    # -- the thread ------------------------------------------------------------------------------------------
+
+    def _run(self) -> None:
+        try:
+            with open_job(self.path) as job:
+                self._serve(job)
+        except BenchError as error:
+            self._alarm(f"{error} {error.hint}".strip())
+        except BaseException as error:  # the last line of the thread: tell the tabs, then the terminal
+            self.failure = error
+            self._alarm(f"The bench thread failed: {type(error).__name__}. Look at the terminal.")
+            raise
+        finally:
+            if self._thinker is not None:
+                self._thinker.end()
+
+    def _serve(self, job: Job) -> None:
+        chassis, model, reason = modelled(job.sheet)
+        if chassis is None:
+            self._alarm(f"No points to walk: {reason}")
+            return
+        if self.bench.meter is not None and model is not None:
+            from analysis.chassis import ChassisModel, MeterLoad
+
+            model = ChassisModel(chassis, meter=MeterLoad(resistance_ohm=self.bench.meter.input_ohm))
+        self._chassis, self._model, self._job = chassis, model, job
+        self._publish_job()
+        self.hub.publish("step", self._step)
+        self._generator(on=False, known=self.bench.generator is not None)
+        for reading in self._kept():
+            self._rows[reading.point] = showing.taken_row(reading, None, "")
+        self._publish_taken()
+        while not self._ending.is_set():
+            try:
+                with open_meter(self.bench) as meter:
+                    meter.configure_dc(nplc=self.bench.meter.nplc if self.bench.meter is not None else 1.0)
+                    self._alarm("")
+                    self._listen(meter)
+            except AcquisitionError as error:
+                self._meter_lost(f"{error} {error.hint}".strip())
+                self._wait_for_meter()
+
+    def _kept(self) -> list[Any]:
+        if self.pass_name not in self._job.passes():
+            return []
+        return [
+            r for r in self._job.read_pass(self.pass_name).readings if r.quantity == "dc_v" and r.quality != "held"
+        ]
+
+    def _listen(self, meter: Meter) -> None:
+        """Samples and requests, until the page ends or the meter is lost."""
+        self._meter = meter
+        samples = meter.stream()
+        while not self._ending.is_set():
+            sample = next(samples)
+            machine, detector = self._machine, self._detector
+            if machine is not None:
+                self._show_all(machine.sample(sample))
+                key = self._operator.key() if self._operator is not None else None
+                if key is not None:
+                    self._show_all(machine.key(key))
+            elif detector is None:
+                self._detector = detector = detector_for(meter)
+            self._show_sample(sample)
+            for action, body in self._requested():
+                self._request(action, body)
+
+    def _requested(self) -> Iterator[Request]:
+        while True:
+            try:
+                yield self._requests.get_nowait()
+            except queue.Empty:
+                return
+
+    def _wait_for_meter(self) -> None:
+        """Between two tries: what needs no meter is done, the rest is told that there is none."""
+        with suppress(queue.Empty):
+            action, body = self._requests.get(timeout=RETRY_S)
+            if action in ("gain", "note"):
+                self._request(action, body)
+            elif not self._ending.is_set():
+                self._alarm("The meter does not answer; that waits until it does.")
+
+    # -- requests --------------------------------------------------------------------------------------------
+
+    def _request(self, action: str, body: Mapping[str, Any]) -> None:
+        if action == "start":
+            self._start_survey(body)
+        elif action == "note":
+            self._note(str(body.get("text", "")))
+        elif action == "gain":
+            self._gain(body)
+        elif action in KEYS and self._machine is not None:
+            self._show_all(self._machine.key(KEYS[action]))
+
+    def _start_survey(self, body: Mapping[str, Any]) -> None:
+        from analysis.chassis.plan import survey_plan
+
+        if self._machine is not None and self._machine.phase is not Phase.DONE:
+            return
+        mains_v = _number(body.get("mains_v"))
+        self._begin_pass(mains_v)
+        plan = survey_plan(self._chassis, self._model, mains_v=mains_v)
+        done = frozenset(r.point for r in self._kept())
+        self._detector = detector_for(self._meter)
+        self._machine = Probing(
+            plan,
+            limits_of(self.bench, mains_known=mains_v is not None),
+            self._detector,
+            lambda reading: self._job.add_reading(self.pass_name, reading),
+            self._clock.utc,
+            Options(
+                tubes_glow=bool(body.get("glow")),
+                delicate=self._delicate,
+                done=done,
+                mains_v=mains_v,
+                instrument=self._meter.identity,
+            ),
+            advise=(lambda: self._advised) if body.get("follow") else None,
+        )
+        self._start_thinking(plan)
+        self._step = {"running": True, "title": "Get ready", "prompt": ""}
+        self._show_all(self._machine.start())
+
+    def _begin_pass(self, mains_v: float | None) -> None:
+        if self.pass_name not in self._job.passes():
+            self._job.start_pass(self.pass_name, mains_v=mains_v)
+        self._publish_job()
+
+    def _start_thinking(self, plan: SurveyPlan) -> None:
+        if self._model is None or self._thinker is not None:
+            return
+        wanted = [Measurand(point=step.point, quantity="dc_v") for step in plan.steps]
+        events = tuple(self._job.fitted_parts(self.pass_name).values())
+        limit_v = limits_of(self.bench, mains_known=True).rated_v
+        self._thinker = Thinker(self._model, wanted, events, limit_v, self._tell_suspects)
+        if self._rows:
+            self._thinker.ask(self._kept())
+
+    def _tell_suspects(self, found: dict[str, Any]) -> None:
+        panel = showing.suspects_panel(found)
+        self._advised = panel["point"]
+        self.hub.publish("suspects", panel)
+
+    def _note(self, text: str) -> None:
+        step = self._machine.step if self._machine is not None else None
+        if text.strip() and self.pass_name in self._job.passes():
+            self._job.add_event(
+                self.pass_name, Event(kind="note", subject=step.point if step else "", text=text.strip()[:400])
+            )
+            self.hub.cue("prompt", text="noted")
+
+    def _gain(self, body: Mapping[str, Any]) -> None:
+        """Measure with generator and scope; the meter waits."""
+        self._begin_pass(None)
+        try:
+            measure(self._job, self.pass_name, self._chassis, self.bench, body, self.hub, self._await_placed)
+        except Stopped:
+            self.hub.publish("gain", {"running": False, "progress": "Stopped; what was taken is kept."})
+        except BenchError as error:
+            self.hub.publish("gain", {"running": False, "progress": f"{error} {error.hint}".strip()})
+            self.hub.cue("alarm")
+        finally:
+            self._generator(on=False)
+        self._publish_job()
+        self.hub.cue("records")
+
+    def _await_placed(self, points: tuple[str, str] | None) -> None:
+        """Wait until the probes are on two points, or, without any, only look whether to stop."""
+        block = points is not None
+        if points is not None and self._operator is not None:
+            self._operator.place(*points)
+            return
+        while True:
+            try:
+                action, _ = self._requests.get(timeout=0.2) if block else self._requests.get_nowait()
+            except queue.Empty:
+                if not block:
+                    return
+                continue
+            if action == "stop" or self._ending.is_set():
+                raise Stopped
+            if action == "confirm" and block:
+                return
+
+    # -- showing ---------------------------------------------------------------------------------------------
+
+    def _show_sample(self, sample: Sample) -> None:
+        if sample.t_s - self._shown_s < PANEL_EVERY_S or self._detector is None:
+            return
+        self._shown_s = sample.t_s
+        if "gap" in sample.flags:
+            self._meter_lost("no answer, trying again")
+            return
+        state = showing.probe_state(self._machine, self._detector.state)
+        self.hub.publish("meter", {**showing.meter_panel(sample, state), "t": round(sample.t_s, 2)})
+
+    def _show_all(self, actions: list[Action]) -> None:
+        for action in actions:
+            self._show(action)
+            if self._operator is not None:
+                self._operator.react(action)
+        if not actions:
+            return
+        self.hub.publish("step", self._step)
+
+    def _show(self, action: Action) -> None:
+        machine = self._machine
+        if action.kind is ActionKind.SHOW and action.step is not None and machine is not None:
+            self._step = {**showing.step_panel(action.step, machine, self._chassis), "prompt": ""}
+            self.hub.cue("prompt", text=showing.spoken_step(action.step))
+        elif action.kind is ActionKind.TAKEN and action.reading is not None:
+            self._taken(action)
+        elif action.kind is ActionKind.CAUTION:
+            self._step = {**self._step, "hazard": action.text}
+            self.hub.cue("alarm", text=action.text)
+        elif action.kind is ActionKind.DONE:
+            self._step = {**self._step, "prompt": action.text, "count": "Survey over", "hazard": ""}
+            self.hub.cue("taken", text=action.text)
+        else:
+            self._step = {**self._step, "prompt": action.text}
+            if action.text == "Lift.":
+                self.hub.cue("lift", text="lift")
+            else:
+                self.hub.cue("say", text=action.text)
+
+    def _taken(self, action: Action) -> None:
+        reading, step = action.reading, action.step
+        if reading is None or step is None:
+            return
+        self._rows.pop(reading.point, None)
+        self._rows[reading.point] = showing.taken_row(reading, step, action.verdict)
+        self._publish_taken()
+        if action.verdict:
+            self._step = {
+                **self._step,
+                "verdict": action.verdict,
+                "verdict_words": showing.verdict_words(action.verdict, step, reading),
+            }
+        self.hub.cue("off-band" if action.verdict in ("low", "high") else "taken", text=action.text)
+        self.hub.cue("records")
+        if self._thinker is not None:
+            self._thinker.ask(self._kept())
+
+    def _publish_taken(self) -> None:
+        self.hub.publish("taken", {"readings": list(reversed(self._rows.values()))})
+
+    def _publish_job(self) -> None:
+        passes = self._job.passes()
+        mains_v = self._job.read_pass(self.pass_name).mains_v if self.pass_name in passes else None
+        panel = showing.job_panel(self.path.stem, self._chassis, self.pass_name, passes, mains_v)
+        self.hub.publish("job", panel)
+
+    def _meter_lost(self, words: str) -> None:
+        self.hub.publish("meter", {"text": None, "unit": "", "state": "open", "link": "lost", "words": words})
+
+    def _generator(self, *, on: bool, known: bool = True) -> None:
+        words = "ON" if on else "off" if known else "none on this bench"
+        self.hub.publish("generator", {"on": on, "known": known or not on, "words": words})
+
+    def _alarm(self, words: str) -> None:
+        self.hub.publish("alarm", {"words": words})
+
+
+def _number(value: object) -> float | None:
+    with suppress(TypeError, ValueError):
+        number = float(str(value))
+        return number if 1.0 <= number <= 1000.0 else None
+    return None
