@@ -8,11 +8,11 @@ from acquisition.errors import AnalysisError, ConfigError
 from acquisition.records import JobSheet
 
 if TYPE_CHECKING:
-    from analysis.chassis import Chassis, ChassisModel
+    from analysis.chassis import Chassis, ChassisModel, MeterLoad, ProbeLoad
 
 
 def modelled(sheet: JobSheet) -> tuple[Chassis | None, ChassisModel | None, str]:
-    """Chassis and model of a job.
+    """Chassis and model of a job, with the meter and probe of the bench file that the job keeps.
 
     Parameters
     ----------
@@ -39,6 +39,22 @@ def modelled(sheet: JobSheet) -> tuple[Chassis | None, ChassisModel | None, str]
     if not chassis.parts:
         return chassis, None, "the chassis file lists no parts, so there is no model"
     try:
-        return chassis, ChassisModel(chassis), ""
+        return chassis, ChassisModel(chassis, *_loads(sheet.bench_text)), ""
     except AnalysisError as error:
         return chassis, None, f"the model of the chassis has no answer: {error}"
+
+
+def _loads(bench_text: str) -> tuple[MeterLoad, ProbeLoad]:
+    """What the instruments of a bench file put on a point; the usual 10 Mohm where it does not say."""
+    from analysis.chassis import MeterLoad, ProbeLoad
+
+    if not bench_text.strip():
+        return MeterLoad(), ProbeLoad()
+    from acquisition.instruments.bench import parse_bench
+
+    try:
+        bench = parse_bench(bench_text, "bench file of the job")
+    except ConfigError:  # of an instrument that this version no longer knows
+        return MeterLoad(), ProbeLoad()
+    meter = MeterLoad() if bench.meter is None else MeterLoad(resistance_ohm=bench.meter.input_ohm)
+    return meter, ProbeLoad(resistance_ohm=bench.probe.ohm, capacitance_farad=bench.probe.farad)
