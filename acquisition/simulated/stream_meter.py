@@ -13,7 +13,13 @@ import numpy as np
 
 from .plant import Wiring
 
-RANGES = ((0.6, "mV", 1e3, 1), (6.0, " V", 1.0, 3), (60.0, " V", 1.0, 2), (600.0, " V", 1.0, 1), (1000.0, " V", 1.0, 0))
+RANGES = (
+    (0.6, "mV", 1e3, 1),
+    (6.0, " V", 1.0, 3),
+    (60.0, " V", 1.0, 2),
+    (600.0, " V", 1.0, 1),
+    (1000.0, " V", 1.0, 0),
+)
 """Full scale in volts, unit, units per volt, decimals; 6000 counts."""
 
 INPUT_OHM = 10e6
