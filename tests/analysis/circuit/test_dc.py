@@ -9,6 +9,7 @@ from analysis.chassis import ChassisModel, load_chassis
 from analysis.circuit import dc
 from analysis.circuit.dc import solve_dc
 from analysis.circuit.elements import GROUND
+from analysis.circuit.network import LEAKAGE_S
 
 STATES = 20_000
 
@@ -29,7 +30,7 @@ def wild_states(model, count, rng):
             values[key] = np.where(pick < 0.05, 0.0, 10.0 ** rng.uniform(-2.0, 0.5, count))
         elif key.endswith(".at"):
             values[key] = pick
-        elif key.endswith((".mu", ".turns")):
+        elif key.endswith((".mu", ".turns", ".screen")):
             values[key] = parameter.nominal * 10.0 ** rng.uniform(-0.3, 0.3, count)
         elif key.endswith(".emf") or key == "mains":
             values[key] = parameter.nominal * 10.0 ** rng.uniform(-0.5, 0.15, count)
@@ -43,7 +44,9 @@ def wild_states(model, count, rng):
 
 def imbalance_a(model, table, rest):
     """Largest sum of currents at any node, from the elements themselves and not from the solver's own account."""
-    sums = {node: -flow for node, flow in model.circuit.dc_sources(table).items()}
+    sums = {node: LEAKAGE_S * volts for node, volts in rest.volts.items()}
+    for node, flow in model.circuit.dc_sources(table).items():
+        sums[node] = sums[node] - flow
     for branch in model.circuit.branches:
         g = branch.dc(table)
         if g is None:
@@ -70,7 +73,6 @@ def test_wild_states_balance_or_are_named():
         good = rest.culprit < 0
         failed += np.count_nonzero(~good)
         assert all(np.isfinite(v[good]).all() for v in rest.volts.values()), name
-        # LEAKAGE_S of every node is part of the balance the solver keeps: 1 nA covers a kilovolt of it.
         assert imbalance_a(model, supplied.table, rest)[good].max() < 1e-9, name
         for tube in rest.culprit[~good]:
             assert 0 <= tube < len(model.circuit.tubes)
