@@ -19,6 +19,7 @@ from ..judge import BAND_LEVEL
 from .figures import Figure, band_figure, response_figure
 from .findings import CAUTIONS, event_text, findings
 from .material import Material
+from .spectrum import output_captures, spectrum_figure
 from .waveforms import HEIGHT, WIDTH, Thumbnail, settings, thumbnail
 from .words import QUANTITY_WORDS, frequency_text, quantity_text, to_its_uncertainty, with_uncertainty
 
@@ -61,6 +62,7 @@ def render(material: Material) -> str:
 
     first, last = material.dates
     letters = _letters(material)
+    output = output_captures(material)
     name, _, kind = material.sheet.chassis_name.partition(", ")
     page = environment.get_template("report.html").render(
         sheet=material.sheet,
@@ -78,6 +80,8 @@ def render(material: Material) -> str:
             (stage.replace(">", " → "), figure(f"response-{number}", response_figure(material, stage)))
             for number, stage in enumerate(material.sweeps)
         ],
+        output_point=output[0][1].point if output else "",
+        spectrum_figure=figure("spectrum", spectrum_figure(material, output)) if output else None,
         comparison=material.comparison,
         change_rows=list(_change_rows(material)),
         diagnosis=material.diagnosis,

@@ -33,10 +33,10 @@ def measurands(frequencies):
 
 
 def waveform(number, freq_hz, rng, samples):
-    t = np.arange(samples) * 5e-3 / samples
+    t = np.arange(samples) * 20e-3 / samples
     top = 90 if number % 7 == 0 else 127
     wave = np.clip(110 * np.sin(2 * np.pi * freq_hz * t) + rng.standard_normal(samples), -127, top)
-    return np.round(wave).astype(np.int8), 5e-3 / samples
+    return np.round(wave).astype(np.int8), 20e-3 / samples
 
 
 def build(path, *, frequencies=19, captures=50, samples=20_000, passes=("as-found", "after-C4"), **sheet):

@@ -1,0 +1,127 @@
+"""Spectrum of a captured waveform, for looking at: hum lines, harmonics, and what lies between them."""
+
+from __future__ import annotations
+
+import math
+from collections.abc import Sequence
+from typing import Any
+
+import numpy as np
+
+from acquisition.records import Capture
+
+from .figures import Figure, marks_of
+from .material import Material
+from .style import TEMPLATE, shown
+from .words import frequency_text
+
+FLAT_TOP = (1.0, 1.933, 1.286, 0.388, 0.0322)
+"""Coefficients of the flat-top window of ISO 18431-2 (from memory): a line between two bins reads less than 0.1 dB
+low."""
+
+MAIN_LOBE_BINS = 5
+LOWEST_DB = -110.0
+COLUMNS = 420
+FEWEST_PERIODS = 10
+
+
+def spectrum(capture: Capture) -> tuple[np.ndarray, np.ndarray]:
+    """Level of each frequency.
+
+    Parameters
+    ----------
+    capture : Capture
+        At least 32 samples.
+
+    Returns
+    -------
+    freq_hz : ndarray, shape (F,)
+        Above the main lobe of zero.
+    peak_v : ndarray, shape (F,)
+        Amplitude of a sine of that frequency, volts peak.
+    """
+    volts = capture.volts - capture.volts.mean()
+    phase = 2.0 * np.pi * np.arange(volts.size) / volts.size
+    window = sum((-1) ** k * a * np.cos(k * phase) for k, a in enumerate(FLAT_TOP))
+    lines = np.fft.rfft(volts * window)
+    freq_hz = np.fft.rfftfreq(volts.size, capture.dt_s)
+    peak_v = 2.0 * np.abs(lines) / np.sum(window)
+    return freq_hz[MAIN_LOBE_BINS:], peak_v[MAIN_LOBE_BINS:]
+
+
+def output_captures(material: Material) -> list[tuple[str, Capture]]:
+    """The last long enough capture at the signal output in the first and in the last pass.
+
+    Parameters
+    ----------
+    material : Material
+        Of the report.
+    """
+    if material.chassis is None or material.chassis.signal is None:
+        return []
+    output = material.chassis.signal.output
+    found = []
+    for one in material.ends:
+        fit = [c for c in one.captures if c.point == output and _is_long(c)]
+        if fit:
+            found.append((one.name, fit[-1]))
+    return found
+
+
+def _is_long(capture: Capture) -> bool:
+    periods = (capture.freq_hz or 0.0) * capture.dt_s * capture.codes.size
+    return capture.codes.size >= 1000 and (capture.freq_hz is None or periods >= FEWEST_PERIODS)
+
+
+def spectrum_figure(material: Material, captures: Sequence[tuple[str, Capture]]) -> Figure | None:
+    """Spectra in decibels below the strongest line.
+
+    Parameters
+    ----------
+    material : Material
+        Of the report.
+    captures : sequence of (str, Capture)
+        Name of the pass and its capture.
+    """
+    traces: list[dict[str, Any]] = []
+    lowest, highest = math.inf, 0.0
+    for name, capture in captures:
+        colour, _, dash = marks_of(material.passes)[name]
+        freq_hz, peak_v = spectrum(capture)
+        strongest = float(peak_v.max())
+        if strongest <= 0:
+            continue
+        x, y = _thinned(freq_hz, 20 * np.log10(np.maximum(peak_v / strongest, 10 ** (LOWEST_DB / 20))))
+        lowest, highest = min(lowest, x[0]), max(highest, x[-1])
+        at = f", {frequency_text(capture.freq_hz)}" if capture.freq_hz else ", no signal"
+        traces.append(
+            {
+                "type": "scatter", "mode": "lines", "name": shown(f"{name}{at}"), "x": x, "y": y,
+                "line": {"color": colour, "width": 1.5, "dash": dash},
+                "hovertemplate": "%{x:.4~g} Hz: %{y:.1f} dB<extra></extra>",
+            }
+        )  # fmt: skip
+    if not traces:
+        return None
+    decades = [10.0**power for power in range(7) if lowest * 0.99 <= 10.0**power <= highest * 1.01]
+    layout: Figure = {
+        "template": TEMPLATE,
+        "height": 320,
+        "margin": {"l": 10, "r": 14, "t": 44, "b": 40},
+        "xaxis": {
+            "type": "log", "range": [math.log10(lowest), math.log10(highest)], "tickvals": decades,
+            "ticktext": [frequency_text(f) for f in decades], "tickangle": 0,
+        },
+        "yaxis": {"title": {"text": "dB below the strongest line"}, "range": [LOWEST_DB, 5]},
+        "showlegend": True,
+    }  # fmt: skip
+    return {"data": traces, "layout": layout, "narrow": {}}
+
+
+def _thinned(freq_hz: np.ndarray, level_db: np.ndarray) -> tuple[list[float], list[float]]:
+    """The highest line of each column of a logarithmic axis: no line is lost."""
+    column = np.floor(np.log(freq_hz / freq_hz[0]) / np.log(freq_hz[-1] / freq_hz[0]) * COLUMNS).astype(int)
+    starts = np.flatnonzero(np.r_[True, np.diff(column) > 0])
+    ends = np.r_[starts[1:], len(freq_hz)]
+    kept = [int(a + np.argmax(level_db[a:b])) for a, b in zip(starts, ends, strict=True)]
+    return [round(float(freq_hz[i]), 2) for i in kept], [round(float(level_db[i]), 1) for i in kept]
