@@ -30,6 +30,7 @@ class Do(StrEnum):
     CLIP = "clip"
     UNCLIP = "unclip"
     HANDS_AWAY = "hands_away"
+    TIP_FREE = "tip_free"
     TOUCH = "touch"
     TOUCH_AND_HOLD = "touch_and_hold"
     TOUCH_AND_KEY = "touch_and_key"

@@ -24,6 +24,7 @@ class Phase(StrEnum):
 
     ASKING = "asking"
     VERIFYING = "verifying"
+    LISTENING = "listening"
     ARMED = "armed"
     TOUCHED = "touched"
     UNSTEADY = "unsteady"
@@ -156,6 +157,8 @@ class Probing:
             if self._lead_is_free_or_wanted():
                 for event in self.detector.feed(sample):
                     actions += self._event(event)
+            if self.phase is Phase.LISTENING and self.detector.has_heard:
+                actions += self._arm()
         return actions
 
     def _lead_is_free_or_wanted(self) -> bool:
@@ -313,6 +316,10 @@ class Probing:
         if step is None:
             return self._end()
         clipped = self._clip == step.point
+        if not clipped and not self.detector.has_heard:
+            self.phase = Phase.LISTENING
+            text = "Tip in the air for a moment: what the free lead shows has to be known first."
+            return [Action(kind=ActionKind.SAY, text=text, do=Do.TIP_FREE, step=step)]
         hold = step.may_be_zero and not clipped and self.detector.hold_can_tell
         self.detector.arm(hold_s=HOLD_S if hold else None, settle_s=step.settle_s, clipped=clipped)
         self.phase = Phase.ARMED
@@ -359,7 +366,7 @@ class Probing:
         if event.kind in (EventKind.REFUSED, EventKind.OVERLOAD) and self.phase in (Phase.ARMED, Phase.TOUCHED):
             text = event.text or "overload: unknown and high, waiting for the meter to change range"
             return [Action(kind=ActionKind.SAY, text=f"No reading: {text}.", step=step)]
-        if step is None or self.phase in (Phase.ASKING, Phase.VERIFYING):
+        if step is None or self.phase in (Phase.ASKING, Phase.VERIFYING, Phase.LISTENING):
             return []
         if event.kind is EventKind.TOUCHED and self.phase is Phase.ARMED:
             self.phase = Phase.TOUCHED

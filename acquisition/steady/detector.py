@@ -8,7 +8,7 @@ from collections import deque
 from ..instruments.samples import REFUSED_FLAGS
 from .events import EventKind, Sample, State, SteadyEvent, SteadyReading
 from .fit import HYPOTHESES, Alternatives, MeterFacts, Rules, Verdict, judge_run
-from .free_lead import BLOCK, FreeLead
+from .free_lead import BLOCK, CEILING_V, FreeLead
 
 
 class SteadyDetector:
@@ -58,6 +58,11 @@ class SteadyDetector:
         """Half-width of the no-contact band in volts."""
         learned_v = self.rules.band_floor_v if self._clipped else self._lead.band_v
         return max(learned_v, 5.0 * self._resolution_v)
+
+    @property
+    def has_heard(self) -> bool:
+        """Enough was heard of the free lead to tell a touch of a few volts from it."""
+        return self._lead.heard >= BLOCK
 
     @property
     def hold_can_tell(self) -> bool:
@@ -165,7 +170,7 @@ class SteadyDetector:
         # Behind a slow filter the first step out of the band is small: look a little farther back.
         before = self._v[-3] if len(self._v) >= 3 and not self._falling else previous
         step = size if before is None else abs(v - before)
-        heard_enough = self._clipped or self._lead.heard >= BLOCK
+        heard_enough = self._clipped or self.has_heard or size > CEILING_V
         jumped = step >= 0.5 * size and step * step >= 36.0 * self._lead.step2_v2 and heard_enough
         if self._falling and previous is not None:
             jumped = jumped and (size > abs(previous) or v * previous < 0.0)

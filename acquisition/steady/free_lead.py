@@ -8,7 +8,8 @@ from collections import deque
 from .fit import Rules
 
 _PEAK_HALF_LIFE_S = 30.0
-_CEILING_V = 5.0
+CEILING_V = 5.0
+"""Above this a level is never learned as that of a free lead: it is a brushed pin."""
 
 BLOCK = 12
 """Samples over which the scatter of the free lead is taken."""
@@ -59,8 +60,8 @@ class FreeLead:
         scatter : bool
             Also learn how quiet it can be; not while a hold is under way, which may be a contact already.
         """
-        if abs(value_v) > _CEILING_V:
-            return  # a brushed pin, no property of the lead
+        if abs(value_v) > CEILING_V:
+            return
         self.heard += 1
         self._peak_v *= 1.0 - 0.693 * period_s / _PEAK_HALF_LIFE_S
         self.learn_peak(abs(value_v))

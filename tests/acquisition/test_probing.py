@@ -268,3 +268,14 @@ def test_nothing_it_says_calls_anything_safe():
     words = rig.said().lower()
     for claim in ("safe", "dead", "isolated", "discharged", "hurry", "quick", "certain", "harmless"):
         assert claim not in words
+
+
+def test_nobody_is_told_to_touch_before_the_free_lead_was_heard():
+    rig = Rig(step("V1.1", 140.0)).press().press()
+    assert rig.doings[-1] is Do.TIP_FREE
+    rig.meter(141.0, 2.0)
+    assert rig.kept == []
+    rig.free(2.0)
+    assert rig.doings[-1] is Do.TOUCH
+    rig.touch(141.0)
+    assert [r.quality for r in rig.kept] == ["good"]
