@@ -112,6 +112,8 @@ def charge(rectifier: Rectifier, table: Table, load_s: Array, start_v: Array | N
     span = np.pi if rectifier.full_wave else 2.0 * np.pi
     wave = np.maximum(np.sin((np.arange(ANGLES) + 0.5) * (span / ANGLES)), 0.0)
     idle = np.exp(-load / farad * step_s)
+    # It conducts where the wave stands above what the reservoir would fall to in this step.
+    off = idle * (1.0 - esr * load)
     path = source + esr
     rate = (1.0 - esr * load) / (farad * path) + load / farad
     busy = np.exp(-rate * step_s)
@@ -122,7 +124,7 @@ def charge(rectifier: Rectifier, table: Table, load_s: Array, start_v: Array | N
         held, memory = start, np.ones(start.shape)
         for height in wave:
             target = lift * (peak * height)
-            on = peak * height > held * (1.0 - esr * load)
+            on = peak * height > held * off
             held = np.where(on, held * busy + target, held * idle)
             memory = memory * np.where(on, busy, idle)
         miss = held - start
@@ -133,7 +135,7 @@ def charge(rectifier: Rectifier, table: Table, load_s: Array, start_v: Array | N
     current = np.empty((ANGLES, *start.shape))
     total = np.zeros(start.shape)
     for place, height in enumerate(wave):
-        on = peak * height > held * (1.0 - esr * load)
+        on = peak * height > held * off
         after = np.where(on, held * busy + lift * (peak * height), held * idle)
         middle = 0.5 * (held + after)
         current[place] = (after - held) * farad / step_s + load * middle
