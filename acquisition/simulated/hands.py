@@ -54,6 +54,8 @@ class Hands:
         if self.holding is not None:
             moment_s += self._draw(self.REACTION_S) * self.pace
             changes.append((moment_s, None))
+            if self.holding == point:  # on and off and on again takes longer, or it would pass for a bounce
+                moment_s += self.TRAVEL_S[1]
         moment_s += self._draw(self.TRAVEL_S) * self.pace
         if self.rng.random() < self.slip_rate:
             moment_s = self._bounce(changes, moment_s, point)
