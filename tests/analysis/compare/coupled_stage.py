@@ -11,7 +11,6 @@ from types import SimpleNamespace
 import numpy as np
 
 from acquisition.records import Measurand, Pass, Reading
-from analysis.faults import Fault
 
 PLATE_V, LEAK_OHM, GAIN = 200.0, 470e3, 50.0
 
@@ -63,10 +62,7 @@ class CoupledStage:
 
 
 def _fault(name, key, values):
-    return Fault(
-        part="C2", section="", fault=name, key=key, part_class="film", values=tuple(values), cell_log=0.3,
-        weight=1.0, shown="", words="", separate="", source="",
-    )  # fmt: skip
+    return SimpleNamespace(part="C2", section="", fault=name, key=key, values=tuple(values), shown="", words="")
 
 
 FAULTS = (
