@@ -4,13 +4,14 @@ from __future__ import annotations
 
 import math
 from collections.abc import Callable, Iterator, Sequence
-from contextlib import ExitStack, contextmanager
+from contextlib import ExitStack, contextmanager, suppress
 from types import TracebackType
 
 from acquisition.capture import StageCapture, Tap
 from acquisition.clock import Clock, SystemClock
-from acquisition.errors import ConfigError, Problem
+from acquisition.errors import AcquisitionError, ConfigError, Problem
 from acquisition.instruments import open_generator, open_scope
+from acquisition.instruments.scope_setup import ScopeSetup, read_setup, restore_setup
 from acquisition.records import Capture, Event
 from acquisition.store import Job
 from analysis.gain import (
@@ -96,6 +97,7 @@ class SignalRun:
         self.generator = self._stack.enter_context(open_generator(plan.bench))
         try:
             self.scope = self._stack.enter_context(open_scope(plan.bench))
+            self._stack.callback(self._restore, read_setup(self.scope, (1, 2)))
         except BaseException:
             self._stack.close()
             raise
@@ -215,6 +217,11 @@ class SignalRun:
         return found
 
     # Pieces.
+
+    def _restore(self, setup: ScopeSetup) -> None:
+        # On the way out of whatever happened: a scope that is gone cannot be set, and hides no other error.
+        with suppress(AcquisitionError):
+            restore_setup(self.scope, setup)
 
     def _straight(self, frequencies_hz: Sequence[float], way: str, *, exchanged: bool) -> Iterator[Gain]:
         taps = self.plan.taps(self.drive_pp_v, frequencies_hz[0], exchanged=exchanged)

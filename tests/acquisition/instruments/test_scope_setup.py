@@ -1,0 +1,81 @@
+"""A scope is left as it was found, in every dialect."""
+
+import dataclasses
+import math
+
+import numpy as np
+import pytest
+
+from acquisition.capture import ScopeRules, StageCapture, Tap
+from acquisition.clock import FakeClock
+from acquisition.instruments import load_bench, open_generator, open_scope
+from acquisition.instruments.scope_setup import read_setup, restore_setup
+from acquisition.simulated.bench import SCOPES, SimulatedBench
+
+
+class Flat:
+    """Every point is the generator."""
+
+    def dc_v(self, point, load_ohm=math.inf):
+        return 0.0
+
+    def settle_s(self, point):
+        return 0.01
+
+    def ripple(self, point):
+        return []
+
+    def response(self, points, freq_hz, loads_s):
+        return np.ones(len(points), complex)
+
+    def swing_v(self, point):
+        return (-100.0, 100.0)
+
+
+@pytest.mark.parametrize("dialect", SCOPES)
+def test_the_scope_is_set_as_it_was(tmp_path, dialect):
+    with SimulatedBench(Flat(), scope=dialect) as bench:
+        bench.wiring.clip(1, "IN")
+        bench.wiring.clip(2, "OUT")
+        scope = bench.scope
+        scope.channels[1].input_scale_v = 0.5
+        scope.channels[1].centre_v = 1.5
+        scope.channels[2].shown = False
+        scope.channels[2].ac = True
+        scope.time_scale_s, scope.position_s, scope.points = 0.02, 0.05, 1000
+        scope.source, scope.rising, scope.level_v = 2, False, 0.25
+
+        def state():
+            channels = {n: dataclasses.asdict(c) for n, c in scope.channels.items()}
+            return (
+                channels,
+                scope.time_scale_s,
+                scope.position_s,
+                scope.points,
+                scope.source,
+                scope.rising,
+                scope.level_v,
+            )
+
+        before = state()
+        described = load_bench(str(bench.write(tmp_path / "bench.yaml")))
+        with open_generator(described) as generator, open_scope(described) as driver:
+            setup = read_setup(driver, (1, 2))
+            taps = [Tap(point="IN", channel=1), Tap(point="OUT", channel=2)]
+            rules = ScopeRules(tip_rated_v=600.0, input_rated_v=300.0)
+            capture = StageCapture(generator, driver, taps, rules, lambda record: None, clock=FakeClock())
+            with capture.driven(1000.0, 0.5) as shoot:
+                shoot()
+            assert state() != before
+            assert restore_setup(driver, setup) == []
+        assert state() == before
+
+
+def test_what_cannot_be_set_again_is_said(tmp_path):
+    with SimulatedBench(Flat()) as bench:
+        described = load_bench(str(bench.write(tmp_path / "bench.yaml")))
+        with open_scope(described) as driver:
+            setup = read_setup(driver, (1, 2))
+            wild = tuple((s, c, 1e9 if s.set and "SCAL" in s.set and c else v) for s, c, v in setup.values)
+            left = restore_setup(driver, dataclasses.replace(setup, values=wild))
+    assert left
