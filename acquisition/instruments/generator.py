@@ -3,6 +3,7 @@
 from __future__ import annotations
 
 import atexit
+import math
 import signal
 import threading
 import weakref
@@ -76,6 +77,8 @@ class Generator:
         self.sine: Sine | None = None
         self._wanted: Sine | None = None
         self._is_on = False
+        # What the generator calls amplitude, a volt peak to peak.
+        self._per_pp = {"pp": 1.0, "peak": 0.5, "rms": 0.5 / 2.0**0.5}[rules.amplitude.means or "pp"]
         session.apply_wanted = self._apply
         _open.add(self)
 
@@ -134,7 +137,7 @@ class Generator:
         wanted = self._wanted
         if wanted is None:
             return
-        per_pp = {"pp": 1.0, "peak": 0.5, "rms": 0.5 / 2.0**0.5}[rules.amplitude.means or "pp"]
+        per_pp = self._per_pp
         offset_v = session.put(rules.offset, 0.0)
         freq_hz = session.put(rules.frequency, wanted.freq_hz)
         amplitude_v = session.put(rules.amplitude, wanted.pp_v * per_pp)
@@ -156,15 +159,24 @@ class Generator:
         ConnectionLost
             Switching off failed, and so the output may still be on: the text says it.
         """
-        if on and self.sine is None:
-            raise CommandRefused("no sine is set", hint="set frequency and amplitude first")
         if not on:
             self._off()
             return
-        self.session.require_settings()  # after a power cut it would give something else
+        if self.sine is None:
+            raise CommandRefused("no sine is set", hint="set frequency and amplitude first")
+        # After a power cut it would give something else than was set.
+        self.session.require_settings()
+        amplitude_v = float(self.session.get(self._rules.amplitude)) / self._per_pp
+        if self.session.get(self._rules.load) != "infinite" or not math.isclose(
+            amplitude_v, self.sine.pp_v, rel_tol=1e-3
+        ):
+            self.session.drop()
+            raise ConnectionLost(
+                "the generator no longer has the settings it was given",
+                hint="they are restored by the next question: was it switched off and on?",
+            )
         self._is_on = True  # from here on it may be on, whatever the answer
         self.session.put(self._rules.output, True)
-        assert self.sine is not None  # noqa: S101  looked at above
         self.session.clock.sleep_s(self._rules.settle_periods / self.sine.freq_hz + self._rules.settle_s)
 
     def _off(self) -> None:

@@ -155,7 +155,7 @@ class Session(Connection):
             if not self._keeps_settings(link):
                 raise self._switched_off(link)
             entries = self._drain(link)
-            if link.owes and not entries:
+            if link.owes:
                 self.close()  # the answer may still come, at any time: only a new connection is free of it
         except ConnectionLost as lost:
             self.close()  # everything set is set again when the link is opened again
