@@ -168,10 +168,7 @@ class Wiring:
 
     def _check_pin(self, point: str, socket: str, number: str, place: tuple[str | int, ...]) -> bool:
         if socket not in self.file.tubes:
-            near = difflib.get_close_matches(socket, self.file.tubes, n=1)
-            self._report(
-                place, f"{point}: no tube {socket} in tubes" + (f", did you mean {near[0]}?" if near else "")
-            )
+            self._report(place, f"{point}: no tube {socket} in tubes, which has {' '.join(self.file.tubes)}")
             return False
         tube = self.sockets.get(socket)
         if tube is None:

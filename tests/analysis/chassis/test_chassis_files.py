@@ -1,0 +1,146 @@
+"""The loader: everything the file can say, and every mistake with its line, all at once."""
+
+import pytest
+
+from acquisition.configs import config_names
+from acquisition.errors import ConfigError
+from analysis.chassis import load_chassis, parse_chassis
+
+GOOD = """
+chassis: two stages on a board
+mains: {volts: 120, hertz: 60}
+tubes: {V1: 12AX7, V2: EL84}
+rails:
+  HT1: {volts: 280, source: 200, rectified: full-wave}
+parts:
+  C9: {capacitor: 47u, nodes: [HT1, gnd], rated_volts: 450, esr: 0.5, note: reservoir}
+  C1: 22n  IN    V1.2  20%
+  R1: 1M   V1.2  gnd
+  R2: 100k HT1   V1.1  5%
+  R3: 1k5  V1.3  gnd
+  C2: 22u  V1.3  gnd   -20% +50%
+  C3: 22n  V1.1  N1
+  P1: {potentiometer: 1M, ends: [N1, gnd], wiper: V2.2, at: 0.25}
+  R4: 150  V2.3  gnd
+  T1: {transformer: [5k, 8], primary: [HT1, V2.7], secondary: [SPK, gnd], primary_ohms: 280}
+  RL: 8    SPK   gnd
+joined: [[V2.9, HT1]]
+signal: {input: IN, output: SPK, source_ohms: 600, stages: {first: [V1.2, V1.1]}}
+printed: {V1.1: 190 +-20%, V2.3: 7.5}
+"""
+
+
+def problems_of(text):
+    with pytest.raises(ConfigError) as caught:
+        parse_chassis(text, "amp.yaml")
+    return [str(problem) for problem in caught.value.problems]
+
+
+def test_everything_is_read():
+    chassis = parse_chassis(GOOD)
+    assert chassis.title == "two stages on a board"
+    assert (chassis.mains_v, chassis.mains_hz) == (120.0, 60.0)
+    assert chassis.sockets["V2"].name == "EL84"
+    rail = chassis.rails["HT1"]
+    assert (rail.volts, rail.source_ohm, rail.rectified) == (280.0, 200.0, "full-wave")
+    parts = chassis.parts
+    assert parts["R3"].value == 1500.0
+    assert parts["R2"].tolerance == (-0.05, 0.05)
+    assert parts["C2"].tolerance == (-0.2, 0.5)
+    assert parts["R1"].tolerance == (-0.1, 0.1)
+    assert parts["C9"].tolerance == (-0.2, 0.5)  # an electrolytic by its size
+    assert parts["C3"].tolerance == (-0.1, 0.1)
+    assert parts["C9"].facts == {"rated_volts": 450.0, "esr": 0.5}
+    assert parts["C9"].note == "reservoir"
+    assert parts["P1"].nodes == ("N1", "gnd", "V2.2")
+    assert parts["T1"].nodes == ("HT1", "V2.7", "SPK", "gnd")
+    assert chassis.node_names["V2.9"] == chassis.node_names["HT1"] == "HT1"
+    assert chassis.signal.source_ohm == 600.0
+    assert chassis.stages["first"].target == "V1.1"
+    assert chassis.printed["V1.1"].volts == 190.0
+    assert chassis.printed["V2.3"].tolerance == (-0.2, 0.2)
+
+
+def test_tubes_alone_are_enough():
+    chassis = parse_chassis("chassis: unknown amp\ntubes: {V1: 12AX7, V2: 5Y3GT}\n")
+    assert chassis.parts == {}
+    assert chassis.node_names == {}
+
+
+@pytest.mark.parametrize("name", config_names("chassis"))
+def test_shipped_files_load_and_say_they_are_invented(name):
+    chassis = load_chassis(name)
+    assert chassis.parts
+    with open(chassis.path, encoding="utf-8") as file:
+        assert "invented" in file.read().lower()
+
+
+def test_pins_of_one_electrode_are_one_node():
+    text = """
+chassis: both plate pins
+tubes: {V1: 6C4}
+rails: {HT: {volts: 200}}
+parts:
+  R1: 100k HT V1.1
+  R2: 1M V1.5 gnd
+  R3: 1k V1.7 gnd
+  R4: 1M V1.6 gnd
+"""
+    names = parse_chassis(text).node_names
+    assert names["V1.1"] == names["V1.5"]
+
+
+MISTAKES = [
+    ("R1: 1M   V1.2", "X1: 1M   V1.2", "amp.yaml:10: parts.X1: unknown kind of part"),
+    ("R1: 1M ", "R1: 1Q ", "amp.yaml:10: parts.R1: expected a value such as"),
+    ("R1: 1M ", "R1: -5 ", "amp.yaml:10: parts.R1: expected a value of zero or more"),
+    ("R1: 1M ", "R1: 0 ", "amp.yaml:10: parts.R1: expected a value above zero"),
+    ("R1: 1M   V1.2  gnd", "R1: 1M V1.2", "amp.yaml:10: parts.R1: expected a value and two nodes"),
+    ("R1: 1M   V1.2  gnd", "R1: 1M V1.2 gnd 5", "amp.yaml:10: parts.R1.tolerance: expected a tolerance"),
+    ("R1: 1M   V1.2  gnd", "R1: 1M V1.2 GND", "the chassis is written gnd"),
+    ("R1: 1M   V1.2  gnd", "R1: 1M V1.2 V1.2", "both ends on V1.2"),
+    ("R3: 1k5  V1.3", "R3: 1k5  V1.33", "V1.33: a 12AX7 has pins 1 2 3 4 5 6 7 8 9, not 33"),
+    ("R3: 1k5  V1.3", "R3: 1k5  V7.3", "V7.3: no tube V7 in tubes, which has V1 V2"),
+    ("R4: 150  V2.3", "R4: 150  V2.6", "V2.6: pin 6 of a EL84 is internally connected"),
+    ("V1: 12AX7", "V1: 12AX9", "amp.yaml:4: tubes.V1: 12AX9"),
+    ("N1, gnd]", "N2, gnd]", "node N1 is used once"),
+    ("at: 0.25", "at: 1.5", "amp.yaml:15: parts.P1.at: expected a place between 0 and 1"),
+    ("primary_ohms: 280", "primry_ohms: 280", "parts.T1.primry_ohms: unknown field of a transformer, did you mean"),
+    ("transformer: [5k, 8]", "transformer: 5k", "expected impedances [primary, secondary]"),
+    ("primary: [HT1, V2.7]", "primary: [HT1]", "parts.T1.primary: expected 2 or 3 points"),
+    ("volts: 280", "volts: high", "amp.yaml:6: rails.HT1.volts: expected a value such as"),
+    ("full-wave", "double", "amp.yaml:6: rails.HT1.rectified:"),
+    ("[V1.2, V1.1]}", "[V1.2, V1.9]}", "signal.stages.first: no part reaches a point V1.9, did you mean"),
+    ("output: SPK", "output: SPEAKER", "signal.output: no part reaches a point SPEAKER"),
+    ("input: IN", "input: INPUT", "signal.input: no part reaches a point INPUT"),
+    ("V2.3: 7.5", "V2.3: seven", "printed.V2.3: expected volts"),
+    ("  RL: 8 ", "  RL: 8 SPK gnd\n  RL: 8 ", "parts.RL: given twice"),
+    ("RL: 8 ", "HT1: 8 ", "HT1"),
+    ("mains:", "main:", "unknown field, did you mean mains"),
+    ("C9: {capacitor: 47u, nodes: [HT1, gnd]", "C9: {capacitor: 47u, nodes: [HT1, V1.1]", "no reservoir"),
+    ("  R4: 150  V2.3  gnd\n", "", "cathode of section pins 2-3-7-9 is on no part"),
+    ("P1: {potentiometer: 1M, ends: [N1, gnd], wiper: V2.2, at: 0.25}", "C7: 22n N1 V2.2", "node V2.2 floats"),
+]
+
+
+@pytest.mark.parametrize(("old", "new", "message"), MISTAKES, ids=[m[1].strip()[:40] for m in MISTAKES])
+def test_each_mistake_is_told(old, new, message):
+    assert old in GOOD
+    found = problems_of(GOOD.replace(old, new, 1))
+    assert any(message in line for line in found), found
+    assert all(line.startswith("amp.yaml:") for line in found)
+
+
+def test_all_mistakes_are_told_at_once():
+    text = GOOD
+    for old, new in (("R1: 1M ", "R1: 1Q "), ("V2.7]", "V2.77]"), ("at: 0.25", "at: 7"), ("hertz: 60", "hertz: x")):
+        text = text.replace(old, new)
+    lines = sorted({line.split(" ")[0] for line in problems_of(text)})
+    assert {"amp.yaml:3:", "amp.yaml:10:", "amp.yaml:15:", "amp.yaml:17:"} <= set(lines)
+
+
+def test_a_rectifier_tube_among_the_parts_is_refused():
+    text = GOOD.replace("V2: EL84}", "V2: EL84, V3: 5Y3GT}").replace("joined:", "  R9: 1k V3.4 HT1\njoined:")
+    assert any(
+        "no model for a rectifier (5Y3GT): leave it out of parts and use a rail" in p for p in problems_of(text)
+    )
