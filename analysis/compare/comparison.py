@@ -109,6 +109,8 @@ class Comparison:
         What the changes say was wrong with the replaced parts, and the value of the parameter.
     notes : tuple of str
         What limits the comparison.
+    rule : str
+        When a change counts, in words.
     """
 
     before: str

@@ -64,7 +64,15 @@ class Side:
 
 @dataclass(frozen=True, slots=True, kw_only=True)
 class Pair:
-    """One measurand read in both passes."""
+    """One measurand read in both passes.
+
+    Parameters
+    ----------
+    measurand : Measurand
+        As the first pass names it.
+    before, after : Side
+        Its readings in each pass.
+    """
 
     measurand: Measurand
     before: Side

@@ -28,7 +28,13 @@ CAUTIONS = (
 
 @dataclass(frozen=True, slots=True, kw_only=True)
 class Row:
-    """One line of the table that proves the repair."""
+    """One line of the table that proves the repair.
+
+    Parameters
+    ----------
+    what, before, after, healthy, verdict : str
+        As printed.
+    """
 
     what: str
     before: str
