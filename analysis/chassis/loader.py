@@ -39,7 +39,9 @@ class _Signal(_File):
     input: str
     output: str
     source_ohms: Positive = 600.0
-    stages: dict[str, Annotated[list[str], Field(min_length=2, max_length=2)]] = Field(default_factory=dict)
+    stages: dict[str, Annotated[list[str], Field(min_length=2, max_length=2)]] = Field(
+        default_factory=dict, max_length=100
+    )
 
 
 class ChassisFile(_File):
@@ -47,12 +49,13 @@ class ChassisFile(_File):
 
     chassis: str
     mains: _Mains = Field(default_factory=_Mains)
-    tubes: dict[str, str] = Field(min_length=1)
-    rails: dict[str, _Rail] = Field(default_factory=dict)
-    parts: dict[str, str | dict[str, Any]] = Field(default_factory=dict)
-    joined: list[Annotated[list[str], Field(min_length=2)]] = Field(default_factory=list)
+    # No chassis is larger than these limits; a wrong file is, and would keep us busy for hours.
+    tubes: dict[str, str] = Field(min_length=1, max_length=100)
+    rails: dict[str, _Rail] = Field(default_factory=dict, max_length=100)
+    parts: dict[str, str | dict[str, Any]] = Field(default_factory=dict, max_length=2000)
+    joined: list[Annotated[list[str], Field(min_length=2)]] = Field(default_factory=list, max_length=500)
     signal: _Signal | None = None
-    printed: dict[str, str] = Field(default_factory=dict)
+    printed: dict[str, str] = Field(default_factory=dict, max_length=1000)
 
 
 def load_chassis(name: str) -> Chassis:
