@@ -27,6 +27,7 @@ _BY_CODE = {
     sqlite3.SQLITE_PERM: ("it cannot be opened", "check the permissions of the file and its folder"),
     sqlite3.SQLITE_BUSY: ("it is locked by another program", "close the other program and try again"),
     sqlite3.SQLITE_LOCKED: ("it is locked by another program", "close the other program and try again"),
+    sqlite3.SQLITE_CONSTRAINT: ("another program wrote the same just before", "look at the job again"),
     sqlite3.SQLITE_CORRUPT: ("the file is damaged", READ_ONLY_HINT),
     sqlite3.SQLITE_NOTADB: ("the file is damaged", READ_ONLY_HINT),
     sqlite3.SQLITE_IOERR: (

@@ -13,6 +13,7 @@ import pytest
 from acquisition.errors import StoreError
 from acquisition.records import Capture, Event, Reading
 from acquisition.store import create_job, open_job
+from analysis.app.cli import main
 
 BINARIES = next(iter(sorted(Path("/usr/lib/postgresql").glob("*/bin"), reverse=True)), None)
 pytestmark = pytest.mark.skipif(BINARIES is None, reason="needs a PostgreSQL server (Debian package postgresql)")
@@ -69,6 +70,14 @@ def test_a_job_by_url(server):
         assert (job.sheet.serial, job.sheet.found) == ("Q5", "C2 leaked")
         assert job.fitted_parts()["C2"].value == 22e-9
         assert job.passes() == ("as-found",)
+
+
+def test_the_verbs_take_a_url(server, tmp_path, capsys, monkeypatch):
+    monkeypatch.chdir(tmp_path)
+    assert main(["export", server]) == 0
+    assert "as-found,V1.1,dc_v,0.30000000000000004,1e-17" in capsys.readouterr().out
+    assert main(["report", server]) == 0
+    assert "Quayside Five" in (tmp_path / "postgres.html").read_text("utf-8")
 
 
 def test_a_server_that_is_not_there():

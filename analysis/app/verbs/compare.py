@@ -3,7 +3,6 @@
 from __future__ import annotations
 
 import json
-from pathlib import Path
 from typing import TYPE_CHECKING, Any
 
 import click
@@ -171,11 +170,11 @@ def show(comparison: Comparison) -> None:
 
 
 @click.command("compare")
-@click.argument("job", type=click.Path(path_type=Path))
+@click.argument("job")
 @click.argument("before")
 @click.argument("after")
 @click.option("--json", "plain", is_flag=True, help="Print JSON.")
-def command(job: Path, before: str, after: str, plain: bool) -> int:
+def command(job: str, before: str, after: str, plain: bool) -> int:
     """What changed in JOB from pass BEFORE to pass AFTER, by how much, and whether the replaced part explains
     it."""
     from acquisition.store import open_job

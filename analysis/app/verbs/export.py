@@ -12,7 +12,7 @@ from acquisition.store import open_job, write_passes_csv
 
 
 @click.command("export")
-@click.argument("job", type=click.Path(path_type=Path))
+@click.argument("job")
 @click.option("--pass", "names", multiple=True, metavar="NAME", help="This pass only; may be given again.")
 @click.option(
     "--out", type=click.Path(path_type=Path, dir_okay=False), help="File to write; the terminal without it."
@@ -20,7 +20,7 @@ from acquisition.store import open_job, write_passes_csv
 @click.option(
     "--captures", type=click.Path(path_type=Path, file_okay=False), help="Folder for the waveforms, one file each."
 )
-def command(job: Path, names: tuple[str, ...], out: Path | None, captures: Path | None) -> int:
+def command(job: str, names: tuple[str, ...], out: Path | None, captures: Path | None) -> int:
     """Readings of JOB as CSV, with every column there is; a damaged job gives what is left of it."""
     with open_job(job, read_only=True) as opened:
         for line in opened.damage:

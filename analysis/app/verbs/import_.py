@@ -12,12 +12,12 @@ from acquisition.store import create_job, open_job, read_passes_csv
 
 
 @click.command("import")
-@click.argument("job", type=click.Path(path_type=Path))
+@click.argument("job")
 @click.argument("file", type=click.Path(path_type=Path))
 @click.option("--pass", "name", metavar="NAME", help="Pass for readings whose line names none.")
 @click.option("--mains-v", type=click.FloatRange(min=0, min_open=True), help="Mains during a new pass, volts.")
 @click.option("--chassis", help="Chassis file; makes JOB when it does not exist yet.")
-def command(job: Path, file: Path, name: str | None, mains_v: float | None, chassis: str | None) -> int:
+def command(job: str, file: Path, name: str | None, mains_v: float | None, chassis: str | None) -> int:
     """Read FILE (point,quantity,value and, if wanted, std,freq_hz,drive_pp_v ...) into JOB.
 
     Every mistake in FILE is told at once, and then nothing is imported.
@@ -28,7 +28,7 @@ def command(job: Path, file: Path, name: str | None, mains_v: float | None, chas
     if "" in wanted:
         problem = Problem(str(file), 0, "pass_name", "some lines name no pass")
         raise ConfigError.from_problems([problem], hint="say which with --pass NAME, such as --pass as-found")
-    if chassis is not None and not job.exists():
+    if chassis is not None and "://" not in job and not Path(job).exists():
         from acquisition.configs import find_config
         from analysis.chassis import load_chassis
 

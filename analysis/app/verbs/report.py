@@ -85,15 +85,22 @@ def _diagnosis(model: ChassisModel, one: Pass, job: Job) -> Diagnosis:
     return Diagnoser(model, measurands, fitted).diagnose(one.readings)
 
 
+def _beside(job: str) -> Path:
+    """HTML file next to a job file; in this folder, named after the database, for a job by URL."""
+    return (
+        Path(job.rpartition("/")[2].partition("?")[0] + ".html") if "://" in job else Path(job).with_suffix(".html")
+    )
+
+
 @click.command("report")
-@click.argument("job", type=click.Path(path_type=Path))
+@click.argument("job")
 @click.option("--out", type=click.Path(path_type=Path, dir_okay=False), help="HTML file; beside JOB when left out.")
 @click.option("--pdf", "wants_pdf", is_flag=True, help="A PDF as well, by a browser without a window.")
 @click.option("--browser", metavar="PROGRAM", help="Browser for --pdf.")
 @click.option("--found", metavar="TEXT", help="What was wrong, in your words; kept in JOB.")
 @click.option("--advice", metavar="TEXT", help="What is left undone or advised; kept in JOB.")
 def command(
-    job: Path, out: Path | None, wants_pdf: bool, browser: str | None, found: str | None, advice: str | None
+    job: str, out: Path | None, wants_pdf: bool, browser: str | None, found: str | None, advice: str | None
 ) -> int:
     """Write the report of JOB as one HTML file that opens offline and prints to A4 and Letter."""
     from acquisition.errors import StoreError
@@ -108,7 +115,7 @@ def command(
         for line in opened.damage:
             click.echo(harmless(f"{job}: {line}"), err=True)
         text = render(gather(opened))
-    page = out or Path(job.name).with_suffix(".html") if "://" in str(job) else out or job.with_suffix(".html")
+    page = out or _beside(job)
     try:
         page.write_text(text, encoding="utf-8", newline="\n")
     except OSError as error:
