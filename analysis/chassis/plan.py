@@ -5,10 +5,10 @@ stage (cathodes, screens, plates); then the stages before it, from the output to
 screens, plates; the grids, because a meter disturbs them most; other nodes and signal terminals at the end.
 
 Worst case (rule L1 of common bench practice: the unloaded supply times mains over nominal times 1.1): the EMF
-behind each rail stands for the unloaded supply. Every plate, screen and supply node can reach it; so can a grid
-or a node behind a capacitor that may be shorted, and a cathode that rides high. An output plate can reach twice
-that (L3). What is left (plain cathodes, terminals of the signal) is taken as 60 V, or ten times the healthy volts
-(common practice, no source).
+behind each rail, ripple added, stands for the unloaded supply. Every plate, screen and supply node can reach it;
+so can a grid or a node behind a capacitor that may be shorted, and a cathode that rides high. An output plate can
+reach twice that (L3). What is left (plain cathodes, terminals of the signal) is taken as 60 V, or ten times the
+healthy volts (common practice, no source).
 """
 
 from __future__ import annotations
@@ -120,7 +120,7 @@ def _supply_v(chassis: Chassis, model: ChassisModel | None, supply_v: float | No
     if model is None or not chassis.rails:
         return math.inf
     return max(
-        max(abs(rail.volts), abs(float(np.max(model.nominal()[f"{name}.emf"]))))
+        max(abs(rail.volts), abs(float(np.max(model.nominal()[f"{name}.emf"])))) + 0.5 * rail.ripple_pp_v
         for name, rail in chassis.rails.items()
     )
 

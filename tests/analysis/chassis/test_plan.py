@@ -65,7 +65,7 @@ def test_place_is_said_from_below(quayside):
 
 def test_worst_case_is_the_unloaded_supply_and_twice_that_at_an_output_plate(quayside):
     model, plan = quayside
-    supply = 1.1 * float(model.nominal()["HT1.emf"][0])
+    supply = 1.1 * (float(model.nominal()["HT1.emf"][0]) + 3.0)  # 6 V of ripple, peak to peak
     steps = steps_of(plan)
     for point in ("HT1", "HT3", "V1.1", "V2.9", "V2.2", "V1.7", "N1"):
         assert steps[point].worst_v == pytest.approx(supply), f"{point} can reach the supply in a fault"
