@@ -16,8 +16,8 @@ from ..faults import Fault
 from .because import Healthy, explain, healthy_view
 from .evidence import posterior_covariance
 from .next_reading import Proposal, candidates, propose, separating
-from .panel import Panel
-from .weighing import Data, Weighed, collect, weigh
+from .panel import LAST, Panel
+from .weighing import Data, Weighed, collect, weigh, weigh_distortion
 
 LISTED = 0.002
 """Probability from which a suspect is listed."""
@@ -165,7 +165,7 @@ class Diagnoser:
         """
         judged = [r for r in readings if r.quality in JUDGED_QUALITIES]
         data = collect(self.panel, judged)
-        weighed = weigh(self.panel, data)
+        weighed = weigh_distortion(self.panel, [r for r in judged if r.quantity in LAST], weigh(self.panel, data))
         healthy = healthy_view(self.panel, data) if data.readings else None
         suspects = self._suspects(data, weighed, healthy)
         proposals = propose(self.panel, data, weighed, self.limit_v, dc_only=self.dc_only)
@@ -187,7 +187,7 @@ class Diagnoser:
                     f"{key} was measured as {format_value(value, unit)}, drawn as {format_value(parameter.nominal, unit)}: "
                     "out of tolerance, and taken into account"
                 )
-        unknown = {r.point for r in readings} - {r.point for r in data.readings}
+        unknown = {r.point for r in readings if r.quantity not in LAST} - {r.point for r in data.readings}
         if unknown:
             notes.append(f"not used: {', '.join(sorted(unknown))}")
         return notes

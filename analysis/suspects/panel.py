@@ -19,14 +19,17 @@ from ..chassis import ChassisModel, Parameter
 from ..faults import Fault, class_of, faults_of
 from .variables import columns_to_variables, from_variable, slope_of_variable
 
+SLOW = ("ripple_pp_v",)
+"""Quantities whose prediction costs much more than a linear solution: their slopes are taken from the healthy chassis."""
+
+LAST = ("thd_pct",)
+"""Quantities that cost a large-signal solution: weighed only for the hypotheses that lead without them."""
+
+MILD = 0.4
+"""A hypothesis that moves no reading by more than this (compared variable) starts with the slopes of the healthy chassis."""
+
 STEP = 0.3
 """Step for slopes by differences, in standard deviations: wide enough to average over a bend of a curve."""
-
-HEALTHY_GAS_A = {"small": 1.2e-8, "power": 8e-8}
-GAS_SIGMA = 1.2
-"""Reverse current of a healthy grid: median in ampere, and spread of its natural logarithm. Acceptance limits of tube
-specifications are a few tenths of a microampere for small and 2 to 3 for power tubes (from memory); healthy tubes stay well
-inside."""
 
 GRID_ERROR_V = 0.015
 """How far the DC of a grid may be from the model: grid current near zero bias differs from tube to tube (bench practice E19
@@ -40,26 +43,14 @@ strength and mu contribute; published 12AX7 sets differ at 100 V, -1 V as if by 
 SCREEN_SIGMA = 0.2
 """Spread of screen against plate current: fits miss published screen currents by 0 to 28 % (model_points section 5)."""
 
-LEAK_SIGMA = 1.0
-"""Spread (natural logarithm) of a healthy capacitor's leak about `healthy_leak_s`. Common practice, no source."""
+FILM_LEAK_S, FILM_LEAK_SIGMA = 3000.0, 1.6
+"""Insulation of sound film capacitors as a time constant in seconds, and spread of its logarithm: new ones hold for 1000 to
+10000 s (IEC 60384-2, from memory), aged paper for minutes. Wider than one healthy kind would need, so that neither is a
+fault."""
 
-
-def healthy_leak_s(farad: float, electrolytic: bool) -> float:
-    """Usual leakage conductance of a sound capacitor in siemens.
-
-    Parameters
-    ----------
-    farad : float
-        Capacitance.
-    electrolytic : bool
-        Electrolytic, else film.
-
-    Notes
-    -----
-    Electrolytic: half of the usual limit of 0.01 C V plus 3 uA at 300 V (IEC 60384-4, from memory). Film: insulation time
-    constant of 5000 s (IEC 60384-2 asks for 1000 to 10000 s, from memory).
-    """
-    return 0.005 * farad + 1e-8 if electrolytic else farad / 5000.0
+PLATE_GRID_LEAK_S, PLATE_GRID_LEAK_SIGMA = 2e-11, 1.2
+"""Insulation of a sound socket and tube from plate to grid, and spread of its logarithm. Common practice, no source. Where a
+grid has lost its return it decides, with the gas current, which way the grid drifts."""
 
 
 def canonical(measurand: Measurand) -> Measurand:
@@ -137,48 +128,27 @@ def unknowns_of(model: ChassisModel, measured: Mapping[str, tuple[float, float]]
         if key in measured:
             value, std = measured[key]
             result.append(Unknown(key=key, centre=value, sigma=max(std / value, 1e-4), section=parameter.section))
+        elif key.endswith(".leak") and class_of(parameter, model.chassis) == "film":
+            centre = model.chassis.parts[parameter.part].value / FILM_LEAK_S
+            result.append(Unknown(key=key, centre=centre, sigma=FILM_LEAK_SIGMA))
         elif parameter.sigma > 0:
             centre = parameter.nominal * math.exp(parameter.shift)
             result.append(Unknown(key=key, centre=centre, sigma=parameter.sigma, section=parameter.section))
         else:
-            result += _beside_the_drawing(model, parameter)
+            result += _beside_the_drawing(parameter)
     return tuple(result)
 
 
-def _beside_the_drawing(model: ChassisModel, parameter: Parameter) -> list[Unknown]:
-    """Unknowns the chassis file does not speak of: what tubes and capacitors have of themselves."""
-    ending = parameter.key.partition(".")[2]
-    if ending == "gas":
-        usual = HEALTHY_GAS_A["power" if is_power_tube(model, parameter) else "small"]
-        return [Unknown(key=parameter.key, centre=usual, sigma=GAS_SIGMA, section=parameter.section)]
+def _beside_the_drawing(parameter: Parameter) -> list[Unknown]:
+    """Unknowns the model takes as fixed: what tubes have of themselves, and what the curves miss."""
+    key, ending, section = parameter.key, parameter.key.partition(".")[2], parameter.section
     if ending == "offset":
-        return [
-            Unknown(key=parameter.key, centre=0.0, sigma=CONTACT_SIGMA_V, additive=True, section=parameter.section)
-        ]
+        return [Unknown(key=key, centre=0.0, sigma=CONTACT_SIGMA_V, additive=True, section=section)]
     if ending == "screen":
-        return [Unknown(key=parameter.key, centre=1.0, sigma=SCREEN_SIGMA, section=parameter.section)]
-    if ending == "leak" and parameter.kind == "capacitor":
-        part = model.chassis.parts[parameter.part]
-        leak_s = healthy_leak_s(part.value, class_of(parameter, model.chassis) == "electrolytic")
-        return [Unknown(key=parameter.key, centre=leak_s, sigma=LEAK_SIGMA)]
+        return [Unknown(key=key, centre=1.0, sigma=SCREEN_SIGMA, section=section)]
+    if ending == "leak_PG":
+        return [Unknown(key=key, centre=PLATE_GRID_LEAK_S, sigma=PLATE_GRID_LEAK_SIGMA, section=section)]
     return []
-
-
-def is_power_tube(model: ChassisModel, parameter: Parameter) -> bool:
-    """Whether the tube in this socket feeds a transformer, as output tubes do.
-
-    Parameters
-    ----------
-    model : ChassisModel
-        The chassis.
-    parameter : Parameter
-        Any parameter of the tube.
-    """
-    primaries = {n for p in model.chassis.parts.values() if p.kind == "transformer" for n in p.nodes[:-2]}
-    nodes = {model.points[n].node for n in primaries if n in model.points} | primaries
-    return any(
-        p.node in nodes and p.socket == parameter.part and p.function == "plate" for p in model.points.values()
-    )
 
 
 class Panel:
@@ -203,6 +173,8 @@ class Panel:
         Every fault of every part.
     changes : tuple of Change
         Hypotheses; the first is the healthy chassis.
+    index : mapping of Change to int
+        Row of each.
     usable : ndarray of bool, shape (M,)
         Whether the model knows the measurand at all.
     grid_error : ndarray, shape (M,)
@@ -224,7 +196,7 @@ class Panel:
         measured: Mapping[str, tuple[float, float]] | None = None,
     ) -> None:
         self.model = model
-        self.measurands = tuple(dict.fromkeys(canonical(m) for m in measurands))
+        self.measurands = tuple(dict.fromkeys(canonical(m) for m in measurands if m.quantity not in LAST))
         self.columns = {m: index for index, m in enumerate(self.measurands)}
         self.quantities = np.array([m.quantity for m in self.measurands])
         self.unknowns = unknowns_of(model, measured or {})
@@ -235,6 +207,7 @@ class Panel:
         self.changes = (Change(),) + tuple(
             Change(faults=(index,), values=(value,)) for index, f in enumerate(self.faults) for value in f.values
         )
+        self.index = {change: row for row, change in enumerate(self.changes)}
         self._slopes: dict[Change, np.ndarray] = {}
         zero = np.zeros((1, len(self.unknowns)))
         self.centre, self.healthy_slopes = self._healthy(zero)
@@ -293,17 +266,33 @@ class Panel:
             K, at least the largest number of faults among them; the rest are zero columns.
         """
         missing = [c for c in dict.fromkeys(changes) if c not in self._slopes]
-        if missing:
-            width = max(len(c.faults) for c in missing)
-            found = self.slopes(missing, np.zeros((len(missing), len(self.unknowns) + width)))
-            self._slopes |= dict(zip(missing, found, strict=True))
+        far = []
+        for change in missing:
+            row = self.index.get(change)
+            shift = np.abs(self.shifted[row] - self.centre) if row is not None else np.array([np.inf])
+            if np.nanmax(np.where(self.quantities == "phase_deg", 0.0, shift) if row is not None else shift) > MILD:
+                far.append(change)
+            else:
+                self._slopes[change] = self._borrowed(change)
+        if far:
+            width = max(len(c.faults) for c in far)
+            found = self.slopes(far, np.zeros((len(far), len(self.unknowns) + width)))
+            self._slopes |= dict(zip(far, found, strict=True))
         result = np.zeros((len(changes), len(self.measurands), len(self.unknowns) + severities))
         for row, change in enumerate(changes):
             known = self._slopes[change]
             result[row, :, : known.shape[1]] = known
         return result
 
-    def slopes(self, changes: Sequence[Change], unknowns: np.ndarray) -> np.ndarray:
+    def _borrowed(self, change: Change) -> np.ndarray:
+        """Slopes of the healthy chassis, with the changed part itself held and the severity added."""
+        slopes = self.healthy_slopes.copy()
+        held = {self.faults[i].key for i in change.faults}
+        slopes[:, [n for n, u in enumerate(self.unknowns) if u.key in held]] = 0.0
+        severity = [self.severity_slopes[self.index[change]]] if change.faults else []
+        return np.column_stack([slopes, *severity])
+
+    def slopes(self, changes: Sequence[Change], unknowns: np.ndarray, full: bool = False) -> np.ndarray:
         """Derivatives by all unknowns and the severities, shape (S, M, P + K).
 
         Parameters
@@ -312,20 +301,30 @@ class Panel:
             S hypotheses.
         unknowns : ndarray, shape (S, P + K)
             Where.
+        full : bool
+            Compute the slow quantities too, instead of borrowing their slopes from the healthy chassis.
         """
         count, width = unknowns.shape
+        quick = np.flatnonzero(~np.isin(self.quantities, SLOW))
+        columns = np.arange(len(self.measurands)) if full else quick
         moved = np.repeat(unknowns[:, None, :], width + 1, axis=1)
         moved[:, np.arange(1, width + 1), np.arange(width)] += STEP
         many = [change for change in changes for _ in range(width + 1)]
-        table = self.predict(many, moved.reshape(-1, width)).reshape(count, width + 1, -1)
+        table = self.predict(many, moved.reshape(-1, width), columns).reshape(count, width + 1, -1)
         delta = table[:, 1:] - table[:, :1]
-        phase = self.quantities == "phase_deg"
+        phase = self.quantities[columns] == "phase_deg"
         delta[..., phase] = (delta[..., phase] + np.pi) % (2 * np.pi) - np.pi
-        result: np.ndarray = np.nan_to_num(delta / STEP).transpose(0, 2, 1)
+        result = np.zeros((count, len(self.measurands), width))
+        result[:, columns] = np.nan_to_num(delta / STEP).transpose(0, 2, 1)
+        if not full:
+            slow = np.setdiff1d(np.arange(len(self.measurands)), quick)
+            for row, change in enumerate(changes):
+                borrowed = self._borrowed(change) if change in self.index else self.healthy_slopes
+                result[row, slow, : borrowed.shape[1]] = borrowed[slow]
         return result
 
     def _healthy(self, zero: np.ndarray) -> tuple[np.ndarray, np.ndarray]:
-        return self.predict([Change()], zero)[0], self.slopes([Change()], zero)[0]
+        return self.predict([Change()], zero)[0], self.slopes([Change()], zero, full=True)[0]
 
     def _grid_error(self) -> np.ndarray:
         """Own error of DC readings on grids in the compared variable, zero elsewhere, shape (M,)."""

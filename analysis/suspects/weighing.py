@@ -15,8 +15,8 @@ import numpy as np
 from acquisition.records import Reading
 
 from .evidence import Fit, fit, log_evidence, log_student
-from .panel import Change, Panel, canonical
-from .variables import MODEL_ERRORS, SLOPE_ERROR, difference, reading_noise, to_variable
+from .panel import SLOW, Change, Panel, canonical
+from .variables import MODEL_ERRORS, SLOPE_ERROR, columns_to_variables, difference, reading_noise, to_variable
 
 HEALTHY_PRIOR = 0.25
 """Belief before any reading that nothing is wrong. Common practice, no source: a chassis comes to the bench because something
@@ -32,6 +32,9 @@ ROUNDS = 4
 
 SETTLED = 0.05
 """A gain in log probability below this ends the steps."""
+
+LEADING = 8
+"""Hypotheses that are worth a large-signal solution."""
 
 REACH = 3.0
 """No unknown is followed further than this many standard deviations in one step."""
@@ -162,8 +165,9 @@ def own_scale(panel: Panel, columns: np.ndarray, noise: np.ndarray, shifted: np.
     quantities = panel.quantities[columns]
     base = np.hypot([MODEL_ERRORS[q].base for q in quantities], panel.grid_error[columns])
     of_shift = np.array([MODEL_ERRORS[q].of_shift for q in quantities])
-    shift = difference(quantities, shifted, panel.centre[columns][None, :])
-    result: np.ndarray = np.sqrt(noise**2 + base**2 + (of_shift * np.nan_to_num(shift)) ** 2)
+    of_square = np.array([MODEL_ERRORS[q].of_square for q in quantities])
+    shift = np.abs(np.nan_to_num(difference(quantities, shifted, panel.centre[columns][None, :])))
+    result: np.ndarray = np.sqrt(noise**2 + base**2 + (of_shift * shift) ** 2 + (of_square * shift**2) ** 2)
     return result
 
 
@@ -294,7 +298,7 @@ def refine(panel: Panel, data: Data, changes: Sequence[Change], steps: int = 6) 
     severities = max(len(c.faults) for c in changes)
     count = len(panel.unknowns) + severities
     unknowns = np.zeros((len(changes), count))
-    predicted = panel.predict(changes, unknowns, rows)
+    predicted = _start(panel, changes, unknowns, rows)
     alive = ~np.isnan(predicted).any(axis=1)
     changes = [c for c, ok in zip(changes, alive, strict=True) if ok]
     unknowns, predicted = unknowns[alive], predicted[alive]
@@ -306,6 +310,7 @@ def refine(panel: Panel, data: Data, changes: Sequence[Change], steps: int = 6) 
     shared = np.zeros((len(changes), design.shape[2] - count))
     found = Fit(unknowns=np.zeros(design.shape[::2]), weights=1 / scale**2)
     goodness = np.full(len(changes), -np.inf)
+    quick = ~np.isin(quantities, SLOW)
     for _ in range(steps):
         residual = difference(quantities, data.measured, predicted)
         target = residual + np.einsum("cmq,cq->cm", design[:, :, :count], unknowns)
@@ -314,7 +319,8 @@ def refine(panel: Panel, data: Data, changes: Sequence[Change], steps: int = 6) 
         move *= np.minimum(1.0, REACH / np.maximum(np.abs(move).max(axis=1), 1e-9))[:, None]
         for _ in range(HALVINGS):
             candidate = unknowns + move
-            there = panel.predict(changes, candidate, rows)
+            there = predicted + np.einsum("cmq,cq->cm", design[:, :, :count], candidate - unknowns)
+            there[:, quick] = panel.predict(changes, candidate, rows[quick])
             aside = np.einsum("cmq,cq->cm", design[:, :, count:], trial.unknowns[:, count:])
             left = difference(quantities, data.measured, there) - aside
             value = log_student(np.nan_to_num(left, nan=1e3), scale)
@@ -324,9 +330,7 @@ def refine(panel: Panel, data: Data, changes: Sequence[Change], steps: int = 6) 
                 break
             move[worse] *= 0.3
         take = value > goodness - 1e-6
-        if not take.any():
-            break
-        _learn(design[:, :, :count], move, difference(quantities, there, predicted), take)
+        _learn(design[:, :, :count], candidate - unknowns, difference(quantities, there, predicted))
         unknowns = np.where(take[:, None], candidate, unknowns)
         predicted = np.where(take[:, None], there, predicted)
         shared = np.where(take[:, None], trial.unknowns[:, count:], shared)
@@ -334,8 +338,11 @@ def refine(panel: Panel, data: Data, changes: Sequence[Change], steps: int = 6) 
         found = Fit(unknowns=np.concatenate([unknowns, shared], axis=1), weights=weights)
         gained = np.where(take & np.isfinite(goodness), value - goodness, np.where(take, np.inf, 0.0))
         goodness = np.where(take, value, goodness)
-        if gained.max() < SETTLED:
+        if take.all() and gained.max() < SETTLED:
             break
+    if not quick.all():
+        exact = panel.predict(changes, unknowns, rows[~quick])
+        predicted[:, ~quick] = np.where(np.isnan(exact), predicted[:, ~quick], exact)
     left = difference(quantities, data.measured, predicted) - np.einsum("cmq,cq->cm", design[:, :, count:], shared)
     evidence = log_evidence(left, scale, design, found)
     return {
@@ -347,12 +354,19 @@ def refine(panel: Panel, data: Data, changes: Sequence[Change], steps: int = 6) 
     }  # fmt: skip
 
 
-def _learn(slopes: np.ndarray, move: np.ndarray, change: np.ndarray, take: np.ndarray) -> None:
-    """Correct slopes in place by what a step really did (Broyden's update), shapes (C, M, Q), (C, Q), (C, M), (C,)."""
+def _start(panel: Panel, changes: Sequence[Change], unknowns: np.ndarray, rows: np.ndarray) -> np.ndarray:
+    """Predictions at z = 0, from the panel where it has them."""
+    if all(change in panel.index for change in changes):
+        return panel.shifted[[panel.index[change] for change in changes]][:, rows].copy()
+    return panel.predict(changes, unknowns, rows)
+
+
+def _learn(slopes: np.ndarray, move: np.ndarray, change: np.ndarray) -> None:
+    """Correct slopes in place by what a step really did (Broyden's update), shapes (C, M, Q), (C, Q), (C, M)."""
     length = (move**2).sum(axis=1)
-    use = take & (length > 1e-6) & np.isfinite(change).all(axis=1)
+    use = (length > 1e-8) & np.isfinite(change).all(axis=1)
     missed = np.nan_to_num(change) - np.einsum("cmq,cq->cm", slopes, move)
-    update = missed[:, :, None] * (move / np.maximum(length, 1e-9)[:, None])[:, None, :]
+    update = missed[:, :, None] * (move / np.maximum(length, 1e-12)[:, None])[:, None, :]
     slopes += np.where(use[:, None, None], update, 0.0)
 
 
@@ -370,20 +384,57 @@ def weigh(panel: Panel, data: Data) -> Weighed:
     if not data.readings:
         return normalised(Weighed(changes=panel.changes, log_weight=prior))
     evidence = first_round(panel, data)
-    index = {change: row for row, change in enumerate(panel.changes)}
     blind = _blind(panel, data)
     refined = refine(panel, data, choose(panel, prior + evidence))
     for _ in range(ROUNDS):
         if Change() in refined:
             evidence[blind] = refined[Change()].evidence
         for change, result in refined.items():
-            evidence[index[change]] = result.evidence
+            evidence[panel.index[change]] = result.evidence
         score = prior + evidence
         overlooked = _overlooked(panel, score, refined, blind)
         if not overlooked:
             break
         refined |= refine(panel, data, overlooked)
     return normalised(Weighed(changes=panel.changes, log_weight=prior + evidence, refined=refined))
+
+
+def weigh_distortion(panel: Panel, readings: Sequence[Reading], weighed: Weighed) -> Weighed:
+    """Add readings that cost a large-signal solution, for the leading hypotheses only.
+
+    Parameters
+    ----------
+    panel : Panel
+        The model.
+    readings : sequence of Reading
+        Distortion readings.
+    weighed : Weighed
+        Posterior without them.
+    """
+    leading = [i for i in np.argsort(-weighed.log_weight)[:LEADING] if weighed.log_weight[i] > np.log(0.01)]
+    leading = [i for i in leading if weighed.changes[i] in weighed.refined]
+    if not readings or not leading:
+        return weighed
+    changes = [weighed.changes[i] for i in leading]
+    width = len(panel.unknowns) + max(1, *(len(c.faults) for c in changes))
+    unknowns = np.zeros((len(changes) + 1, width))
+    for row, change in enumerate(changes):
+        place = weighed.refined[change].unknowns
+        unknowns[row, : place.size] = place
+    measurands = [r.measurand for r in readings]
+    table = panel.model.predict(panel.values([*changes, Change()], unknowns), measurands)
+    predicted = columns_to_variables(measurands, table)
+    error = MODEL_ERRORS["thd_pct"]
+    measured = to_variable("thd_pct", np.array([r.value for r in readings]))
+    shift = np.abs(predicted[:-1] - predicted[-1])
+    scale = np.sqrt(reading_noise(readings) ** 2 + error.base**2 + (error.of_shift * shift) ** 2)
+    gain = log_student(measured - predicted[:-1], scale)
+    if np.isnan(gain).all():
+        return weighed
+    usual = float(np.nanmean(gain))
+    log_weight = weighed.log_weight + usual
+    log_weight[leading] += np.where(np.isnan(gain), 0.0, gain - usual)
+    return normalised(replace(weighed, log_weight=log_weight))
 
 
 def _blind(panel: Panel, data: Data) -> np.ndarray:
