@@ -5,8 +5,8 @@ Run by hand::
     OMP_NUM_THREADS=1 OPENBLAS_NUM_THREADS=1 python -m tests.speed.chassis_against_ngspice
 
 ngspice gets one process for each measurement, the same tube equations as behavioural sources, its default options,
-and a loop of ``alter`` and ``op`` (or ``ac``) in its own control language; its start is measured with an empty
-loop and taken off. The product solves as many states of the same chassis, values drawn at random.
+and a loop of ``alter`` and ``op`` (or ``ac``) in its own control language; its start is measured with an empty loop
+and taken off. The product solves as many states of the same chassis, values drawn at random.
 """
 
 from __future__ import annotations
@@ -29,13 +29,15 @@ RESISTOR = {SINGLE: ("R2", 100e3), WHOLE: ("R11", 68e3)}
 REPEATS = 3
 
 
-def ngspice_s(model: ChassisModel, body: list[str], count: int) -> float:
-    """Seconds ngspice takes for a loop of ``count`` rounds, start taken off."""
+def ngspice_s(name: str, model: ChassisModel, task: str, count: int) -> float:
+    """Seconds ngspice takes to do a task with ``count`` values of one resistor, start taken off."""
+    key, ohm = RESISTOR[name]
 
     def run(rounds: int) -> float:
-        loop = ["let i = 0", f"while i < {rounds}", *body, "destroy all", "let i = i + 1", "end"]
-        # A loop keeps its counter in the constants: `destroy all` spares those.
-        loop[0] = "setplot const\nlet i = 0"
+        # The counter lives among the constants, which `destroy all` spares.
+        step = ["setplot const", f"let r = {ohm:g} * (0.9 + 0.2 * i / {count})", f"alter r{key.lower()} = $&r"]
+        loop = ["setplot const", "let i = 0", f"while i < {rounds}", *step, task, "destroy all", "setplot const"]
+        loop += ["let i = i + 1", "end"]
         deck = ["* loop", *peer.netlist(model), ".control", *loop, ".endc", ".end", ""]
         with tempfile.TemporaryDirectory() as folder:
             (Path(folder) / "deck.cir").write_text("\n".join(deck), encoding="ascii")
@@ -67,8 +69,7 @@ def operating_points() -> None:
     for name, count, batch in ((SINGLE, 2000, 20_000), (WHOLE, 500, 2_000)):
         model = ChassisModel(load_chassis(name))
         key, ohm = RESISTOR[name]
-        body = [f"alter r{key} = {ohm:g} * (0.9 + 0.2 * const.i / {count})".lower(), "op"]
-        theirs = count / ngspice_s(model, body, count)
+        theirs = count / ngspice_s(name, model, "op", count)
         rng = np.random.default_rng(1)
         varied = model.draw(batch, rng)
         label = f"{name}: {len(model.circuit.tubes)} sections, {len(model.circuit.nodes)} nodes"
@@ -90,9 +91,7 @@ def operating_points() -> None:
 def responses() -> None:
     for name, count, batch in ((SINGLE, 200, 400), (WHOLE, 50, 100)):
         model = ChassisModel(load_chassis(name))
-        key, ohm = RESISTOR[name]
-        body = [f"alter r{key} = {ohm:g} * (0.9 + 0.2 * const.i / {count})".lower(), "ac lin 200 20 20000"]
-        theirs = count / ngspice_s(model, body, count)
+        theirs = count / ngspice_s(name, model, "ac lin 200 20 20000", count)
         freq = np.linspace(20.0, 20e3, 200)
         target = model.chassis.signal.output
         varied = model.draw(batch, np.random.default_rng(1))
