@@ -71,13 +71,7 @@ def healthy_values(
     values = model.draw(count, rng, measured)
     if mains_v is not None:
         values["mains"] = np.full(count, mains_v / model.chassis.mains_v)
-    rails = [
-        reading
-        for reading in readings
-        if reading.quantity == "dc_v"
-        and reading.point in model.chassis.rails
-        and reading.quality in JUDGED_QUALITIES
-    ]
+    rails = _rail_readings(model, readings)
     if not rails:
         return values
     aims = {}
@@ -92,6 +86,17 @@ def healthy_values(
             ratio = np.where(np.abs(shown) > 1e-3, aim / np.where(shown == 0.0, 1.0, shown), 1.0)
             values[f"{rail}.emf"] = values[f"{rail}.emf"] * np.nan_to_num(ratio, nan=1.0)
     return values
+
+
+def _rail_readings(model: ChassisModel, readings: Sequence[Reading]) -> list[Reading]:
+    """The readings that set the supply."""
+    return [
+        reading
+        for reading in readings
+        if reading.quantity == "dc_v"
+        and reading.point in model.chassis.rails
+        and reading.quality in JUDGED_QUALITIES
+    ]
 
 
 def bands(
@@ -127,10 +132,16 @@ def bands(
     Returns
     -------
     list of Band
-        One for each measurand; NaN where no sample has an operating point.
+        One for each measurand; NaN where no sample has an operating point. A rail is compared with what the drawing
+        and the mains let it be, not with itself.
     """
     values = healthy_values(model, count, np.random.default_rng(seed), readings, mains_v, measured)
     shown = model.predict(values, measurands)
+    set_by = {reading.point for reading in _rail_readings(model, readings)}
+    rails = [i for i, m in enumerate(measurands) if m.quantity == "dc_v" and m.point in set_by]
+    if rails:
+        free = healthy_values(model, count, np.random.default_rng(seed), (), mains_v, measured)
+        shown[:, rails] = model.predict(free, [measurands[i] for i in rails])
     return [band_of(shown[:, place], measurand, level) for place, measurand in enumerate(measurands)]
 
 

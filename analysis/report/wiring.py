@@ -44,6 +44,11 @@ class Cell:
     exits: list[tuple[str, float, float]] = field(default_factory=list)
 
 
+def _volts(value_v: float, digits: int) -> str:
+    """Volts beside a point; below half a millivolt nothing is left to say."""
+    return "0 V" if abs(value_v) < 5e-4 else format_value(value_v, "V", digits)
+
+
 class Wiring:
     """The chassis as nodes, and which of its parts are still to be drawn."""
 
@@ -160,8 +165,8 @@ class Wiring:
         self.labelled.add(point)
         names = [p for p, n in self.chassis.node_names.items() if n == node]
         found = next((self.shown[p] for p in (point, node, *names) if p in self.shown), Shown())
-        measured = f"{found.measured_v:.4g} V" if found.measured_v is not None else ""
-        expected = f"{found.expected_v:.3g} V expected" if found.expected_v is not None else ""
+        measured = _volts(found.measured_v, 4) if found.measured_v is not None else ""
+        expected = f"{_volts(found.expected_v, 3)} expected" if found.expected_v is not None else ""
         sheet.node(x, y, point, function, (measured, expected), found.verdict, anchor)
 
     def _supply_nodes(self) -> set[str]:

@@ -17,7 +17,7 @@ _CX, _CY = 280.0, 238.0
 _EDGE, _PINS, _LABELS = 134.0, 100.0, 152.0
 _PIN = 17.0
 
-_STYLE = """
+STYLE = """
 .tube-base{--paper:#fff;--ink:#1a1a1a;--soft:#5f6670;--glass:#f1f3f5;--mark:#0072B2;
 font-family:system-ui,-apple-system,"Segoe UI",sans-serif}
 @media (prefers-color-scheme:dark){.tube-base{--paper:#15181c;--ink:#f2f2f2;--soft:#a9b1ba;--glass:#22272d;
@@ -59,7 +59,7 @@ def base_svg(tube: Tube, highlight_pin: int | None = None) -> str:
     listing = "; ".join(f"{number} {pin.label}" for number, pin in tube.pins.items())
     parts = [
         f'<svg xmlns="http://www.w3.org/2000/svg" class="tube-base" viewBox="0 0 {WIDTH} {HEIGHT}" role="img">',
-        f"<title>{escape(spoken)}</title><desc>{escape(listing)}</desc><style>{_STYLE}</style>",
+        f"<title>{escape(spoken)}</title><desc>{escape(listing)}</desc><style>{STYLE}</style>",
         f'<rect width="{WIDTH}" height="{HEIGHT}" rx="14" fill="var(--paper)"/>',
         f'<text x="24" y="36" class="name">{escape(tube.name)}</text>',
         f'<text x="24" y="56" class="soft">base {escape(tube.basing)}, {tube.base}</text>',

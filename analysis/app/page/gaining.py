@@ -24,6 +24,7 @@ if TYPE_CHECKING:
 
 SWEEP_HZ = (20.0, 20_000.0)
 SWEEP_POINTS = 16
+MIDDLE_HZ = 1000.0
 TRACE_POINTS = 160
 
 
@@ -118,7 +119,8 @@ def _show(
 ) -> None:
     from analysis.app.signal.show import gain_facts, inversion
 
-    gain = taken[-1]
+    # A sweep is told by its middle: where the gain stands that people mean by the gain of a stage.
+    gain = taken[-1] if running else min(taken, key=lambda g: abs(math.log(g.freq_hz / MIDDLE_HZ)))
     facts = gain_facts(gain, plan)
     words = (
         f"{plan.name}: {gain.magnitude:.4g} ± {1.96 * gain.magnitude_std:.2g}, {gain.gain_db:.2f} dB, "
@@ -141,7 +143,7 @@ def _show(
                 "warnings": [w for w in [facts.get("probe_question"), *facts["notes"]] if w],
             },
             "traces": _traces(job.read_pass(pass_name).captures, gain),
-            "response": _response(plan, taken) if count > 1 else [],
+            "response": _response(plan, taken, not running) if count > 1 else [],
         },
     )
 
@@ -175,16 +177,26 @@ def _traces(captures: Sequence[Capture], gain: Gain) -> list[dict[str, Any]]:
     return found
 
 
-def _response(plan: StagePlan, taken: Sequence[Gain]) -> list[dict[str, Any]]:
+def _response(plan: StagePlan, taken: Sequence[Gain], final: bool) -> list[dict[str, Any]]:
+    """Measured points; at the end over the band of healthy chassis, which takes longer than a point."""
+    from acquisition.records import Measurand, Reading
+    from analysis.chassis import bands
+
     measured = {
         "name": "measured",
         "points": [[g.freq_hz, round(g.gain_db, 3), round(g.gain_db_std, 4)] for g in taken],
     }
-    modelled = plan.expected([g.freq_hz for g in taken])
-    if modelled is None:
+    if plan.model is None or not final:
         return [measured]
-    line = [[g.freq_hz, round(20 * math.log10(abs(m)), 3)] for g, m in zip(taken, modelled, strict=True)]
-    return [measured, {"name": "model", "line": line}]
+    wanted = [Measurand(point=g.point, quantity="gain", freq_hz=g.freq_hz) for g in taken]
+    rails = [Reading(point=point, quantity="dc_v", value=value) for point, value in plan.read_v.items()]
+    found = bands(plan.model, wanted, rails, count=100)
+    band = [
+        [g.freq_hz, *(round(20 * math.log10(max(limit, 1e-9)), 3) for limit in (b.low, b.high))]
+        for g, b in zip(taken, found, strict=True)
+        if math.isfinite(b.low) and math.isfinite(b.high)
+    ]
+    return [measured, {"name": "healthy, 95 %", "band": band}]
 
 
 def _pairs(x: np.ndarray, y: np.ndarray) -> list[list[float]]:

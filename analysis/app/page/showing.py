@@ -41,7 +41,7 @@ def meter_panel(sample: Sample, state: str) -> dict[str, Any]:
         decimals = min(6, max(0, round(-math.log10(sample.resolution_v))))
     # Six significant digits are more than anyone reads at a glance.
     size = abs(sample.value_v)
-    decimals = min(decimals, 2 if size >= 100 else 3 if size >= 1 else 4)
+    decimals = min(decimals, 2 if size >= 100 else 3)
     text = f"{sample.value_v:.{decimals}f}"
     if float(text) == 0:
         text = text.removeprefix("-")
@@ -79,7 +79,7 @@ def step_panel(step: SurveyStep, machine: Probing, chassis: Chassis) -> dict[str
     chassis : Chassis
         What sits in the sockets.
     """
-    from acquisition.probing.wording import volts
+    from acquisition.probing.wording import NEARLY_ZERO_V, volts
 
     socket, _, pin = step.point.partition(".")
     tube = chassis.sockets.get(socket)
@@ -96,7 +96,10 @@ def step_panel(step: SurveyStep, machine: Probing, chassis: Chassis) -> dict[str
         "base_words": f"{socket}: {tube.name}, seen from below. {step.place}" if tube is not None else step.place,
     }
     if step.low_v is not None and step.high_v is not None:
-        panel["healthy"] = f"Healthy: {volts(step.low_v)} to {volts(step.high_v)}"
+        is_zero = max(abs(step.low_v), abs(step.high_v)) < NEARLY_ZERO_V
+        panel["healthy"] = (
+            "Healthy: next to 0 V" if is_zero else f"Healthy: {volts(step.low_v)} to {volts(step.high_v)}"
+        )
     if step.worst_v > UNKNOWN_V:
         panel["hazard"] = f"High voltage here: up to {step.worst_v:.0f} V in a fault"
     return panel
@@ -129,9 +132,9 @@ def taken_row(reading: Reading, step: SurveyStep | None, verdict: str) -> dict[s
     verdict : str
         May be empty.
     """
-    function = step.function if step is not None else ""
     return {
-        "name": f"{reading.point} {function}".strip(),
+        "point": reading.point,
+        "function": step.function if step is not None else "",
         "value": reading.value,
         "low": step.low_v if step is not None else None,
         "high": step.high_v if step is not None else None,
@@ -154,7 +157,9 @@ def verdict_words(verdict: str, step: SurveyStep, reading: Reading) -> str:
     """
     from acquisition.probing.wording import volts
 
-    text = f"{volts(reading.value)} ± {volts(2 * reading.std)}" if reading.std else volts(reading.value)
+    text = volts(reading.value)
+    if reading.std and 2 * reading.std >= 5e-4:
+        text = f"{text} ± {volts(2 * reading.std)}"
     if verdict == "agrees":
         return f"{text} agrees with a healthy chassis"
     limit = step.low_v if verdict == "low" else step.high_v
@@ -189,7 +194,7 @@ def suspects_panel(found: Mapping[str, Any]) -> dict[str, Any]:
         "healthy_probability": found["healthy_probability"],
         "advice": advice,
         "point": next((p["point"] for p in found["next"] if p["quantity"] == "dc_v"), None),
-        "words": "",
+        "words": " ".join(found["notes"]),
     }
 
 

@@ -70,7 +70,7 @@ class Thinker:
         from analysis.suspects import Diagnoser
 
         model, measurands, events, limit_v = self._make
-        diagnoser = Diagnoser(model, measurands, events, limit_v, dc_only=True)
+        diagnoser: Diagnoser | None = None
         while True:
             with self._wake:
                 while self._question is None and not self._ended:
@@ -79,6 +79,7 @@ class Thinker:
                     return
                 readings, self._question = self._question, None
             try:
+                diagnoser = diagnoser or Diagnoser(model, measurands, events, limit_v, dc_only=True)
                 answer = as_json(diagnoser.diagnose(readings or ()))
             except AnalysisError as error:
                 answer = {"healthy_probability": None, "suspects": [], "next": [], "notes": [str(error)]}

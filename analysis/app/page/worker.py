@@ -125,7 +125,7 @@ class BenchWorker:
             with open_job(self.path) as job:
                 self._serve(job)
         except BenchError as error:
-            self._alarm(f"{error} {error.hint}".strip())
+            self._alarm(_words(error))
         except BaseException as error:  # the last line of the thread: tell the tabs, then the terminal
             self.failure = error
             self._alarm(f"The bench thread failed: {type(error).__name__}. Look at the terminal.")
@@ -157,7 +157,7 @@ class BenchWorker:
                     self._alarm("")
                     self._listen(meter)
             except AcquisitionError as error:
-                self._meter_lost(f"{error} {error.hint}".strip())
+                self._meter_lost(_words(error))
                 self._wait_for_meter()
 
     def _kept(self) -> list[Any]:
@@ -250,7 +250,8 @@ class BenchWorker:
     def _start_thinking(self, plan: SurveyPlan) -> None:
         if self._model is None or self._thinker is not None:
             return
-        wanted = [Measurand(point=step.point, quantity="dc_v") for step in plan.steps]
+        reached = {name for name, point in self._model.points.items() if point.node}
+        wanted = [Measurand(point=s.point, quantity="dc_v") for s in plan.steps if s.point in reached]
         events = tuple(self._job.fitted_parts(self.pass_name).values())
         limit_v = limits_of(self.bench, mains_known=True).rated_v
         self._thinker = Thinker(self._model, wanted, events, limit_v, self._tell_suspects)
@@ -278,7 +279,7 @@ class BenchWorker:
         except Stopped:
             self.hub.publish("gain", {"running": False, "progress": "Stopped; what was taken is kept."})
         except BenchError as error:
-            self.hub.publish("gain", {"running": False, "progress": f"{error} {error.hint}".strip()})
+            self.hub.publish("gain", {"running": False, "progress": _words(error)})
             self.hub.cue("alarm")
         finally:
             self._generator(on=False)
@@ -380,6 +381,11 @@ class BenchWorker:
 
     def _alarm(self, words: str) -> None:
         self.hub.publish("alarm", {"words": words})
+
+
+def _words(error: BenchError) -> str:
+    """An error as one line with its hint."""
+    return f"{error}: {error.hint}" if error.hint else str(error)
 
 
 def _number(value: object) -> float | None:

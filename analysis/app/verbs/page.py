@@ -93,7 +93,7 @@ def _simulated(stack: ExitStack) -> tuple[SimulatedBench, Operator]:
     from analysis.app.demo.plant import TablePlant, load_table
 
     bench = stack.enter_context(SimulatedBench(TablePlant(load_table(), "leaky")))
-    hands = Hands(bench.wiring, pace=3.0)
+    hands = Hands(bench.wiring, pace=1.5)
 
     class Helper(SurveyHands):
         """Survey hands that put the scope's probes on too."""

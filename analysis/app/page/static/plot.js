@@ -35,7 +35,8 @@ export function linePlot({ series, across, up, logarithmic = false, label }) {
     svg.append(draw("line", { x1: LEFT, x2: WIDTH - RIGHT, y1: Y(t), y2: Y(t), stroke: "#3a342d" }), draw("text", { x: LEFT - 8, y: Y(t) + 4, "text-anchor": "end" }, short(t)));
   }
   svg.append(draw("text", { x: (LEFT + WIDTH) / 2, y: HEIGHT - 6, "text-anchor": "middle" }, across), draw("text", { x: 14, y: TOP + 10 }, up));
-  series.forEach((s, index) => {
+  [...series].sort((a, b) => Boolean(b.band) - Boolean(a.band)).forEach((s) => {
+    const index = series.indexOf(s);
     const colour = COLOURS[index % COLOURS.length];
     if (s.band) svg.append(draw("polygon", { points: [...s.band.map((p) => `${X(p[0])},${Y(p[2])}`), ...s.band.toReversed().map((p) => `${X(p[0])},${Y(p[1])}`)].join(" "), fill: "#8a8175", opacity: .35 }));
     if (s.line) svg.append(draw("polyline", { points: s.line.map((p) => `${X(p[0])},${Y(p[1])}`).join(" "), fill: "none", stroke: colour, "stroke-width": 2, "stroke-dasharray": DASHES[index % DASHES.length] }));
@@ -43,7 +44,7 @@ export function linePlot({ series, across, up, logarithmic = false, label }) {
       if (p[2]) svg.append(draw("line", { x1: X(p[0]), x2: X(p[0]), y1: Y(p[1] - 2 * p[2]), y2: Y(p[1] + 2 * p[2]), stroke: colour, "stroke-width": 2 }));
       svg.append(draw("circle", { cx: X(p[0]), cy: Y(p[1]), r: s.small ? 1.6 : 4, fill: colour }));
     }
-    if (s.name) svg.append(draw("text", { x: WIDTH - RIGHT - 6, y: TOP + 16 * (index + 1), "text-anchor": "end" }, `${["●", "▲", "■", "◆"][index % 4]} ${s.name}`));
+    if (s.name) svg.append(draw("text", { x: WIDTH - RIGHT - 6, y: TOP + 16 * (index + 1), "text-anchor": "end" }, `${s.band ? "▒" : index ? "- -" : "—"} ${s.name}`));
   });
   return svg;
 }

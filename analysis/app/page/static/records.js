@@ -32,7 +32,7 @@ export async function showCompare() {
   place.replaceChildren(
     ...found.words.map((words) => make("p", { class: "result" }, words)),
     make("table", {}, make("thead", {}, make("tr", {}, ...["Point", "Before", "After", "Change", "Verdict"].map((h) => make("th", { scope: "col" }, h)))),
-      make("tbody", {}, ...found.changes.map((c) => make("tr", {}, make("th", { scope: "row" }, c.name), make("td", {}, c.before), make("td", {}, c.after), make("td", {}, c.change), make("td", {}, c.verdict))))));
+      make("tbody", {}, ...found.changes.map((c) => make("tr", {}, make("th", { scope: "row" }, c.name), make("td", {}, c.before), make("td", {}, c.after), make("td", {}, c.change), make("td", { class: "wrap" }, c.verdict))))));
 }
 export async function showChassis() {
   try { at("drawing").replaceChildren(await svgFrom("/drawing")); }

@@ -49,8 +49,8 @@ export async function step(step) {
 
 export function taken(taken) {
   at("done").replaceChildren(...taken.readings.map((reading) => make("tr", {},
-    make("th", { scope: "row" }, reading.name), make("td", {}, volts(reading.value)),
-    make("td", {}, reading.low === null ? "" : `${volts(reading.low)} to ${volts(reading.high)}`),
+    make("th", { scope: "row" }, reading.point, make("small", {}, reading.function)), make("td", {}, volts(reading.value)),
+    make("td", {}, ...(reading.low === null ? [] : [volts(reading.low), make("small", {}, `to ${volts(reading.high)}`)])),
     make("td", { "data-verdict": reading.verdict ?? "" }, reading.verdict ?? reading.quality))));
 }
 
