@@ -1,10 +1,10 @@
 """Drivers on links that misbehave: no wrong reading is ever accepted, and the driver always comes back.
 
 Two thousand fuzzed exchanges a dialect in the ordinary run; ``STAGEWALK_FUZZ=100000`` asks for more,
-``STAGEWALK_FUZZ_SEED=7`` for others. An exchange is
-one question with its answer, or one frame of a streaming meter. About one in fifteen is damaged, in one of the ways
-of `Wobbly.FAULTS`. What no driver can see is an earlier block replayed in the very moment another was lost: with
-some seeds that happens about once in 100,000 exchanges of a scope. Instruments here are written out once more, apart from the product's simulated ones.
+``STAGEWALK_FUZZ_SEED=7`` for others. An exchange is one question with its answer, or one frame of a stream.
+About one in fifteen is damaged, in one of the ways of `Wobbly.FAULTS`. What no driver can see is an earlier block
+replayed in the very moment another was lost: with some seeds that happens about once in 100,000 exchanges of a
+scope. Instruments here are written out once more, apart from the product's simulated ones.
 """
 
 import os
