@@ -235,7 +235,7 @@ def test_bands_hold_nineteen_healthy_chassis_of_twenty(stage):
 
 def test_bands_follow_the_rails_measured(amplifier):
     """A tenth more mains is not a dozen faults: the bands move with the rails that were read."""
-    wanted = dc("HT1", "V1.1", "V2.6", "V3.4")
+    wanted = dc("HT2", "V1.1", "V2.6", "V3.4")
     usual = bands(amplifier, wanted)
     high = [Reading(point="HT1", quantity="dc_v", value=473.0, std=0.5),
             Reading(point="BIASHOT", quantity="dc_v", value=-57.2, std=0.1)]  # fmt: skip
@@ -244,8 +244,9 @@ def test_bands_follow_the_rails_measured(amplifier):
     for before, after, value in zip(usual, moved, truth, strict=True):
         assert after.low < value < after.high
         assert after.expected > before.expected
-    assert moved[0].std < 1.0
-    assert moved[0].expected == pytest.approx(473.0, abs=0.5)
+    assert moved[0].std < 3.0
+    # The rail itself is judged by the drawing and the mains, not by its own reading.
+    assert bands(amplifier, dc("HT1"), high) == bands(amplifier, dc("HT1"))
     assert moved[3].high - moved[3].low < usual[3].high - usual[3].low
 
 
