@@ -17,7 +17,7 @@ import numpy as np
 
 from ..clock import Clock, SystemClock
 
-RISE_S = 0.4
+RISE_S = 0.15
 """Time constant of the rise after switching on; real tubes take longer, and a survey waits for them."""
 
 

@@ -45,9 +45,9 @@ class SurveyHands:
             if action.kind is ActionKind.DONE:
                 self.hands.lift()
         match action.do:
-            case Do.TOUCH | Do.TOUCH_AND_HOLD:
+            case Do.TOUCH:
                 self._touch(point)
-            case Do.TOUCH_AND_KEY | Do.VERIFY:
+            case Do.TOUCH_AND_KEY | Do.TOUCH_AND_HOLD | Do.VERIFY:  # the key is quicker than the hold
                 if self.hands.holding != point:
                     self._touch(point)
                 self._press(LOOK_S)

@@ -14,6 +14,7 @@ from typing import TYPE_CHECKING
 
 from acquisition.configs import find_config
 from acquisition.errors import StoreError
+from acquisition.probing import ActionKind
 from acquisition.records import Event
 from analysis.app.modelled import modelled
 from analysis.app.survey_screen import Keyboard
@@ -34,6 +35,9 @@ MAINS_V = 231.0
 AS_FOUND = "as-found"
 STAGES = (("first", "0.1"), ("second", "0.008"), ("output", "0.002"))
 """Stages whose gain is measured, with the drive in volts peak to peak that keeps what follows linear."""
+
+ONCE = frozenset({ActionKind.SHOW, ActionKind.SAY})
+"""What is shown in the first pass only: it would be the same again."""
 
 Say = Callable[[str], None]
 
@@ -88,6 +92,7 @@ def run(folder: Path, *, seed: int = 1, pace: float = 1.0, say: Say) -> Path:
     """
     from acquisition.simulated.bench import SimulatedBench
     from acquisition.simulated.hands import Hands
+    from acquisition.simulated.meter import Meter
     from acquisition.store import create_job
 
     from .plant import TablePlant, load_table
@@ -96,6 +101,8 @@ def run(folder: Path, *, seed: int = 1, pace: float = 1.0, say: Say) -> Path:
     _make(folder)
     with ExitStack() as stack:
         bench = stack.enter_context(SimulatedBench(TablePlant(table, "leaky"), seed=seed))
+        if isinstance(bench.meter, Meter):
+            bench.meter.autozero = False  # twice the readings a second; drift of a simulated meter is nothing
         hands = Hands(bench.wiring, seed=seed, pace=pace)
         scene = Scene(folder, _free_name(folder), folder / "bench.yaml", bench, hands, say)
         bench.write(scene.bench_path)
@@ -215,7 +222,8 @@ def _survey(scene: Scene, job: Job, name: str) -> None:
         screen = Screen(machine, _Fingers(hands), bell=False)
 
         def show(action: Action) -> None:
-            screen.show(action)
+            if name == AS_FOUND or action.kind not in ONCE:
+                screen.show(action)
             hands.react(action)
 
         run_survey(machine, meter.stream(), screen.key, show, screen.live)

@@ -29,6 +29,6 @@ def command(out: Path, seed: int, fast: bool) -> int:
     from analysis.app.demo.story import run
     from analysis.app.terminal import harmless
 
-    report = run(out, seed=seed, pace=0.25 if fast else 0.8, say=lambda line: click.echo(line))
+    report = run(out, seed=seed, pace=0.1 if fast else 0.4, say=lambda line: click.echo(line))
     click.echo(f"\nreport: {harmless(str(report))}")
     return 0
