@@ -52,13 +52,8 @@ class Document:
         return self.lines.get(place, 1)
 
     def problem(self, place: tuple[str | int, ...], text: str) -> Problem:
-        """Build the `Problem` for a place of this file; what the file says at length is cut short."""
-        field = ".".join(str(key) for key in place)
-        return Problem(self.path, self.line_of(place), _short(field, 100), _short(text, 400))
-
-
-def _short(text: str, most: int) -> str:
-    return text if len(text) <= most else f"{text[:most]} ..."
+        """Build the `Problem` for a place of this file."""
+        return Problem(self.path, self.line_of(place), ".".join(str(key) for key in place), text)
 
 
 def config_roots() -> tuple[Path, ...]:
@@ -244,8 +239,7 @@ class _Reading:
         return Document(self._path, self._roots[0], self._lines)
 
     def _report(self, line: int, place: tuple[str | int, ...], text: str) -> None:
-        field = ".".join(str(key) for key in place)
-        self._problems.append(Problem(self._path, line, _short(field, 100), _short(text, 400)))
+        self._problems.append(Problem(self._path, line, ".".join(str(key) for key in place), text))
 
     def _take_key(self, kind: str, event: Any, line: int) -> None:
         mapping, place = self._open[-1]
@@ -349,7 +343,7 @@ def validate(document: Document, model: type[M]) -> M:
                 near = difflib.get_close_matches(str(place[-1])[:40], list(model.model_fields), n=1)
                 text += f", did you mean {near[0]}?" if near and len(place) == 1 else ""
             elif item["type"] != "missing" and isinstance(given, str) and repr(given) not in text:
-                text += f" (got {_short(given, 60)!r})"
+                text += f" (got {given!r})"
             problems.append(document.problem(place, text))
         raise ConfigError.from_problems(sorted(set(problems), key=lambda p: (p.line, p.field, p.text))) from None
 

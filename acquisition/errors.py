@@ -96,7 +96,12 @@ class Problem:
 
     def __str__(self) -> str:
         where = f"{self.path}:{self.line}" if self.line else self.path
-        return harmless(f"{where}: {self.field}: {self.text}" if self.field else f"{where}: {self.text}")
+        field = f"{_short(self.field, 100)}: " if self.field else ""
+        return harmless(f"{where}: {field}{_short(self.text, 400)}")
+
+
+def _short(text: str, most: int) -> str:
+    return text if len(text) <= most else f"{text[:most]} ..."
 
 
 def harmless(text: str) -> str:

@@ -87,7 +87,9 @@ def summarise(path: Path) -> JobSummary:
                 "SELECT max(t) FROM (SELECT max(taken_utc) t FROM reading UNION SELECT max(taken_utc) FROM capture "
                 "UNION SELECT max(taken_utc) FROM event UNION SELECT max(started_utc) FROM pass)"
             ).fetchone()[0]
-    except (sqlite3.Error, TypeError) as error:
+            if not all(isinstance(text, str) for text in (chassis, serial, customer, *names, last or "")):
+                raise TypeError("damage made a text something else")
+    except (sqlite3.Error, TypeError, UnicodeDecodeError) as error:
         busy = getattr(error, "sqlite_errorcode", 0) & 0xFF in {sqlite3.SQLITE_BUSY, sqlite3.SQLITE_LOCKED}
         return JobSummary(path=str(path), problem="locked by another program" if busy else "damaged")
     return JobSummary(

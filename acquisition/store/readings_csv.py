@@ -22,6 +22,7 @@ _NUMBERS = tuple(column.name for column in READING_COLUMNS if column.dtype == "f
 _HINT = f"the first line names the columns: {', '.join(REQUIRED)} and any of {', '.join(COLUMNS)}"
 _STRIPPED = {"point", "quantity", "quality", *_NUMBERS}
 _MOST_PROBLEMS = 50
+_MOST_BYTES = 20_000_000  # half a million readings
 
 
 def read_readings_csv(path: str | Path) -> tuple[Reading, ...]:
@@ -65,11 +66,15 @@ def read_passes_csv(path: str | Path) -> tuple[tuple[str, Reading], ...]:
     """
     name = str(path)
     try:
-        text = Path(path).read_bytes().decode("utf-8-sig")
+        with Path(path).open("rb") as stream:
+            content = stream.read(_MOST_BYTES + 1)
+        text = content.decode("utf-8-sig") if len(content) <= _MOST_BYTES else ""
     except UnicodeDecodeError as error:
         raise ConfigError.from_problems([Problem(name, 0, "", "not UTF-8 text; save it as CSV (UTF-8)")]) from error
     except OSError as error:
         raise ConfigError.from_problems([Problem(name, 0, "", f"cannot be read: {error.strerror}")]) from error
+    if len(content) > _MOST_BYTES:
+        raise ConfigError.from_problems([Problem(name, 0, "", "longer than 20 MB: is it the right file?")])
     return _parse(text, name)
 
 

@@ -98,6 +98,37 @@ def test_a_full_disk_loses_nothing_that_was_kept(path):
         assert [r.value for r in job.read_pass("as-found").readings[20:]] == [n + 0.25 for n in range(kept)]
 
 
+WRITE_UNTIL_FULL = """
+import resource, sys
+from acquisition.errors import StoreError
+from acquisition.records import Reading
+from acquisition.store import create_job, open_job
+job = create_job(sys.argv[1], "x")
+job.start_pass("as-found")
+resource.setrlimit(resource.RLIMIT_FSIZE, (150_000, 150_000))
+kept = 0
+try:
+    while True:
+        job.add_reading("as-found", Reading(point="V1.1", quantity="dc_v", value=float(kept), std=0.1))
+        kept += 1
+except StoreError as error:
+    print(kept, error)
+"""
+
+
+@pytest.mark.skipif(sys.platform == "win32", reason="no limit of the length of a file there")
+def test_a_file_that_may_not_grow_keeps_what_was_told(tmp_path):
+    path = tmp_path / "amp.stagewalk"
+    done = subprocess.run(
+        [sys.executable, "-c", WRITE_UNTIL_FULL, path], capture_output=True, text=True, check=True
+    )
+    kept, _, told = done.stdout.partition(" ")
+    assert "reading of V1.1 not kept: the disk" in told
+    assert int(kept) > 0
+    with open_job(path) as job:
+        assert [r.value for r in job.read_pass("as-found").readings] == [float(n) for n in range(int(kept))]
+
+
 def test_a_folder_that_cannot_be_written(ordinary_user):
     path = ordinary_user / "amp.stagewalk"
     with create_job(path, "x") as job:
