@@ -1,0 +1,105 @@
+"""Before a stage is measured: settling from the model, ratings, loads, what is left of a sweep."""
+
+import dataclasses
+
+import numpy as np
+import pytest
+
+from acquisition.errors import ConfigError
+from acquisition.instruments.bench import parse_bench
+from analysis.app.signal.plan import plan_stage
+from analysis.app.signal.session import frequencies_left
+from analysis.app.signal.settling import LONGEST_S, settling_s, time_constants
+from analysis.chassis import ChassisModel, load_chassis
+
+BENCH = """
+bench: test bench
+scope: {resource: 'TCPIP::192.0.2.1::5025::SOCKET', dialect: ten-field-scope, accuracy: 3 %, rating_v: 300}
+generator: {resource: 'TCPIP::192.0.2.2::5025::SOCKET', dialect: scpi-generator}
+probe: {factor: 10, ohm: 10M, farad: 12p, rated_v: 600}
+"""
+
+
+@pytest.fixture(scope="module")
+def board():
+    return load_chassis("bench-6c4")
+
+
+@pytest.fixture(scope="module")
+def bench():
+    return parse_bench(BENCH, "test")
+
+
+def test_time_constants_are_capacitance_times_the_resistance_seen(board):
+    constants = time_constants(ChassisModel(board))
+    assert constants["C1"] == pytest.approx(100e-9 * (470e3 + 50), rel=0.01)
+    # Into 470 k from the plate: 100 k beside the tube's (mu + 1) Rk + rp, some 30 k.
+    assert 100e-9 * 485e3 < constants["C2"] < 100e-9 * 510e3
+
+
+def test_settling_follows_the_time_constants_and_shrinks_with_frequency(board):
+    model = ChassisModel(board)
+    waits = [settling_s(model, "V1.5", f) for f in (20.0, 200.0, 2000.0, 20000.0)]
+    assert waits == sorted(waits, reverse=True)
+    assert 3 * 0.05 < waits[0] < 10 * 0.05
+    assert waits[-1] < 0.05
+    amplifier = ChassisModel(load_chassis("quayside-five"))
+    assert all(settling_s(amplifier, "SPK", f) <= LONGEST_S for f in (5.0, 1000.0))
+
+
+def test_the_plan_of_a_stage(board, bench):
+    plan = plan_stage("stage", board, bench)
+    assert (plan.source, plan.output, plan.generator_point) == ("V1.6", "V1.5", "IN")
+    assert not plan.needs_load  # no transformer in this chassis
+    assert plan.accuracy.vertical == pytest.approx(0.03)
+    source, output = plan.taps(0.5, 1000.0)
+    assert output.worst_v > 300.0  # the rail, and the signal on top
+    assert source.pp_v == pytest.approx(0.5, rel=0.02)
+    assert 4.0 < output.pp_v < 8.0
+    exchanged = plan.taps(0.5, 1000.0, exchanged=True)
+    assert [t.channel for t in exchanged] == [2, 1]
+    read = dataclasses.replace(plan, read_v={"V1.5": 61.5}).tap("V1.5", 2)
+    assert read.dc_v == 61.5
+
+
+def test_the_probe_is_in_the_expectation_and_out_of_the_corrected_gain(board, bench):
+    plan = plan_stage("V1.6>V1.5", board, bench)
+    frequencies = [100.0, 1000.0, 20000.0]
+    with_probe = plan.expected(frequencies)
+    assert plan.unprobed(frequencies, with_probe) == pytest.approx(
+        plan.bare.response({}, "V1.6", "V1.5", np.array(frequencies))[0]
+    )
+    assert np.all(np.abs(with_probe) < np.abs(plan.unprobed(frequencies, with_probe)))
+
+
+def test_without_a_chassis_nothing_is_known_and_the_load_is_asked_for(bench):
+    plan = plan_stage("A>B", None, bench)
+    assert plan.needs_load
+    assert plan.expected([1000.0]) is None
+    assert plan.unprobed([1000.0], np.array([1.0])) is None
+    assert plan.load_ohm is None
+    assert plan.settle_s(1000.0) == 0.5
+
+
+def test_load_of_the_output_is_found(bench):
+    plan = plan_stage("output", load_chassis("quayside-five"), bench)
+    assert plan.needs_load
+    assert plan.load_ohm == 8.0
+
+
+def test_unknown_ratings_count_as_the_lowest(board):
+    plain = parse_bench(BENCH.replace(", rating_v: 300", "").replace(", rated_v: 600", ""), "test")
+    rules = plan_stage("stage", board, plain).rules()
+    assert (rules.tip_rated_v, rules.input_rated_v) == (60.0, 60.0)
+
+
+def test_a_wrong_name_gets_the_nearest(board, bench):
+    with pytest.raises(ConfigError) as caught:
+        plan_stage("stge", board, bench)
+    assert "stage" in caught.value.hint
+
+
+def test_a_sweep_goes_on_with_what_is_left():
+    taken = [(20.0, 0.1), (40.0, 0.1), (80.0, 0.5), (None, None)]
+    assert frequencies_left([20.0, 40.0, 80.0], taken, 0.1) == [80.0]
+    assert frequencies_left([20.0, 40.0, 80.0], [], 0.1) == [20.0, 40.0, 80.0]
