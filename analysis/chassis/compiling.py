@@ -19,43 +19,21 @@ from analysis.circuit.elements import (
     Core,
     Inductor,
     Leak,
-    Pentode,
     Resistor,
     StrayCapacitance,
     Supply,
     Track,
-    Triode,
-    Tube,
     Winding,
     WindingCapacitance,
-)  # fmt: skip
+)
 from analysis.circuit.network import Circuit
 from analysis.circuit.rectifier import Rectifier
+from analysis.circuit.sections import Pentode, Triode, Tube
 from analysis.tubes.equations import PentodeParameters, TriodeParameters
 
+from . import parameters as healthy
 from .description import GROUND, Chassis, Part
-from .parameters import (
-    ELECTROLYTIC_ESR_S,
-    ELECTROLYTIC_ESR_SIGMA,
-    ELECTROLYTIC_LEAK_S,
-    ELECTROLYTIC_LEAK_SIGMA,
-    EMF_SIGMA,
-    FILM_LEAK_S,
-    FILM_LEAK_SIGMA,
-    GAS_A,
-    GAS_SIGMA,
-    HEATER_LEAK_S,
-    HEATER_LEAK_SIGMA,
-    MAINS_SIGMA,
-    MU_SIGMA,
-    POWER_FROM_W,
-    POWER_GAS_A,
-    POWER_STRENGTH_SIGMA,
-    SOURCE_SIGMA,
-    STRENGTH_SIGMA,
-    TRANSFORMER_SIGMA,
-    Parameter,
-)  # fmt: skip
+from .parameters import Parameter
 from .parts import ELECTROLYTIC_FROM_FARAD, UNITS
 from .wiring import wired_sections
 
@@ -102,7 +80,7 @@ class Compiled:
         self._numbers = {GROUND: -1} | {name: number for number, name in enumerate(names)}
         self.parameters: dict[str, Parameter] = {}
         self.sections: dict[str, tuple[str, str]] = {}
-        self._declare("mains", "mains", "mains", "", 1.0, MAINS_SIGMA)
+        self._declare("mains", "mains", "mains", "", 1.0, healthy.MAINS_SIGMA)
         self.rectifiers = tuple(self._rectifiers())
         branches = list(self._branches())
         tubes = []
@@ -143,8 +121,8 @@ class Compiled:
             else:
                 yield from self._transformer(part, nodes)
         for rail in self.chassis.rails.values():
-            self._declare(f"{rail.name}.emf", rail.name, "rail", "V", rail.volts, EMF_SIGMA)
-            self._declare(f"{rail.name}.source", rail.name, "rail", "ohm", rail.source_ohm, SOURCE_SIGMA)
+            self._declare(f"{rail.name}.emf", rail.name, "rail", "V", rail.volts, healthy.EMF_SIGMA)
+            self._declare(f"{rail.name}.source", rail.name, "rail", "ohm", rail.source_ohm, healthy.SOURCE_SIGMA)
             yield Supply(part=rail.name, a=self._node(rail.name), key=rail.name)
         if self.chassis.signal is not None:
             self._declare(GENERATOR, "generator", "generator", "ohm", self.chassis.signal.source_ohm)
@@ -152,10 +130,14 @@ class Compiled:
 
     def _declare_losses(self, part: Part) -> None:
         if part.value >= ELECTROLYTIC_FROM_FARAD:
-            hold_s, leak_sigma, esr_sigma = ELECTROLYTIC_LEAK_S, ELECTROLYTIC_LEAK_SIGMA, ELECTROLYTIC_ESR_SIGMA
-            esr = part.facts.get("esr", ELECTROLYTIC_ESR_S / part.value)
+            hold_s, leak_sigma, esr_sigma = (
+                healthy.ELECTROLYTIC_LEAK_S,
+                healthy.ELECTROLYTIC_LEAK_SIGMA,
+                healthy.ELECTROLYTIC_ESR_SIGMA,
+            )
+            esr = part.facts.get("esr", healthy.ELECTROLYTIC_ESR_S / part.value)
         else:
-            hold_s, leak_sigma, esr_sigma = FILM_LEAK_S, FILM_LEAK_SIGMA, 0.0
+            hold_s, leak_sigma, esr_sigma = healthy.FILM_LEAK_S, healthy.FILM_LEAK_SIGMA, 0.0
             esr = part.facts.get("esr", 0.0)
         self._declare(f"{part.name}.leak", part.name, part.kind, "S", part.value / hold_s, leak_sigma)
         self._declare(f"{part.name}.esr", part.name, part.kind, "ohm", esr, esr_sigma)
@@ -190,7 +172,7 @@ class Compiled:
             "turns": ("", 1.0),
         }
         for name, (unit, value) in values.items():
-            self._declare(f"{key}.{name}", key, part.kind, unit, value, TRANSFORMER_SIGMA[name])
+            self._declare(f"{key}.{name}", key, part.kind, unit, value, healthy.TRANSFORMER_SIGMA[name])
         del self.parameters[key]  # a transformer has no value of its own
         self._declare(f"{key}.shorted_turns", key, part.kind, "S", 0.0)
         core = self._numbers[f"{key}.core"]
@@ -212,16 +194,28 @@ class Compiled:
             key = f"{socket}{section.name}"
             self.sections[key] = (socket, section.name)
             at = {electrode: self._numbers[node] for electrode, node in names.items()}
-            is_power = section.kind == "pentode" and (tube.limits.plate_w or 0.0) >= POWER_FROM_W
-            spread, gas = (POWER_STRENGTH_SIGMA, POWER_GAS_A) if is_power else (STRENGTH_SIGMA, GAS_A)
+            is_power = section.kind == "pentode" and (tube.limits.plate_w or 0.0) >= healthy.POWER_FROM_W
+            spread, gas = (
+                (healthy.POWER_STRENGTH_SIGMA, healthy.POWER_GAS_A)
+                if is_power
+                else (healthy.STRENGTH_SIGMA, healthy.GAS_A)
+            )
             self._declare(f"{key}.strength", socket, "tube", "", 1.0, spread, section=key)
-            self._declare(f"{key}.mu", socket, "tube", "", 1.0, MU_SIGMA, section=key)
+            self._declare(f"{key}.mu", socket, "tube", "", 1.0, healthy.MU_SIGMA, section=key)
             self._declare(f"{key}.offset", socket, "tube", "V", 0.0, section=key)
             if section.kind != "triode":
                 self._declare(f"{key}.screen", socket, "tube", "", 1.0, section=key)
-            self._declare(f"{key}.gas", socket, "tube", "A", gas, GAS_SIGMA, section=key)
+            self._declare(f"{key}.gas", socket, "tube", "A", gas, healthy.GAS_SIGMA, section=key)
             strays: list[Branch] = []
-            self._declare(f"{key}.heater_leak", socket, "tube", "S", HEATER_LEAK_S, HEATER_LEAK_SIGMA, section=key)
+            self._declare(
+                f"{key}.heater_leak",
+                socket,
+                "tube",
+                "S",
+                healthy.HEATER_LEAK_S,
+                healthy.HEATER_LEAK_SIGMA,
+                section=key,
+            )
             strays.append(Leak(part=socket, a=at["cathode"], key=f"{key}.heater_leak"))
             letters = {"plate": "P", "grid": "G", "screen": "S", "cathode": "K"}
             there = [electrode for electrode in letters if electrode in at]

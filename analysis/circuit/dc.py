@@ -13,9 +13,10 @@ from typing import Any
 
 import numpy as np
 
-from .elements import GROUND, Array, Specimen, Table, Tube
+from .elements import GROUND, Array, Table
 from .elimination import Elimination, Rows, Vector, add_entry
 from .network import Circuit, TubeSlopes, stamp_tubes
+from .sections import Specimen, Tube
 
 RESIDUAL_A = 2e-10
 """Largest current imbalance at a tube node of a solved sample, ampere."""

@@ -1,4 +1,4 @@
-"""Parts as admittances between nodes, and tubes as currents at nodes.
+"""Parts as admittances between nodes.
 
 An element knows the keys of its values and turns a table of values into admittance, at DC and over frequency.
 Nodes are numbers; ground is `GROUND`. Zero is a legal resistance and so is infinity: a short is `SHORT_S`.
@@ -6,20 +6,11 @@ Nodes are numbers; ground is `GROUND`. Zero is a legal resistance and so is infi
 
 from __future__ import annotations
 
-from collections.abc import Callable, Mapping
-from dataclasses import dataclass, replace
+from collections.abc import Mapping
+from dataclasses import dataclass
 from typing import Any
 
 import numpy as np
-
-from analysis.tubes.equations import (
-    PentodeCurrents,
-    PentodeParameters,
-    TriodeCurrents,
-    TriodeParameters,
-    pentode_currents,
-    triode_currents,
-)  # fmt: skip
 
 Array = np.ndarray[Any, Any]
 Table = Mapping[str, Array]
@@ -323,153 +314,3 @@ class Supply(Branch):
     def current(self, table: Table) -> Array:
         """Short-circuit current into the node, ampere, shape (S,) or (1,)."""
         return table[f"{self.key}.emf"] * table["mains"] * self.dc(table)
-
-
-GAS_HALF_A = 1e-5
-"""Plate current at which half of the gas current flows, ampere: no electrons, no ions."""
-
-
-@dataclass(frozen=True, slots=True, kw_only=True)
-class Specimen:
-    """The samples of one section.
-
-    Parameters
-    ----------
-    law : TriodeParameters or PentodeParameters
-        With strength and mu of the samples.
-    gas_a : ndarray
-        Current that ions carry into the grid while the tube conducts, ampere.
-    """
-
-    law: Any
-    gas_a: Array
-
-    def mapped(self, change: Callable[[Array], Array]) -> Specimen:
-        """Apply a change of shape to everything that differs between samples.
-
-        Parameters
-        ----------
-        change : callable
-            From array to array.
-        """
-        changed = {name: change(np.asarray(getattr(self.law, name))) for name in self.law.VARIES}
-        return Specimen(law=replace(self.law, **changed), gas_a=change(self.gas_a))
-
-    @property
-    def arrays(self) -> tuple[Array, ...]:
-        """What differs between samples."""
-        return (*(np.asarray(getattr(self.law, name)) for name in self.law.VARIES), self.gas_a)
-
-
-def _ions(gas_a: Array, ia: Array, slopes: tuple[Array, ...]) -> tuple[Array, tuple[Array, ...]]:
-    """Gas current and its slopes from plate current and its slopes."""
-    whole = ia + GAS_HALF_A
-    return gas_a * ia / whole, tuple(gas_a * GAS_HALF_A / whole**2 * slope for slope in slopes)
-
-
-@dataclass(frozen=True, slots=True, kw_only=True)
-class Triode:
-    """A triode section between three nodes.
-
-    Parameters
-    ----------
-    key : str
-        Section key: ``V1a``.
-    plate, grid, cathode : int
-        Nodes.
-    parameters : TriodeParameters
-        Of the healthy average tube.
-    """
-
-    key: str
-    plate: int
-    grid: int
-    cathode: int
-    parameters: TriodeParameters
-
-    @property
-    def nodes(self) -> tuple[int, ...]:
-        """Every node the section touches."""
-        return (self.plate, self.grid, self.cathode)
-
-    @property
-    def electrodes(self) -> tuple[int, ...]:
-        """Nodes that draw current, cathode left out: plate, grid."""
-        return (self.plate, self.grid)
-
-    def specimen(self, table: Table) -> Specimen:
-        """Samples of the table."""
-        law = self.parameters.varied(
-            strength=table[f"{self.key}.strength"],
-            mu_factor=table[f"{self.key}.mu"],
-            offset_v=table[f"{self.key}.offset"],
-        )
-        return Specimen(law=law, gas_a=table[f"{self.key}.gas"])
-
-    def currents(
-        self, specimen: Specimen, volts: tuple[Array, ...]
-    ) -> tuple[tuple[Array, ...], tuple[tuple[Array | None, ...], ...]]:
-        """Currents into the electrodes, and slopes by the electrode voltages to the cathode (rows: currents)."""
-        now: TriodeCurrents = triode_currents(specimen.law, volts[0], volts[1])
-        by_plate = (now.d_ia_dva, now.d_ia_dvg)
-        if not specimen.gas_a.any():
-            return (now.ia, now.ig), (by_plate, (None, now.d_ig_dvg))
-        gas, (gas_a, gas_g) = _ions(specimen.gas_a, now.ia, by_plate)
-        return (now.ia, now.ig - gas), (by_plate, (-gas_a, now.d_ig_dvg - gas_g))
-
-
-@dataclass(frozen=True, slots=True, kw_only=True)
-class Pentode:
-    """A pentode or beam tube between four nodes; the suppressor is at the cathode.
-
-    Parameters
-    ----------
-    key : str
-        Section key: ``V2``.
-    plate, grid, cathode, screen : int
-        Nodes.
-    parameters : PentodeParameters
-        Of the healthy average tube.
-    """
-
-    key: str
-    plate: int
-    grid: int
-    cathode: int
-    screen: int
-    parameters: PentodeParameters
-
-    @property
-    def nodes(self) -> tuple[int, ...]:
-        """Every node the section touches."""
-        return (self.plate, self.grid, self.screen, self.cathode)
-
-    @property
-    def electrodes(self) -> tuple[int, ...]:
-        """Nodes that draw current, cathode left out: plate, grid, screen."""
-        return (self.plate, self.grid, self.screen)
-
-    def specimen(self, table: Table) -> Specimen:
-        """Samples of the table."""
-        law = self.parameters.varied(
-            strength=table[f"{self.key}.strength"],
-            mu_factor=table[f"{self.key}.mu"],
-            offset_v=table[f"{self.key}.offset"],
-            screen=table[f"{self.key}.screen"],
-        )
-        return Specimen(law=law, gas_a=table[f"{self.key}.gas"])
-
-    def currents(
-        self, specimen: Specimen, volts: tuple[Array, ...]
-    ) -> tuple[tuple[Array, ...], tuple[tuple[Array | None, ...], ...]]:
-        """Currents into the electrodes, and slopes by the electrode voltages to the cathode (rows: currents)."""
-        now: PentodeCurrents = pentode_currents(specimen.law, volts[0], volts[2], volts[1])
-        by_plate = (now.d_ia_dva, now.d_ia_dvg1, now.d_ia_dvg2)
-        by_screen = (now.d_ig2_dva, now.d_ig2_dvg1, now.d_ig2_dvg2)
-        if not specimen.gas_a.any():
-            return (now.ia, now.ig1, now.ig2), (by_plate, (None, now.d_ig1_dvg1, None), by_screen)
-        gas, (gas_a, gas_g, gas_s) = _ions(specimen.gas_a, now.ia, by_plate)
-        return (now.ia, now.ig1 - gas, now.ig2), (by_plate, (-gas_a, now.d_ig1_dvg1 - gas_g, -gas_s), by_screen)
-
-
-Tube = Triode | Pentode

@@ -8,8 +8,9 @@ from functools import cached_property
 
 import numpy as np
 
-from .elements import GROUND, Array, Branch, Core, Supply, Table, Tube
+from .elements import GROUND, Array, Branch, Core, Supply, Table
 from .elimination import Rows, Vector, add_entry, elimination_order
+from .sections import Tube
 
 LEAKAGE_S = 1e-12
 """Leakage of sockets and boards from every node to ground, siemens: no node floats, however many parts are open."""
