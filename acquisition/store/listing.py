@@ -89,7 +89,7 @@ def summarise(path: Path) -> JobSummary:
             ).fetchone()[0]
             if not all(isinstance(text, str) for text in (chassis, serial, customer, *names, last or "")):
                 raise TypeError("damage made a text something else")
-    except (sqlite3.Error, TypeError, UnicodeDecodeError) as error:
+    except (sqlite3.Error, TypeError, ValueError) as error:  # damage shows as wrong text and missing rows too
         busy = getattr(error, "sqlite_errorcode", 0) & 0xFF in {sqlite3.SQLITE_BUSY, sqlite3.SQLITE_LOCKED}
         return JobSummary(path=str(path), problem="locked by another program" if busy else "damaged")
     return JobSummary(

@@ -123,7 +123,7 @@ def _rows(source: sqlite3.Connection, table: str) -> Iterator[dict[str, Any] | N
     """Every row, by its number; None for a number that should be there and cannot be read."""
     last = 0
     for order in ("DESC", "ASC"):
-        with suppress(sqlite3.Error):
+        with suppress(sqlite3.Error, UnicodeDecodeError):
             for (number,) in source.execute(f'SELECT rowid FROM "{table}" ORDER BY rowid {order}'):  # noqa: S608
                 last = max(last, number if 0 < number < 10_000_000 else 0)
     number, misses = 0, 0
@@ -131,7 +131,7 @@ def _rows(source: sqlite3.Connection, table: str) -> Iterator[dict[str, Any] | N
         number += 1
         try:
             row = source.execute(f'SELECT * FROM "{table}" WHERE rowid = ?', (number,)).fetchone()  # noqa: S608
-        except sqlite3.Error:
+        except (sqlite3.Error, UnicodeDecodeError):
             row = None
         if row is None:
             misses += 1
@@ -149,7 +149,7 @@ def _keep(copy: sqlite3.Connection, table: Any, row: dict[str, Any]) -> bool:
         return False
     if table.name == "waveform":
         owner = copy.execute("SELECT crc32 FROM capture WHERE id = ?", (row["capture_id"],)).fetchone()
-        if owner is None or zlib.crc32(row["codes"] or b"") != owner[0]:
+        if owner is None or not isinstance(row["codes"], bytes) or zlib.crc32(row["codes"]) != owner[0]:
             return False
     marks = ", ".join("?" for _ in known)
     names = ", ".join(f'"{name}"' for name in known)

@@ -134,7 +134,7 @@ def capture_from(row: Mapping[str, Any], raw: bytes) -> Capture | None:
     raw : bytes
         The codes.
     """
-    if zlib.crc32(raw) != row["crc32"]:
+    if not isinstance(raw, bytes) or zlib.crc32(raw) != row["crc32"]:
         return None
     codes = np.frombuffer(raw, dtype=np.dtype(f"<{row['dtype']}"))
     kept = {f.name: row[f.name] for f in fields(Capture) if f.name != "codes"}

@@ -8,6 +8,7 @@ import sqlite3
 import subprocess
 import sys
 import tempfile
+from importlib import metadata
 from pathlib import Path
 
 import pytest
@@ -43,6 +44,7 @@ def ordinary_user():
     """Folder permissions bind an ordinary user only; a test run by root steps down for a moment."""
     with tempfile.TemporaryDirectory(dir="/tmp") as folder:
         os.chmod(folder, 0o777)
+        metadata.version("stagewalk")  # loads what an ordinary user might not be allowed to read
         mine = os.geteuid()
         if mine == 0:
             os.chown(folder, 65534, 65534)
