@@ -6,7 +6,6 @@ import contextlib
 import os
 import random
 import threading
-import tty
 from types import TracebackType
 
 import numpy as np
@@ -126,6 +125,8 @@ class StreamServer:
         self._thread.start()
 
     def _plug(self) -> None:
+        import tty  # here, because a system without pseudo-terminals can still run the socket instruments
+
         self._ours, self._theirs = os.openpty()
         tty.setraw(self._theirs)
         os.set_blocking(self._ours, False)

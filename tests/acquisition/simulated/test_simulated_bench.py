@@ -3,7 +3,17 @@
 import numpy as np
 import pytest
 
-from acquisition.instruments import Channel, Timebase, Trigger, load_bench, open_generator, open_meter, open_scope
+from acquisition.configs import find_config, read_yaml
+from acquisition.instruments import (
+    Channel,
+    Timebase,
+    Trigger,
+    dialect_names,
+    load_bench,
+    open_generator,
+    open_meter,
+    open_scope,
+)
 from acquisition.simulated.bench import SCOPES, SimulatedBench
 
 
@@ -44,3 +54,35 @@ def test_scope_and_generator(wiring, tmp_path, dialect):
     assert np.ptp(second.volts) == pytest.approx(10.0, rel=0.1)
     assert np.mean(second.volts) == pytest.approx(150.0, rel=0.03)
     assert np.corrcoef(first.volts, second.volts)[0, 1] < -0.99
+
+
+COMMANDS = {"set", "ask", "before", "again", "read", "range_ask", "resolution_ask", "stop", "single", "preamble",
+            "data", "page_first", "page_last", "setup", "clear"}  # fmt: skip
+
+
+def commands(tree):
+    """Every command template of a dialect file; recorded exchanges and replies aside."""
+    for key, value in tree.items() if isinstance(tree, dict) else ():
+        if key == "recorded":
+            continue
+        if key in COMMANDS:
+            yield from [value] if isinstance(value, str) else value
+        else:
+            yield from commands(value)
+
+
+@pytest.mark.parametrize("dialect", ["scpi-meter", "scpi-generator", *SCOPES])
+def test_simulated_instrument_knows_every_command_of_its_dialect(wiring, dialect):
+    templates = set(commands(read_yaml(find_config("dialects", dialect)).tree))
+    assert len(templates) > 10
+    role = dialect.rpartition("-")[2]
+    with SimulatedBench(wiring.plant, scope=dialect if role == "scope" else "ten-field-scope") as bench:
+        device = getattr(bench, role)
+        for template in sorted(templates):
+            device.errors.clear()
+            device.handle(template.replace("{channel}", "1").replace("{value}", "1").encode())
+            assert not [text for code, text in device.errors if code == -113], template
+
+
+def test_every_dialect_has_a_simulated_instrument():
+    assert set(dialect_names()) == {"scpi-meter", "stream-meter", "scpi-generator", *SCOPES}
