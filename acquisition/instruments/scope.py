@@ -15,12 +15,13 @@ from ..errors import (
     ReplyMalformed,
 )
 from ..records import Capture
-from ..scpi import fill, parse_integer, parse_number
+from ..scpi import fill, parse_number
 from .accuracy import AccuracyTable
 from .bench import Bench, ScopeEntry
+from .pages import read_record
 from .scope_settings import Channel, Timebase, Trigger
 from .session import Session, open_session
-from .waveform import Preamble, decode_codes, is_clipped, malformed, parse_preamble
+from .waveform import Preamble, decode_codes, is_clipped, malformed
 
 POLL_S = 0.05
 ORDER_DISAGREEMENT = 0.25
@@ -304,7 +305,7 @@ class Scope:
         self._require_stopped()
         for command in rules.before:
             session.send(fill(command, {"channel": channel}))
-        before, preamble, data = self._record(channel)
+        before, preamble, data = read_record(session, self._rules)
         after = session.ask(rules.preamble, keep_header=True)
         if after != before:
             raise MeasurementError(
@@ -341,58 +342,6 @@ class Scope:
         if self.state() != "stopped":
             self._is_fresh = False
             raise MeasurementError("the scope runs again, so its record is void", hint="leave its run key alone")
-
-    def _record(self, channel: int) -> tuple[str, Preamble, bytes]:
-        """Ask for preamble and samples, page by page."""
-        session, rules = self.session, self._rules.waveform
-        if rules.page == "whole":
-            text = session.ask(rules.preamble, keep_header=True)
-            preamble = parse_preamble(text, rules)
-            return text, preamble, session.ask_block(rules.data, preamble.bits // 8)
-        if rules.window:
-            # The preamble counts the window, so the window is opened to the whole record first.
-            points = parse_integer(f"{self.session.get(self._rules.timebase.points):.0f}")
-            self._send_page(0, min(points, rules.page_most))
-            text = session.ask(rules.preamble, keep_header=True)
-            preamble = parse_preamble(text, rules)
-        else:
-            text = session.ask(rules.preamble, keep_header=True)
-            preamble = parse_preamble(text, rules)
-            points = preamble.points
-            self._send_page(0, min(points, rules.page_most))
-        width = preamble.bits // 8
-        data = bytearray()
-        while len(data) < points * width:
-            done = len(data) // width
-            if done:
-                self._send_page(done, min(points, done + rules.page_most))
-            page = session.ask_block(rules.data, width)
-            if not page or len(page) % width or len(page) > (min(points, done + rules.page_most) - done) * width:
-                raise session.malformed(f"{len(page)} bytes", f"a page of samples {done + 1} to {points}")
-            data += page
-        if rules.window and points > rules.page_most:
-            self._send_page(0, rules.page_most)  # as it was when the preamble was asked
-        whole = Preamble(
-            points=points,
-            bits=preamble.bits,
-            signed=preamble.signed,
-            msb_first=preamble.msb_first,
-            scale_v=preamble.scale_v,
-            offset_v=preamble.offset_v,
-            t0_s=preamble.t0_s,
-            dt_s=preamble.dt_s,
-        )
-        return text, whole, bytes(data)
-
-    def _send_page(self, first: int, stop: int) -> None:
-        """Ask for samples ``first`` to ``stop - 1``, counted from 0."""
-        rules = self._rules.waveform
-        base = int(rules.page_base)
-        assert rules.page_first is not None  # noqa: S101  the dialect model wants both
-        assert rules.page_last is not None  # noqa: S101
-        last = stop - 1 + base if rules.page == "first-last" else stop - first
-        self.session.send(fill(rules.page_first, {"value": first + base}))
-        self.session.send(fill(rules.page_last, {"value": last}))
 
     def _require_order(self, channel: int, codes: np.ndarray, preamble: Preamble) -> None:
         if preamble.bits != 16:
