@@ -21,7 +21,7 @@ from .description import Chassis
 from .loading import MeterLoad, ProbeLoad
 from .parameters import STRENGTH_MU_CORRELATION, Parameter
 from .points import list_points
-from .predicting import DEFAULT_FREQ_HZ, ProbedSignal, frequency_groups, read_dc
+from .predicting import DEFAULT_FREQ_HZ, ProbedSignal, frequency_groups, read_dc, read_hum
 
 Values = Mapping[str, np.ndarray | float]
 """Key to values of shape (S,), or scalars; keys left out are nominal. Keys: `ChassisModel.parameters`."""
@@ -286,7 +286,7 @@ class ChassisModel:
         table, rest = supplied.table, supplied.rest
         a, b = self.node(source), self.node(target)
         signal = self._signal(table, rest, np.asarray(freq_hz, dtype=float), [a, b])
-        ratio = np.broadcast_to(signal.ratio(a, b), (rest.culprit.size, len(freq_hz)))
+        ratio = np.broadcast_to(signal.ratio(a, b), (supplied.count, len(freq_hz)))
         return np.where((rest.culprit >= 0)[:, None], np.nan, ratio)
 
     def _signal(
@@ -324,8 +324,7 @@ class ChassisModel:
         nodes = [[self.node(point) for point in measurand.points] for measurand in measurands]
         supplied = self.supplied(values)
         table, rest = supplied.table, supplied.rest
-        count = max([1, *(np.size(value) for value in values.values())])
-        shown = np.full((count, len(measurands)), np.nan)
+        shown = np.full((supplied.count, len(measurands)), np.nan)
         steady = [index for index, measurand in enumerate(measurands) if measurand.quantity == "dc_v"]
         if steady:
             shown[:, steady] = read_dc(self.circuit, table, rest, [nodes[i][0] for i in steady], self.meter).T
@@ -335,14 +334,15 @@ class ChassisModel:
             for index in indices:
                 measurand = measurands[index]
                 column = freqs.index(measurand.freq_hz or DEFAULT_FREQ_HZ)
-                shown[:, index] = _signal_quantity(measurand, signal, nodes[index])[..., column]
+                shown[:, index] = signal.quantity(measurand, nodes[index])[..., column]
         for index, measurand in enumerate(measurands):
             if measurand.quantity == "thd_pct":
                 shown[:, index] = 100.0 * self._distortion(values, measurand)
         humming = [index for index, measurand in enumerate(measurands) if measurand.quantity == "ripple_pp_v"]
         if humming:
-            shown[:, humming] = self._hum(supplied, [nodes[index][0] for index in humming]).T
-        shown[np.broadcast_to(rest.culprit >= 0, (count,))] = np.nan
+            hum = Ripple(self.circuit, supplied, self._compiled.rectifiers, self._rippling, self.chassis.mains_hz)
+            shown[:, humming] = read_hum(hum, [nodes[index][0] for index in humming], self.probe).T
+        shown[np.broadcast_to(rest.culprit >= 0, (supplied.count,))] = np.nan
         return shown
 
     def _distortion(self, values: Values, measurand: Measurand) -> Array:
@@ -352,23 +352,6 @@ class ChassisModel:
             raise OutsideModel(f"thd_pct of {measurand.point}: how large was the drive?", hint="give drive_pp_v")
         freq = measurand.freq_hz or DEFAULT_FREQ_HZ
         return distortion(self, values, measurand.point, measurand.drive_pp_v, freq)
-
-    def _hum(self, supplied: Supplied, nodes: list[int]) -> Array:
-        """Ripple at nodes with a probe on each, volts peak to peak, shape (P, S)."""
-        hum = Ripple(
-            self.circuit, supplied, self._compiled.rectifiers, self._rippling, self.chassis.mains_hz, nodes
-        )
-        # What a probe takes is found at the usual line and taken for all lines: it is resistance that loads there.
-        usual = SmallSignal(self.circuit, hum.table, supplied.rest.slopes, np.array([2.0 * self.chassis.mains_hz]))
-        real = sorted({node for node in nodes if node != GROUND})
-        impedance = usual.impedances(real)
-        load = self.probe.admittance(usual.s)
-        size = supplied.rest.culprit.size
-        rows = []
-        for node in nodes:
-            factor = 1.0 if node == GROUND else np.abs(1.0 / (1.0 + load * impedance[node][node]))[..., 0]
-            rows.append(np.broadcast_to(hum.peak_to_peak_v(node, factor), (size,)))
-        return np.stack(rows)
 
     def jacobian(
         self, values: Values, measurands: Sequence[Measurand], keys: Sequence[str], step: float = 1e-3
@@ -404,16 +387,3 @@ class ChassisModel:
         turning = np.array([measurand.quantity == "phase_deg" for measurand in measurands], dtype=bool)
         rise = np.where(turning, (rise + 180.0) % 360.0 - 180.0, rise)
         return shown[0], (rise / (2.0 * step)).T
-
-
-def _signal_quantity(measurand: Measurand, signal: ProbedSignal, nodes: list[int]) -> Array:
-    if measurand.quantity == "gain":
-        return np.abs(signal.ratio(nodes[0], nodes[1]))
-    if measurand.quantity == "phase_deg":
-        return np.degrees(np.angle(signal.ratio(nodes[0], nodes[1])))
-    if measurand.drive_pp_v is None:
-        raise OutsideModel(
-            f"{measurand.quantity} of {measurand.point}: how large was the drive?", hint="give drive_pp_v"
-        )
-    scale = 1.0 if measurand.quantity == "pp_v" else 0.5 / np.sqrt(2.0)
-    return np.abs(signal.volts(nodes[0])) * (measurand.drive_pp_v * scale)

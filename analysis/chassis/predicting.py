@@ -6,12 +6,14 @@ from collections.abc import Sequence
 
 import numpy as np
 
+from acquisition.errors import OutsideModel
 from acquisition.records import Measurand
 from analysis.circuit.ac import SmallSignal
 from analysis.circuit.dc import OperatingPoint, solve_dc
 from analysis.circuit.elements import GROUND, Array, Table
 from analysis.circuit.elimination import Elimination
 from analysis.circuit.network import Circuit, stamp_tubes
+from analysis.circuit.ripple import Ripple
 
 from .loading import MeterLoad, ProbeLoad
 
@@ -123,6 +125,64 @@ class ProbedSignal:
         under = vb * (1.0 + y * z[a][a]) - va * (y * z[a][b])
         with np.errstate(divide="ignore", invalid="ignore"):
             return np.asarray(under / over)
+
+    def quantity(self, measurand: Measurand, nodes: Sequence[int]) -> Array:
+        """What a scope shows of a measurand, shape (S, F).
+
+        Parameters
+        ----------
+        measurand : Measurand
+            ``gain``, ``phase_deg``, ``pp_v`` or ``rms_v``.
+        nodes : sequence of int
+            Nodes of its points.
+
+        Raises
+        ------
+        OutsideModel
+            Volts are asked for without a drive.
+        """
+        if measurand.quantity == "gain":
+            return np.abs(self.ratio(nodes[0], nodes[1]))
+        if measurand.quantity == "phase_deg":
+            return np.degrees(np.angle(self.ratio(nodes[0], nodes[1])))
+        if measurand.drive_pp_v is None:
+            raise OutsideModel(
+                f"{measurand.quantity} of {measurand.point}: how large was the drive?", hint="give drive_pp_v"
+            )
+        scale = 1.0 if measurand.quantity == "pp_v" else 0.5 / np.sqrt(2.0)
+        return np.abs(self.volts(nodes[0])) * (measurand.drive_pp_v * scale)
+
+
+def read_hum(hum: Ripple, nodes: Sequence[int], probe: ProbeLoad) -> Array:
+    """Hum at nodes with a probe on each, volts peak to peak.
+
+    Parameters
+    ----------
+    hum : Ripple
+        Of the chassis at rest.
+    nodes : sequence of int
+        Nodes that are read.
+    probe : ProbeLoad
+        The probe.
+
+    Returns
+    -------
+    ndarray, shape (P, S)
+        One row a node.
+
+    Notes
+    -----
+    What a probe takes is found at twice the mains and taken for all lines: at hum its resistance is what loads.
+    """
+    real = sorted({node for node in nodes if node != GROUND})
+    small = hum.small_at(2.0 * hum.mains_hz)
+    impedance, load = small.impedances(real), probe.admittance(small.s)
+    volts = hum.peak_to_peak_v(real)
+    rows = []
+    for node in nodes:
+        factor = 1.0 if node == GROUND else np.abs(1.0 / (1.0 + load * impedance[node][node]))[..., 0]
+        rows.append(np.broadcast_to(volts.get(node, np.zeros(1)) * factor, (hum.supplied.count,)))
+    return np.stack(rows)
 
 
 def frequency_groups(measurands: Sequence[Measurand]) -> list[tuple[list[float], list[int]]]:

@@ -84,7 +84,7 @@ class HarmonicBalance:
         instants: int = INSTANTS,
     ) -> None:
         self.circuit, self.instants, self._source, self._source_s = circuit, instants, source, source_s
-        self.size = rest.culprit.size
+        self.size = max(rest.culprit.size, *(value.size for value in table.values()))
         linear, self._nodes = circuit.ac_split_order
         self._specimens = [
             tube.specimen(table).mapped(lambda value: np.atleast_1d(value)[..., None]) for tube in circuit.tubes

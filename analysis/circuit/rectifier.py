@@ -192,6 +192,11 @@ class Supplied:
     charging: tuple[Charging, ...]
     peak_v: tuple[Array, ...]
 
+    @property
+    def count(self) -> int:
+        """Number of samples; the rest may be narrower where only capacitors differ."""
+        return max(value.size for value in self.table.values())
+
 
 def solve_supplied(
     circuit: Circuit, table: Table, rectifiers: tuple[Rectifier, ...], near: Supplied | None = None

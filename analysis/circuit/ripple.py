@@ -53,8 +53,6 @@ class Ripple:
         Rails with a given ripple.
     mains_hz : float
         Frequency of the mains.
-    wanted : sequence of int
-        Nodes to know.
     """
 
     def __init__(
@@ -64,8 +62,8 @@ class Ripple:
         rectifiers: tuple[Rectifier, ...],
         rippling: tuple[RipplingRail, ...],
         mains_hz: float,
-        wanted: Sequence[int],
     ) -> None:
+        self.circuit, self.supplied, self.mains_hz = circuit, supplied, mains_hz
         multiples = {1, 2} if rippling or not rectifiers else {1}
         for rectifier in rectifiers:
             first = 2 if rectifier.full_wave else 1
@@ -75,9 +73,7 @@ class Ripple:
         for rectifier in rectifiers:
             # While it feeds its pulses as a current, the rectifier itself conducts nothing back.
             table[f"{rectifier.key}.source"] = np.full(1, np.inf)
-        self.table = table
-        freq_hz = mains_hz * np.array(self.multiples, dtype=float)
-        self.small = SmallSignal(circuit, table, supplied.rest.slopes, freq_hz)
+        self._table = table
         flows: dict[int, Array] = {}
         for rectifier, state in zip(rectifiers, supplied.charging, strict=True):
             self._add(flows, rectifier.node, self._pulses(rectifier, state))
@@ -88,7 +84,17 @@ class Ripple:
         for tube in circuit.tubes:
             leak = table[f"{tube.key}.heater_leak"]
             self._add(flows, tube.cathode, self._line(1, leak * (HEATER_RMS_V * np.sqrt(2.0))))
-        self._volts = self.small.volts(flows, wanted)
+        self._flows = flows
+
+    def small_at(self, *freq_hz: float) -> SmallSignal:
+        """Linearized circuit with its rectifiers as sources of current.
+
+        Parameters
+        ----------
+        *freq_hz : float
+            Frequencies above zero.
+        """
+        return SmallSignal(self.circuit, self._table, self.supplied.rest.slopes, np.array(freq_hz))
 
     @staticmethod
     def _add(flows: dict[int, Array], node: int, current: Array) -> None:
@@ -105,21 +111,19 @@ class Ripple:
         lines = [spectrum[m // first] if m % first == 0 and m // first <= LINES else none for m in self.multiples]
         return np.stack(lines, axis=-1)
 
-    def peak_to_peak_v(self, node: int, loading: Array | float = 1.0) -> Array:
-        """Hum at a node, volts peak to peak, shape (S,).
+    def peak_to_peak_v(self, nodes: Sequence[int]) -> dict[int, Array]:
+        """Hum at nodes, volts peak to peak, arrays of shape (S,) or (1,); nodes without hum are left out.
 
         Parameters
         ----------
-        node : int
-            One of the nodes wanted.
-        loading : ndarray
-            Factor by which a probe changes the voltage.
+        nodes : sequence of int
+            Nodes to know.
         """
-        if node not in self._volts:
-            return np.zeros(1)
+        small = self.small_at(*(self.mains_hz * multiple for multiple in self.multiples))
         angles = np.outer(self.multiples, np.arange(PHASES) * (2.0 * np.pi / PHASES))
-        wave = np.real(self._volts[node] @ np.exp(1j * angles))
-        return np.asarray(np.ptp(wave, axis=-1) * loading)
+        turns = np.exp(1j * angles)
+        found = small.volts(self._flows, nodes)
+        return {node: np.asarray(np.ptp(np.real(found[node] @ turns), axis=-1)) for node in nodes if node in found}
 
 
 def rail_transfer(

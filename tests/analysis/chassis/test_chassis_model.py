@@ -265,3 +265,16 @@ def test_a_missing_rail_reads_zero_everywhere_behind_it(stage):
     gone = [Reading(point="HT", quantity="dc_v", value=0.0, std=0.01)]
     (band,) = bands(stage, dc("V1.5"), gone)
     assert abs(band.expected) < 0.5
+
+
+def test_samples_may_differ_where_direct_current_does_not_see_it(amplifier):
+    """Capacitors alone vary: one rest, three responses."""
+    values = {"C2": np.array([25e-6, 5e-6, 1e-9])}
+    assert amplifier.operating_point(values).culprit.size == 1
+    gain = np.abs(amplifier.response(values, "V1.2", "V1.1", np.array([20.0])))
+    assert gain.shape == (3, 1)
+    assert np.all(np.diff(gain[:, 0]) < 0.0)
+    wanted = [Measurand(point="HT1", quantity="ripple_pp_v"), *dc("V1.1")]
+    assert amplifier.predict(values, wanted).shape == (3, 2)
+    thd = amplifier.predict(values, [Measurand(point="SPK", quantity="thd_pct", drive_pp_v=0.002)])
+    assert np.isfinite(thd).all()
