@@ -26,6 +26,9 @@ SMALLEST_FILL = 0.2
 WANTED_FILL = 0.65
 WIDER = 3.0
 MOST_TRIES = 10
+LINK_S = 0.003
+"""Time of a few messages on a quick link, in seconds."""
+
 HUM_PATIENCE_S = 0.2
 AC_SETTLE_S = 1.0
 """Rest after a coupling capacitor was switched in: its time constant is 0.1 to 1 s (common practice, no source)."""
@@ -267,7 +270,8 @@ class StageCapture:
                 # Hum on a direct voltage seldom crosses the level that was expected, and its phase does not matter.
                 self.scope.single(span_s + HUM_PATIENCE_S, may_force=True)
             else:
-                self._single(span_s + 5.0 / sine.freq_hz + 1.0)
+                # The trigger comes within a period; asking earlier only keeps the link busy.
+                self._single(span_s + 5.0 / sine.freq_hz + 1.0, span_s + 1.0 / sine.freq_hz + LINK_S)
             records = [self.scope.fetch(tap.channel, tap.point) for tap in self.taps]
             # All taps are looked at, so that one more shot mends every range at once.
             refit = [self._refit(tap, record, clipped_v) for tap, record in zip(self.taps, records, strict=True)]
@@ -284,9 +288,9 @@ class StageCapture:
             self._commit(record)
         return marked
 
-    def _single(self, timeout_s: float) -> None:
+    def _single(self, timeout_s: float, expected_s: float) -> None:
         try:
-            self.scope.single(timeout_s)
+            self.scope.single(timeout_s, expected_s=expected_s)
         except MeasurementError:
             # A tap with hardly any signal does not cross the level: the other one may.
             others = [tap for tap in self.taps if tap.channel != self._trigger_channel]
@@ -295,7 +299,7 @@ class StageCapture:
             self._trigger_channel = others[0].channel
             level_v = self._channels[self._trigger_channel].centre_v
             self.scope.set_trigger(Trigger(source=f"ch{self._trigger_channel}", level_v=level_v))
-            self.scope.single(timeout_s)
+            self.scope.single(timeout_s, expected_s=expected_s)
 
     def _refit(self, tap: Tap, record: Capture, clipped_v: dict[int, float]) -> bool:
         """Choose another range where the record asks for one; True when a new shot is needed.

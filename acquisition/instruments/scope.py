@@ -208,13 +208,15 @@ class Scope:
 
     # Records.
 
-    def single(self, timeout_s: float, *, may_force: bool = False) -> int:
+    def single(self, timeout_s: float, *, expected_s: float = 0.0, may_force: bool = False) -> int:
         """Take one single shot and wait until it is there.
 
         Parameters
         ----------
         timeout_s : float
             Longest wait in seconds: the record before and after the trigger, five periods, and a second.
+        expected_s : float
+            When the record should be there: the scope is not asked before.
         may_force : bool
             When no trigger came in that time, trigger at once: for hum, whose phase does not matter.
 
@@ -235,6 +237,7 @@ class Scope:
         session.send(run.stop)
         session.send(run.single)
         deadline_s = session.clock.monotonic_s() + timeout_s
+        session.clock.sleep_s(min(expected_s, timeout_s))
         forces = may_force and run.force is not None
         while (state := self.state()) != "stopped":
             if session.clock.monotonic_s() >= deadline_s:
