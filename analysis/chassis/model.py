@@ -12,7 +12,7 @@ from acquisition.errors import NoOperatingPoint, OutsideModel
 from acquisition.records import Measurand
 from analysis.circuit.ac import SmallSignal
 from analysis.circuit.dc import OperatingPoint, solve_dc
-from analysis.circuit.elements import GROUND, SHORT_S, Array, conductance
+from analysis.circuit.elements import GROUND, SHORT_S, Array, Supply, conductance
 from analysis.circuit.rectifier import Supplied, peak_for, solve_supplied
 from analysis.circuit.ripple import Ripple, RipplingRail, rail_transfer
 
@@ -99,12 +99,7 @@ class ChassisModel:
                 self._nominal[f"{name}.emf"] = self._nominal[f"{name}.emf"] + miss
             rest = solve_dc(self.circuit, self._nominal, start=rest.volts)
         self._rippling = tuple(
-            RipplingRail(
-                key=supply.key,
-                peak_v=0.5
-                * rails[supply.key].ripple_pp_v
-                / rail_transfer(self.circuit, self._nominal, rest.slopes, supply, 2.0 * self.chassis.mains_hz),
-            )
+            self._ripple_of(supply, rest)
             for supply in self.circuit.supplies
             if rails[supply.key].ripple_pp_v and not rails[supply.key].rectified
         )
@@ -118,6 +113,14 @@ class ChassisModel:
         for name in rails:
             key = f"{name}.emf"
             self.parameters[key] = replace(self.parameters[key], nominal=float(self._nominal[key][0]))
+
+    def _ripple_of(self, supply: Supply, rest: OperatingPoint) -> RipplingRail:
+        """Ripple in the EMF of a rail that shows as the file says at its node."""
+        transfer = rail_transfer(self.circuit, self._nominal, rest.slopes, supply, 2.0 * self.chassis.mains_hz)
+        emf = abs(float(self._nominal[f"{supply.key}.emf"][0]))
+        return RipplingRail(
+            key=supply.key, ratio=0.5 * self.chassis.rails[supply.key].ripple_pp_v / transfer / max(emf, 1e-9)
+        )
 
     def _delicate_nodes(self) -> frozenset[str]:
         """Nodes of grids that a meter of 10 Mohm would pull away by a tenth and more (rule E2)."""

@@ -24,6 +24,9 @@ CYCLES = 6
 ROUNDS, SETTLED_V = 6, 1e-3
 """Rounds between rectifier and chassis at most, and the change of rail volts that ends them."""
 
+OPEN_OHM = 1e9
+"""Source resistance that stands for an open one."""
+
 LEAST_ANGLE = 0.02
 """Half conduction angle, in radian, below which the load line is not followed: hardly any load."""
 
@@ -103,7 +106,7 @@ def charge(rectifier: Rectifier, table: Table, load_s: Array, start_v: Array | N
         Over the samples.
     """
     peak = np.abs(table[f"{rectifier.key}.emf"] * table["mains"])
-    source = np.maximum(table[f"{rectifier.key}.source"], 1.0 / SHORT_S)
+    source = np.clip(table[f"{rectifier.key}.source"], 1.0 / SHORT_S, OPEN_OHM)
     farad = np.maximum(sum(table[key] for key in rectifier.reservoirs), 1e-12)
     # Reservoirs in parallel: their series resistances weigh as the current they take.
     esr = sum(table[key] * table[f"{key}.esr"] for key in rectifier.reservoirs) / farad
@@ -221,7 +224,7 @@ def solve_supplied(
         if near is None:
             state = charge(rectifier, table, np.full(1, 1e-4))
             peak = np.maximum(np.abs(table[emf] * table["mains"]), 1e-9)
-            share, slope = state.mean_v / peak, 3.0 * np.maximum(table[f"{rectifier.key}.source"], 1.0)
+            share, slope = state.mean_v / peak, 3.0 * np.clip(table[f"{rectifier.key}.source"], 1.0, OPEN_OHM)
         else:
             state = near.charging[number]
             top = state.mean_v + state.slope_ohm * state.mean_a

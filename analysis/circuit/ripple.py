@@ -30,12 +30,12 @@ class RipplingRail:
     ----------
     key : str
         The rail.
-    peak_v : float
-        Amplitude of the EMF's ripple at nominal mains.
+    ratio : float
+        Amplitude of the ripple over the EMF.
     """
 
     key: str
-    peak_v: float
+    ratio: float
 
 
 class Ripple:
@@ -80,7 +80,7 @@ class Ripple:
         for supply in circuit.supplies:
             for rail in rippling:
                 if rail.key == supply.key:
-                    self._add(flows, supply.a, self._line(2, rail.peak_v * table["mains"] * supply.dc(table)))
+                    self._add(flows, supply.a, self._line(2, rail.ratio * np.abs(supply.current(table))))
         for tube in circuit.tubes:
             leak = table[f"{tube.key}.heater_leak"]
             self._add(flows, tube.cathode, self._line(1, leak * (HEATER_RMS_V * np.sqrt(2.0))))

@@ -278,3 +278,21 @@ def test_samples_may_differ_where_direct_current_does_not_see_it(amplifier):
     assert amplifier.predict(values, wanted).shape == (3, 2)
     thd = amplifier.predict(values, [Measurand(point="SPK", quantity="thd_pct", drive_pp_v=0.002)])
     assert np.isfinite(thd).all()
+
+
+@pytest.mark.parametrize("name", ["harbour-twenty", "quayside-five", "ropewalk-line"])
+@pytest.mark.parametrize("values", [{"HT1.emf": 0.0}, {"mains": 0.0}, {"HT1.source": np.inf}])
+def test_a_supply_that_is_gone_leaves_nothing(name, values):
+    model = ChassisModel(load_chassis(name))
+    wanted = [*dc("HT1"), Measurand(point="HT1", quantity="ripple_pp_v"),
+              Measurand(point=model.chassis.signal.output, quantity="pp_v", drive_pp_v=0.001)]  # fmt: skip
+    assert model.predict(values, wanted)[0] == pytest.approx([0.0, 0.0, 0.0], abs=0.05)
+
+
+def test_extreme_parts_stay_finite(stage):
+    wanted = [*dc("V1.5", "V1.7"), Measurand(point="V1.5", quantity="ripple_pp_v"),
+              Measurand(point="V1.6>OUT", quantity="gain", freq_hz=50.0)]  # fmt: skip
+    for key, parameter in stage.parameters.items():
+        if parameter.kind in ("resistor", "capacitor") and "." not in key:
+            top = np.inf if parameter.kind == "resistor" else 1.0
+            assert np.isfinite(stage.predict({key: np.array([0.0, 1e-15, top])}, wanted)).all(), key
