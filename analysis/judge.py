@@ -1,11 +1,10 @@
 """The verdict on one reading: ``agrees``, ``low``, ``high`` or ``unclear``.
 
 Decision rule, after JCGM 106:2012 (conformance probability of a normal quantity, 7.4; guarded decisions, 8.3; clause numbers
-from memory): the band is the tolerance interval, the reading's uncertainty and the model's own error are the
-uncertainty of measurement. ``agrees`` when the probability that the true value lies inside the band is at least 0.8,
-``low`` or ``high`` when the probability that it lies beyond that limit is at least 0.95, otherwise ``unclear``.
-The asymmetry is on purpose: a fault is named only when the reading leaves little doubt, a point is passed when it
-probably conforms, and the rest says that this reading cannot tell.
+from memory): the tolerance interval is the band of a healthy chassis, widened at both ends by a guard band of twice the
+standard uncertainty u (reading and model together), so that a fault is named only against the odds. ``agrees`` when
+the probability that the true value lies inside is at least 0.8, ``low`` or ``high`` when the probability that it lies beyond
+that limit is at least 0.95, otherwise ``unclear``: this reading cannot tell.
 """
 
 from __future__ import annotations
@@ -20,6 +19,9 @@ from acquisition.records import Reading
 from .chassis import Band
 
 Verdict = Literal["agrees", "low", "high", "unclear"]
+
+GUARD = 2.0
+"""Guard band in standard uncertainties."""
 
 AGREES_FROM, BEYOND_FROM = 0.8, 0.95
 """Conformance probability for ``agrees``, probability beyond a limit for ``low`` and ``high``."""
@@ -92,9 +94,10 @@ def decide(value: float, std: float, low: float, high: float) -> Verdict:
 
     Examples
     --------
-    >>> decide(196.0, 1.0, 180.0, 210.0), decide(150.0, 1.0, 180.0, 210.0), decide(180.3, 1.0, 180.0, 210.0)
+    >>> decide(196.0, 1.0, 180.0, 210.0), decide(150.0, 1.0, 180.0, 210.0), decide(177.8, 1.0, 180.0, 210.0)
     ('agrees', 'low', 'unclear')
     """
+    low, high = low - GUARD * std, high + GUARD * std
     below, above = _normal_cdf((low - value) / std), 1.0 - _normal_cdf((high - value) / std)
     if below >= BEYOND_FROM:
         return "low"

@@ -268,12 +268,10 @@ class Panel:
         missing = [c for c in dict.fromkeys(changes) if c not in self._slopes]
         far = []
         for change in missing:
-            row = self.index.get(change)
-            shift = np.abs(self.shifted[row] - self.centre) if row is not None else np.array([np.inf])
-            if np.nanmax(np.where(self.quantities == "phase_deg", 0.0, shift) if row is not None else shift) > MILD:
-                far.append(change)
-            else:
+            if self.is_mild(change):
                 self._slopes[change] = self._borrowed(change)
+            else:
+                far.append(change)
         if far:
             width = max(len(c.faults) for c in far)
             found = self.slopes(far, np.zeros((len(far), len(self.unknowns) + width)))
@@ -283,6 +281,20 @@ class Panel:
             known = self._slopes[change]
             result[row, :, : known.shape[1]] = known
         return result
+
+    def is_mild(self, change: Change) -> bool:
+        """Whether a hypothesis moves no reading far from healthy.
+
+        Parameters
+        ----------
+        change : Change
+            Hypothesis.
+        """
+        row = self.index.get(change)
+        if row is None or np.isnan(self.shifted[row][self.usable]).any():
+            return False
+        shift = np.where(self.quantities == "phase_deg", 0.0, np.abs(self.shifted[row] - self.centre))
+        return bool(np.nanmax(shift, initial=0.0) <= MILD)
 
     def _borrowed(self, change: Change) -> np.ndarray:
         """Slopes of the healthy chassis, with the changed part itself held and the severity added."""

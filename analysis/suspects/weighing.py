@@ -33,6 +33,10 @@ ROUNDS = 4
 SETTLED = 0.05
 """A gain in log probability below this ends the steps."""
 
+HEALTHY_STEPS = 12
+POLISH_WITHIN = 7.0
+"""Hypotheses within this logarithm of the best are started again from its place."""
+
 LEADING = 8
 """Hypotheses that are worth a large-signal solution."""
 
@@ -280,7 +284,13 @@ def choose(panel: Panel, score: np.ndarray) -> list[Change]:
     return [panel.changes[index] for index in chosen[:KEEP_ALL]]
 
 
-def refine(panel: Panel, data: Data, changes: Sequence[Change], steps: int = 6) -> dict[Change, Refined]:
+def refine(
+    panel: Panel,
+    data: Data,
+    changes: Sequence[Change],
+    steps: int = 6,
+    starts: Mapping[Change, np.ndarray] | None = None,
+) -> dict[Change, Refined]:
     """Follow each hypothesis to its most probable unknowns through the model itself.
 
     Parameters
@@ -290,21 +300,33 @@ def refine(panel: Panel, data: Data, changes: Sequence[Change], steps: int = 6) 
     data : Data
         Readings.
     changes : sequence of Change
-        All with the same number of faults, or healthy.
+        Hypotheses.
     steps : int
         Gauss-Newton steps.
+    starts : mapping of Change to ndarray, optional
+        Unknowns to start from, shape (P,) or with severities; zero when left out.
     """
+    if not changes:
+        return {}
     rows, quantities = data.columns, data.quantities
     severities = max(len(c.faults) for c in changes)
     count = len(panel.unknowns) + severities
     unknowns = np.zeros((len(changes), count))
-    predicted = _start(panel, changes, unknowns, rows)
+    origin = _start(panel, changes, unknowns, rows)
+    predicted = origin
+    if starts:
+        for row, change in enumerate(changes):
+            begin = starts.get(change, unknowns[row])
+            unknowns[row, : begin.size] = begin
+        predicted = panel.predict(changes, unknowns, rows)
+        lost = np.isnan(predicted).any(axis=1)
+        unknowns[lost], predicted[lost] = 0.0, origin[lost]
     alive = ~np.isnan(predicted).any(axis=1)
     changes = [c for c, ok in zip(changes, alive, strict=True) if ok]
-    unknowns, predicted = unknowns[alive], predicted[alive]
+    unknowns, predicted, origin = unknowns[alive], predicted[alive], origin[alive]
     if not changes:
         return {}
-    scale = own_scale(panel, rows, data.noise, predicted)
+    scale = own_scale(panel, rows, data.noise, origin)
     slopes = panel.prior_slopes(changes, severities)[:, rows]
     design = np.concatenate([slopes, shared_errors(panel, rows, slopes)], axis=2)
     shared = np.zeros((len(changes), design.shape[2] - count))
@@ -385,18 +407,53 @@ def weigh(panel: Panel, data: Data) -> Weighed:
         return normalised(Weighed(changes=panel.changes, log_weight=prior))
     evidence = first_round(panel, data)
     blind = _blind(panel, data)
-    refined = refine(panel, data, choose(panel, prior + evidence))
+    refined = refine(panel, data, [Change()], steps=HEALTHY_STEPS)
+    if Change() in refined:
+        place = refined[Change()].unknowns[: len(panel.unknowns)]
+        mild = {change: place for change in panel.changes if panel.is_mild(change)}
+    else:
+        mild = {}
+    chosen = [c for c in choose(panel, prior + evidence) if c.faults]
+    refined |= refine(panel, data, chosen, starts=mild)
     for _ in range(ROUNDS):
-        if Change() in refined:
-            evidence[blind] = refined[Change()].evidence
-        for change, result in refined.items():
-            evidence[panel.index[change]] = result.evidence
-        score = prior + evidence
+        score = _scores(panel, prior, evidence, refined, blind)
         overlooked = _overlooked(panel, score, refined, blind)
         if not overlooked:
             break
-        refined |= refine(panel, data, overlooked)
-    return normalised(Weighed(changes=panel.changes, log_weight=prior + evidence, refined=refined))
+        refined |= refine(panel, data, overlooked, starts=mild)
+    _polish(panel, data, prior, refined)
+    return normalised(
+        Weighed(changes=panel.changes, log_weight=_scores(panel, prior, evidence, refined, blind), refined=refined)
+    )
+
+
+def _scores(
+    panel: Panel, prior: np.ndarray, first: np.ndarray, refined: Mapping[Change, Refined], blind: np.ndarray
+) -> np.ndarray:
+    evidence = first.copy()
+    if Change() in refined:
+        evidence[blind] = refined[Change()].evidence
+    for change, result in refined.items():
+        evidence[panel.index[change]] = result.evidence
+    return prior + evidence
+
+
+def _polish(panel: Panel, data: Data, prior: np.ndarray, refined: dict[Change, Refined]) -> None:
+    """Start the leading hypotheses again from where the best of them ended; keep what gains.
+
+    All hypotheses share the healthy unknowns, so a place that serves one may serve the others, and a hypothesis must not
+    lose because its own steps stopped early.
+    """
+    score = {change: prior[panel.index[change]] + r.evidence for change, r in refined.items()}
+    best = max(score, key=lambda change: score[change])
+    place = refined[best].unknowns[: len(panel.unknowns)]
+    near = [c for c in score if c != best and (not c.faults or score[c] > score[best] - POLISH_WITHIN)]
+    starts = {}
+    for change in near:
+        starts[change] = np.concatenate([place, refined[change].unknowns[len(panel.unknowns) :]])
+    for change, result in refine(panel, data, near, starts=starts).items():
+        if result.evidence > refined[change].evidence:
+            refined[change] = result
 
 
 def weigh_distortion(panel: Panel, readings: Sequence[Reading], weighed: Weighed) -> Weighed:
