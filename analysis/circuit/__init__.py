@@ -1,1 +1,18 @@
-"""The batched circuit solver."""
+"""The batched circuit solver: parts between nodes in, volts and waveforms out, over arrays of samples.
+
+How it is put together, in reading order::
+
+    elements      resistors, capacitors, windings, supplies: admittance at DC and over frequency, from a table of values
+    sections      triodes and pentodes: currents and exact slopes
+    network       a circuit; assembly of its nodal matrix
+    elimination   sparse elimination in which every matrix entry is an array that broadcasts
+    dc            operating points: linear network eliminated, Newton on the tube nodes, safeguarded
+    ac            small-signal response and transfer impedances at the operating point
+    rectifier     rectified rails on their own load lines
+    ripple        hum at any node
+    large_signal  periodic steady state by harmonic balance
+
+Conventions: volts to ground, currents into electrodes, SI units; a table of values maps keys to arrays of shape (S,),
+or (1,) where all samples agree; frequency is the last axis, further cases (a meter on each of P nodes) are leading
+axes. Phasors are peak values of ``exp(+j*omega*t)``.
+"""

@@ -142,4 +142,38 @@ parts:
   R4: 220k OUT gnd
 signal: {input: IN, output: OUT, source_ohms: 600, stages: {one: [V1.6, OUT]}}
 """,
+    "pentode joined as a triode": """
+chassis: pentode joined as a triode
+tubes: {V1: EL34}
+rails: {HT: {volts: 350, source: 10}}
+parts:
+  C1: 100n IN V1.5
+  R1: 220k V1.5 gnd
+  R2: 470 V1.8 gnd
+  R3: 4k HT V1.3
+joined: [[V1.1, V1.8], [V1.3, V1.4]]
+signal: {input: IN, output: V1.3, source_ohms: 100}
+""",
+    "grounded cathode, fixed bias": """
+chassis: grounded cathode, fixed bias
+tubes: {V1: 12AX7}
+rails: {HT: {volts: 250, source: 10}, BIAS: {volts: -1.5, source: 100}}
+parts:
+  C1: 100n IN V1.2
+  R1: 220k V1.2 BIAS
+  R3: 100k HT V1.1
+joined: [[V1.3, gnd]]
+signal: {input: IN, output: V1.1, source_ohms: 100}
+""",
+    "grounded grid": """
+chassis: grounded grid
+tubes: {V1: 12AT7}
+rails: {HT: {volts: 250, source: 10}}
+parts:
+  C1: 10u IN V1.3
+  R1: 470 V1.3 gnd
+  R3: 22k HT V1.1
+joined: [[V1.2, gnd]]
+signal: {input: IN, output: V1.1, source_ohms: 100}
+""",
 }
