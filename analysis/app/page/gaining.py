@@ -154,7 +154,8 @@ def _traces(captures: Sequence[Capture], gain: Gain) -> list[dict[str, Any]]:
 
     found = []
     for point in (gain.from_point, gain.to_point):
-        capture = next((c for c in reversed(captures) if c.point == point), None)
+        mine = (c for c in reversed(captures) if c.point == point and c.freq_hz is not None)
+        capture = next((c for c in mine if math.isclose(c.freq_hz or 0.0, gain.freq_hz, rel_tol=2e-3)), None)
         if capture is None:
             continue
         span = max(8, min(capture.codes.size, int(3 / gain.freq_hz / capture.dt_s)))

@@ -44,7 +44,7 @@ export function linePlot({ series, across, up, logarithmic = false, label }) {
       if (p[2]) svg.append(draw("line", { x1: X(p[0]), x2: X(p[0]), y1: Y(p[1] - 2 * p[2]), y2: Y(p[1] + 2 * p[2]), stroke: colour, "stroke-width": 2 }));
       svg.append(draw("circle", { cx: X(p[0]), cy: Y(p[1]), r: s.small ? 1.6 : 4, fill: colour }));
     }
-    if (s.name) svg.append(draw("text", { x: WIDTH - RIGHT - 6, y: TOP + 16 * (index + 1), "text-anchor": "end" }, `${s.band ? "▒" : index ? "- -" : "—"} ${s.name}`));
+    if (s.name) svg.append(draw("text", { x: WIDTH - RIGHT - 6, y: TOP + 16 * (index + 1), "text-anchor": "end" }, `${s.band ? "▒" : !s.line ? "●" : index ? "- -" : "—"} ${s.name}`));
   });
   return svg;
 }
