@@ -8,7 +8,7 @@ from dataclasses import dataclass
 import numpy as np
 
 from acquisition.records import Measurand
-from analysis.circuit.elements import Array
+from analysis.circuit.dc import OperatingPoint
 from analysis.tubes import Limits
 
 from .bands import Band, band_of, healthy_values
@@ -107,7 +107,8 @@ def expect(
     for stage in model.stages.values():
         path = f"{stage.source}>{stage.target}"
         wanted += [Measurand(point=path, quantity=q, freq_hz=MIDBAND_HZ) for q in ("gain", "phase_deg")]
-    shown = model.predict(values, wanted)
+    supplied = model.supplied(values)
+    shown = model.predict(values, wanted, supplied=supplied)
     found = [band_of(shown[:, place], measurand, level) for place, measurand in enumerate(wanted)]
     stages = {}
     for place, stage in enumerate(model.stages.values()):
@@ -115,7 +116,7 @@ def expect(
         low, high = corners(model, stage.source, stage.target)
         stages[stage.name] = StageExpectation(gain=gain, phase_deg=phase, low_hz=low, high_hz=high)
     points = dict(zip(names, found, strict=False))
-    tubes = _tubes(model, values, level)
+    tubes = _tubes(model, supplied.rest, level)
     return Expectations(
         points=points,
         stages=stages,
@@ -151,8 +152,7 @@ def corners(model: ChassisModel, source: str, target: str) -> tuple[float | None
     return low, high
 
 
-def _tubes(model: ChassisModel, values: Mapping[str, Array], level: float) -> dict[str, TubeExpectation]:
-    rest = model.operating_point(values)
+def _tubes(model: ChassisModel, rest: OperatingPoint, level: float) -> dict[str, TubeExpectation]:
     amps, watts = Measurand(point="", quantity="dc_v"), Measurand(point="", quantity="dc_v")
     result = {}
     for tube, currents in zip(model.circuit.tubes, rest.currents, strict=True):

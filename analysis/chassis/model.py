@@ -303,7 +303,9 @@ class ChassisModel:
         source = self.node(self.chassis.signal.input)
         return ProbedSignal(small, source, conductance(table[GENERATOR]), nodes, self.probe)
 
-    def predict(self, values: Values, measurands: Sequence[Measurand]) -> np.ndarray:
+    def predict(
+        self, values: Values, measurands: Sequence[Measurand], *, supplied: Supplied | None = None
+    ) -> np.ndarray:
         """What the instruments would show, their loading included.
 
         Parameters
@@ -313,6 +315,8 @@ class ChassisModel:
         measurands : sequence of Measurand
             ``gain`` is a ratio, ``phase_deg`` lies in (-180, 180], ``pp_v`` is the signal alone, ``ripple_pp_v``
             the hum alone, ``thd_pct`` from the large-signal steady state. A missing ``freq_hz`` is 1 kHz.
+        supplied : Supplied, optional
+            What `supplied` gave for these values, where it is at hand.
 
         Returns
         -------
@@ -325,7 +329,7 @@ class ChassisModel:
             A point is not part of the model.
         """
         nodes = [[self.node(point) for point in measurand.points] for measurand in measurands]
-        supplied = self.supplied(values)
+        supplied = supplied or self.supplied(values)
         table, rest = supplied.table, supplied.rest
         shown = np.full((supplied.count, len(measurands)), np.nan)
         steady = [index for index, measurand in enumerate(measurands) if measurand.quantity == "dc_v"]

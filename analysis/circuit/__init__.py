@@ -2,7 +2,7 @@
 
 How it is put together, in reading order::
 
-    elements      resistors, capacitors, windings, supplies: admittance at DC and over frequency, from a table of values
+    elements      resistors, capacitors, windings, supplies: their admittance at DC and over frequency
     sections      triodes and pentodes: currents and exact slopes
     network       a circuit; assembly of its nodal matrix
     elimination   sparse elimination in which every matrix entry is an array that broadcasts
@@ -12,7 +12,7 @@ How it is put together, in reading order::
     ripple        hum at any node
     large_signal  periodic steady state by harmonic balance
 
-Conventions: volts to ground, currents into electrodes, SI units; a table of values maps keys to arrays of shape (S,),
-or (1,) where all samples agree; frequency is the last axis, further cases (a meter on each of P nodes) are leading
-axes. Phasors are peak values of ``exp(+j*omega*t)``.
+Conventions: volts to ground, currents into electrodes, SI units. A table of values maps keys to arrays of shape
+(S,), or (1,) where all samples agree; frequency is the last axis; further cases, such as a meter on each of P nodes,
+are leading axes. Phasors are peak values of ``exp(+j*omega*t)``.
 """

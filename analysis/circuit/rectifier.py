@@ -164,12 +164,13 @@ def peak_for(rectifier: Rectifier, table: Table, volts: float, load_a: float) ->
         What the rail shows, and the current it gives.
     """
     load = np.full(1, max(load_a / volts, 0.0))
-    peak = abs(volts)
+    peak, held = abs(volts), None
     for _ in range(20):
+        state = charge(rectifier, {**table, f"{rectifier.key}.emf": np.full(1, peak)}, load, held)
         # The mean grows nearly in proportion to the peak, whatever the load.
-        mean = float(charge(rectifier, {**table, f"{rectifier.key}.emf": np.full(1, peak)}, load).mean_v[0])
-        peak *= abs(volts) / mean
-        if abs(mean - abs(volts)) < 1e-9 * abs(volts):
+        ratio = abs(volts) / float(state.mean_v[0])
+        peak, held = peak * ratio, state.start_v * ratio
+        if abs(ratio - 1.0) < 1e-8:
             break
     return peak if volts > 0 else -peak
 
