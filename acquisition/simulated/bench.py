@@ -89,19 +89,25 @@ class SimulatedBench:
         with self.wiring.lock:
             self.wiring.plant = plant
 
+    def resources(self) -> dict[str, str]:
+        """VISA resource string of each instrument by its role."""
+        meter = self.stream.resource if self.stream else self.links["meter"].resource
+        return {"meter": meter, **{role: self.links[role].resource for role in ("scope", "generator")}}
+
     def bench_text(self) -> str:
         """Bench file of these instruments; the accuracies are those their specimens were drawn from."""
         meter, scope = self._dialects
-        resource = self.stream.resource if self.stream else self.links["meter"].resource
+        resources = self.resources()
         accuracy = "0.5 % + 3 digits" if self.stream else "0.005 % + 0.002 % of range"
         return (
             "bench: Simulated bench on this machine\n"
             "mains_hz: 50\n"
             "clip_on_above_v: 300\n"
-            f"meter: {{resource: '{resource}', dialect: {meter}, accuracy: {accuracy}, rating_v: 1000, nplc: 1}}\n"
-            f"scope: {{resource: '{self.links['scope'].resource}', dialect: {scope}, "
+            f"meter: {{resource: '{resources['meter']}', dialect: {meter}, accuracy: {accuracy}, "
+            "rating_v: 1000, nplc: 1}\n"
+            f"scope: {{resource: '{resources['scope']}', dialect: {scope}, "
             "accuracy: 2 %, rating_v: 400}\n"
-            f"generator: {{resource: '{self.links['generator'].resource}', dialect: scpi-generator, "
+            f"generator: {{resource: '{resources['generator']}', dialect: scpi-generator, "
             "source_ohm: 50, most_pp_v: 5}\n"
             "lead: {rated_v: 1000}\n"
             "probe: {factor: 10, ohm: 10M, farad: 12p, rated_v: 600}\n"

@@ -66,7 +66,7 @@ class Scene:
     say: Say
 
 
-def run(folder: Path, *, seed: int = 1, pace: float = 1.0, say: Say) -> Path:
+def run(folder: Path, *, seed: int = 1, pace: float = 1.0, meter: str = "scpi-meter", say: Say) -> Path:
     """Play the demonstration.
 
     Parameters
@@ -77,6 +77,8 @@ def run(folder: Path, *, seed: int = 1, pace: float = 1.0, say: Say) -> Path:
         Draws the instruments' errors, their noise, and the hands.
     pace : float
         Multiplies the time the hands take; small is fast.
+    meter : str
+        Dialect of the meter: ``scpi-meter`` on a socket, or ``stream-meter`` on a pseudo-terminal.
     say : callable
         Takes each line of progress.
 
@@ -100,15 +102,15 @@ def run(folder: Path, *, seed: int = 1, pace: float = 1.0, say: Say) -> Path:
     table = load_table()
     _make(folder)
     with ExitStack() as stack:
-        bench = stack.enter_context(SimulatedBench(TablePlant(table, "leaky"), seed=seed))
+        bench = stack.enter_context(SimulatedBench(TablePlant(table, "leaky"), seed=seed, meter=meter))
         if isinstance(bench.meter, Meter):
             bench.meter.autozero = False  # twice the readings a second; drift of a simulated meter is nothing
         hands = Hands(bench.wiring, seed=seed, pace=pace)
         scene = Scene(folder, _free_name(folder), folder / "bench.yaml", bench, hands, say)
         bench.write(scene.bench_path)
-        say("Simulated bench: nothing here is live. Meter, scope and generator answer SCPI on this machine:")
-        for role, link in bench.links.items():
-            say(f"  {role:9s} {link.resource}")
+        say("Simulated bench: nothing here is live. Three instruments talk on this machine:")
+        for role, resource in bench.resources().items():
+            say(f"  {role:9s} {resource}")
         chassis_text = find_config("chassis", CHASSIS).read_text(encoding="utf-8")
         with create_job(
             scene.job_path, CHASSIS, chassis_text, bench.bench_text(), complaint="distorts, hot"

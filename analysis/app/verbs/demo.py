@@ -19,7 +19,8 @@ import click
     "--seed", type=int, default=1, show_default=True, help="Draws the instruments, their noise, the hands."
 )
 @click.option("--fast", is_flag=True, help="Quicker hands.")
-def command(out: Path, seed: int, fast: bool) -> int:
+@click.option("--hand-held", is_flag=True, help="Read with a hand-held meter that streams on a pseudo-terminal.")
+def command(out: Path, seed: int, fast: bool, hand_held: bool) -> int:
     """The whole job over real SCPI, with no hardware.
 
     Starts a simulated meter, scope and generator on this machine, in front of an amplifier with a leaking coupling
@@ -29,6 +30,7 @@ def command(out: Path, seed: int, fast: bool) -> int:
     from analysis.app.demo.story import run
     from analysis.app.terminal import harmless
 
-    report = run(out, seed=seed, pace=0.1 if fast else 0.4, say=lambda line: click.echo(line))
+    meter = "stream-meter" if hand_held else "scpi-meter"
+    report = run(out, seed=seed, pace=0.1 if fast else 0.4, meter=meter, say=lambda line: click.echo(line))
     click.echo(f"\nreport: {harmless(str(report))}")
     return 0

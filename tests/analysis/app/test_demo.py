@@ -69,8 +69,10 @@ def test_readings_are_those_of_the_table(played):
         assert {r.point for r in volts} == set(plant.points)
         for reading in volts:
             true_v = plant.dc_v(reading.point, 10e6)
-            # The specimen's error is inside its limits, sqrt(3) standard uncertainties; settling takes its share.
-            assert abs(reading.value - true_v) < 4 * reading.std + 2e-5, reading
+            # The specimen's error is inside its limits, sqrt(3) standard uncertainties. A node as slow as HT3
+            # (0.28 s) droops by 0.1 % when the meter touches it, and may be read before that is over.
+            slow_v = abs(plant.dc_v(reading.point) - true_v) if plant.settle_s(reading.point) > 0.1 else 0.0
+            assert abs(reading.value - true_v) < 4 * reading.std + 2e-5 + slow_v, reading
     assert [e.subject for e in passes["after-C2"].events if e.kind == "part_replaced"] == ["C2"]
     assert all(capture.codes.size >= 1000 for capture in passes["as-found"].captures)
 
@@ -154,7 +156,7 @@ def test_interrupt_at_any_moment(tmp_path, monkeypatch, moment):
     elif moment == "$ stagewalk gain":
         from acquisition.instruments.scope import Scope
 
-        def single(self, timeout_s):
+        def single(self, *_, **__):
             assert benches[0].generator.output
             raise KeyboardInterrupt
 
@@ -175,6 +177,30 @@ def test_interrupt_at_any_moment(tmp_path, monkeypatch, moment):
     if moment == "== HT1":
         with open_job(tmp_path / "quayside-five.stagewalk", read_only=True) as job:
             assert [r.point for r in job.read_pass("as-found").readings] in ([], ["HT1"])
+
+
+def test_hand_held_meter_reads_over_a_pseudo_terminal(tmp_path, monkeypatch):
+    lines = []
+
+    from analysis.app.survey_screen import Screen
+
+    before = Screen.show
+
+    def show(self, action):
+        before(self, action)
+        if action.text.startswith("V2.3 7."):
+            raise KeyboardInterrupt  # four points are enough: only the meter differs
+
+    monkeypatch.setattr(Screen, "show", show)
+    with pytest.raises(KeyboardInterrupt):
+        story.run(tmp_path, pace=0.1, meter="stream-meter", say=lines.append)
+    assert any("ASRL" in line for line in lines)
+    with open_job(tmp_path / "quayside-five.stagewalk", read_only=True) as job:
+        readings = {r.point: r for r in job.read_pass("as-found").readings}
+    plant = TablePlant(load_table(), "leaky")
+    assert set(readings) == {"HT1", "HT2", "HT3", "V2.3"}
+    for point, reading in readings.items():
+        assert abs(reading.value - plant.dc_v(point, 10e6)) < 4 * reading.std + 2e-4
 
 
 def test_signal_from_the_keyboard(tmp_path):
