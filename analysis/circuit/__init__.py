@@ -13,6 +13,6 @@ How it is put together, in reading order::
     large_signal  periodic steady state by harmonic balance
 
 Conventions: volts to ground, currents into electrodes, SI units. A table of values maps keys to arrays of shape
-(S,), or (1,) where all samples agree; frequency is the last axis; further cases, such as a meter on each of P nodes,
-are leading axes. Phasors are peak values of ``exp(+j*omega*t)``.
+(S,), or (1,) where all samples agree; frequency is the last axis; further cases, such as a meter on each of P
+nodes, are leading axes. Phasors are peak values of ``exp(+j*omega*t)``.
 """
