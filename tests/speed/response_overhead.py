@@ -4,10 +4,10 @@ Run by hand:
 
     python tests/speed/response_overhead.py
 
-Own time: settling of the generator after switching on, the wait for the time constants of the chassis, once the rest
-after the scope's coupling capacitors were switched in, and for each
-single shot the record itself with half a period on average until the trigger. Everything else is overhead: SCPI
-traffic, polling, shots that only found a range, fits, writing to the job.
+Own time: settling of the generator after switching on, the wait for the time constants of the chassis, once the
+rest after the scope's coupling capacitors were switched in, and for each single shot the record itself with half a
+period on average until the trigger. Everything else is overhead: SCPI traffic, polling, shots that only found a
+range, fits, writing to the job.
 """
 
 import sys
