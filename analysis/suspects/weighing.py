@@ -33,6 +33,9 @@ ROUNDS = 4
 SETTLED = 0.05
 """A gain in log probability below this ends the steps."""
 
+OFF_CENTRE = 1.2
+"""A severity this many standard deviations from the centre of its cell belongs to another cell."""
+
 HEALTHY_STEPS = 12
 POLISH_WITHIN = 7.0
 """Hypotheses within this logarithm of the best are started again from its place."""
@@ -152,8 +155,32 @@ def collect(panel: Panel, readings: Sequence[Reading]) -> Data:
     )
 
 
+SHARED_SHARE = 0.9
+"""Share (in quadrature) of the error about a shift that readings of one kind at one place have in common: if the model misses
+how far a signal falls, it misses it at every frequency."""
+
+
+def shift_error(panel: Panel, columns: np.ndarray, shifted: np.ndarray) -> np.ndarray:
+    """Standard deviation of the model about how far a hypothesis moves each reading, shape (C, M).
+
+    Parameters
+    ----------
+    panel : Panel
+        For the healthy reading.
+    columns : ndarray of int, shape (M,)
+        Columns of the panel.
+    shifted : ndarray, shape (C, M)
+        Predictions of the hypotheses.
+    """
+    quantities = panel.quantities[columns]
+    of_shift = np.array([MODEL_ERRORS[q].of_shift for q in quantities])
+    of_square = np.array([MODEL_ERRORS[q].of_square for q in quantities])
+    shift = np.abs(np.nan_to_num(difference(quantities, shifted, panel.centre[columns][None, :])))
+    return np.asarray(np.hypot(of_shift * shift, of_square * shift**2))
+
+
 def own_scale(panel: Panel, columns: np.ndarray, noise: np.ndarray, shifted: np.ndarray) -> np.ndarray:
-    """Scale of each reading's own error: meter, model, and the model's error about the shift, shape (C, M).
+    """Scale of each reading's own error: meter, model, and its part of the model's error about the shift, shape (C, M).
 
     Parameters
     ----------
@@ -168,19 +195,16 @@ def own_scale(panel: Panel, columns: np.ndarray, noise: np.ndarray, shifted: np.
     """
     quantities = panel.quantities[columns]
     base = np.hypot([MODEL_ERRORS[q].base for q in quantities], panel.grid_error[columns])
-    of_shift = np.array([MODEL_ERRORS[q].of_shift for q in quantities])
-    of_square = np.array([MODEL_ERRORS[q].of_square for q in quantities])
-    shift = np.abs(np.nan_to_num(difference(quantities, shifted, panel.centre[columns][None, :])))
-    result: np.ndarray = np.sqrt(noise**2 + base**2 + (of_shift * shift) ** 2 + (of_square * shift**2) ** 2)
-    return result
+    own = np.where(quantities == "dc_v", 1.0, np.sqrt(1.0 - SHARED_SHARE**2)) * shift_error(panel, columns, shifted)
+    return np.asarray(np.sqrt(noise**2 + base**2 + own**2))
 
 
-def shared_errors(panel: Panel, columns: np.ndarray, slopes: np.ndarray) -> np.ndarray:
+def shared_errors(panel: Panel, columns: np.ndarray, slopes: np.ndarray, shifted: np.ndarray) -> np.ndarray:
     """Slopes of errors that several readings share, shape (C, M, E).
 
     One gain error of the meter on all DC readings and of the scope on all its readings, one of the ripple
-    calculation, one a stage over all its frequencies, and for each tube its small-signal slope and mu against what DC
-    says.
+    calculation, one a stage over all its frequencies, all with their part of the error about the shift; and for each
+    tube its small-signal slope and mu against what DC says.
 
     Parameters
     ----------
@@ -190,26 +214,29 @@ def shared_errors(panel: Panel, columns: np.ndarray, slopes: np.ndarray) -> np.n
         Columns of the panel.
     slopes : ndarray, shape (C, M, P)
         Derivatives by the healthy unknowns.
+    shifted : ndarray, shape (C, M)
+        Predictions of the hypotheses.
     """
     measurands = [panel.measurands[c] for c in columns]
     quantities = panel.quantities[columns]
-    fixed = []
+    about_shift = SHARED_SHARE * shift_error(panel, columns, shifted)
+    parts = []
     for quantity, error in MODEL_ERRORS.items():
         places = (
             {m.point for m in measurands if m.quantity == quantity} if quantity in ("gain", "phase_deg") else {""}
         )
         for place in sorted(places):
-            mask = [m.quantity == quantity and place in ("", m.point) for m in measurands]
-            if error.shared and any(mask):
-                fixed.append(np.array(mask) * error.shared)
-    common = np.repeat(np.array(fixed).reshape(len(fixed), len(columns)).T[None], slopes.shape[0], axis=0)
+            mask = np.array([m.quantity == quantity and place in ("", m.point) for m in measurands])
+            if error.shared and mask.any():
+                size = error.shared if quantity == "dc_v" else np.hypot(error.shared, about_shift)
+                parts.append(np.broadcast_to(mask * size, about_shift.shape))
     alternating = quantities != "dc_v"
-    tube = []
     for index, unknown in enumerate(panel.unknowns):
         ending = unknown.key.partition(".")[2]
         if unknown.section and ending in SLOPE_ERROR:
-            tube.append(slopes[:, :, index] * alternating * (SLOPE_ERROR[ending] / unknown.sigma))
-    return np.concatenate([common, *(t[:, :, None] for t in tube)], axis=2)
+            tube = slopes[:, :, index] * alternating * (SLOPE_ERROR[ending] / unknown.sigma)
+            parts.append(np.broadcast_to(tube, about_shift.shape))
+    return np.stack(parts, axis=2) if parts else np.zeros((*about_shift.shape, 0))
 
 
 def log_priors(panel: Panel, changes: Sequence[Change]) -> np.ndarray:
@@ -246,11 +273,12 @@ def first_round(panel: Panel, data: Data) -> np.ndarray:
     shifted = panel.shifted[:, rows]
     scale = own_scale(panel, rows, data.noise, shifted)
     healthy = panel.healthy_slopes[rows][None]
-    every = np.concatenate([healthy, shared_errors(panel, rows, healthy)], axis=2)[0]
+    every = np.concatenate([healthy, shared_errors(panel, rows, healthy, shifted[:1])], axis=2)[0]
     left, size, right = np.linalg.svd(every / scale[0][:, None], full_matrices=False)
     kept = (left[:, :DIRECTIONS] * size[:DIRECTIONS]) * scale[0][:, None]
     dropped = ((left[:, DIRECTIONS:] * size[DIRECTIONS:]) ** 2).sum(axis=1) * scale[0] ** 2
-    wide = np.sqrt(scale**2 + dropped)
+    # What the hypotheses share about their shifts is left out of the directions here, and so counts as each reading's own.
+    wide = np.sqrt(scale**2 + dropped + shift_error(panel, rows, shifted) ** 2)
     residual = np.nan_to_num(difference(data.quantities, data.measured, shifted), nan=1e3)
     slopes = np.concatenate(
         [np.broadcast_to(kept, (len(shifted), *kept.shape)), panel.severity_slopes[:, rows, None]], axis=2
@@ -290,6 +318,7 @@ def refine(
     changes: Sequence[Change],
     steps: int = 6,
     starts: Mapping[Change, np.ndarray] | None = None,
+    exact: bool = False,
 ) -> dict[Change, Refined]:
     """Follow each hypothesis to its most probable unknowns through the model itself.
 
@@ -305,6 +334,8 @@ def refine(
         Gauss-Newton steps.
     starts : mapping of Change to ndarray, optional
         Unknowns to start from, shape (P,) or with severities; zero when left out.
+    exact : bool
+        Compute slow quantities at every step, not only at the end.
     """
     if not changes:
         return {}
@@ -328,11 +359,11 @@ def refine(
         return {}
     scale = own_scale(panel, rows, data.noise, origin)
     slopes = panel.prior_slopes(changes, severities)[:, rows]
-    design = np.concatenate([slopes, shared_errors(panel, rows, slopes)], axis=2)
+    design = np.concatenate([slopes, shared_errors(panel, rows, slopes, origin)], axis=2)
     shared = np.zeros((len(changes), design.shape[2] - count))
     found = Fit(unknowns=np.zeros(design.shape[::2]), weights=1 / scale**2)
     goodness = np.full(len(changes), -np.inf)
-    quick = ~np.isin(quantities, SLOW)
+    quick = ~np.isin(quantities, () if exact else SLOW)
     for _ in range(steps):
         residual = difference(quantities, data.measured, predicted)
         target = residual + np.einsum("cmq,cq->cm", design[:, :, :count], unknowns)
@@ -363,8 +394,8 @@ def refine(
         if take.all() and gained.max() < SETTLED:
             break
     if not quick.all():
-        exact = panel.predict(changes, unknowns, rows[~quick])
-        predicted[:, ~quick] = np.where(np.isnan(exact), predicted[:, ~quick], exact)
+        slow = panel.predict(changes, unknowns, rows[~quick])
+        predicted[:, ~quick] = np.where(np.isnan(slow), predicted[:, ~quick], slow)
     left = difference(quantities, data.measured, predicted) - np.einsum("cmq,cq->cm", design[:, :, count:], shared)
     evidence = log_evidence(left, scale, design, found)
     return {
@@ -407,7 +438,7 @@ def weigh(panel: Panel, data: Data) -> Weighed:
         return normalised(Weighed(changes=panel.changes, log_weight=prior))
     evidence = first_round(panel, data)
     blind = _blind(panel, data)
-    refined = refine(panel, data, [Change()], steps=HEALTHY_STEPS)
+    refined = refine(panel, data, [Change()], steps=HEALTHY_STEPS, exact=True)
     if Change() in refined:
         place = refined[Change()].unknowns[: len(panel.unknowns)]
         mild = {change: place for change in panel.changes if panel.is_mild(change)}
@@ -451,7 +482,7 @@ def _polish(panel: Panel, data: Data, prior: np.ndarray, refined: dict[Change, R
     starts = {}
     for change in near:
         starts[change] = np.concatenate([place, refined[change].unknowns[len(panel.unknowns) :]])
-    for change, result in refine(panel, data, near, starts=starts).items():
+    for change, result in refine(panel, data, near, starts=starts, exact=True).items():
         if result.evidence > refined[change].evidence:
             refined[change] = result
 
