@@ -19,7 +19,15 @@ MARKS = {
 
 @dataclass
 class Sheet:
-    """A growing drawing: pieces of SVG and the box that holds them."""
+    """A growing drawing.
+
+    Parameters
+    ----------
+    pieces : list of str
+        SVG so far.
+    left, top, right, bottom : float
+        The box that holds it.
+    """
 
     pieces: list[str] = field(default_factory=list)
     left: float = 1e9

@@ -33,7 +33,21 @@ class Shown:
 
 @dataclass(eq=False)
 class Cell:
-    """One tube section: its electrodes' points and where its ends came to lie."""
+    """One tube section.
+
+    Parameters
+    ----------
+    socket, section, tube : str
+        ``V1``, ``a``, ``12AX7``.
+    electrodes : dict of str to str
+        Electrode to point, ``{"plate": "V1.6"}``.
+    sheet : Sheet
+        Its drawing.
+    entry : tuple of (node, x, y), optional
+        Where the signal comes in.
+    exits : list of (node, x, y)
+        Where it leaves.
+    """
 
     socket: str
     section: str
