@@ -3,12 +3,13 @@
 from __future__ import annotations
 
 import importlib
+import os
 import sys
 from collections.abc import Sequence
 
 import click
 
-from acquisition.errors import BenchError
+from acquisition.errors import BenchError, harmless
 
 VERBS: dict[str, str] = {
     "demo": "The whole job on the simulated bench, over real SCPI.",
@@ -74,31 +75,55 @@ def main(argv: Sequence[str] | None = None) -> int:
         0 done, 1 the chassis disagrees with the model (``check`` only), 2 the user's mistake, 3 an instrument's
         fault, 130 interrupted.
     """
-    for stream in (sys.stdout, sys.stderr):
-        # A terminal that knows only ASCII gets a question mark instead of a crash.
-        if hasattr(stream, "reconfigure"):
+    for name in ("stdout", "stderr"):
+        stream = getattr(sys, name)
+        if stream is None:  # closed by whoever started us
+            setattr(sys, name, open(os.devnull, "w", encoding="utf-8"))
+        elif hasattr(stream, "reconfigure"):
+            # A terminal that knows only ASCII gets a question mark instead of a crash.
             stream.reconfigure(errors="replace")
     try:
-        result = stagewalk.main(args=argv, prog_name="stagewalk", standalone_mode=False)
+        code = _run(argv)
+        sys.stdout.flush()  # here, and not when the interpreter ends, where nothing could be said about it
+        return code
+    except (click.Abort, KeyboardInterrupt):
+        click.echo("stopped", err=True)
+        return 130
+    except BrokenPipeError:
+        _drop_output()  # the reader of our output went away: nothing left to tell anyone
+        return 0
+    except OSError as error:
+        click.echo(harmless(f"{error.filename or 'output'}: {error.strerror or error}"), err=True)
+        _drop_output()
+        return 2
+
+
+def _run(argv: Sequence[str] | None) -> int:
+    # Not click's own `main`, which ends the process by itself when the reader of its output goes away.
+    arguments = sys.argv[1:] if argv is None else list(argv)
+    try:
+        with stagewalk.make_context("stagewalk", arguments) as context:
+            result = stagewalk.invoke(context)
     except click.exceptions.Exit as stop:
         return int(stop.exit_code)
     except click.ClickException as error:
         error.show()
         return 2
-    except (click.Abort, KeyboardInterrupt):
-        click.echo("stopped", err=True)
-        return 130
-    except BrokenPipeError:
-        sys.stderr.close()  # the reader of our output went away: nothing left to tell anyone
-        return 0
     except BenchError as error:
-        click.echo(str(error), err=True)
+        for line in str(error).splitlines():
+            click.echo(harmless(line), err=True)
         if error.hint:
-            click.echo(f"  hint: {error.hint}", err=True)
+            click.echo(harmless(f"  hint: {error.hint}"), err=True)
         return error.exit_code
     return result if isinstance(result, int) else 0
 
 
-def entry() -> None:
-    """Console entry: `main` with its result as the exit code of the process."""
-    sys.exit(main())
+def _drop_output() -> None:
+    """Let the interpreter's last flush go nowhere instead of failing once more."""
+    nowhere = os.open(os.devnull, os.O_WRONLY)
+    for stream in (sys.stdout, sys.stderr):
+        try:
+            stream.flush()
+        except OSError:
+            os.dup2(nowhere, stream.fileno())
+    os.close(nowhere)

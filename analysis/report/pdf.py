@@ -55,11 +55,12 @@ def print_to_pdf(page: Path, pdf: Path, browser: str) -> None:
     AnalysisError
         The browser failed or took too long.
     """
+    building = pdf.absolute().with_name(f".{pdf.name}.{os.getpid()}.part")  # renamed when whole
     with tempfile.TemporaryDirectory(prefix="stagewalk-pdf-", ignore_cleanup_errors=True) as profile:
         command = [
             browser, "--headless", "--disable-gpu", "--no-pdf-header-footer", "--disable-background-networking",
             "--no-first-run", f"--user-data-dir={profile}", "--virtual-time-budget=8000",
-            f"--print-to-pdf={pdf.absolute()}", page.absolute().as_uri(),
+            f"--print-to-pdf={building}", page.absolute().as_uri(),
         ]  # fmt: skip
         if hasattr(os, "geteuid") and os.geteuid() == 0:
             command.insert(1, "--no-sandbox")  # a browser refuses its sandbox to root
@@ -69,6 +70,8 @@ def print_to_pdf(page: Path, pdf: Path, browser: str) -> None:
             raise AnalysisError(
                 f"no PDF: {browser} did not finish: {error}", hint="print the HTML report"
             ) from error
-    if done.returncode or not pdf.is_file():
+    if done.returncode or not building.is_file():
+        building.unlink(missing_ok=True)
         last = (done.stderr.decode("utf-8", "replace").strip().splitlines() or ["no message"])[-1]
         raise AnalysisError(f"no PDF: {browser} said: {last}", hint="print the HTML report from a browser")
+    building.replace(pdf)

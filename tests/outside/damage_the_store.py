@@ -59,7 +59,7 @@ def main() -> int:
         path = Path(folder) / "job.stagewalk"
         make(path)
         sound = path.read_bytes()
-        for turn in range(turns):
+        for _ in range(turns):
             kind, content = damage(sound, draw)
             path.write_bytes(content)
             counts[kind] += 1
@@ -89,8 +89,7 @@ def main() -> int:
                         )
             except StoreError:
                 counts["not opened for writing"] += 1
-            print(f"\r{turn + 1} damaged files", end="", flush=True)
-    print("; " + ", ".join(f"{name} {count}" for name, count in sorted(counts.items())))
+    print(f"{turns} damaged files: " + ", ".join(f"{name} {count}" for name, count in sorted(counts.items())))
     print(f"{counts['readings rescued'] / (500 * turns):.1%} of all readings rescued")
     return 1 if counts["wrong readings"] + counts["wrong records"] else 0
 

@@ -14,15 +14,10 @@ import click
 )
 def command(chassis: str, out: Path | None) -> None:
     """Draw CHASSIS (a file, or the name of a shipped one) as SVG, one cell a tube section."""
-    from acquisition.errors import ConfigError, Problem
+    from analysis.app.output import write_whole
     from analysis.chassis import load_chassis
     from analysis.report.drawing import chassis_svg
 
     target = out or Path(f"{Path(chassis).name.removesuffix('.yaml')}.svg")
-    svg = chassis_svg(load_chassis(chassis))
-    try:
-        target.write_text(svg, encoding="utf-8")
-    except OSError as error:
-        problem = Problem(str(target), 0, "", f"cannot be written: {error.strerror}")
-        raise ConfigError.from_problems([problem], hint="choose another place with --out") from error
+    write_whole(target, chassis_svg(load_chassis(chassis)))
     click.echo(f"drawn: {target}")

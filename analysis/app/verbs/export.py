@@ -9,6 +9,7 @@ import click
 
 from acquisition.errors import StoreError
 from acquisition.store import open_job, write_passes_csv
+from analysis.app.output import write_whole
 
 
 @click.command("export")
@@ -30,10 +31,12 @@ def command(job: str, names: tuple[str, ...], out: Path | None, captures: Path |
     if out is None:
         click.echo(text, nl=False)
     else:
-        _write(out, text)
+        _make_folder(out.parent)
+        write_whole(out, text)
         click.echo(f"wrote {sum(len(one.readings) for one in passes)} readings to {out}", err=True)
     if captures is not None:
         count = 0
+        _make_folder(captures)
         for one in passes:
             for number, capture in enumerate(one.captures, start=1):
                 stem = re.sub(r"[^A-Za-z0-9.-]+", "_", f"{one.name}-{number:03d}-{capture.point}")
@@ -41,17 +44,14 @@ def command(job: str, names: tuple[str, ...], out: Path | None, captures: Path |
                     f"{t!r},{v!r}\r\n"
                     for t, v in zip(capture.times_s.tolist(), capture.volts.tolist(), strict=True)
                 )
-                _write(captures / f"{stem}.csv", "time_s,volts\r\n" + "".join(rows))
+                write_whole(captures / f"{stem}.csv", "time_s,volts\r\n" + "".join(rows))
                 count += 1
         click.echo(f"wrote {count} captures to {captures}", err=True)
     return 0
 
 
-def _write(path: Path, text: str) -> None:
+def _make_folder(path: Path) -> None:
     try:
-        path.parent.mkdir(parents=True, exist_ok=True)
-        path.write_bytes(text.encode("utf-8"))
+        path.mkdir(parents=True, exist_ok=True)
     except OSError as error:
-        raise StoreError(
-            f"{path}: not written: {error.strerror}", hint="choose another place with --out"
-        ) from error
+        raise StoreError(f"{path}: not made: {error.strerror}", hint="choose another place") from error

@@ -103,8 +103,8 @@ def command(
     job: str, out: Path | None, wants_pdf: bool, browser: str | None, found: str | None, advice: str | None
 ) -> int:
     """Write the report of JOB as one HTML file that opens offline and prints to A4 and Letter."""
-    from acquisition.errors import StoreError
     from acquisition.store import open_job
+    from analysis.app.output import write_whole
     from analysis.report.pdf import find_browser, print_to_pdf
     from analysis.report.render import render
 
@@ -116,11 +116,7 @@ def command(
             click.echo(harmless(f"{job}: {line}"), err=True)
         text = render(gather(opened))
     page = out or _beside(job)
-    try:
-        page.write_text(text, encoding="utf-8", newline="\n")
-    except OSError as error:
-        hint = "choose another place with --out"
-        raise StoreError(f"{page}: not written: {error.strerror}", hint=hint) from error
+    write_whole(page, text)
     click.echo(f"wrote {page}")
     if wants_pdf:
         pdf = page.with_suffix(".pdf")

@@ -10,7 +10,6 @@ from typing import TYPE_CHECKING, Any
 
 import click
 
-from acquisition.errors import StoreError
 from acquisition.quantities import format_value
 from analysis.app.terminal import harmless
 
@@ -72,14 +71,10 @@ def command(
         return
     tube = load_tube(type_number)
     if svg is not None:
+        from analysis.app.output import write_whole
         from analysis.tubes.base_svg import base_svg
 
-        try:
-            svg.write_text(base_svg(tube), encoding="utf-8")
-        except OSError as error:
-            raise StoreError(
-                f"{svg}: cannot be written: {error.strerror}", hint="check folder and rights"
-            ) from error
+        write_whole(svg, base_svg(tube))
     if as_json:
         click.echo(json.dumps(tube_facts(tube), indent=2, ensure_ascii=False))
         return

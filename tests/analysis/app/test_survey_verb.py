@@ -23,7 +23,7 @@ from analysis.app.survey import run_survey
 
 def stagewalk(*arguments):
     return subprocess.Popen(
-        [sys.executable, "-c", "from analysis.app.cli import entry; entry()", "survey", *map(str, arguments)],
+        [sys.executable, "-c", "from analysis.app.entry import entry; entry()", "survey", *map(str, arguments)],
         stdin=subprocess.PIPE,
         stdout=subprocess.PIPE,
         stderr=subprocess.STDOUT,

@@ -351,7 +351,7 @@ def test_a_damaged_job_is_reported_as_far_as_it_goes(job, tmp_path, capsys):
 def test_a_place_that_cannot_be_written_is_one_line(job, tmp_path, capsys):
     assert main(["report", str(job), "--out", str(tmp_path / "none" / "a.html")]) == 2
     told = capsys.readouterr().err.splitlines()
-    assert told[0].endswith("a.html: not written: No such file or directory")
+    assert told[0].endswith("a.html: cannot be written: No such file or directory")
 
 
 def test_without_a_browser_there_is_no_pdf_and_a_clear_line(monkeypatch):
