@@ -24,21 +24,21 @@ class _File(BaseModel):
 
 
 class _Mains(_File):
-    volts: Positive = 230.0
-    hertz: Positive = 50.0
+    volts: Annotated[Positive, Field(le=1e4)] = 230.0
+    hertz: Annotated[Positive, Field(ge=1, le=1e4)] = 50.0
 
 
 class _Rail(_File):
-    volts: Number
-    source: NotNegative = 0.0
-    ripple_pp: NotNegative = 0.0
+    volts: Annotated[Number, Field(ge=-1e5, le=1e5)]
+    source: Annotated[NotNegative, Field(le=1e9)] = 0.0
+    ripple_pp: Annotated[NotNegative, Field(le=1e4)] = 0.0
     rectified: Literal["full-wave", "half-wave", ""] = ""
 
 
 class _Signal(_File):
     input: str
     output: str
-    source_ohms: Positive = 600.0
+    source_ohms: Annotated[Positive, Field(ge=1e-3, le=1e9)] = 600.0
     stages: dict[str, Annotated[list[str], Field(min_length=2, max_length=2)]] = Field(
         default_factory=dict, max_length=100
     )

@@ -13,7 +13,7 @@ from acquisition.records import Measurand
 from analysis.circuit.ac import SmallSignal
 from analysis.circuit.dc import OperatingPoint, solve_dc
 from analysis.circuit.elements import GROUND, SHORT_S, Array, Supply, conductance
-from analysis.circuit.rectifier import Supplied, peak_for, solve_supplied
+from analysis.circuit.rectifier import Rectifier, Supplied, load_slope_s, peak_for, solve_supplied
 from analysis.circuit.ripple import Ripple, RipplingRail, rail_transfer
 
 from .compiling import GENERATOR, Compiled
@@ -79,7 +79,7 @@ class ChassisModel:
         self.parameters: dict[str, Parameter] = self._compiled.parameters
         self._nominal = self._compiled.nominal_table()
         self._settle_rails()
-        self._home = solve_supplied(self.circuit, self._nominal, self._compiled.rectifiers)
+        self._home = solve_supplied(self.circuit, self._nominal, self._rectifiers)
         self.require_solved(self._home.rest)
         self.points = list_points(chassis, self._delicate_nodes())
         self.stages = chassis.stages
@@ -103,13 +103,16 @@ class ChassisModel:
             for supply in self.circuit.supplies
             if rails[supply.key].ripple_pp_v and not rails[supply.key].rectified
         )
-        for rectifier in self._compiled.rectifiers:
-            rail = rails[rectifier.key]
-            load_a = (float(self._nominal[f"{rail.name}.emf"][0]) - rail.volts) / max(
-                rail.source_ohm, 1.0 / SHORT_S
-            )
+        self._rectifiers: tuple[Rectifier, ...] = ()
+        at_rest = Supplied(table=dict(self._nominal), rest=rest, charging=(), peak_v=())
+        for plain in self._compiled.rectifiers:
+            rail = rails[plain.key]
+            rectifier = replace(plain, slope_s=load_slope_s(plain, self.circuit, at_rest))
+            drop_v = float(self._nominal[f"{rail.name}.emf"][0]) - rail.volts
+            load_a = drop_v / max(rail.source_ohm, 1.0 / SHORT_S)
             peak_v = peak_for(rectifier, self._nominal, rail.volts, load_a)
             self._nominal[f"{rail.name}.emf"] = np.full(1, peak_v)
+            self._rectifiers += (rectifier,)
         for name in rails:
             key = f"{name}.emf"
             self.parameters[key] = replace(self.parameters[key], nominal=float(self._nominal[key][0]))
@@ -266,7 +269,7 @@ class ChassisModel:
         """
         if not values:
             return self._home
-        return solve_supplied(self.circuit, self.table(values), self._compiled.rectifiers, self._home)
+        return solve_supplied(self.circuit, self.table(values), self._rectifiers, self._home)
 
     def response(self, values: Values, source: str, target: str, freq_hz: np.ndarray) -> np.ndarray:
         """Complex small-signal ratio of two points, a probe on both.
@@ -347,7 +350,7 @@ class ChassisModel:
                 shown[:, index] = 100.0 * self._distortion(values, measurand)
         humming = [index for index, measurand in enumerate(measurands) if measurand.quantity == "ripple_pp_v"]
         if humming:
-            hum = Ripple(self.circuit, supplied, self._compiled.rectifiers, self._rippling, self.chassis.mains_hz)
+            hum = Ripple(self.circuit, supplied, self._rectifiers, self._rippling, self.chassis.mains_hz)
             shown[:, humming] = read_hum(hum, [nodes[index][0] for index in humming], self.probe).T
         shown[np.broadcast_to(rest.culprit >= 0, (supplied.count,))] = np.nan
         return shown

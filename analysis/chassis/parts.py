@@ -6,7 +6,7 @@ import difflib
 from collections.abc import Mapping
 from typing import Any
 
-from acquisition.quantities import parse_tolerance, parse_value
+from acquisition.quantities import format_value, parse_tolerance, parse_value
 
 from .description import Part
 
@@ -32,6 +32,12 @@ FACTS: Mapping[str, frozenset[str]] = {
     ),
 }
 """Further facts of a part, as numbers, in the mapping form."""
+
+PLAUSIBLE: Mapping[str, tuple[float, float]] = {
+    "resistor": (1e-3, 1e10), "capacitor": (1e-14, 1.0), "inductor": (1e-9, 1e4), "potentiometer": (1.0, 1e9),
+    "transformer": (1e-2, 1e7),
+}  # fmt: skip
+"""Limits of a value, wide: what lies outside is a slip of the prefix (m for M), and no number to calculate with."""
 
 TEXT_FACTS = frozenset({"note", "tolerance"})
 
@@ -81,7 +87,15 @@ def parse_part(name: str, entry: str | Mapping[str, Any], line: int = 0) -> Part
     >>> parse_part("R1", "1M V1.2 gnd 5%").tolerance
     (-0.05, 0.05)
     """
-    return _short(name, entry, line) if isinstance(entry, str) else _mapped(name, entry, line)
+    part = _short(name, entry, line) if isinstance(entry, str) else _mapped(name, entry, line)
+    low, high = PLAUSIBLE[part.kind]
+    if not low <= part.value <= high:
+        unit = UNITS[part.kind]
+        raise PartMistake(
+            f"a {part.kind} of {format_value(part.value, unit)}? expected {format_value(low, unit)} to"
+            f" {format_value(high, unit)} (m is milli, M is mega)"
+        )
+    return part
 
 
 def _kind_of(name: str) -> str:
@@ -165,8 +179,8 @@ def _number(text: Any, key: str) -> float:
         value = parse_value(text)
     except ValueError as error:
         raise PartMistake(str(error), key) from None
-    if value < 0:
-        raise PartMistake(f"expected a value of zero or more, got {text!r}", key)
+    if not 0 <= value <= 1e12:
+        raise PartMistake(f"expected a value of zero or more, and less than 1e12, got {text!r}", key)
     return value
 
 
@@ -175,6 +189,8 @@ def _tolerance(text: Any) -> tuple[float, float]:
         low, high = parse_tolerance(str(text))
     except ValueError as error:
         raise PartMistake(str(error), "tolerance") from None
+    if high > 10.0:
+        raise PartMistake(f"expected a tolerance below 1000%, got {text}", "tolerance")
     if low <= -1.0:
         raise PartMistake(f"a tolerance of {text} lets the part vanish: expected more than -100%", "tolerance")
     return low, high

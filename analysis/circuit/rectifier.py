@@ -11,6 +11,7 @@ from dataclasses import dataclass
 
 import numpy as np
 
+from .ac import SmallSignal
 from .dc import OperatingPoint, solve_dc
 from .elements import SHORT_S, Array, Table
 from .network import Circuit
@@ -26,6 +27,9 @@ ROUNDS, SETTLED_V = 6, 1e-3
 
 OPEN_OHM = 1e9
 """Source resistance that stands for an open one."""
+
+LEAST_S = 1e-9
+"""Least conductance of a load, siemens."""
 
 LEAST_ANGLE = 0.02
 """Half conduction angle, in radian, below which the load line is not followed: hardly any load."""
@@ -47,6 +51,9 @@ class Rectifier:
         Two pulses a period of the mains instead of one.
     mains_hz : float
         Frequency of the mains.
+    slope_s : float, optional
+        Conductance of everything behind the reservoir at the ripple's frequency; steady current over steady volts
+        when left out. It matters where the reservoir hardly holds.
     """
 
     key: str
@@ -54,6 +61,7 @@ class Rectifier:
     reservoirs: tuple[str, ...]
     full_wave: bool
     mains_hz: float
+    slope_s: float | None = None
 
     @property
     def ripple_hz(self) -> float:
@@ -86,8 +94,10 @@ class Charging:
     start_v: Array
 
 
-def charge(rectifier: Rectifier, table: Table, load_s: Array, start_v: Array | None = None) -> Charging:
-    """Find the periodic state for a load.
+def charge(
+    rectifier: Rectifier, table: Table, load_a: Array, rail_v: Array, start_v: Array | None = None
+) -> Charging:
+    """Find the periodic state under a load.
 
     Parameters
     ----------
@@ -95,8 +105,8 @@ def charge(rectifier: Rectifier, table: Table, load_s: Array, start_v: Array | N
         The rail.
     table : mapping of str to ndarray
         Values by key.
-    load_s : ndarray, shape (S,)
-        Load as a conductance, siemens; zero or more.
+    load_a, rail_v : ndarray, shape (S,)
+        The load: current, at volts of the rail. Around those it follows the slope of the rectifier's load.
     start_v : ndarray, optional
         Reservoir volts of a neighbouring state, to start from.
 
@@ -104,31 +114,42 @@ def charge(rectifier: Rectifier, table: Table, load_s: Array, start_v: Array | N
     -------
     Charging
         Over the samples.
+
+    Notes
+    -----
+    The load draws ``i0 + g*v``. With ``k = 1/(1 + esr*g)`` the reservoir moves as ``c*dv/dt = -k*(g*v + i0)`` while
+    the rectifier rests, and towards ``(e - i0*r)/(k + g*p)``, ``p = r + k*esr``, while it conducts through r.
     """
     peak = np.abs(table[f"{rectifier.key}.emf"] * table["mains"])
-    source = np.clip(table[f"{rectifier.key}.source"], 1.0 / SHORT_S, OPEN_OHM)
+    r = np.clip(table[f"{rectifier.key}.source"], 1.0 / SHORT_S, OPEN_OHM)
     farad = np.maximum(sum(table[key] for key in rectifier.reservoirs), 1e-12)
     # Reservoirs in parallel: their series resistances weigh as the current they take.
     esr = sum(table[key] * table[f"{key}.esr"] for key in rectifier.reservoirs) / farad
+    peak, r, farad, esr, load_a, rail_v = np.broadcast_arrays(peak, r, farad, esr, load_a, rail_v)
+    mean_s = load_a / np.maximum(rail_v, 1e-3)
+    g = np.clip(mean_s if rectifier.slope_s is None else np.full(1, rectifier.slope_s), LEAST_S, SHORT_S)
+    i0 = load_a - g * rail_v
+    k = 1.0 / (1.0 + esr * g)
+    p = r + k * esr
     step_s = 1.0 / (rectifier.ripple_hz * ANGLES)
-    peak, source, farad, esr, load = np.broadcast_arrays(peak, source, farad, esr, np.maximum(load_s, 0.0))
+    idle = np.exp(-k * g / farad * step_s)
+    busy = np.exp(-k * (k / p + g) / farad * step_s)
+    rest_v, reach = -i0 / g, k + g * p
     span = np.pi if rectifier.full_wave else 2.0 * np.pi
     wave = np.maximum(np.sin((np.arange(ANGLES) + 0.5) * (span / ANGLES)), 0.0)
-    idle = np.exp(-load / farad * step_s)
-    # It conducts where the wave stands above what the reservoir would fall to in this step.
-    off = idle * (1.0 - esr * load)
-    path = source + esr
-    rate = (1.0 - esr * load) / (farad * path) + load / farad
-    busy = np.exp(-rate * step_s)
-    lift = (1.0 - busy) / (rate * farad * path)
-    fraction = np.clip(1.0 - load * source, 0.05, 0.999)
-    start = peak * fraction if start_v is None else np.broadcast_to(start_v, peak.shape)
+
+    def step(held: Array, height: float) -> tuple[Array, Array]:
+        """Reservoir volts a step later, and whether the wave stands above the rail, so that current flows."""
+        resting = rest_v + (held - rest_v) * idle
+        on = peak * height > k * (resting - esr * i0)
+        target = (peak * height - i0 * r) / reach
+        return np.where(on, target + (held - target) * busy, resting), on
+
+    start = np.clip(rail_v, 0.0, peak) if start_v is None else np.broadcast_to(start_v, peak.shape)
     for _ in range(CYCLES):
         held, memory = start, np.ones(start.shape)
         for height in wave:
-            target = lift * (peak * height)
-            on = peak * height > held * off
-            held = np.where(on, held * busy + target, held * idle)
+            held, on = step(held, height)
             memory = memory * np.where(on, busy, idle)
         miss = held - start
         start = start + miss / np.maximum(1.0 - memory, 1e-6)
@@ -138,17 +159,38 @@ def charge(rectifier: Rectifier, table: Table, load_s: Array, start_v: Array | N
     current = np.empty((ANGLES, *start.shape))
     total = np.zeros(start.shape)
     for place, height in enumerate(wave):
-        on = peak * height > held * off
-        after = np.where(on, held * busy + lift * (peak * height), held * idle)
+        after, on = step(held, height)
         middle = 0.5 * (held + after)
-        current[place] = (after - held) * farad / step_s + load * middle
-        total = total + middle + esr * (current[place] - load * middle)
+        current[place] = np.where(on, (after - held) * farad / (step_s * k) + i0 + g * middle, 0.0)
+        total = total + k * (middle + esr * (current[place] - i0))
         held = after
     mean = total / ANGLES
-    current = np.maximum(current, 0.0)
     angle = np.arccos(np.clip(mean / np.maximum(peak, 1e-9), 0.0, np.cos(LEAST_ANGLE)))
-    slope = np.pi * source / angle * (0.5 if rectifier.full_wave else 1.0)
-    return Charging(mean_v=mean, mean_a=load * mean, current_a=current, slope_ohm=slope, start_v=start)
+    slope = np.pi * r / angle * (0.5 if rectifier.full_wave else 1.0)
+    return Charging(
+        mean_v=mean, mean_a=i0 + g * mean, current_a=np.maximum(current, 0.0), slope_ohm=slope, start_v=start
+    )
+
+
+def load_slope_s(rectifier: Rectifier, circuit: Circuit, supplied: Supplied) -> float:
+    """Conductance of everything behind a reservoir at the ripple's frequency, first sample.
+
+    Parameters
+    ----------
+    rectifier : Rectifier
+        The rail.
+    circuit : Circuit
+        Topology.
+    supplied : Supplied
+        The chassis at rest.
+    """
+    table = dict(supplied.table)
+    table[f"{rectifier.key}.source"] = np.full(1, np.inf)
+    for key in rectifier.reservoirs:
+        table[key] = np.zeros(1)
+    small = SmallSignal(circuit, table, supplied.rest.slopes, np.array([rectifier.ripple_hz]))
+    impedance = small.impedances([rectifier.node])[rectifier.node][rectifier.node]
+    return float(np.real(1.0 / impedance.flat[0]))
 
 
 def peak_for(rectifier: Rectifier, table: Table, volts: float, load_a: float) -> float:
@@ -163,10 +205,10 @@ def peak_for(rectifier: Rectifier, table: Table, volts: float, load_a: float) ->
     volts, load_a : float
         What the rail shows, and the current it gives.
     """
-    load = np.full(1, max(load_a / volts, 0.0))
+    load, rail = np.full(1, max(load_a * np.sign(volts), 0.0)), np.full(1, abs(volts))
     peak, held = abs(volts), None
     for _ in range(20):
-        state = charge(rectifier, {**table, f"{rectifier.key}.emf": np.full(1, peak)}, load, held)
+        state = charge(rectifier, {**table, f"{rectifier.key}.emf": np.full(1, peak)}, load, rail, held)
         # The mean grows nearly in proportion to the peak, whatever the load.
         ratio = abs(volts) / float(state.mean_v[0])
         peak, held = peak * ratio, state.start_v * ratio
@@ -223,7 +265,7 @@ def solve_supplied(
     for number, rectifier in enumerate(rectifiers):
         emf = f"{rectifier.key}.emf"
         if near is None:
-            state = charge(rectifier, table, np.full(1, 1e-4))
+            state = charge(rectifier, table, np.zeros(1), np.abs(table[emf] * table["mains"]))
             peak = np.maximum(np.abs(table[emf] * table["mains"]), 1e-9)
             share, slope = state.mean_v / peak, 3.0 * np.clip(table[f"{rectifier.key}.source"], 1.0, OPEN_OHM)
         else:
@@ -253,10 +295,9 @@ def _touch(
     """State of a rectifier under the load it has now, and the line that touches its load line there."""
     sign = np.sign(table[f"{rectifier.key}.emf"] * table["mains"])
     volts = rest.volts[rectifier.node]
-    line_a = (lines[f"{rectifier.key}.emf"] * table["mains"] - volts) / lines[f"{rectifier.key}.source"]
-    safe = np.where(np.abs(volts) > 1e-3, volts, np.nan)
-    load = np.nan_to_num(line_a / safe, nan=SHORT_S)
-    state = charge(rectifier, table, load, state.start_v)
+    load_a = (lines[f"{rectifier.key}.emf"] * table["mains"] - volts) / lines[f"{rectifier.key}.source"]
+    rail_v = np.nan_to_num(sign * volts)
+    state = charge(rectifier, table, np.maximum(np.nan_to_num(sign * load_a), 0.0), rail_v, state.start_v)
     emf = sign * (state.mean_v + state.slope_ohm * state.mean_a)
     alive = np.where(table["mains"] == 0.0, 1.0, table["mains"])
     return state, emf / alive, state.slope_ohm

@@ -172,7 +172,9 @@ def test_a_smaller_reservoir_ripples_more(amplifier):
     wanted = [Measurand(point="HT1", quantity="ripple_pp_v"), *dc("HT1")]
     shown = amplifier.predict({"C20": np.array([50e-6, 25e-6, 1e-9])}, wanted)
     assert shown[1, 0] / shown[0, 0] == pytest.approx(2.0, rel=0.15)
-    assert shown[2, 1] < 0.85 * shown[0, 1]
+    # Without one the next capacitor holds through its resistor: volts fall, ripple is tens of volts.
+    assert shown[2, 1] < 0.95 * shown[0, 1]
+    assert shown[2, 0] > 3.0 * shown[0, 0]
 
 
 def test_open_half_of_a_push_pull_primary(amplifier):
