@@ -1,0 +1,141 @@
+"""The worker of the page against the simulated bench: unplugged meter, stop, notes, advice, what is on disk."""
+
+import time
+from contextlib import contextmanager
+
+import pytest
+
+from acquisition.configs import find_config
+from acquisition.instruments.bench import parse_bench
+from acquisition.simulated.bench import SimulatedBench
+from acquisition.simulated.hands import Hands
+from acquisition.simulated.survey_hands import SurveyHands
+from acquisition.store import create_job, open_job
+from analysis.app.demo.plant import TablePlant, load_table
+from analysis.app.page.hub import Hub
+from analysis.app.page.worker import BenchWorker
+
+
+class Person(SurveyHands):
+    """Simulated hands that put the scope's probes on too."""
+
+    def place(self, source, target):
+        self.hands.wiring.switch(True)
+        self.hands.wiring.clip(1, source)
+        self.hands.wiring.clip(2, target)
+
+
+def wait_for(what, seconds=20):
+    end = time.monotonic() + seconds
+    while time.monotonic() < end:
+        if found := what():
+            return found
+        time.sleep(0.02)
+    pytest.fail("waited in vain")
+
+
+@contextmanager
+def running(folder, *, with_hands=True):
+    path = folder / "amp.stagewalk"
+    with SimulatedBench(TablePlant(load_table(), "leaky")) as bench:
+        text = find_config("chassis", "quayside-five").read_text(encoding="utf-8")
+        create_job(path, "quayside-five", text, bench.bench_text()).close()
+        hub = Hub()
+        person = Person(Hands(bench.wiring, pace=0.3, seed=2)) if with_hands else None
+        worker = BenchWorker(path, parse_bench(bench.bench_text(), "bench"), hub, "as-found", operator=person)
+        worker.start()
+        try:
+            wait_for(lambda: hub.state().get("meter", {}).get("link") == "good")
+            yield bench, hub, worker, path
+        finally:
+            worker.end()
+        assert worker.failure is None
+        assert not bench.generator.output
+
+
+def test_an_unplugged_meter_is_told_and_the_survey_goes_on(tmp_path):
+    with running(tmp_path) as (bench, hub, worker, path):
+        worker.post("start", {"mains_v": "231", "glow": True})
+        wait_for(lambda: len(hub.state()["taken"]["readings"]) >= 2)
+        before = time.monotonic()
+        bench.links["meter"].refuse()
+        bench.links["meter"].drop()
+        wait_for(lambda: hub.state()["meter"]["link"] == "lost", 5)
+        assert time.monotonic() - before < 2.5
+        kept = {r["point"] for r in hub.state()["taken"]["readings"]}
+        bench.links["meter"].refuse(False)
+        wait_for(lambda: hub.state()["meter"]["link"] == "good")
+        wait_for(lambda: len(hub.state()["taken"]["readings"]) > len(kept))
+        with open_job(path, read_only=True) as job:
+            assert kept <= {r.point for r in job.read_pass("as-found").readings}
+
+
+def test_every_reading_is_on_disk_before_a_tab_hears_of_it(tmp_path):
+    with running(tmp_path) as (_, hub, worker, path):
+        seen = []
+        publish = hub.publish
+
+        def watch(panel, content):
+            if panel == "taken" and content["readings"]:
+                with open_job(path, read_only=True) as job:
+                    on_disk = {r.point for r in job.read_pass("as-found").readings}
+                seen.append({r["point"] for r in content["readings"]} <= on_disk)
+            publish(panel, content)
+
+        hub.publish = watch
+        worker.post("start", {"mains_v": "231", "glow": True})
+        wait_for(lambda: len(seen) >= 3)
+        assert all(seen)
+
+
+def test_gain_needs_the_load_and_stops_when_asked(tmp_path):
+    with running(tmp_path) as (bench, hub, worker, _):
+        request = {"stage": "first", "drive_pp_v": "0.1", "freq_hz": "1k", "run": "sweep"}
+        worker.post("gain", request)
+        wait_for(lambda: "load" in hub.state().get("gain", {}).get("progress", ""))
+        worker.post("gain", {**request, "load_present": True})
+        wait_for(lambda: "of 16 taken" in hub.state()["gain"]["progress"])
+        assert hub.state()["generator"]["on"]
+        worker.post("stop", {})
+        wait_for(lambda: hub.state()["gain"]["progress"].startswith("Stopped"))
+        assert not hub.state()["generator"]["on"]
+        assert not bench.generator.output
+
+
+@pytest.mark.parametrize(
+    ("change", "words"),
+    [({"drive_pp_v": "loud"}, "drive_pp_v"), ({"freq_hz": "-3"}, "above zero"), ({"stage": "V9.1>V9.2"}, "V9.1")],
+)
+def test_wrong_entries_are_one_line(tmp_path, change, words):
+    with running(tmp_path) as (_, hub, worker, _):
+        worker.post(
+            "gain", {"stage": "first", "drive_pp_v": "0.1", "freq_hz": "1k", "load_present": True, **change}
+        )
+        assert words in wait_for(lambda: hub.state().get("gain", {}).get("progress", ""))
+
+
+def test_a_note_belongs_to_the_point_in_hand(tmp_path):
+    with running(tmp_path) as (_, hub, worker, path):
+        worker.post("start", {"mains_v": "231", "glow": True})
+        point = wait_for(lambda: hub.state()["step"].get("point"))
+        worker.post("note", {"text": "crackles"})
+
+        def notes():
+            with open_job(path, read_only=True) as job:
+                return [e for e in job.read_pass("as-found").events if e.kind == "note"]
+
+        (note,) = wait_for(notes)
+        assert note.text == "crackles"
+        assert note.subject in {point, hub.state()["step"]["point"]}
+
+
+def test_without_hands_nothing_is_taken_and_keys_only_confirm(tmp_path):
+    with running(tmp_path, with_hands=False) as (_, hub, worker, path):
+        worker.post("start", {"mains_v": "231", "glow": True})
+        prompt = wait_for(lambda: hub.state()["step"].get("prompt"))
+        assert "Power off" in prompt
+        worker.post("confirm", {})
+        wait_for(lambda: hub.state()["step"].get("prompt") != prompt)
+        time.sleep(0.5)
+        with open_job(path, read_only=True) as job:
+            assert job.read_pass("as-found").readings == ()
