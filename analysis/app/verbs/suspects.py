@@ -136,6 +136,20 @@ def _one(job: tuple[Chassis, Taken, tuple[str, ...], float | None]) -> dict[str,
     return next(answers(chassis, [taken], wanted, limit_v))
 
 
+def _at_once(
+    jobs: Sequence[tuple[Chassis, Taken, tuple[str, ...], float | None]], processes: int
+) -> Iterator[dict[str, Any]]:
+    import signal
+    from concurrent.futures import ProcessPoolExecutor
+
+    # Ctrl-C reaches every process of the terminal: the workers fall silent, and this one says that it stopped.
+    pool = ProcessPoolExecutor(processes, initializer=signal.signal, initargs=(signal.SIGINT, signal.SIG_DFL))
+    try:
+        yield from pool.map(_one, jobs)
+    finally:
+        pool.shutdown(cancel_futures=True)
+
+
 @click.command(name="suspects")
 @click.argument("arguments", nargs=-1, metavar="JOB | READINGS.csv ...")
 @click.option("--chassis", "chassis_name", metavar="FILE", help="Chassis; the arguments are then readings files.")
@@ -158,10 +172,7 @@ def command(
     names = tuple(name.strip() for name in (wanted or "").split(",") if name.strip())
     results: Iterator[dict[str, Any]]
     if processes > 1 and len(passes) > 1:
-        from concurrent.futures import ProcessPoolExecutor
-
-        pool = ProcessPoolExecutor(processes)
-        results = pool.map(_one, [(chassis, taken, names, limit_v) for taken in passes])
+        results = _at_once([(chassis, taken, names, limit_v) for taken in passes], processes)
     else:
         results = answers(chassis, passes, names, limit_v)
     for number, result in enumerate(results, start=1):
