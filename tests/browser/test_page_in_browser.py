@@ -9,10 +9,21 @@ import shutil
 import signal
 import subprocess
 import sys
+import threading
 import time
 import urllib.request
+from pathlib import Path
 
 import pytest
+import uvicorn
+
+from acquisition.store import open_job
+from analysis.app.page.hub import Hub
+from analysis.app.page.server import guarded, listen, page_app
+from analysis.app.page.views import views_of
+
+sys.path.insert(0, str(Path(__file__).parents[1] / "analysis" / "report"))
+from repaired_five import build
 
 CHROMIUM = shutil.which("chromium") or shutil.which("chromium-browser")
 HAS_PLAYWRIGHT = importlib.util.find_spec("playwright") is not None
@@ -190,6 +201,45 @@ def test_a_reload_and_a_second_tab_show_the_same(tab, browser, bench):
     wait_for(lambda: second.locator("#done tr").count() == 16)
     assert second.locator("#done").inner_text() == before
     second.close()
+
+
+def test_a_hidden_tab_lets_go_of_its_stream(tab, bench):
+    wait_for(lambda: tab.locator("#lamp-link .is").inner_text() == "live")
+    hide = "(is) => { Object.defineProperty(document, 'hidden', {value: is, configurable: true}); "
+    hide += "document.dispatchEvent(new Event('visibilitychange')); }"
+    tab.evaluate(hide, True)
+    assert tab.locator("#lamp-link .is").inner_text() == "paused while hidden"
+    wait_for(lambda: tab.locator("#digits").get_attribute("data-stale") == "yes", 4)
+    tab.evaluate(hide, False)
+    wait_for(lambda: tab.locator("#lamp-link .is").inner_text() == "live")
+    wait_for(lambda: tab.locator("#digits").get_attribute("data-stale") == "no", 4)
+
+
+def test_before_and_after(browser, tmp_path):
+    path = build(tmp_path / "five.stagewalk", frequencies=4, captures=2, samples=2000)
+    with open_job(path, read_only=True) as job:
+        passes = job.passes()
+    hub, address = Hub(), listen()
+    hub.publish("job", {"name": "five", "chassis": "five", "pass": passes[-1], "passes": passes, "stages": [],
+                        "mains_v": None, "cautions": []})  # fmt: skip
+    actions = type("Nothing", (), {"names": frozenset(), "post": None})()
+    app = guarded(page_app(hub, actions, views_of(path)), address)
+    config = uvicorn.Config(app, log_level="warning", lifespan="off", timeout_graceful_shutdown=1)
+    server = uvicorn.Server(config)
+    thread = threading.Thread(target=server.run, kwargs={"sockets": [address.listener]})
+    thread.start()
+    page = browser.new_page(viewport={"width": 1280, "height": 900})
+    try:
+        page.goto(address.url + "#compare")
+        wait_for(lambda: page.locator("#compare-result tbody tr").count() > 3)
+        assert "agrees with the replaced part" in page.locator("#compare-result").inner_text()
+        if folder := os.environ.get("STAGEWALK_PICTURES"):
+            page.screenshot(path=f"{folder}/compare.png", full_page=True)
+    finally:
+        page.close()
+        hub.end()
+        server.should_exit = True
+        thread.join(timeout=10)
 
 
 def test_a_stopped_server_is_told_within_a_second_or_two(tab, bench):
