@@ -103,7 +103,7 @@ def share(rows, test) -> str:
     return f"{good:3d}/{len(rows):<3d} {100 * good / len(rows):4.0f} %" if rows else "   -        "
 
 
-def table(rows) -> None:
+def table(rows, details: bool = False) -> None:
     """Print all tables."""
     faulty = [r for r in rows if not r["answer"]["healthy"]]
     seen = [r for r in faulty if r["answer"]["visible"]]
@@ -136,6 +136,10 @@ def table(rows) -> None:
     print("reliability of the first answer (part or alike, hidden faults left out):")
     for key in sorted(bins):
         print(f"  said {key[0]:.2f} to {key[1]:.2f}: right {share(bins[key], bool)}")
+    for r in rows:
+        if details and "estimate" in r and not r["estimate"][0] <= r["estimate"][1] <= r["estimate"][2]:
+            low, true, high, value = r["estimate"]
+            print(f"  {r['name'][5:]} {r['answer']['part']}: true {true:.3g}, estimate {value:.3g}, {low:.3g} to {high:.3g}")
     told = [r["estimate"] for r in rows if "estimate" in r]
     print(f"estimates inside their 95 % interval: {share(told, lambda e: e[0] <= e[1] <= e[2])}")
     times = sorted(r["seconds"] for r in rows)
@@ -172,7 +176,7 @@ def main() -> None:
             truth = "healthy" if a["healthy"] else f"{a['part']} {a['accept'][0][1]} {a['severity']} {a['amount']} {'' if a['visible'] else 'HIDDEN'}"
             mark = "" if a["healthy"] else ("ok  " if r["first"] else "alike" if r["alike"] else f"MISS{r['place']}")
             print(f"{r['name'][5:]} {r['title'][:24]:24s} {mark:5s} {truth:44s} healthy {r['healthy']:.3f} {r['top']}")
-    table(rows)
+    table(rows, options.details)
 
 
 if __name__ == "__main__":
