@@ -3,12 +3,62 @@
 from __future__ import annotations
 
 from collections.abc import Callable, Iterable
+from dataclasses import replace
 from typing import TYPE_CHECKING
 
 if TYPE_CHECKING:
     from acquisition.instruments import Bench, Meter, Sample
-    from acquisition.probing import Action, Key, Probing, ProbingLimits
+    from acquisition.probing import Action, Key, Options, Probing, ProbingLimits
+    from acquisition.records import Reading
     from acquisition.steady import SteadyDetector
+    from analysis.chassis import Chassis, ChassisModel
+
+
+def survey_of(
+    chassis: Chassis,
+    model: ChassisModel | None,
+    bench: Bench,
+    meter: Meter,
+    commit: Callable[[Reading], None],
+    options: Options,
+    *,
+    supply_v: float | None = None,
+    advise: Callable[[], str | None] | None = None,
+) -> Probing:
+    """Make the survey of a chassis ready on an open meter.
+
+    Parameters
+    ----------
+    chassis : Chassis
+        Its points.
+    model : ChassisModel or None
+        For what is expected; None where the file has no parts.
+    bench : Bench
+        Ratings.
+    meter : Meter
+        Open; its identity goes into every reading.
+    commit : callable
+        Takes each reading; returns when it is on disk.
+    options : Options
+        What the person chose; ``mains_v`` scales what is expected.
+    supply_v : float, optional
+        Unloaded high tension, where no model tells.
+    advise : callable, optional
+        Gives the point that would tell most.
+    """
+    from acquisition.clock import SystemClock
+    from acquisition.probing import Probing
+    from analysis.chassis.plan import survey_plan
+
+    return Probing(
+        survey_plan(chassis, model, mains_v=options.mains_v, supply_v=supply_v),
+        limits_of(bench, mains_known=options.mains_v is not None),
+        detector_for(meter),
+        commit,
+        SystemClock().utc,
+        replace(options, instrument=meter.identity),
+        advise,
+    )
 
 
 def run_survey(

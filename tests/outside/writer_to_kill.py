@@ -45,6 +45,7 @@ def sweep(job):
         tell(number + 1)
 
 
-with create_job(sys.argv[1], "made to be killed") as opened:
-    opened.start_pass("as-found")
-    {"survey": survey, "sweep": sweep}[sys.argv[2]](opened)
+if __name__ == "__main__":
+    with create_job(sys.argv[1], "made to be killed") as opened:
+        opened.start_pass("as-found")
+        {"survey": survey, "sweep": sweep}[sys.argv[2]](opened)

@@ -185,20 +185,17 @@ def _take(scene: Scene, job: Job, name: str) -> None:
 
 
 def _survey(scene: Scene, job: Job, name: str) -> None:
-    from acquisition.clock import SystemClock
     from acquisition.instruments import load_bench, open_meter
-    from acquisition.probing import Options, Probing
+    from acquisition.probing import Options
     from acquisition.simulated.survey_hands import SurveyHands
-    from analysis.app.survey import detector_for, limits_of, run_survey
+    from analysis.app.survey import run_survey, survey_of
     from analysis.app.survey_screen import Screen
-    from analysis.chassis.plan import survey_plan
 
     scene.say(f"\nSurvey, pass {name}: simulated hands do what a person would be asked to do")
     chassis, model, reason = modelled(job.sheet)
     if chassis is None:
         raise StoreError(f"{scene.job_path}: {reason}", hint="is the installation complete?")
     bench = load_bench(str(scene.bench_path))
-    clock = SystemClock()
     job.start_pass(name, mains_v=MAINS_V, mains_hz=float(bench.mains_hz))
     if name != AS_FOUND:
         event = Event(
@@ -213,13 +210,13 @@ def _survey(scene: Scene, job: Job, name: str) -> None:
     scene.bench.wiring.switch(False)
     hands = SurveyHands(scene.hands)
     with open_meter(bench) as meter:
-        machine = Probing(
-            survey_plan(chassis, model, mains_v=MAINS_V),
-            limits_of(bench, mains_known=True),
-            detector_for(meter),
+        machine = survey_of(
+            chassis,
+            model,
+            bench,
+            meter,
             lambda reading: job.add_reading(name, reading),
-            clock.utc,
-            Options(tubes_glow=True, mains_v=MAINS_V, instrument=meter.identity),
+            Options(tubes_glow=True, mains_v=MAINS_V),
         )
         screen = Screen(machine, _Fingers(hands), bell=False)
 

@@ -17,7 +17,7 @@ from acquisition.records import Event, Measurand
 from acquisition.steady import SteadyDetector
 from acquisition.store import Job, open_job
 from analysis.app.modelled import modelled
-from analysis.app.survey import detector_for, limits_of
+from analysis.app.survey import detector_for, limits_of, survey_of
 
 from . import showing
 from .gaining import Stopped, measure
@@ -26,7 +26,6 @@ from .thinking import Thinker
 
 if TYPE_CHECKING:
     from acquisition.instruments import Bench, Meter, Sample
-    from acquisition.records import SurveyPlan
 
 PANEL_EVERY_S = 0.04
 """Digits change at most this often: faster than the eye, slower than a screen."""
@@ -139,10 +138,6 @@ class BenchWorker:
         if chassis is None:
             self._alarm(f"No points to walk: {reason}")
             return
-        if self.bench.meter is not None and model is not None:
-            from analysis.chassis import ChassisModel, MeterLoad
-
-            model = ChassisModel(chassis, meter=MeterLoad(resistance_ohm=self.bench.meter.input_ohm))
         self._chassis, self._model, self._job = chassis, model, job
         self._publish_job()
         self.hub.publish("step", self._step)
@@ -214,31 +209,27 @@ class BenchWorker:
             self._show_all(self._machine.key(KEYS[action]))
 
     def _start_survey(self, body: Mapping[str, Any]) -> None:
-        from analysis.chassis.plan import survey_plan
-
         if self._machine is not None and self._machine.phase is not Phase.DONE:
             return
         mains_v = _number(body.get("mains_v"))
         self._begin_pass(mains_v)
-        plan = survey_plan(self._chassis, self._model, mains_v=mains_v)
-        done = frozenset(r.point for r in self._kept())
-        self._detector = detector_for(self._meter)
-        self._machine = Probing(
-            plan,
-            limits_of(self.bench, mains_known=mains_v is not None),
-            self._detector,
+        options = Options(
+            tubes_glow=bool(body.get("glow")),
+            delicate=self._delicate,
+            done=frozenset(r.point for r in self._kept()),
+            mains_v=mains_v,
+        )
+        self._machine = survey_of(
+            self._chassis,
+            self._model,
+            self.bench,
+            self._meter,
             lambda reading: self._job.add_reading(self.pass_name, reading),
-            self._clock.utc,
-            Options(
-                tubes_glow=bool(body.get("glow")),
-                delicate=self._delicate,
-                done=done,
-                mains_v=mains_v,
-                instrument=self._meter.identity,
-            ),
+            options,
             advise=(lambda: self._advised) if body.get("follow") else None,
         )
-        self._start_thinking(plan)
+        self._detector = self._machine.detector
+        self._start_thinking(self._machine)
         self._step = {"running": True, "title": "Get ready", "prompt": ""}
         self._show_all(self._machine.start())
 
@@ -247,11 +238,11 @@ class BenchWorker:
             self._job.start_pass(self.pass_name, mains_v=mains_v)
         self._publish_job()
 
-    def _start_thinking(self, plan: SurveyPlan) -> None:
+    def _start_thinking(self, machine: Probing) -> None:
         if self._model is None or self._thinker is not None:
             return
         reached = {name for name, point in self._model.points.items() if point.node}
-        wanted = [Measurand(point=s.point, quantity="dc_v") for s in plan.steps if s.point in reached]
+        wanted = [Measurand(point=s.point, quantity="dc_v") for s in machine.steps if s.point in reached]
         events = tuple(self._job.fitted_parts(self.pass_name).values())
         limit_v = limits_of(self.bench, mains_known=True).rated_v
         self._thinker = Thinker(self._model, wanted, events, limit_v, self._tell_suspects)

@@ -3,15 +3,13 @@
 from __future__ import annotations
 
 import sys
-from pathlib import Path
 from typing import TYPE_CHECKING
 
 import click
 
 if TYPE_CHECKING:
-    from acquisition.instruments import Bench
-    from acquisition.records import SurveyPlan
     from acquisition.store import Job
+    from analysis.chassis import Chassis
 
 
 @click.command("survey")
@@ -49,75 +47,41 @@ def command(
     skips, r repeats, q stops. Every reading is on disk before it is announced: stop at any moment, and the same
     command goes on where it was.
     """
-    from acquisition.clock import SystemClock
     from acquisition.instruments import open_meter
-    from acquisition.probing import Options, Probing
+    from acquisition.probing import Options
+    from analysis.app.jobs import bench_for, job_for
     from analysis.app.modelled import modelled
-    from analysis.app.survey import detector_for, limits_of, run_survey
+    from analysis.app.survey import run_survey, survey_of
     from analysis.app.survey_screen import Screen, keyboard
-    from analysis.chassis.plan import survey_plan
 
-    with _job(job_path, chassis_name, bench_name) as job:
-        bench = _bench(bench_name, job)
+    with job_for(job_path, chassis_name, bench_name) as job:
+        bench = bench_for(bench_name, job)
         chassis, model, reason = modelled(job.sheet)
         if chassis is None:
             raise click.UsageError(f"no points to walk: {reason}")
         if reason:
             click.echo(f"no expected volts: {reason}")
+        _require_point(chassis, start_from)
         mains_v = mains_v or _mains(chassis.mains_v)
-        if model is not None and bench.meter is not None:
-            from analysis.chassis import ChassisModel, MeterLoad
-
-            model = ChassisModel(chassis, meter=MeterLoad(resistance_ohm=bench.meter.input_ohm))
-        plan = survey_plan(chassis, model, mains_v=mains_v, supply_v=supply_v)
-        _require_point(plan, start_from)
         name, done = _pass(job, pass_name, mains_v, again)
+        options = Options(
+            tubes_glow=tubes_glow, delicate=delicate, start_from=start_from, done=done, mains_v=mains_v
+        )
         with open_meter(bench) as meter, keyboard() as keys:
             meter.configure_dc(nplc=bench.meter.nplc if bench.meter is not None else 1.0)
-            machine = Probing(
-                plan,
-                limits_of(bench, mains_known=mains_v is not None),
-                detector_for(meter),
+            machine = survey_of(
+                chassis,
+                model,
+                bench,
+                meter,
                 lambda reading: job.add_reading(name, reading),
-                SystemClock().utc,
-                Options(
-                    tubes_glow=tubes_glow,
-                    delicate=delicate,
-                    start_from=start_from,
-                    done=done,
-                    mains_v=mains_v,
-                    instrument=meter.identity,
-                ),
+                options,
+                supply_v=supply_v,
             )
             screen = Screen(machine, keys, bell=not quiet)
             click.echo(f"pass {name}" + (f", {len(done)} points read before" if done else ""))
             run_survey(machine, meter.stream(), screen.key, screen.show, screen.live)
     return 0
-
-
-def _job(path: str, chassis_name: str | None, bench_name: str | None) -> Job:
-    from acquisition.configs import find_config
-    from acquisition.store import create_job, open_job
-
-    if "://" in path or Path(path).exists():
-        return open_job(path)
-    if chassis_name is None:
-        raise click.UsageError(f"{path} is not there yet: name the chassis of the new job with --chassis")
-    if bench_name is None:
-        raise click.UsageError(f"{path} is not there yet: name the bench of the new job with --bench")
-    chassis, bench = find_config("chassis", chassis_name), find_config("benches", bench_name)
-    return create_job(path, chassis.stem, chassis.read_text(encoding="utf-8"), bench.read_text(encoding="utf-8"))
-
-
-def _bench(name: str | None, job: Job) -> Bench:
-    from acquisition.instruments import load_bench
-    from acquisition.instruments.bench import parse_bench
-
-    if name is not None:
-        return load_bench(name)
-    if not job.sheet.bench_text.strip():
-        raise click.UsageError("the job keeps no bench file: name one with --bench")
-    return parse_bench(job.sheet.bench_text, f"bench file kept in {job.path}")
 
 
 def _mains(nominal_v: float) -> float | None:
@@ -133,17 +97,18 @@ def _mains(nominal_v: float) -> float | None:
         ) from None
 
 
-def _require_point(plan: SurveyPlan, point: str) -> None:
-    names = [step.point for step in plan.steps]
+def _require_point(chassis: Chassis, point: str) -> None:
+    names = {f"{socket}.{pin}" for socket, tube in chassis.sockets.items() for pin in tube.pins}
+    names |= set(chassis.node_names)
     if point and point not in names:
-        raise click.BadParameter(f"no point {point}; there are {' '.join(names)}", param_hint="--from")
+        raise click.BadParameter(f"no point {point}; there are {' '.join(sorted(names))}", param_hint="--from")
 
 
 def _pass(job: Job, name: str | None, mains_v: float | None, again: bool) -> tuple[str, frozenset[str]]:
-    names = job.passes()
-    if name is None:
-        name = names[-1] if names else "as-found"
-    if name not in names:
+    from analysis.app.jobs import latest_pass
+
+    name = latest_pass(job, name)
+    if name not in job.passes():
         job.start_pass(name, mains_v=mains_v)
         return name, frozenset()
     if again:
