@@ -8,7 +8,7 @@ import pytest
 from acquisition.errors import MissingReading
 from analysis.app.page.guard import BODY_LIMIT_BYTES, Guard
 from analysis.app.page.hub import CUE_LIMIT, Hub
-from analysis.app.page.server import Views, guarded, listen, page_app
+from analysis.app.page.server import Views, guarded, listen, page_app, speak
 
 HOST = "127.0.0.1:8000"
 
@@ -204,3 +204,15 @@ def test_cues_are_bounded_and_a_new_tab_sees_the_state():
 def test_numbers_that_json_cannot_hold_are_refused():
     with pytest.raises(ValueError, match="JSON"):
         Hub().publish("meter", {"value": float("nan")})
+
+
+def test_speech_is_the_hosts_own_or_nothing(tmp_path, monkeypatch):
+    monkeypatch.setenv("PATH", str(tmp_path))
+    assert speak("V1 pin 6") == b""
+    program = tmp_path / "espeak-ng"
+    program.write_text('#!/bin/sh\nprintf "%s|" "$@"\n/bin/cat\n')
+    program.chmod(0o755)
+    # The words go in by standard input: a note that looks like an option stays words.
+    assert speak("--phonout=/tmp/x") == b"-v|en|-s|165|--stdin|--stdout|--phonout=/tmp/x"
+    assert len(speak("long " * 1000)) < 300
+    assert speak("  ") == b""
