@@ -16,7 +16,7 @@ from acquisition.records import Reading
 from ..chassis import Chassis, ChassisModel
 from ..chassis.description import GROUND
 from ..faults import Fault
-from .evidence import fit
+from .evidence import fit, freedom_of
 from .panel import Panel
 from .variables import MODEL_ERRORS, difference, from_variable
 from .weighing import Data, Refined
@@ -81,7 +81,9 @@ def healthy_view(panel: Panel, data: Data) -> Healthy:
     covariance = np.eye(slopes.shape[1])
     shift = np.zeros(slopes.shape[1])
     if supply.any():
-        known = fit(residual[None, supply], slopes[None, supply], scale[None, supply])
+        known = fit(
+            residual[None, supply], slopes[None, supply], scale[None, supply], freedom_of(data.quantities[supply])
+        )
         shift = known.unknowns[0]
         # The smaller of two equal systems: a chassis has few rails.
         few = slopes[supply]

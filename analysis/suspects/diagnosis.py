@@ -4,7 +4,7 @@ from __future__ import annotations
 
 import math
 from collections.abc import Mapping, Sequence
-from dataclasses import dataclass, field
+from dataclasses import dataclass, field, replace
 
 import numpy as np
 
@@ -13,10 +13,12 @@ from acquisition.records import JUDGED_QUALITIES, Event, Measurand, Reading
 
 from ..chassis import ChassisModel
 from ..faults import Fault
+from .artefacts import artefacts
 from .because import Healthy, explain, healthy_view
 from .evidence import posterior_covariance
 from .next_reading import Proposal, candidates, propose, separating
-from .panel import LAST, Panel
+from .pairs import DOUBT_BELOW, best_single, misfit_chance, try_pairs
+from .panel import LAST, Change, Panel
 from .weighing import Data, Weighed, collect, weigh, weigh_distortion
 
 LISTED = 0.002
@@ -25,6 +27,11 @@ LISTED = 0.002
 ALIKE_ODDS = 10.0
 """Two faults whose evidence differs by less than this factor are look-alikes on the readings taken. Between 3 and 10 is
 `worth a mention` on the scale of Kass and Raftery, J. Am. Stat. Assoc. 90 (1995) 773 (from memory)."""
+
+
+WIDER, LEAST = 1.6, 0.1
+"""An estimate's interval is taken wider by this factor and never narrower than this (logarithm, one standard deviation): the
+slope of the fault itself carries the error of the equations, which the fit does not see."""
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)
@@ -166,16 +173,43 @@ class Diagnoser:
         judged = [r for r in readings if r.quality in JUDGED_QUALITIES]
         data = collect(self.panel, judged)
         weighed = weigh_distortion(self.panel, [r for r in judged if r.quantity in LAST], weigh(self.panel, data))
+        notes = self._notes(readings, data)
+        best = best_single(weighed)
+        if best is not None and misfit_chance(best, data) < DOUBT_BELOW:
+            weighed = try_pairs(self.panel, data, weighed)
+            notes.append(self._doubt(weighed))
         healthy = healthy_view(self.panel, data) if data.readings else None
-        suspects = self._suspects(data, weighed, healthy)
-        proposals = propose(self.panel, data, weighed, self.limit_v, dc_only=self.dc_only)
+        doubtful = artefacts(self.panel, data, weighed, healthy) if healthy is not None else []
         chance = weighed.probability
+        healthy_chance = float(chance[[not c.faults for c in weighed.changes]].sum())
+        weights = [healthy_chance * math.exp(min(a.log_weight, 300.0)) for a in doubtful]
+        total = 1.0 + sum(weights)
+        suspects = self._suspects(data, weighed, healthy)
+        suspects = [replace(s, probability=s.probability / total) for s in suspects]
+        suspects += [
+            Suspect(
+                part=a.point, section="", fault=f"artefact: {a.name}", probability=w / total, estimate=None,
+                because=a.because, separates=f"read {a.point} again, probe factor and pin checked",
+            )
+            for a, w in zip(doubtful, weights, strict=True)
+            if w / total > LISTED
+        ]  # fmt: skip
         return Diagnosis(
-            healthy_probability=float(chance[[not c.faults for c in weighed.changes]].sum()),
-            suspects=tuple(suspects),
-            next=tuple(proposals),
-            notes=tuple(self._notes(readings, data)),
+            healthy_probability=healthy_chance / total,
+            suspects=tuple(sorted(suspects, key=lambda s: -s.probability)),
+            next=tuple(propose(self.panel, data, weighed, self.limit_v, dc_only=self.dc_only)),
+            notes=tuple(notes),
         )
+
+    def _doubt(self, weighed: Weighed) -> str:
+        """What to say when no single fault explains the readings."""
+        pairs = [i for i in np.argsort(-weighed.log_weight) if len(weighed.changes[i].faults) == 2]
+        both = float(weighed.probability[pairs].sum()) if pairs else 0.0
+        text = "one fault alone does not explain these readings well"
+        if pairs and both > 0.5:
+            names = " with ".join(self.panel.faults[f].label for f in weighed.changes[pairs[0]].faults)
+            return f"{text}; two together do better: {names} (two faults: {both:.0%})"
+        return f"{text}, and no pair tried does better; look for a wrong reading, a wrong part, or a drawing that differs"
 
     def _notes(self, readings: Sequence[Reading], data: Data) -> list[str]:
         notes = []
@@ -196,8 +230,8 @@ class Diagnoser:
         chance = weighed.probability
         groups: dict[tuple[str, str, str], list[int]] = {}
         for row, change in enumerate(weighed.changes):
-            if len(change.faults) == 1:
-                fault = self.panel.faults[change.faults[0]]
+            for index in change.faults:
+                fault = self.panel.faults[index]
                 groups.setdefault((fault.part, fault.section, fault.fault), []).append(row)
         total = {key: float(chance[rows].sum()) for key, rows in groups.items()}
         ranked = sorted(total, key=lambda key: -total[key])
@@ -206,7 +240,7 @@ class Diagnoser:
         result = []
         for key in listed:
             change = weighed.changes[lead[key]]
-            fault = self.panel.faults[change.faults[0]]
+            fault = self._fault(change, key)
             refined = weighed.refined.get(change)
             because = explain(self.panel, data, healthy, fault, refined) if healthy else "no readings yet"
             alike = self._alike(weighed, lead, key) if healthy else []
@@ -216,9 +250,9 @@ class Diagnoser:
                     section=fault.section,
                     fault=fault.fault,
                     probability=total[key],
-                    estimate=self._estimate(weighed, groups[key]),
+                    estimate=self._estimate(weighed, groups[key], key),
                     because=because,
-                    alike=tuple(self.panel.faults[weighed.changes[lead[k]].faults[0]].label for k in alike),
+                    alike=tuple(self._fault(weighed.changes[lead[k]], k).label for k in alike),
                     separates=self._separates(data, weighed, lead, key, alike),
                 )
             )
@@ -249,7 +283,7 @@ class Diagnoser:
         alike: Sequence[tuple[str, str, str]],
     ) -> str:
         change = weighed.changes[lead[key]]
-        fault: Fault = self.panel.faults[change.faults[0]]
+        fault = self._fault(change, key)
         if not alike or not data.readings:
             return fault.separate
         other = weighed.changes[lead[alike[0]]]
@@ -258,8 +292,12 @@ class Diagnoser:
             return f"no live reading the model knows tells them apart; {fault.separate}"
         return f"{live.quantity} at {live.point} ({live.why})"
 
-    def _estimate(self, weighed: Weighed, rows: Sequence[int]) -> Estimate | None:
-        faults = [self.panel.faults[weighed.changes[row].faults[0]] for row in rows]
+    def _fault(self, change: Change, key: tuple[str, str, str]) -> Fault:
+        """The fault of a hypothesis that belongs to a part, section and word."""
+        return next(f for f in (self.panel.faults[i] for i in change.faults) if (f.part, f.section, f.fault) == key)
+
+    def _estimate(self, weighed: Weighed, rows: Sequence[int], key: tuple[str, str, str]) -> Estimate | None:
+        faults = [self._fault(weighed.changes[row], key) for row in rows]
         shown = faults[0].shown
         if not shown:
             return None
@@ -267,13 +305,14 @@ class Diagnoser:
         means, spreads = [], []
         for row, fault in zip(rows, faults, strict=True):
             change = weighed.changes[row]
-            mean, spread = math.log(abs(change.values[0])), fault.cell_log
+            order = [self.panel.faults[i] for i in change.faults].index(fault)
+            mean, spread = math.log(abs(change.values[order])), fault.cell_log
             refined = weighed.refined.get(change)
             if refined is not None and fault.cell_log > 0:
-                place = len(self.panel.unknowns)
+                place = len(self.panel.unknowns) + order
                 whole = posterior_covariance(refined.slopes[None], refined.weights[None])[0]
                 mean += fault.cell_log * refined.unknowns[place]
-                spread *= math.sqrt(whole[place, place])
+                spread = math.hypot(WIDER * fault.cell_log * math.sqrt(whole[place, place]), LEAST)
             means.append(mean)
             spreads.append(max(spread, 1e-4))
         low, middle, high = np.exp(_quantiles(weight / weight.sum(), np.array(means), np.array(spreads)))

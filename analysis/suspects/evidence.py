@@ -19,6 +19,9 @@ import numpy as np
 FREEDOM = 5.0
 """Degrees of freedom of the Student-t: common practice for robust regression is 3 to 8."""
 
+STEADY_FREEDOM = 8.0
+"""The same for DC readings, which a steady meter takes and the model knows best."""
+
 
 @dataclass(frozen=True, slots=True, kw_only=True, eq=False)
 class Fit:
@@ -36,21 +39,34 @@ class Fit:
     weights: np.ndarray
 
 
-def log_student(residual: np.ndarray, scale: np.ndarray) -> np.ndarray:
+def freedom_of(quantities: np.ndarray) -> np.ndarray:
+    """Degrees of freedom of each reading's error, shape (M,).
+
+    Parameters
+    ----------
+    quantities : ndarray of str, shape (M,)
+        What each reading is.
+    """
+    return np.where(quantities == "dc_v", STEADY_FREEDOM, FREEDOM)
+
+
+def log_student(residual: np.ndarray, scale: np.ndarray, freedom: np.ndarray) -> np.ndarray:
     """Logarithm of the Student-t density, summed over the last axis.
 
     Parameters
     ----------
     residual, scale : ndarray, shape (..., M)
         Difference and its scale, in the compared variable.
+    freedom : ndarray, shape (M,)
+        Degrees of freedom.
     """
-    constant = lgamma((FREEDOM + 1) / 2) - lgamma(FREEDOM / 2) - 0.5 * log(FREEDOM * pi)
-    shape = -(FREEDOM + 1) / 2 * np.log1p((residual / scale) ** 2 / FREEDOM)
-    total: np.ndarray = (shape - np.log(scale) + constant).sum(axis=-1)
-    return total
+    known = {nu: lgamma((nu + 1) / 2) - lgamma(nu / 2) - 0.5 * log(nu * pi) for nu in set(freedom.tolist())}
+    constant = np.array([known[nu] for nu in freedom.tolist()])
+    shape = -(freedom + 1) / 2 * np.log1p((residual / scale) ** 2 / freedom)
+    return np.asarray((shape - np.log(scale) + constant).sum(axis=-1))
 
 
-def fit(target: np.ndarray, slopes: np.ndarray, scale: np.ndarray, rounds: int = 4) -> Fit:
+def fit(target: np.ndarray, slopes: np.ndarray, scale: np.ndarray, freedom: np.ndarray, rounds: int = 4) -> Fit:
     """Most probable unknowns of ``target = slopes @ q + e``.
 
     Parameters
@@ -61,6 +77,8 @@ def fit(target: np.ndarray, slopes: np.ndarray, scale: np.ndarray, rounds: int =
         Derivative of the prediction by each unknown.
     scale : ndarray, shape (C, M)
         Scale of the Student-t.
+    freedom : ndarray, shape (M,)
+        Degrees of freedom.
     rounds : int
         Reweighting rounds; the first takes all readings as normal.
     """
@@ -69,7 +87,7 @@ def fit(target: np.ndarray, slopes: np.ndarray, scale: np.ndarray, rounds: int =
     for index in range(rounds):
         if index:
             residual = target - np.einsum("cmq,cq->cm", slopes, unknowns)
-            weights = (FREEDOM + 1) / (FREEDOM + (residual / scale) ** 2) / scale**2
+            weights = (freedom + 1) / (freedom + (residual / scale) ** 2) / scale**2
         unknowns = _solve(target, slopes, weights)
     return Fit(unknowns=unknowns, weights=weights)
 
@@ -121,7 +139,9 @@ def posterior_covariance(slopes: np.ndarray, weights: np.ndarray) -> np.ndarray:
     return np.asarray(np.linalg.inv(normal))
 
 
-def log_evidence(residual: np.ndarray, scale: np.ndarray, slopes: np.ndarray, found: Fit) -> np.ndarray:
+def log_evidence(
+    residual: np.ndarray, scale: np.ndarray, freedom: np.ndarray, slopes: np.ndarray, found: Fit
+) -> np.ndarray:
     """Laplace's approximation of ``log p(readings | hypothesis)``, shape (C,).
 
     Parameters
@@ -130,10 +150,12 @@ def log_evidence(residual: np.ndarray, scale: np.ndarray, slopes: np.ndarray, fo
         Readings less the prediction at the most probable unknowns.
     scale : ndarray, shape (C, M)
         Scale of the Student-t.
+    freedom : ndarray, shape (M,)
+        Degrees of freedom.
     slopes : ndarray, shape (C, M, Q)
         Derivatives there.
     found : Fit
         The most probable unknowns.
     """
     prior = -0.5 * (found.unknowns**2).sum(axis=1)
-    return log_student(residual, scale) + prior - 0.5 * log_determinant(slopes, found.weights)
+    return log_student(residual, scale, freedom) + prior - 0.5 * log_determinant(slopes, found.weights)

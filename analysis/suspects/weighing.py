@@ -14,7 +14,7 @@ import numpy as np
 
 from acquisition.records import Reading
 
-from .evidence import Fit, fit, log_evidence, log_student
+from .evidence import FREEDOM, Fit, fit, freedom_of, log_evidence, log_student
 from .panel import SLOW, Change, Panel, canonical
 from .variables import MODEL_ERRORS, SLOPE_ERROR, columns_to_variables, difference, reading_noise, to_variable
 
@@ -155,6 +155,9 @@ def collect(panel: Panel, readings: Sequence[Reading]) -> Data:
     )
 
 
+DC_SHIFT_ERROR = 0.25
+"""Largest error about a shift of DC volts: a quarter of what is left, or 0.1 V where nothing is left."""
+
 SHARED_SHARE = 0.9
 """Share (in quadrature) of the error about a shift that readings of one kind at one place have in common: if the model misses
 how far a signal falls, it misses it at every frequency."""
@@ -176,7 +179,8 @@ def shift_error(panel: Panel, columns: np.ndarray, shifted: np.ndarray) -> np.nd
     of_shift = np.array([MODEL_ERRORS[q].of_shift for q in quantities])
     of_square = np.array([MODEL_ERRORS[q].of_square for q in quantities])
     shift = np.abs(np.nan_to_num(difference(quantities, shifted, panel.centre[columns][None, :])))
-    return np.asarray(np.hypot(of_shift * shift, of_square * shift**2))
+    error = np.hypot(of_shift * shift, of_square * shift**2)
+    return np.asarray(np.where(quantities == "dc_v", np.minimum(error, DC_SHIFT_ERROR), error))
 
 
 def own_scale(panel: Panel, columns: np.ndarray, noise: np.ndarray, shifted: np.ndarray) -> np.ndarray:
@@ -283,9 +287,10 @@ def first_round(panel: Panel, data: Data) -> np.ndarray:
     slopes = np.concatenate(
         [np.broadcast_to(kept, (len(shifted), *kept.shape)), panel.severity_slopes[:, rows, None]], axis=2
     )
-    found = fit(residual, slopes, wide, rounds=3)
+    freedom = freedom_of(data.quantities)
+    found = fit(residual, slopes, wide, freedom, rounds=3)
     left_over = residual - np.einsum("cmq,cq->cm", slopes, found.unknowns)
-    evidence = log_evidence(left_over, wide, slopes, found)
+    evidence = log_evidence(left_over, wide, freedom, slopes, found)
     return np.where(np.isnan(shifted).any(axis=1), -np.inf, evidence)
 
 
@@ -358,6 +363,7 @@ def refine(
     if not changes:
         return {}
     scale = own_scale(panel, rows, data.noise, origin)
+    freedom = freedom_of(quantities)
     slopes = panel.prior_slopes(changes, severities)[:, rows]
     design = np.concatenate([slopes, shared_errors(panel, rows, slopes, origin)], axis=2)
     shared = np.zeros((len(changes), design.shape[2] - count))
@@ -367,7 +373,7 @@ def refine(
     for _ in range(steps):
         residual = difference(quantities, data.measured, predicted)
         target = residual + np.einsum("cmq,cq->cm", design[:, :, :count], unknowns)
-        trial = fit(target, design, scale)
+        trial = fit(target, design, scale, freedom)
         move = trial.unknowns[:, :count] - unknowns
         move *= np.minimum(1.0, REACH / np.maximum(np.abs(move).max(axis=1), 1e-9))[:, None]
         for _ in range(HALVINGS):
@@ -376,7 +382,7 @@ def refine(
             there[:, quick] = panel.predict(changes, candidate, rows[quick])
             aside = np.einsum("cmq,cq->cm", design[:, :, count:], trial.unknowns[:, count:])
             left = difference(quantities, data.measured, there) - aside
-            value = log_student(np.nan_to_num(left, nan=1e3), scale)
+            value = log_student(np.nan_to_num(left, nan=1e3), scale, freedom)
             value -= 0.5 * ((candidate**2).sum(axis=1) + (trial.unknowns[:, count:] ** 2).sum(axis=1))
             worse = ~(value > goodness - 1e-6)
             if not worse.any():
@@ -397,7 +403,7 @@ def refine(
         slow = panel.predict(changes, unknowns, rows[~quick])
         predicted[:, ~quick] = np.where(np.isnan(slow), predicted[:, ~quick], slow)
     left = difference(quantities, data.measured, predicted) - np.einsum("cmq,cq->cm", design[:, :, count:], shared)
-    evidence = log_evidence(left, scale, design, found)
+    evidence = log_evidence(left, scale, freedom, design, found)
     return {
         change: Refined(
             unknowns=unknowns[i], shared=shared[i], predicted=predicted[i], slopes=design[i], scale=scale[i],
@@ -516,7 +522,7 @@ def weigh_distortion(panel: Panel, readings: Sequence[Reading], weighed: Weighed
     measured = to_variable("thd_pct", np.array([r.value for r in readings]))
     shift = np.abs(predicted[:-1] - predicted[-1])
     scale = np.sqrt(reading_noise(readings) ** 2 + error.base**2 + (error.of_shift * shift) ** 2)
-    gain = log_student(measured - predicted[:-1], scale)
+    gain = log_student(measured - predicted[:-1], scale, np.full(len(readings), FREEDOM))
     if np.isnan(gain).all():
         return weighed
     usual = float(np.nanmean(gain))
