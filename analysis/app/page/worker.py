@@ -97,7 +97,7 @@ class BenchWorker:
         self._advised: str | None = None
         self._rows: dict[str, dict[str, Any]] = {}
         self._step: dict[str, Any] = {"running": False}
-        self._shown_s = -1.0
+        self._shown_s, self._state = -1.0, "open"
         self.failure: BaseException | None = None
         self._thread = threading.Thread(target=self._run, name="bench", daemon=True)
 
@@ -305,6 +305,9 @@ class BenchWorker:
             self._meter_lost("no answer, trying again")
             return
         state = showing.probe_state(self._machine, self._detector.state)
+        if state == "touched" and self._state == "open":
+            self.hub.cue("touched")
+        self._state = state
         self.hub.publish("meter", {**showing.meter_panel(sample, state), "t": round(sample.t_s, 2)})
 
     def _show_all(self, actions: list[Action]) -> None:

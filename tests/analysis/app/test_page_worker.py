@@ -88,6 +88,22 @@ def test_every_reading_is_on_disk_before_a_tab_hears_of_it(tmp_path):
         assert all(seen)
 
 
+def test_tones_come_in_the_order_of_a_touch(tmp_path):
+    with running(tmp_path) as (_, hub, worker, _):
+        heard = []
+        cue = hub.cue
+        hub.cue = lambda kind, **content: (heard.append((kind, content.get("text", ""))), cue(kind, **content))
+        worker.post("start", {"mains_v": "231", "glow": True})
+        wait_for(lambda: sum(kind == "lift" for kind, _ in heard) >= 2)
+        kinds = [kind for kind, _ in heard]
+        first = kinds.index("touched")
+        assert kinds.index("taken", first) < kinds.index("lift", first)
+        # The hazard is said before the name of the point, and the point before it is touched.
+        announced = [text for kind, text in heard[:first] if kind == "prompt"]
+        assert announced
+        assert announced[-1].startswith("High voltage.")
+
+
 def test_gain_needs_the_load_and_stops_when_asked(tmp_path):
     with running(tmp_path) as (bench, hub, worker, _):
         request = {"stage": "first", "drive_pp_v": "0.1", "freq_hz": "1k", "run": "sweep"}
