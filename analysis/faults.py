@@ -31,7 +31,8 @@ FAULT_WORDS = (
 
 CELLS_PER_DECADE = 4.0
 ELECTROLYTIC_FARAD = 4e-6
-"""Capacitors from here up, and those with an uneven tolerance, are taken as electrolytics: common practice, no source."""
+"""Capacitors from here up, and those with an uneven tolerance, are taken as electrolytics: common practice, no
+source."""
 
 PartClass = Literal["resistor", "potentiometer", "film", "electrolytic", "tube", "transformer", "rail"]
 _Positive = Annotated[float, Field(ge=1e-18, le=1e18, allow_inf_nan=False)]

@@ -36,9 +36,7 @@ class Taken:
     bench_text: str = field(default="", repr=False)
 
 
-def take(
-    arguments: Sequence[str], chassis_name: str | None, pass_name: str | None
-) -> tuple[Chassis, list[Taken]]:
+def take(arguments: Sequence[str], chassis_name: str | None, pass_name: str | None) -> tuple[Chassis, list[Taken]]:
     """Chassis and passes named on the command line.
 
     Parameters

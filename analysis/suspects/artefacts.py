@@ -134,12 +134,14 @@ def _factors(entry: ArtefactEntry, data: Data, healthy: Healthy, odd: list[int])
         for quantity in entry.quantities:
             rows = tuple(row for row in fitting if data.quantities[row] == quantity)
             for group in {rows, rows[:1]} - {()}:
+                first = data.readings[group[0]]
                 yield _Trial(
                     entry=entry,
                     rows=group,
                     readings=tuple(_scaled(data.readings[row], factor) for row in group),
-                    because=f"{entry.words}: divided by {factor:g}, {len(group)} reading(s) come to what is expected, "
-                    f"{data.readings[group[0]].point} to {show(data.readings[group[0]], data.readings[group[0]].value / factor)}",
+                    because=f"{entry.words}: divided by {factor:g}, {len(group)} reading(s) come to what is "
+                    "expected, "
+                    f"{first.point} to {show(first, first.value / factor)}",
                 )
 
 

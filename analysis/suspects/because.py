@@ -24,6 +24,9 @@ from .weighing import Data, Refined
 MOVED = 2.5
 """Standard deviations of healthy scatter from which a reading counts as moved. Common practice, no source."""
 
+TOGETHER = 2.3
+"""Logarithm of the evidence against the healthy chassis from which readings say something together: ten to one."""
+
 NAMES = {
     "dc_v": "", "pp_v": "signal at ", "rms_v": "signal at ", "gain": "gain ", "phase_deg": "phase ",
     "ripple_pp_v": "ripple at ", "thd_pct": "distortion at ",
@@ -294,7 +297,32 @@ def section_of(model: ChassisModel, fault: Fault) -> str:
     return ""
 
 
-def explain(panel: Panel, data: Data, healthy: Healthy, fault: Fault, refined: Refined | None) -> str:
+def joint_readings(data: Data, healthy: Healthy, refined: Refined, plain: Refined, most: int = 3) -> list[int]:
+    """Readings that a healthy chassis can only meet under strain, and that this hypothesis meets easily.
+
+    Parameters
+    ----------
+    data : Data
+        Readings.
+    healthy : Healthy
+        Healthy view.
+    refined, plain : Refined
+        The hypothesis, and the healthy chassis, each at its best.
+    most : int
+        How many.
+    """
+    without = np.abs(difference(data.quantities, data.measured, plain.expected) / plain.scale)
+    with_it = np.abs(difference(data.quantities, data.measured, refined.expected) / refined.scale)
+    order = np.argsort(-(without - with_it) - 0.3 * np.abs(healthy.z))
+    places: dict[tuple[str, str], int] = {}
+    for i in order:
+        places.setdefault((data.readings[i].point, data.readings[i].quantity), int(i))
+    return list(places.values())[:most]
+
+
+def explain(
+    panel: Panel, data: Data, healthy: Healthy, fault: Fault, refined: Refined | None, plain: Refined | None = None
+) -> str:
     """Why this fault: moved readings, what stayed, current balance.
 
     Parameters
@@ -309,6 +337,8 @@ def explain(panel: Panel, data: Data, healthy: Healthy, fault: Fault, refined: R
         The suspect.
     refined : Refined or None
         Its most probable cell, if it was followed.
+    plain : Refined, optional
+        The healthy chassis at its best.
     """
     if refined is None:
         return f"{fault.part} {fault.words}: not ruled out by these readings"
@@ -316,6 +346,11 @@ def explain(panel: Panel, data: Data, healthy: Healthy, fault: Fault, refined: R
     sentences = [f"consistent with {fault.part} that {fault.words}"]
     if chosen:
         sentences.append(moves(data, healthy, chosen))
+    elif plain is not None and refined.evidence > plain.evidence + TOGETHER:
+        together = joint_readings(data, healthy, refined, plain)
+        sentences.append(
+            f"each alone is within healthy scatter, together they are not: {moves(data, healthy, together)}"
+        )
     else:
         sentences.append("no reading is outside healthy scatter; a small fault could hide in it")
     section = section_of(panel.model, fault)

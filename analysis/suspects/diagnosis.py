@@ -25,12 +25,14 @@ LISTED = 0.002
 """Probability from which a suspect is listed."""
 
 ALIKE_ODDS = 10.0
-"""Two faults whose evidence differs by less than this factor are look-alikes on the readings taken. Between 3 and 10 is
+"""Two faults whose evidence differs by less than this factor are look-alikes on the readings taken. Between 3
+and 10 is
 `worth a mention` on the scale of Kass and Raftery, J. Am. Stat. Assoc. 90 (1995) 773 (from memory)."""
 
 
 WIDER, LEAST = 1.6, 0.1
-"""An estimate's interval is taken wider by this factor and never narrower than this (logarithm, one standard deviation): the
+"""An estimate's interval is taken wider by this factor and never narrower than this (logarithm, one standard
+deviation): the
 slope of the fault itself carries the error of the equations, which the fit does not see."""
 
 
@@ -209,7 +211,7 @@ class Diagnoser:
         if pairs and both > 0.5:
             names = " with ".join(self.panel.faults[f].label for f in weighed.changes[pairs[0]].faults)
             return f"{text}; two together do better: {names} (two faults: {both:.0%})"
-        return f"{text}, and no pair tried does better; look for a wrong reading, a wrong part, or a drawing that differs"
+        return f"{text}, and no pair tried does better: look for a wrong reading or part, or a drawing that differs"
 
     def _notes(self, readings: Sequence[Reading], data: Data) -> list[str]:
         notes = []
@@ -218,8 +220,8 @@ class Diagnoser:
             if parameter.sigma and abs(math.log(value / parameter.nominal) - parameter.shift) > 4 * parameter.sigma:
                 unit = {"ohm": "ohm", "F": "F", "H": "H"}.get(parameter.unit, "")
                 notes.append(
-                    f"{key} was measured as {format_value(value, unit)}, drawn as {format_value(parameter.nominal, unit)}: "
-                    "out of tolerance, and taken into account"
+                    f"{key} was measured as {format_value(value, unit)}, "
+                    f"drawn as {format_value(parameter.nominal, unit)}: out of tolerance, and taken into account"
                 )
         unknown = {r.point for r in readings if r.quantity not in LAST} - {r.point for r in data.readings}
         if unknown:
@@ -237,12 +239,13 @@ class Diagnoser:
         ranked = sorted(total, key=lambda key: -total[key])
         listed = [key for n, key in enumerate(ranked) if total[key] >= LISTED or n < 3][:20]
         lead = {key: max(groups[key], key=lambda row: weighed.log_weight[row]) for key in listed}
+        plain = weighed.refined.get(Change())
         result = []
         for key in listed:
             change = weighed.changes[lead[key]]
             fault = self._fault(change, key)
             refined = weighed.refined.get(change)
-            because = explain(self.panel, data, healthy, fault, refined) if healthy else "no readings yet"
+            because = explain(self.panel, data, healthy, fault, refined, plain) if healthy else "no readings yet"
             alike = self._alike(weighed, lead, key) if healthy else []
             result.append(
                 Suspect(

@@ -5,7 +5,8 @@
 posterior of ``q`` is found by iteratively reweighted Gauss-Newton steps; the evidence is Laplace's approximation.
 Everything is batched over C hypotheses.
 
-References: D. MacKay, Information Theory, Inference and Learning Algorithms, 2003, ch. 27 (Laplace), ch. 28 (Occam factor);
+References: D. MacKay, Information Theory, Inference and Learning Algorithms, 2003, ch. 27 (Laplace), ch. 28
+(Occam factor);
 K. Lange, R. Little, J. Taylor, J. Am. Stat. Assoc. 84 (1989) 881 (Student-t weights). From memory.
 """
 
@@ -158,4 +159,4 @@ def log_evidence(
         The most probable unknowns.
     """
     prior = -0.5 * (found.unknowns**2).sum(axis=1)
-    return log_student(residual, scale, freedom) + prior - 0.5 * log_determinant(slopes, found.weights)
+    return np.asarray(log_student(residual, scale, freedom) + prior - 0.5 * log_determinant(slopes, found.weights))

@@ -1,7 +1,9 @@
 """Which reading to take next: the one expected to say most about the fault, per effort.
 
-The value of a reading is the mutual information between the fault and what the meter would show, in bits (D. Lindley,
-Ann. Math. Stat. 27 (1956) 986; from memory). Rules of choice from bench practice, Appendix B: never a grid if a cathode or
+The value of a reading is the mutual information between the fault and what the meter would show, in bits (D.
+Lindley,
+Ann. Math. Stat. 27 (1956) 986; from memory). Rules of choice from bench practice, Appendix B: never a grid if a
+cathode or
 a current ratio can tell; among equals the lower voltage; power-off ohms when one part is suspected and no live
 reading can tell.
 """
@@ -24,7 +26,8 @@ from .variables import MODEL_ERRORS, difference, from_variable, slope_of_variabl
 from .weighing import Data, Refined, Weighed, own_scale
 
 EFFORT = {"dc_v": 1.0, "ripple_pp_v": 1.5, "pp_v": 2.5, "gain": 3.0, "phase_deg": 3.5, "thd_pct": 4.0, "rms_v": 2.5}
-"""Relative effort: DC needs a probe, ripple the scope, gain the generator and a load too. Common practice, no source."""
+"""Relative effort: DC needs a probe, ripple the scope, gain the generator and a load too. Common practice, no
+source."""
 
 GRID_EFFORT, HIGH_VOLTS_EFFORT = 1.5, 1.3
 HIGH_VOLTS = 300.0
@@ -184,7 +187,7 @@ def information(groups: np.ndarray, weight: np.ndarray, mean: np.ndarray, spread
     with np.errstate(divide="ignore", invalid="ignore"):
         term = joint * np.log2(joint / (total * share[:, None, None]))
     bits: np.ndarray = (np.nan_to_num(term).sum(axis=0) * step).sum(axis=0)
-    return np.maximum(bits, 0.0)
+    return np.asarray(np.maximum(bits, 0.0))
 
 
 @dataclass(frozen=True, slots=True, kw_only=True, eq=False)

@@ -1,4 +1,5 @@
-"""A chassis model seen through a fixed list of measurands: predictions and slopes of every hypothesis, kept for reuse.
+"""A chassis model seen through a fixed list of measurands: predictions and slopes of every hypothesis, kept for
+reuse.
 
 The unknowns of a healthy chassis are the parameters with a spread, each as ``z ~ N(0, 1)`` of the logarithm of its
 value. A hypothesis is one severity cell of one fault (or nothing wrong), which sets one more parameter. All that
@@ -20,40 +21,49 @@ from ..faults import Fault, class_of, faults_of
 from .variables import columns_to_variables, from_variable, slope_of_variable
 
 SLOW = ("ripple_pp_v",)
-"""Quantities whose prediction costs much more than a linear solution: their slopes are taken from the healthy chassis."""
+"""Quantities whose prediction costs much more than a linear solution: their slopes are taken from the healthy
+chassis."""
 
 LAST = ("thd_pct",)
 """Quantities that cost a large-signal solution: weighed only for the hypotheses that lead without them."""
 
 MILD = 0.4
-"""A hypothesis that moves no reading by more than this (compared variable) starts with the slopes of the healthy chassis."""
+"""A hypothesis that moves no reading by more than this (compared variable) starts with the slopes of the
+healthy chassis."""
 
 STEP = 0.3
 """Step for slopes by differences, in standard deviations: wide enough to average over a bend of a curve."""
 
 GRID_ERROR_V = 0.015
-"""How far the DC of a grid may be from the model: grid current near zero bias differs from tube to tube (bench practice E19
+"""How far the DC of a grid may be from the model: grid current near zero bias differs from tube to tube (bench
+practice E19
 allows a healthy grid -0.05 V and more on a large grid leak)."""
 
 CONTACT_SIGMA_V = 0.15
-"""Spread of the contact potential, section to section, with what the curves miss at low plate volts. Evidence: the fits of
+"""Spread of the contact potential, section to section, with what the curves miss at low plate volts. Evidence:
+the fits of
 model_points section 4 leave it open by 0.2 V; biases of sixty measured ECC88 spread 0.25 V (section 6), to which
 strength and mu contribute; published 12AX7 sets differ at 100 V, -1 V as if by 0.1 to 0.5 V (section 2)."""
 
 TRIODE_STRENGTH_SIGMA = 0.27
-"""Spread of a triode's current at given volts with contact potential and mu apart. Evidence: sixty measured ECC88 spread 36 % in
+"""Spread of a triode's current at given volts with contact potential and mu apart. Evidence: sixty measured
+ECC88 spread 36 % in
 current at 90 V, 15 mA; 0.15 V of contact potential give 12 % and 10 % of mu give 23 %, which leaves 0.27."""
 
 SCREEN_SIGMA = 0.2
-"""Spread of screen against plate current: fits miss published screen currents by 0 to 28 % (model_points section 5)."""
+"""Spread of screen against plate current: fits miss published screen currents by 0 to 28 % (model_points
+section 5)."""
 
 FILM_LEAK_S, FILM_LEAK_SIGMA = 3000.0, 1.6
-"""Insulation of sound film capacitors as a time constant in seconds, and spread of its logarithm: new ones hold for 1000 to
-10000 s (IEC 60384-2, from memory), aged paper for minutes. Wider than one healthy kind would need, so that neither is a
+"""Insulation of sound film capacitors as a time constant in seconds, and spread of its logarithm: new ones hold
+for 1000 to
+10000 s (IEC 60384-2, from memory), aged paper for minutes. Wider than one healthy kind would need, so that
+neither is a
 fault."""
 
 PLATE_GRID_LEAK_S, PLATE_GRID_LEAK_SIGMA = 2e-11, 1.2
-"""Insulation of a sound socket and tube from plate to grid, and spread of its logarithm. Common practice, no source. Where a
+"""Insulation of a sound socket and tube from plate to grid, and spread of its logarithm. Common practice, no
+source. Where a
 grid has lost its return it decides, with the gas current, which way the grid drifts."""
 
 
@@ -168,6 +178,8 @@ class Panel:
         Everything read or to be proposed.
     measured : mapping of str to (value, std), optional
         Parameters measured with power off.
+    with_faults : bool
+        Leave out to predict the healthy chassis alone.
 
     Attributes
     ----------
@@ -200,6 +212,7 @@ class Panel:
         model: ChassisModel,
         measurands: Sequence[Measurand],
         measured: Mapping[str, tuple[float, float]] | None = None,
+        with_faults: bool = True,
     ) -> None:
         self.model = model
         self.measurands = tuple(dict.fromkeys(canonical(m) for m in measurands if m.quantity not in LAST))
@@ -210,9 +223,10 @@ class Panel:
         self.faults: tuple[Fault, ...] = tuple(
             f for f in faults_of(model.chassis, model.parameters) if f.key not in known
         )
-        self.changes = (Change(),) + tuple(
-            Change(faults=(index,), values=(value,)) for index, f in enumerate(self.faults) for value in f.values
-        )
+        if not with_faults:
+            self.faults = ()
+        cells = ((index, value) for index, f in enumerate(self.faults) for value in f.values)
+        self.changes = (Change(), *(Change(faults=(index,), values=(value,)) for index, value in cells))
         self.index = {change: row for row, change in enumerate(self.changes)}
         self._slopes: dict[Change, np.ndarray] = {}
         zero = np.zeros((1, len(self.unknowns)))
@@ -287,6 +301,17 @@ class Panel:
             known = self._slopes[change]
             result[row, :, : known.shape[1]] = known
         return result
+
+    def relinearise(self, unknowns: np.ndarray) -> None:
+        """Take the slopes of the healthy chassis at another place than z = 0.
+
+        Parameters
+        ----------
+        unknowns : ndarray, shape (P,)
+            Where.
+        """
+        self.healthy_slopes = self.slopes([Change()], unknowns[None, : len(self.unknowns)], full=True)[0]
+        self._slopes = {Change(): self.healthy_slopes}
 
     def is_mild(self, change: Change) -> bool:
         """Whether a hypothesis moves no reading far from healthy.
@@ -368,4 +393,4 @@ class Panel:
                 block[:, phase] = np.unwrap(block[:, phase], axis=0)
                 result[first : first + size] = np.gradient(block, log_values, axis=0) * fault.cell_log
             first += size
-        return np.nan_to_num(result)
+        return np.asarray(np.nan_to_num(result))

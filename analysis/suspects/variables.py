@@ -17,7 +17,8 @@ from acquisition.records import Measurand, Reading
 from ..judge import meter_std
 
 FLOORS = {"dc_v": 0.4, "pp_v": 0.015, "rms_v": 0.005, "gain": 0.003, "ripple_pp_v": 0.01, "thd_pct": 0.2}
-"""Below the floor a quantity counts by its difference, above it by its ratio. Set where the absolute part of a usual
+"""Below the floor a quantity counts by its difference, above it by its ratio. Set where the absolute part of a
+usual
 bench uncertainty (2 mV DC, 0.2 mV AC) meets the relative part (0.5 %, 1.5 %)."""
 
 
@@ -55,14 +56,19 @@ MODEL_ERRORS = {
     "thd_pct": ModelError(base=0.35, shared=0.0, of_shift=0.2, of_square=0.05),
 }
 """Evidence: KV and RR curves fitted tube by tube miss measured currents by 2 to 5 % above a tenth of full scale
-(model_points section 3), which self-bias shrinks to a quarter in volts; computed gains miss published stage tables by
-0 to 8 % at normal supply volts (section 6), most of it taken up by the slope errors of each tube (`SLOPE_ERROR`); ripple of
-a supply is 0.6 to 0.9 of its bound (bench practice F11). Distortion follows the second derivative of the curves, which no
+(model_points section 3), which self-bias shrinks to a quarter in volts; computed gains miss published stage
+tables by
+0 to 8 % at normal supply volts (section 6), most of it taken up by the slope errors of each tube
+(`SLOPE_ERROR`); ripple of
+a supply is 0.6 to 0.9 of its bound (bench practice F11). Distortion follows the second derivative of the
+curves, which no
 published fit controls: a factor 1.4."""
 
 SLOPE_ERROR = {"strength": 0.08, "mu": 0.05}
-"""Relative standard deviation, tube by tube, of the small-signal current slope and of mu against what the DC curve implies:
-fitted curves miss published gm by 0 to 5 % at a second point and mu by 1 to 9 % (model_points section 2); measured gm at fixed
+"""Relative standard deviation, tube by tube, of the small-signal current slope and of mu against what the DC
+curve implies:
+fitted curves miss published gm by 0 to 5 % at a second point and mu by 1 to 9 % (model_points section 2);
+measured gm at fixed
 current spreads 8.6 %, mu 10 % (section 6, ECC88)."""
 
 
@@ -82,7 +88,7 @@ def to_variable(quantity: str, value: np.ndarray) -> np.ndarray:
         Of the same shape; radians for phase.
     """
     if quantity == "phase_deg":
-        return np.radians(value)
+        return np.asarray(np.radians(value))
     return np.arcsinh(np.asarray(value) / FLOORS[quantity])
 
 
@@ -97,8 +103,8 @@ def from_variable(quantity: str, variable: np.ndarray) -> np.ndarray:
         Compared variable.
     """
     if quantity == "phase_deg":
-        return np.degrees(variable)
-    return np.sinh(variable) * FLOORS[quantity]
+        return np.asarray(np.degrees(variable))
+    return np.asarray(np.sinh(variable) * FLOORS[quantity])
 
 
 def columns_to_variables(measurands: Sequence[Measurand], values: np.ndarray) -> np.ndarray:
@@ -140,7 +146,8 @@ def reading_noise(readings: Sequence[Reading]) -> np.ndarray:
     Parameters
     ----------
     readings : sequence of Reading
-        M readings. The phase of a signal that is hardly there is worth little: its uncertainty grows as the gain read at
+        M readings. The phase of a signal that is hardly there is worth little: its uncertainty grows as the
+        gain read at
         the same place and frequency nears the floor.
     """
     gains = {(r.point, r.freq_hz): abs(r.value) for r in readings if r.quantity == "gain"}
@@ -169,4 +176,4 @@ def difference(quantities: np.ndarray, measured: np.ndarray, predicted: np.ndarr
     phase = quantities == "phase_deg"
     if phase.any():
         delta[..., phase] = (delta[..., phase] + np.pi) % (2 * np.pi) - np.pi
-    return delta
+    return np.asarray(delta)

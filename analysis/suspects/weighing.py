@@ -19,7 +19,8 @@ from .panel import SLOW, Change, Panel, canonical
 from .variables import MODEL_ERRORS, SLOPE_ERROR, columns_to_variables, difference, reading_noise, to_variable
 
 HEALTHY_PRIOR = 0.25
-"""Belief before any reading that nothing is wrong. Common practice, no source: a chassis comes to the bench because something
+"""Belief before any reading that nothing is wrong. Common practice, no source: a chassis comes to the bench
+because something
 is, but every repair ends with a pass that should be healthy."""
 
 DIRECTIONS = 30
@@ -93,7 +94,7 @@ class Weighed:
     @property
     def probability(self) -> np.ndarray:
         """Posterior probability of each hypothesis, shape (C,)."""
-        return np.exp(self.log_weight)
+        return np.asarray(np.exp(self.log_weight))
 
 
 @dataclass(frozen=True, slots=True, kw_only=True, eq=False)
@@ -159,7 +160,8 @@ DC_SHIFT_ERROR = 0.25
 """Largest error about a shift of DC volts: a quarter of what is left, or 0.1 V where nothing is left."""
 
 SHARED_SHARE = 0.9
-"""Share (in quadrature) of the error about a shift that readings of one kind at one place have in common: if the model misses
+"""Share (in quadrature) of the error about a shift that readings of one kind at one place have in common: if
+the model misses
 how far a signal falls, it misses it at every frequency."""
 
 
@@ -184,7 +186,8 @@ def shift_error(panel: Panel, columns: np.ndarray, shifted: np.ndarray) -> np.nd
 
 
 def own_scale(panel: Panel, columns: np.ndarray, noise: np.ndarray, shifted: np.ndarray) -> np.ndarray:
-    """Scale of each reading's own error: meter, model, and its part of the model's error about the shift, shape (C, M).
+    """Scale of each reading's own error: meter, model, and its part of the model's error about the shift, shape
+    (C, M).
 
     Parameters
     ----------
@@ -207,7 +210,8 @@ def shared_errors(panel: Panel, columns: np.ndarray, slopes: np.ndarray, shifted
     """Slopes of errors that several readings share, shape (C, M, E).
 
     One gain error of the meter on all DC readings and of the scope on all its readings, one of the ripple
-    calculation, one a stage over all its frequencies, all with their part of the error about the shift; and for each
+    calculation, one a stage over all its frequencies, all with their part of the error about the shift; and for
+    each
     tube its small-signal slope and mu against what DC says.
 
     Parameters
@@ -278,10 +282,11 @@ def first_round(panel: Panel, data: Data) -> np.ndarray:
     scale = own_scale(panel, rows, data.noise, shifted)
     healthy = panel.healthy_slopes[rows][None]
     every = np.concatenate([healthy, shared_errors(panel, rows, healthy, shifted[:1])], axis=2)[0]
-    left, size, right = np.linalg.svd(every / scale[0][:, None], full_matrices=False)
+    left, size, _ = np.linalg.svd(every / scale[0][:, None], full_matrices=False)
     kept = (left[:, :DIRECTIONS] * size[:DIRECTIONS]) * scale[0][:, None]
     dropped = ((left[:, DIRECTIONS:] * size[DIRECTIONS:]) ** 2).sum(axis=1) * scale[0] ** 2
-    # What the hypotheses share about their shifts is left out of the directions here, and so counts as each reading's own.
+    # What the hypotheses share about their shifts is left out of the directions here, and so counts as each
+    # reading's own.
     wide = np.sqrt(scale**2 + dropped + shift_error(panel, rows, shifted) ** 2)
     residual = np.nan_to_num(difference(data.quantities, data.measured, shifted), nan=1e3)
     slopes = np.concatenate(
@@ -458,6 +463,7 @@ def weigh(panel: Panel, data: Data) -> Weighed:
         if not overlooked:
             break
         refined |= refine(panel, data, overlooked, starts=mild)
+    _complete(panel, data, prior, refined, blind)
     _polish(panel, data, prior, refined)
     return normalised(
         Weighed(changes=panel.changes, log_weight=_scores(panel, prior, evidence, refined, blind), refined=refined)
@@ -472,13 +478,29 @@ def _scores(
         evidence[blind] = refined[Change()].evidence
     for change, result in refined.items():
         evidence[panel.index[change]] = result.evidence
-    return prior + evidence
+    return np.asarray(prior + evidence)
+
+
+def _complete(
+    panel: Panel, data: Data, prior: np.ndarray, refined: dict[Change, Refined], blind: np.ndarray
+) -> None:
+    """Refine every severity of the leading fault, so that its estimate does not end where the first round
+    stopped looking."""
+    best = max(refined, key=lambda change: prior[panel.index[change]] + refined[change].evidence)
+    if not best.faults:
+        return
+    fault = panel.faults[best.faults[0]]
+    place = refined[best].unknowns[: len(panel.unknowns)]
+    cells = [Change(faults=best.faults, values=(value,)) for value in fault.values]
+    missing = [c for c in cells if c not in refined and not blind[panel.index[c]]]
+    refined |= refine(panel, data, missing, starts=dict.fromkeys(missing, place), exact=len(missing) < 8)
 
 
 def _polish(panel: Panel, data: Data, prior: np.ndarray, refined: dict[Change, Refined]) -> None:
     """Start the leading hypotheses again from where the best of them ended; keep what gains.
 
-    All hypotheses share the healthy unknowns, so a place that serves one may serve the others, and a hypothesis must not
+    All hypotheses share the healthy unknowns, so a place that serves one may serve the others, and a hypothesis
+    must not
     lose because its own steps stopped early.
     """
     score = {change: prior[panel.index[change]] + r.evidence for change, r in refined.items()}

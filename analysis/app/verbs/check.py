@@ -31,7 +31,8 @@ def verdicts(chassis: Any, taken: Taken) -> list[dict[str, Any]]:
     readings = [
         r
         for r in taken.readings
-        if r.quality in JUDGED_QUALITIES and all(p in model.points and model.points[p].node for p in r.measurand.points)
+        if r.quality in JUDGED_QUALITIES
+        and all(p in model.points and model.points[p].node for p in r.measurand.points)
     ]
     limits = bands(model, [r.measurand for r in readings], readings, BAND_LEVEL, mains_v=taken.mains_v)
     return [

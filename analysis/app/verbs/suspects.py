@@ -35,7 +35,17 @@ def answers(
     from analysis.chassis import ChassisModel
     from analysis.suspects import Diagnoser
 
+    if not chassis.parts:
+        from analysis.suspects.like_stages import compare_stages
+
+        for taken in passes:
+            yield {**taken.labels, **as_json(compare_stages(chassis, taken.readings))}
+        return
     model = ChassisModel(chassis)
+    if wanted:
+        from analysis.estimate import keys_of
+
+        keys_of(model, wanted)  # a wrong name is told before any work is done
     diagnosers: dict[Any, Diagnoser] = {}
     for taken in passes:
         measurands = tuple(dict.fromkeys(r.measurand for r in taken.readings))
@@ -43,7 +53,40 @@ def answers(
         if key not in diagnosers:  # files of one survey share their predictions
             diagnosers = {key: Diagnoser(model, measurands, taken.fitted, limit_v)}
         result = as_json(diagnosers[key].diagnose(taken.readings))
+        if wanted:
+            result["estimates"] = fitted(model, taken, wanted)
         yield {**taken.labels, **result}
+
+
+def fitted(model: Any, taken: Taken, wanted: Sequence[str]) -> list[dict[str, Any]]:
+    """Fitted values of the named parts.
+
+    Parameters
+    ----------
+    model : ChassisModel
+        The chassis.
+    taken : Taken
+        The pass.
+    wanted : sequence of str
+        Parts.
+    """
+    from acquisition.records import JUDGED_QUALITIES
+    from analysis.estimate import estimate
+    from analysis.suspects import measured_parts
+
+    readings = [r for r in taken.readings if r.quality in JUDGED_QUALITIES]
+    return [
+        {
+            "part": v.part,
+            "what": v.what,
+            **{name: float(f"{getattr(v, name):.4g}") for name in ("value", "low", "high")},
+            "unit": v.unit,
+            "told": v.told,
+            "tied": list(v.tied),
+            "text": v.text,
+        }
+        for v in estimate(model, readings, wanted, measured_parts(model, taken.fitted))
+    ]
 
 
 def as_json(diagnosis: Any) -> dict[str, Any]:
@@ -126,6 +169,8 @@ def show(result: dict[str, Any]) -> None:
             if suspect["alike"]:
                 say(f"  looks like: {', '.join(suspect['alike'])}")
             say(f"  settles it: {suspect['separates']}")
+    for value in result.get("estimates", ()):
+        say(value["text"])
     for proposal in result["next"]:
         say(f"next: {proposal['quantity']} at {proposal['point']}, {proposal['bits']:.2f} bits ({proposal['why']})")
     say(CAUTION)

@@ -1,0 +1,175 @@
+"""A chassis file with tubes only: rules of thumb for each pin, and comparison of like stages and of the two
+channels.
+
+There is no model, so the words are weaker and no probability passes ``AT_MOST``. Rules: bench practice P9,
+table of what
+abnormal values mean (common practice, no source); like stages should read alike within tube and part scatter
+(E14: two standard deviations are about 11 % on a plate and 10 % on a cathode, 20 % is asked for here).
+"""
+
+from __future__ import annotations
+
+from collections.abc import Iterator, Sequence
+from dataclasses import dataclass
+from statistics import median
+
+from acquisition.quantities import format_value
+from acquisition.records import JUDGED_QUALITIES, Reading
+
+from ..chassis import Chassis
+from .diagnosis import Diagnosis, Suspect
+from .next_reading import Proposal
+
+AT_MOST = 0.5
+"""Highest probability a rule of thumb may give a suspect."""
+
+APART = 0.2
+"""Relative difference of like stages from which they are called different."""
+
+
+@dataclass(frozen=True, slots=True, kw_only=True)
+class _Section:
+    socket: str
+    name: str
+    kind: str
+    tube: str
+    pins: dict[str, str]  # electrode to point
+    volts: dict[str, float]
+
+
+@dataclass(frozen=True, slots=True, kw_only=True)
+class _Hint:
+    section: _Section
+    fault: str
+    strength: float
+    because: str
+
+
+def compare_stages(chassis: Chassis, readings: Sequence[Reading]) -> Diagnosis:
+    """Judge DC readings of a chassis without parts.
+
+    Parameters
+    ----------
+    chassis : Chassis
+        Tubes in sockets, nothing else needed.
+    readings : sequence of Reading
+        DC readings at pins and named nodes.
+
+    Returns
+    -------
+    Diagnosis
+        Hints with weak probabilities; the healthy probability is what they leave.
+    """
+    volts = {r.point: r.value for r in readings if r.quantity == "dc_v" and r.quality in JUDGED_QUALITIES}
+    sections = list(_sections(chassis, volts))
+    supply = max(volts.values(), default=0.0)
+    hints = [*_rules(sections, supply), *_likes(sections)]
+    total = 1.0 + sum(h.strength for h in hints)
+    suspects: dict[tuple[str, str, str], Suspect] = {}
+    for hint in hints:
+        key = (hint.section.socket, hint.section.name, hint.fault)
+        before = suspects.get(key)
+        suspects[key] = Suspect(
+            part=hint.section.socket,
+            section=hint.section.socket + hint.section.name,
+            fault=hint.fault,
+            probability=min(AT_MOST, hint.strength / total + (before.probability if before else 0.0)),
+            estimate=None,
+            because=f"{before.because}; {hint.because}" if before else hint.because,
+            separates=f"enter the parts around {hint.section.socket}: the model can tell tube from parts; or a "
+            "substitute tube, power off to change it",
+        )
+    missing = [
+        Proposal(
+            point=point,
+            quantity="dc_v",
+            bits=0.0,
+            why=f"{electrode} not read yet; no model to say how much it tells",
+        )
+        for s in sections
+        for electrode, point in s.pins.items()
+        if electrode in ("plate", "cathode", "screen") and electrode not in s.volts
+    ]
+    ranked = sorted(suspects.values(), key=lambda s: -s.probability)
+    return Diagnosis(
+        healthy_probability=1.0 / total,
+        suspects=tuple(ranked),
+        next=tuple(missing[:3]),
+        notes=("no parts in the chassis file: rules of thumb and comparison of like stages only, so a mere hint",),
+    )
+
+
+def _sections(chassis: Chassis, volts: dict[str, float]) -> Iterator[_Section]:
+    for socket, tube in chassis.sockets.items():
+        for section in tube.sections:
+            if section.kind not in ("triode", "pentode"):
+                continue
+            pins = {name: f"{socket}.{numbers[0]}" for name, numbers in section.electrodes.items() if numbers}
+            read = {name: volts[point] for name, point in pins.items() if point in volts}
+            yield _Section(
+                socket=socket, name=section.name, kind=section.kind, tube=tube.name, pins=pins, volts=read
+            )
+
+
+def _rules(sections: list[_Section], supply: float) -> Iterator[_Hint]:
+    """What a single stage says by itself (P9)."""
+    for s in sections:
+        plate, cathode, grid = (s.volts.get(name) for name in ("plate", "cathode", "grid"))
+        name = s.socket + s.name
+
+        def hint(fault: str, strength: float, text: str, s: _Section = s) -> _Hint:
+            return _Hint(section=s, fault=fault, strength=strength, because=f"as a rule of thumb: {text}")
+
+        if plate is not None and cathode is not None and supply > 20:
+            if abs(cathode) < 0.05 and plate > 0.93 * supply:
+                text = (
+                    f"{name} cathode {cathode:.2f} V, plate {plate:.0f} V, near the highest volts read: no current"
+                )
+                yield hint("dead", 2.0, text)
+            elif plate < 0.03 * supply and abs(cathode) < 0.1:
+                text = f"{name} plate {plate:.1f} V and cathode near 0 V: no supply reaches it, or it is shorted"
+                yield hint("shorted", 0.7, text)
+            elif plate < 0.1 * supply and cathode > 0.5 * plate:
+                yield hint("shorted", 1.0, f"{name} plate {plate:.1f} V is close to its cathode, {cathode:.1f} V")
+        if (
+            grid is not None
+            and cathode is not None
+            and 0.3 < grid < cathode + 1.0
+            and cathode < 60
+            and grid > 0.1 * cathode
+        ):
+            text = f"{name} grid stands at {grid:.2f} V: gas, or a coupling capacitor that leaks"
+            yield hint("gassy", 1.0, text)
+
+
+def _likes(sections: list[_Section]) -> Iterator[_Hint]:
+    """Sections of one tube type whose plates or cathodes differ."""
+    for kind in dict.fromkeys((s.tube, s.kind) for s in sections):
+        group = [s for s in sections if (s.tube, s.kind) == kind and "cathode" in s.volts and "plate" in s.volts]
+        if len(group) < 2:
+            continue
+        usual = {e: median(s.volts[e] for s in group) for e in ("plate", "cathode")}
+        for s in group:
+            others = [o for o in group if o is not s]
+            apart = {e: s.volts[e] / usual[e] - 1 for e in usual if abs(usual[e]) > 0.2}
+            if len(apart) < 2 or max(abs(a) for a in apart.values()) < APART:
+                continue
+            names = ", ".join(o.socket + o.name for o in others)
+            text = (
+                f"beside its likes ({names}), {s.socket}{s.name} reads plate {format_value(s.volts['plate'], 'V')} "
+                f"({apart['plate']:+.0%}), cathode {format_value(s.volts['cathode'], 'V')} "
+                f"({apart['cathode']:+.0%})"
+            )
+            if apart["plate"] > 0 > apart["cathode"]:
+                yield _Hint(section=s, fault="weak", strength=0.8, because=f"{text}: passes less than they do")
+            elif apart["plate"] < 0 < apart["cathode"]:
+                yield _Hint(
+                    section=s, fault="gassy", strength=0.6, because=f"{text}: passes more, as with a positive grid"
+                )
+            else:
+                yield _Hint(
+                    section=s,
+                    fault="weak",
+                    strength=0.2,
+                    because=f"{text}: both the same way, rather a part than the tube",
+                )
