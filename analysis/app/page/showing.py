@@ -188,7 +188,8 @@ def suspects_panel(found: Mapping[str, Any]) -> dict[str, Any]:
     advice = ""
     if found["next"]:
         best = found["next"][0]
-        advice = f"Read next: {best['quantity'].replace('_', ' ')} at {best['point']}. {best['why']}"
+        what = "DC volts" if best["quantity"] == "dc_v" else best["quantity"].replace("_", " ")
+        advice = f"Read next: {what} at {best['point']}. {best['why']}"
     return {
         "suspects": rows,
         "healthy_probability": found["healthy_probability"],

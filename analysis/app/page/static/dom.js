@@ -28,6 +28,7 @@ export async function svgFrom(address) {
 export const volts = (value) => {
   if (value === null || value === undefined) return "–";
   const size = Math.abs(value);
+  if (size < 5e-6) return "0 V";
   if (size < 0.0995) return `${(value * 1000).toFixed(size < 0.00995 ? 2 : 1)} mV`;
   return `${value.toFixed(size < 9.995 ? 3 : size < 99.95 ? 2 : 1)} V`;
 };

@@ -21,10 +21,10 @@ export function update(state) {
   const result = state.result;
   at("gain-result").replaceChildren(...(result ? [make("p", { class: "result" }, result.words), make("p", { class: "quiet" }, result.model_words ?? ""), ...(result.warnings ?? []).map((w) => make("p", { class: "hazard" }, w))] : []));
   const traces = state.traces ?? [];
-  at("traces").replaceChildren(...(traces.length ? [linePlot({ series: traces, across: "time, ms", up: "V", label: "Captured waveforms with the fitted sines" })] : []));
+  at("traces").replaceChildren(...(traces.length ? [linePlot({ series: traces, across: "time, ms", up: "V", label: "Captured waveforms with the fitted sines", width: at("traces").clientWidth })] : []));
   text(at("traces-caption"), traces.length ? "Dots as captured, lines as fitted. Each trace is drawn to its own height." : "");
   const response = state.response ?? [];
-  at("response").replaceChildren(...(response.length ? [linePlot({ series: response, across: "frequency, Hz", up: "gain, dB", logarithmic: true, label: "Gain against frequency over the modelled band" })] : []));
+  at("response").replaceChildren(...(response.length ? [linePlot({ series: response, across: "frequency, Hz", up: "gain, dB", logarithmic: true, label: "Gain against frequency over the modelled band", width: at("response").clientWidth })] : []));
   text(at("response-caption"), response.length ? "Dots measured with bars of two standard uncertainties; the grey band is what healthy parts and tubes would show." : "");
   for (const button of at("gain-form").querySelectorAll("[data-run]")) button.disabled = Boolean(state.running);
 }

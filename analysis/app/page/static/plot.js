@@ -1,6 +1,6 @@
 // A small line plot in SVG: linear or logarithmic axis, points, lines, bars of uncertainty, a band.
 import { draw } from "/static/dom.js";
-const WIDTH = 860, HEIGHT = 320, LEFT = 62, RIGHT = 14, TOP = 12, BOTTOM = 44;
+const HEIGHT = 320, LEFT = 62, RIGHT = 14, TOP = 12, BOTTOM = 44;
 const COLOURS = ["#56b4e9", "#e69f00", "#2fc79a", "#e39bc4"], DASHES = ["", "7 4", "2 4", "9 3 2 3"];
 
 function ticks(low, high) {
@@ -17,7 +17,8 @@ const decades = (low, high) => {
 };
 const short = (t) => (Math.abs(t) >= 1000 ? `${t / 1000}k` : String(t));
 
-export function linePlot({ series, across, up, logarithmic = false, label }) {
+export function linePlot({ series, across, up, logarithmic = false, label, width = 860 }) {
+  const WIDTH = Math.max(320, Math.min(width, 1100));  // drawn to its place, so that words keep their size on a phone
   const all = series.flatMap((s) => [...(s.points ?? []), ...(s.line ?? [])]), band = series.flatMap((s) => s.band ?? []);
   const xs = [...all, ...band].map((p) => p[0]);
   const ys = [...all.flatMap((p) => (p[2] ? [p[1] - 2 * p[2], p[1] + 2 * p[2]] : [p[1]])), ...band.flatMap((p) => [p[1], p[2]])];
@@ -28,7 +29,7 @@ export function linePlot({ series, across, up, logarithmic = false, label }) {
   const X = (x) => LEFT + ((f(x) - f(x0)) / (f(x1) - f(x0))) * (WIDTH - LEFT - RIGHT);
   const Y = (y) => HEIGHT - BOTTOM - ((y - y0) / (y1 - y0)) * (HEIGHT - TOP - BOTTOM);
   const svg = draw("svg", { viewBox: `0 0 ${WIDTH} ${HEIGHT}`, role: "img", "aria-label": label });
-  for (const t of logarithmic ? decades(x0, x1) : ticks(x0, x1)) {
+  for (const t of logarithmic ? decades(x0, x1).filter((t) => WIDTH > 600 || /^1/.test(t)) : ticks(x0, x1)) {
     svg.append(draw("line", { x1: X(t), x2: X(t), y1: TOP, y2: HEIGHT - BOTTOM, stroke: "#3a342d" }), draw("text", { x: X(t), y: HEIGHT - BOTTOM + 17, "text-anchor": "middle" }, short(t)));
   }
   for (const t of ticks(y0, y1)) {
