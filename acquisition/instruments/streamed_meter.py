@@ -161,9 +161,18 @@ class StreamedMeter(Meter):
             return Sample(t_s=t_s, value_v=math.nan, flags=frozenset(flags))
         decimals = len(shown.partition(".")[2])
         resolution_v = unit_v * 10.0**-decimals
+        number = parse_number(shown)
+        if abs(number) * 10.0**decimals > rules.counts * 1.001:
+            # No check sum guards a frame: a digit turned over on the line shows only where no such digit can be.
+            raise ReplyMalformed(
+                f"the meter cannot show {shown}: it counts to {rules.counts}",
+                hint="one frame was damaged on the line; if it happens again, check cable, lead and optical head",
+                raw=match.string.encode("latin-1"),
+                expected=f"at most {rules.counts} counts",
+            )
         return Sample(
             t_s=t_s,
-            value_v=round(parse_number(shown) * unit_v, 12),
+            value_v=round(number * unit_v, 12),
             resolution_v=resolution_v,
             range_v=round(rules.counts * resolution_v, 12),
             flags=frozenset(flags),
