@@ -94,34 +94,48 @@ def pair(before: Pass, after: Pass) -> tuple[list[Pair], list[Measurand], list[M
     only_before, only_after : list of Measurand
         What the other pass lacks.
     """
-    first, second = _collect(before.readings), _collect(after.readings)
+    first, second = collect(before.readings), collect(after.readings)
     pairs, only_before, used = [], [], set()
     for measurand, readings in first:
         for place, (other, found) in enumerate(second):
-            if place not in used and _same(measurand, other):
+            if place not in used and same(measurand, other):
                 used.add(place)
-                pairs.append(Pair(measurand=measurand, before=_side(readings), after=_side(found)))
+                pairs.append(Pair(measurand=measurand, before=side_of(readings), after=side_of(found)))
                 break
         else:
             only_before.append(measurand)
     return pairs, only_before, [other for place, (other, _) in enumerate(second) if place not in used]
 
 
-def _collect(readings: Sequence[Reading]) -> list[tuple[Measurand, list[Reading]]]:
+def collect(readings: Sequence[Reading]) -> list[tuple[Measurand, list[Reading]]]:
+    """Readings that are judged, those of one measurand together, in the order of the first of each.
+
+    Parameters
+    ----------
+    readings : sequence of Reading
+        Of one pass.
+    """
     found: list[tuple[Measurand, list[Reading]]] = []
     for reading in readings:
         if reading.quality not in JUDGED_QUALITIES:
             continue
-        for measurand, same in found:
-            if _same(measurand, reading.measurand):
-                same.append(reading)
+        for measurand, kept in found:
+            if same(measurand, reading.measurand):
+                kept.append(reading)
                 break
         else:
             found.append((reading.measurand, [reading]))
     return found
 
 
-def _same(one: Measurand, other: Measurand) -> bool:
+def same(one: Measurand, other: Measurand) -> bool:
+    """Whether two measurands are one: same point and quantity, nearly the same frequency and drive.
+
+    Parameters
+    ----------
+    one, other : Measurand
+        Of two readings.
+    """
     # A gain hardly depends on the drive; a voltage is proportional to it.
     drives = one.quantity in {"gain", "phase_deg"} or _near(one.drive_pp_v, other.drive_pp_v)
     return (
@@ -135,7 +149,14 @@ def _near(one: float | None, other: float | None) -> bool:
     return abs(one - other) <= SAME_FREQUENCY * max(abs(one), abs(other))
 
 
-def _side(readings: Sequence[Reading]) -> Side:
+def side_of(readings: Sequence[Reading]) -> Side:
+    """Mean of the repeats of one measurand in one pass, with its uncertainty.
+
+    Parameters
+    ----------
+    readings : sequence of Reading
+        At least one, all of the same measurand.
+    """
     reference = readings[0].value
     phase = readings[0].quantity == "phase_deg"
     values = np.array([reference + shortest(r.value - reference) if phase else r.value for r in readings])

@@ -24,7 +24,7 @@ ORDER = {
         ["circuit"],
         ["chassis"],
         ["judge", "faults"],
-        ["suspects", "estimate", "compare"],
+        ["suspects", "estimate", "compare", "trend"],
         ["report"],
         ["app"],
     ],

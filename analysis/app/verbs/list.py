@@ -1,23 +1,45 @@
-"""``stagewalk list``: the jobs of a folder."""
+"""``stagewalk list``: the jobs of a folder, and what drifted from one to the next."""
 
 from __future__ import annotations
 
 import json
 from dataclasses import asdict
 from pathlib import Path
+from typing import TYPE_CHECKING
 
 import click
 
-from acquisition.store import list_jobs
+from acquisition.store import JobSummary, list_jobs
 from analysis.app.terminal import harmless
+
+if TYPE_CHECKING:
+    from rich.table import Table
+
+    from analysis.trend import Trend
 
 
 @click.command("list")
 @click.argument("folder", type=click.Path(path_type=Path), default=Path())
+@click.option(
+    "--trend", "trend", is_flag=True, help="What drifted from pass to pass, over all jobs of one chassis."
+)
+@click.option("--serial", metavar="NUMBER", help="Only jobs of this serial number.")
+@click.option("--point", metavar="POINT", help="With --trend: every value of this point.")
 @click.option("--json", "as_json", is_flag=True, help="Print JSON.")
-def command(folder: Path, as_json: bool) -> int:
-    """Jobs in FOLDER (here when left out): chassis, passes, readings, last date."""
+def command(folder: Path, trend: bool, serial: str | None, point: str | None, as_json: bool) -> int:
+    """Jobs in FOLDER (here when left out): chassis, passes, readings, last date.
+
+    With --trend every pass counts as a visit. From three visits on a straight line is drawn through each reading.
+    Readings are brought to one mains voltage by the model, where the chassis file has parts.
+    """
+    if point and not trend:
+        raise click.UsageError("--point is for --trend")
     jobs = list_jobs(folder)
+    if trend:
+        _trend(jobs, serial, point, as_json)
+        return 0
+    if serial is not None:
+        jobs = tuple(job for job in jobs if job.serial == serial)
     if as_json:
         click.echo(json.dumps({"jobs": [asdict(job) for job in jobs]}, indent=1))
         return 0
@@ -47,3 +69,54 @@ def command(folder: Path, as_json: bool) -> int:
         )
     Console(highlight=False).print(table)
     return 0
+
+
+def _trend(jobs: tuple[JobSummary, ...], serial: str | None, point: str | None, as_json: bool) -> None:
+    from analysis.app.drift import chosen_jobs, date_of, drift_json, drift_of
+
+    visits, found, notes = drift_of(chosen_jobs(jobs, serial), point)
+    if as_json:
+        click.echo(json.dumps(drift_json(visits, found, notes), indent=1))
+        return
+    from rich.console import Console
+
+    console = Console(highlight=False, markup=False)
+    for visit in visits:
+        mains = f", mains {visit.mains_v:g} V" if visit.mains_v else ""
+        changed = f"; changed: {', '.join(visit.replaced)}" if visit.replaced else ""
+        console.print(harmless(f"{date_of(visit)}  {visit.job}, {visit.pass_name}{mains}{changed}"))
+    if not found:
+        console.print("nothing was read at two visits" + (f" at {harmless(point)}" if point else ""))
+    else:
+        console.print(_table(found))
+        drifted = sum(trend.drifted for trend in found)
+        console.print(f"{drifted} of {len(found)} drifted (one chance in twenty of any false mark)")
+    for note in notes:
+        console.print(harmless(f"note: {note}"))
+
+
+def _table(found: list[Trend]) -> Table:
+    from rich.table import Table
+    from rich.text import Text
+
+    table = Table(box=None, header_style="bold", pad_edge=False)
+    for heading in ("reading", "visits", "first", "last", "change, 95 %", "a year, 95 %", "drifted"):
+        table.add_column(heading, justify="left" if heading == "reading" else "right", no_wrap=heading != "reading")
+    for trend in found:
+        measurand = trend.measurand
+        at = f" {measurand.freq_hz:g} Hz" if measurand.freq_hz else ""
+        rate = (
+            "-"
+            if trend.rate is None or trend.rate_high is None
+            else (f"{trend.rate:.3g} +- {trend.rate_high - trend.rate:.2g}")
+        )
+        table.add_row(
+            Text(harmless(f"{measurand.point} {measurand.quantity}{at}")),
+            str(len(trend.stands)),
+            f"{trend.stands[0].corrected:.4g}",
+            f"{trend.stands[-1].corrected:.4g}",
+            f"{trend.change:.3g} +- {1.96 * trend.change_std:.2g}",
+            rate,
+            "yes" if trend.drifted else "",
+        )
+    return table

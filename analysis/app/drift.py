@@ -1,0 +1,172 @@
+"""The visits of one chassis, collected from the jobs of a folder for `analysis.trend`."""
+
+from __future__ import annotations
+
+from collections.abc import Sequence
+from datetime import datetime
+from pathlib import Path
+from typing import TYPE_CHECKING, Any
+
+import click
+
+from acquisition.errors import StoreError
+from acquisition.store import JobSummary
+
+if TYPE_CHECKING:
+    from acquisition.store import Job
+    from analysis.trend import Trend, Visit
+
+
+def chosen_jobs(jobs: Sequence[JobSummary], serial: str | None) -> list[JobSummary]:
+    """Jobs of one serial number, or of the one chassis that the folder holds.
+
+    Parameters
+    ----------
+    jobs : sequence of JobSummary
+        From `list_jobs`; those that cannot be read are left out.
+    serial : str or None
+        Serial number; None where all jobs are of one chassis.
+
+    Raises
+    ------
+    click.UsageError
+        There is no such job, or the jobs are of several chassis.
+    """
+    readable = [job for job in jobs if not job.problem]
+    if serial is not None:
+        found = [job for job in readable if job.serial == serial]
+        known = sorted({job.serial for job in readable if job.serial})
+        if not found:
+            raise click.UsageError(f"no job of serial number {serial}; there are: {', '.join(known) or 'none'}")
+    else:
+        found = readable
+    units = sorted({f"{job.chassis_name}, no. {job.serial}" if job.serial else job.chassis_name for job in found})
+    if len(units) > 1:
+        raise click.UsageError(f"the jobs are of several chassis ({'; '.join(units)}): choose one with --serial")
+    return found
+
+
+def visits_of(job: Job, name: str) -> list[Visit]:
+    """Every pass of a job as a visit.
+
+    Parameters
+    ----------
+    job : Job
+        Open.
+    name : str
+        How to call it.
+    """
+    from analysis.trend import Visit
+
+    found = []
+    for pass_name in job.passes():
+        one = job.read_pass(pass_name)
+        moment = datetime.fromisoformat(one.started_utc)
+        replaced = [e.subject for e in one.events if e.kind in {"part_replaced", "tube_swapped"} and e.subject]
+        found.append(
+            Visit(
+                job=name,
+                pass_name=pass_name,
+                days=moment.timestamp() / 86400.0,
+                readings=one.readings,
+                mains_v=one.mains_v,
+                replaced=tuple(dict.fromkeys(replaced)),
+            )
+        )
+    return found
+
+
+def drift_of(jobs: Sequence[JobSummary], point: str | None) -> tuple[list[Visit], list[Trend], list[str]]:
+    """Visits and trends of the jobs of one chassis, and what limits them.
+
+    Parameters
+    ----------
+    jobs : sequence of JobSummary
+        From `chosen_jobs`.
+    point : str or None
+        Only readings of this point (``FROM>TO`` for gain and phase); None for all.
+    """
+    from dataclasses import replace
+
+    from acquisition.store import open_job
+    from analysis.app.modelled import modelled
+    from analysis.trend import trends
+
+    visits: list[Visit] = []
+    notes: list[str] = []
+    last_utc, model, mains_v, reason = "", None, None, "no job"
+    for summary in jobs:
+        path = Path(summary.path)
+        try:
+            with open_job(path, read_only=True) as job:
+                visits += visits_of(job, path.stem)
+                if summary.last_utc >= last_utc:  # the newest chassis file knows best
+                    chassis, model, reason = modelled(job.sheet)
+                    mains_v, last_utc = (chassis.mains_v if chassis else None), summary.last_utc
+        except StoreError as error:
+            notes.append(f"left out: {error}")
+    if point is not None:
+        visits = [replace(v, readings=tuple(r for r in v.readings if r.point == point)) for v in visits]
+    if model is None:
+        notes.append(f"readings are as taken, not brought to one mains voltage: {reason}")
+    elif any(not visit.mains_v for visit in visits):
+        notes.append("visits whose mains was not written down are not corrected for it")
+    if any(visit.replaced for visit in visits):
+        notes.append("a part that was changed is a step and no drift: stagewalk compare tells the two apart")
+    return sorted(visits, key=lambda v: v.days), trends(visits, model, mains_v), notes
+
+
+def drift_json(visits: Sequence[Visit], found: Sequence[Trend], notes: Sequence[str]) -> dict[str, Any]:
+    """Plain data of a trend.
+
+    Parameters
+    ----------
+    visits, found, notes
+        From `drift_of`.
+    """
+    return {
+        "visits": [
+            {
+                "job": v.job,
+                "pass": v.pass_name,
+                "date": date_of(v),
+                "mains_v": v.mains_v,
+                "replaced": list(v.replaced),
+            }
+            for v in visits
+        ],
+        "trends": [
+            {
+                "point": trend.measurand.point,
+                "quantity": trend.measurand.quantity,
+                "freq_hz": trend.measurand.freq_hz,
+                "stands": [
+                    {"date": date_of(s.visit), "value": s.value, "corrected": s.corrected, "std": s.std}
+                    for s in trend.stands
+                ],
+                "change": trend.change,
+                "change_std": trend.change_std,
+                "rate_per_year": trend.rate,
+                "rate_std": trend.rate_std,
+                "rate_low": trend.rate_low,
+                "rate_high": trend.rate_high,
+                "probability_by_chance": trend.probability,
+                "drifted": trend.drifted,
+            }
+            for trend in found
+        ],
+        "notes": list(notes),
+    }
+
+
+def date_of(visit: Visit) -> str:
+    """Day of a visit, UTC.
+
+    Parameters
+    ----------
+    visit : Visit
+        The visit.
+    """
+    from datetime import UTC
+
+    return datetime.fromtimestamp(visit.days * 86400.0, UTC).date().isoformat()

@@ -1,0 +1,93 @@
+"""``stagewalk list --trend`` over made-up jobs, years apart."""
+
+import json
+from pathlib import Path
+
+import pytest
+
+from acquisition.clock import FakeClock
+from acquisition.records import Event, Reading
+from acquisition.store import create_job
+from analysis.app.cli import main
+
+YEAR_S = 365.25 * 86400.0
+CHASSIS = (Path(__file__).parents[3] / "configs" / "chassis" / "quayside-five.yaml").read_text("utf-8")
+
+
+def visit(folder, year, cathode_v, serial="7", text=CHASSIS, mains_v=230.0):
+    clock = FakeClock(year * YEAR_S)
+    path = folder / f"{serial}-{year}.stagewalk"
+    with create_job(path, "Quayside Five", text, serial=serial, clock=clock) as job:
+        job.start_pass("as-found", mains_v=mains_v)
+        for point, value in {"HT1": 245.0 * mains_v / 230.0, "V2.3": cathode_v}.items():
+            job.add_reading("as-found", Reading(point=point, quantity="dc_v", value=value, std=0.02))
+    return path
+
+
+@pytest.fixture
+def folder(tmp_path):
+    for year, volts in ((0, 7.0), (1, 6.7), (3, 6.1), (4, 5.8)):
+        visit(tmp_path, year, volts, mains_v=240.0 if year == 3 else 230.0)
+    return tmp_path
+
+
+def run(capsys, *arguments):
+    code = main(["list", *map(str, arguments)])
+    return code, capsys.readouterr()
+
+
+def test_a_cathode_that_sinks_is_named_and_the_rail_is_not(folder, capsys):
+    code, said = run(capsys, folder, "--trend", "--json")
+    found = {one["point"]: one for one in json.loads(said.out)["trends"]}
+    assert code == 0
+    assert found["V2.3"]["drifted"]
+    assert not found["HT1"]["drifted"]
+    assert found["V2.3"]["rate_low"] < -0.3 < found["V2.3"]["rate_high"]
+    # The third visit had 240 V: the rail stood higher, and the model brings it back.
+    assert found["HT1"]["stands"][2]["value"] > 255
+    assert found["HT1"]["stands"][2]["corrected"] == pytest.approx(245.0, abs=1.5)
+
+
+def test_the_text_gives_dates_rates_and_a_count(folder, capsys):
+    _, said = run(capsys, folder, "--trend", "--point", "V2.3")
+    assert "2026-01-01  7-0, as-found, mains 230 V" in said.out
+    assert "HT1" not in said.out
+    assert "1 of 1 drifted" in said.out
+
+
+def test_several_chassis_ask_for_a_serial_number(folder, capsys):
+    visit(folder, 2, 7.0, serial="8")
+    code, said = run(capsys, folder, "--trend")
+    assert code == 2
+    assert "--serial" in said.err
+    code, said = run(capsys, folder, "--trend", "--serial", "7", "--json")
+    assert code == 0
+    assert len(json.loads(said.out)["visits"]) == 4
+    code, said = run(capsys, folder, "--trend", "--serial", "9")
+    assert code == 2
+    assert "there are: 7, 8" in said.err
+
+
+def test_without_a_model_the_note_says_so(tmp_path, capsys):
+    for year in range(3):
+        visit(tmp_path, year, 7.0, text="chassis: x\ntubes: {V2: EL84}\n")
+    _, said = run(capsys, tmp_path, "--trend")
+    assert "not brought to one mains voltage" in " ".join(said.out.split())
+
+
+def test_a_changed_part_is_told(folder, capsys):
+    with create_job(
+        folder / "7-5.stagewalk", "Quayside Five", CHASSIS, serial="7", clock=FakeClock(5 * YEAR_S)
+    ) as job:
+        job.start_pass("after-V2")
+        job.add_event("after-V2", Event(kind="tube_swapped", subject="V2"))
+    _, said = run(capsys, folder, "--trend")
+    assert "changed: V2" in said.out
+    assert "a step and no drift" in " ".join(said.out.split())
+
+
+def test_serial_filters_the_plain_list_and_point_needs_trend(folder, capsys):
+    visit(folder, 2, 7.0, serial="8")
+    _, said = run(capsys, folder, "--serial", "8", "--json")
+    assert [Path(job["path"]).name for job in json.loads(said.out)["jobs"]] == ["8-2.stagewalk"]
+    assert run(capsys, folder, "--point", "V2.3")[0] == 2

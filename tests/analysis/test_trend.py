@@ -1,0 +1,81 @@
+"""Drift over years: straight lines against scipy and hand arithmetic, mains taken out, no false alarms."""
+
+import numpy as np
+import pytest
+from scipy.stats import linregress
+
+from acquisition.records import Reading
+from analysis.trend import DAYS_A_YEAR, Visit, trends
+
+
+def visit(year, values, mains_v=230.0, std=0.05, quality="good"):
+    readings = tuple(
+        Reading(point=point, quantity="dc_v", value=value, std=std, quality=quality)
+        for point, value in values.items()
+    )
+    return Visit(job=f"y{year}", pass_name="as-found", days=year * DAYS_A_YEAR, readings=readings, mains_v=mains_v)
+
+
+class Proportional:
+    """Every reading follows the mains."""
+
+    def predict(self, values, measurands):
+        return np.outer(values["mains"], np.full(len(measurands), 100.0))
+
+
+def test_the_line_is_that_of_an_outside_program():
+    years, volts = [0, 1, 2.5, 4, 7], [200.0, 197.5, 191.0, 188.2, 177.0]
+    (one,) = trends([visit(y, {"V1.6": v}) for y, v in zip(years, volts, strict=True)])
+    outside = linregress(years, volts)
+    assert one.rate == pytest.approx(outside.slope, rel=1e-9)
+    assert one.rate_std >= outside.stderr * (1 - 1e-9)
+    assert one.drifted
+    assert one.rate_low < -3.2 < one.rate_high
+    assert one.change == pytest.approx(-23.0)
+
+
+def test_scatter_larger_than_stated_widens_the_interval():
+    years, volts = [0, 1, 2, 3], [100.0, 130.0, 95.0, 120.0]
+    (one,) = trends([visit(y, {"V1.6": v}) for y, v in zip(years, volts, strict=True)])
+    assert one.rate_std == pytest.approx(linregress(years, volts).stderr, rel=1e-9)
+    assert not one.drifted
+
+
+def test_two_visits_give_a_change_and_no_rate():
+    steady, moved = trends([visit(0, {"A": 100.0, "B": 100.0}), visit(1, {"A": 100.4, "B": 110.0})])
+    assert steady.rate is None
+    assert not steady.drifted
+    assert moved.rate is None
+    assert moved.drifted
+
+
+def test_mains_is_taken_out_by_the_model():
+    mains = [230.0, 241.5, 218.5]
+    visits = [visit(y, {"HT1": 300.0 * m / 230.0}, m) for y, m in enumerate(mains)]
+    (one,) = trends(visits, Proportional(), 230.0)
+    assert [s.corrected for s in one.stands] == pytest.approx([300.0] * 3)
+    assert one.stands[1].value == pytest.approx(315.0)
+    assert not one.drifted
+    assert one.rate == pytest.approx(0.0, abs=1e-9)
+    assert one.stands[1].std > one.stands[0].std  # a correction has an uncertainty too
+
+
+def test_order_of_visits_does_not_matter_and_unjudged_readings_are_left_out():
+    visits = [visit(y, {"A": 10.0 + y}) for y in (2, 0, 1)]
+    (one,) = trends([*visits, visit(3, {"A": 99.0}, quality="overload")])
+    assert [s.corrected for s in one.stands] == [10.0, 11.0, 12.0]
+    assert one.rate == pytest.approx(1.0)
+
+
+def test_an_unchanged_chassis_raises_few_alarms():
+    """At most one chassis in twenty with any mark at all: Holm's rule, 300 chassis, three standard deviations
+    of such a count allowed."""
+    rng = np.random.default_rng(5)
+    alarms = 0
+    for _ in range(300):
+        visits = [
+            visit(y, {f"P{i}": 100 + rng.normal(0, np.hypot(0.05, 0.5 / np.sqrt(2))) for i in range(10)})
+            for y in range(5)
+        ]
+        alarms += any(one.drifted for one in trends(visits))
+    assert alarms <= 0.05 * 300 + 3 * np.sqrt(300 * 0.05 * 0.95)
