@@ -12,7 +12,7 @@ if TYPE_CHECKING:
     from acquisition.store import Job
 
 
-def job_for(path: str, chassis_name: str | None, bench_name: str | None) -> Job:
+def job_for(path: str, chassis_name: str | None, bench_name: str | None, serial: str = "") -> Job:
     """Open a job for writing; make it when it is not there and a chassis and a bench are named.
 
     Parameters
@@ -21,6 +21,8 @@ def job_for(path: str, chassis_name: str | None, bench_name: str | None) -> Job:
         File or database URL.
     chassis_name, bench_name : str or None
         Files or names of shipped ones, for a new job.
+    serial : str
+        Serial number of the chassis, for a new job.
 
     Raises
     ------
@@ -36,7 +38,8 @@ def job_for(path: str, chassis_name: str | None, bench_name: str | None) -> Job:
         if name is None:
             raise click.UsageError(f"{path} is not there yet: name the {what} of the new job with --{what}")
     chassis, bench = find_config("chassis", str(chassis_name)), find_config("benches", str(bench_name))
-    return create_job(path, chassis.stem, chassis.read_text(encoding="utf-8"), bench.read_text(encoding="utf-8"))
+    texts = chassis.read_text(encoding="utf-8"), bench.read_text(encoding="utf-8")
+    return create_job(path, chassis.stem, *texts, serial=serial)
 
 
 def bench_for(name: str | None, job: Job) -> Bench:

@@ -27,6 +27,10 @@ if TYPE_CHECKING:
 @click.option("--delicate", is_flag=True, help="Offer grids that a meter upsets too.")
 @click.option("--from", "start_from", default="", metavar="POINT", help="Begin at this point.")
 @click.option("--again", is_flag=True, help="Read points again that the pass has already.")
+@click.option(
+    "--replaced", multiple=True, metavar="PART", help="Part or socket changed before this pass; may be given again."
+)
+@click.option("--serial", default="", metavar="NUMBER", help="Serial number of the chassis, for a new job.")
 @click.option("--quiet", is_flag=True, help="No bell.")
 def command(
     job_path: str,
@@ -39,6 +43,8 @@ def command(
     delicate: bool,
     start_from: str,
     again: bool,
+    replaced: tuple[str, ...],
+    serial: str,
     quiet: bool,
 ) -> int:
     """Walk the points of a chassis and take each reading by itself.
@@ -54,7 +60,7 @@ def command(
     from analysis.app.survey import run_survey, survey_of
     from analysis.app.survey_screen import Screen, keyboard
 
-    with job_for(job_path, chassis_name, bench_name) as job:
+    with job_for(job_path, chassis_name, bench_name, serial) as job:
         bench = bench_for(bench_name, job)
         chassis, model, reason = modelled(job.sheet)
         if chassis is None:
@@ -62,8 +68,10 @@ def command(
         if reason:
             click.echo(f"no expected volts: {reason}")
         _require_point(chassis, start_from)
+        _require_parts(chassis, replaced)
         mains_v = mains_v or _mains(chassis.mains_v)
         name, done = _pass(job, pass_name, mains_v, again)
+        _keep_replaced(job, name, chassis, replaced)
         options = Options(
             tubes_glow=tubes_glow, delicate=delicate, start_from=start_from, done=done, mains_v=mains_v
         )
@@ -102,6 +110,25 @@ def _require_point(chassis: Chassis, point: str) -> None:
     names |= set(chassis.node_names)
     if point and point not in names:
         raise click.BadParameter(f"no point {point}; there are {' '.join(sorted(names))}", param_hint="--from")
+
+
+def _require_parts(chassis: Chassis, names: tuple[str, ...]) -> None:
+    known = {*chassis.parts, *chassis.sockets}
+    if unknown := [name for name in names if name not in known]:
+        raise click.BadParameter(
+            f"no part {', '.join(unknown)}; there are {' '.join(sorted(known))}", param_hint="--replaced"
+        )
+
+
+def _keep_replaced(job: Job, name: str, chassis: Chassis, replaced: tuple[str, ...]) -> None:
+    """Write down what was changed before the pass, once, so that a comparison can ask whether it explains."""
+    from acquisition.records import Event
+
+    kept = {event.subject for event in job.read_pass(name).events} if replaced else set()
+    for part in dict.fromkeys(replaced):
+        if part not in kept:
+            kind = "tube_swapped" if part in chassis.sockets else "part_replaced"
+            job.add_event(name, Event(kind=kind, subject=part))
 
 
 def _pass(job: Job, name: str | None, mains_v: float | None, again: bool) -> tuple[str, frozenset[str]]:
