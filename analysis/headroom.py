@@ -346,7 +346,7 @@ def headroom_of(
         in_pp_v=in_pp,
         out_pp_v=out_pp,
         out_std_v=math.hypot(gap, scale * out_pp),
-        side=_side(at.dwell - small.dwell) if first is not None else "unclear",
+        side=side_of(at.dwell - small.dwell) if first is not None else "unclear",
         grid_current=bent > INPUT_BENT and at.in_dwell > 0.05,
     )
 
@@ -370,14 +370,24 @@ def _share(before: Step, at: Step, small: Step, limit: Criterion) -> float:
 
 
 def _dwell(fit: SineFit) -> float:
-    """Time near the upper end against time near the lower end of one period.
+    turn = np.linspace(0.0, 1.0, 2048, endpoint=False)
+    orders = np.arange(1, fit.phasors_v.size + 1)
+    return dwell_of((np.exp(2j * np.pi * np.outer(turn, orders)) @ fit.phasors_v).real)
 
+
+def dwell_of(wave: np.ndarray) -> float:
+    """Time near the upper end against time near the lower end of one period, -1 to 1.
+
+    Parameters
+    ----------
+    wave : ndarray, shape (N,)
+        One period in volts.
+
+    Notes
+    -----
     Independent of level, offset and coupling, which an excursion measured from the mean is not: a capacitor shifts
     the mean of a one-sided wave.
     """
-    turn = np.linspace(0.0, 1.0, 2048, endpoint=False)
-    orders = np.arange(1, fit.phasors_v.size + 1)
-    wave = (np.exp(2j * np.pi * np.outer(turn, orders)) @ fit.phasors_v).real
     top, bottom = float(wave.max()), float(wave.min())
     if top <= bottom:
         return 0.0
@@ -386,7 +396,14 @@ def _dwell(fit: SineFit) -> float:
     return (above - below) / (above + below)
 
 
-def _side(dwell: float) -> str:
+def side_of(dwell: float) -> str:
+    """Which side of the output flattens first: ``upper``, ``lower`` or ``both``.
+
+    Parameters
+    ----------
+    dwell : float
+        `dwell_of` at the onset minus that of a small signal.
+    """
     if abs(dwell) < 0.05:
         return "both"
     return "upper" if dwell > 0 else "lower"

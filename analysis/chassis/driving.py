@@ -31,6 +31,9 @@ CLIPPING_RATIO = 0.05
 LADDER_RATIO, LADDER_STEPS = 2.0**0.5, 40
 """Ratio of drives tried one after the other for the headroom, and how many."""
 
+GENTLEST_PP_V, ONSET_INSTANTS, ONSET_STEPS, FINEST_RATIO = 1e-3, 64, 80, 1.01
+"""For the onset of one chassis: first drive, instants of a period, drives at most, and how closely it is found."""
+
 
 @dataclass(frozen=True, slots=True, kw_only=True)
 class Headroom:
@@ -49,6 +52,104 @@ class Headroom:
     drive_pp_v: Array
     out_pp_v: Array
     power_w: Array
+
+
+@dataclass(frozen=True, slots=True, kw_only=True, eq=False)
+class Onset:
+    """Where a stage of the nominal chassis begins to clip, or how far the model could be driven without that.
+
+    Parameters
+    ----------
+    reached : bool
+        The limit was met; otherwise the figures are those of the largest drive that was balanced.
+    drive_pp_v, in_pp_v, out_pp_v : float
+        Generator EMF, and the fundamentals at input and output, volts peak to peak.
+    gentle, bent : ndarray, shape (N,)
+        One period at the output of the smallest drive and at the onset.
+    """
+
+    reached: bool
+    drive_pp_v: float
+    in_pp_v: float
+    out_pp_v: float
+    gentle: Array
+    bent: Array
+
+
+def onset(
+    model: ChassisModel,
+    source: str,
+    output: str,
+    *,
+    thd_ratio: float,
+    fall_db: float,
+    most_pp_v: float,
+    freq_hz: float = 1000.0,
+) -> Onset | None:
+    """Raise the drive of the nominal chassis until a stage clips, each state found from the one before.
+
+    Parameters
+    ----------
+    model : ChassisModel
+        The chassis.
+    source, output : str
+        Points of the stage.
+    thd_ratio, fall_db : float
+        Distortion at the output, or loss of gain, that counts as clipping, whichever comes first.
+    most_pp_v : float
+        Largest drive.
+    freq_hz : float
+        Frequency of the drive.
+
+    Returns
+    -------
+    Onset or None
+        None where not even a small drive is balanced. Where stages behind this one are overdriven hard, no state
+        may be found any more before this one clips.
+    """
+    if model.chassis.signal is None:
+        raise OutsideModel(f"{model.chassis.path}: no signal entry, so no input to drive", hint="add signal")
+    supplied = model.supplied({})
+    nodes = [model.node(point) for point in (source, output)]
+    balance = HarmonicBalance(
+        model.circuit,
+        supplied.table,
+        supplied.rest,
+        model.node(model.chassis.signal.input),
+        conductance(supplied.table[GENERATOR]),
+        freq_hz,
+        ONSET_INSTANTS,
+    )
+    drive, ratio, step = min(GENTLEST_PP_V, most_pp_v), LADDER_RATIO, 0
+    waves: Array | None = None
+    gentle = best = None
+    while step < ONSET_STEPS:
+        step += 1
+        state = balance.solve_near(np.full(1, 0.5 * drive), waves)
+        if not state.solved.all():
+            break
+        seen = balance.waves_at(state, nodes)
+        first, last = (2.0 * float(harmonics_v(seen[node])[0, 1]) for node in nodes)
+        wave = seen[nodes[1]][0]
+        gentle = gentle or (first, last, wave)
+        fall = 20.0 * np.log10(gentle[1] / gentle[0] * first / last)
+        clips = bool(distortion_ratio(wave) >= thd_ratio or fall >= fall_db)
+        found = Onset(reached=clips, drive_pp_v=drive, in_pp_v=first, out_pp_v=last, gentle=gentle[2], bent=wave)
+        if clips:
+            best = found
+            if ratio < FINEST_RATIO or step == 1:
+                break
+            # Back to the last drive that did not clip, and on in steps of the root.
+            drive, ratio = drive / ratio, ratio**0.5
+            drive *= ratio
+            continue
+        best = found if best is None or not best.reached else best
+        if drive >= most_pp_v:
+            break
+        larger = min(drive * ratio, most_pp_v)
+        mean = state.waves.mean(axis=-1, keepdims=True)
+        waves, drive = mean + (state.waves - mean) * (larger / drive), larger
+    return best
 
 
 def waveforms(

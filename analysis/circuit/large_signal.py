@@ -28,6 +28,8 @@ TAIL = 2e-4
 NEWTON_STEPS, GMRES_STEPS, HALVINGS = 25, 40, 7
 STEP_RATIO = 1e-6
 """Largest Newton step of a solved sample, against its largest swing (and a volt)."""
+BALANCED_RATIO = 1e-3
+"""Largest excess of a solved sample, as volts by the preconditioner, against its largest swing (and a volt)."""
 
 RAMP = tuple(np.geomspace(1.0 / 128.0, 1.0, 22))
 """Shares of the drive through which it is approached where a direct attempt did not arrive."""
@@ -182,6 +184,19 @@ class HarmonicBalance:
             waves, solved = self._ramp(peak_v, waves, solved)
         return Periodic(waves=waves, solved=solved, peak_v=peak_v)
 
+    def solve_near(self, peak_v: Array, waves: Array | None) -> Periodic:
+        """Find the periodic state close to that of a somewhat smaller or larger drive, without a ramp.
+
+        Parameters
+        ----------
+        peak_v : ndarray, shape (S,)
+            Amplitude of the generator's EMF, volt.
+        waves : ndarray, shape (S, n, N), optional
+            Waves of the neighbouring state; rest plus small signal when left out.
+        """
+        found, solved = self._newton(peak_v, self.first_guess(peak_v) if waves is None else waves)
+        return Periodic(waves=found, solved=solved, peak_v=peak_v)
+
     def _ramp(self, peak_v: Array, waves: Array, solved: Array) -> tuple[Array, Array]:
         """Approach the drive in steps, for the samples a direct attempt did not solve."""
         hard = np.flatnonzero(~solved)
@@ -228,7 +243,8 @@ class HarmonicBalance:
                     break
                 length = np.where(worse, 0.5 * length, length)
             waves = trial
-            solved = size <= STEP_RATIO * swing * 100.0
+            # Where GMRES stagnates the step is nearly nothing far from any balance: the excess decides.
+            solved = (size <= STEP_RATIO * swing * 100.0) & (ahead <= BALANCED_RATIO * swing)
             if (size <= STEP_RATIO * swing).all():
                 break
         return waves, solved

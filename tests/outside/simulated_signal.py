@@ -1,5 +1,5 @@
-"""Gain, corner frequencies and distortion on the simulated bench, again and again: how often does the stated interval
-hold the truth? Run by hand:
+"""Gain, corner frequencies and distortion on the simulated bench, again and again: how often does the stated
+interval hold the truth? Run by hand:
 
     python tests/outside/simulated_signal.py 1000
 
@@ -107,7 +107,11 @@ def gains(count, folder, seed=5):
 
 def corners(count, folder, seed=6):
     """How many of the sweeps have each corner inside its interval of 95 %."""
-    rng, inside, true = np.random.default_rng(seed), {"low": 0, "high": 0}, dict(zip(("low", "high"), corners_hz()))
+    rng, inside, true = (
+        np.random.default_rng(seed),
+        {"low": 0, "high": 0},
+        dict(zip(("low", "high"), corners_hz(), strict=True)),
+    )
     near = [*log_frequencies(10.0, 40.0, 6), 250.0, 500.0, 1000.0, 2000.0, 4000.0, *log_frequencies(40e3, 200e3, 6)]
     errors = {"low": [], "high": []}
     with stage_capture(BandPass(), folder) as (bench, capture):

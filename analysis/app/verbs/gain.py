@@ -270,6 +270,7 @@ def _sweep(
 def _headroom(
     run: SignalRun, plan: StagePlan, most_pp_v: float, say: Callable[[str], None]
 ) -> tuple[dict[str, Any], list[str]]:
+    from analysis.app.signal.modelled_onset import model_onset, model_onset_text
     from analysis.app.signal.show import headroom_facts, headroom_text, step_head, step_line
     from analysis.headroom import headroom_of
 
@@ -280,7 +281,9 @@ def _headroom(
         say(step_line(step))
     found = headroom_of(steps, limited_by="the drive or the ratings given")
     load_ohm = plan.load_ohm
-    return headroom_facts(found, load_ohm), headroom_text(found, load_ohm)
+    model = model_onset(plan, found.criterion, most_pp_v)
+    facts = {**headroom_facts(found, load_ohm), "model": model}
+    return facts, [*headroom_text(found, load_ohm), model_onset_text(model)]
 
 
 def _hum(run: SignalRun) -> tuple[dict[str, Any], list[str]]:

@@ -186,6 +186,11 @@ def test_headroom_and_hum(bench, job_path, capsys):
     facts = json.loads(run(capsys, job_path, "stage", "--drive", "2.5", "--headroom", "50", "--json").out)
     assert facts["limited_by"] == "the drive or the ratings given"  # the bench allows 5 V: the plate does not clip
     assert facts["out_pp_v"] == pytest.approx(5 * 11.64, rel=0.05)
+    # The model is driven on to where it clips: beyond the drive of the bench, within the volts of the supply.
+    assert facts["model"]["reached"]
+    assert 5.0 < facts["model"]["in_pp_v"] < 25.0
+    assert 5.0 * facts["model"]["in_pp_v"] < facts["model"]["out_pp_v"] < 300.0
+    assert facts["model"]["side"] in {"upper", "lower", "both"}
     bench.wiring.clip(1, "HT")
     facts = json.loads(run(capsys, job_path, "HT", "--hum", "--json").out)
     assert facts["point"] == "HT"

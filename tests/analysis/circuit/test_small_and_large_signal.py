@@ -4,7 +4,7 @@ import numpy as np
 import pytest
 
 from analysis.chassis import ChassisModel, ProbeLoad, load_chassis, parse_chassis
-from analysis.chassis.driving import distortion, headroom, waveforms
+from analysis.chassis.driving import distortion, headroom, onset, waveforms
 from analysis.circuit.ac import SmallSignal
 from analysis.circuit.large_signal import distortion_ratio, harmonics_v
 from analysis.circuit.rectifier import Rectifier, charge
@@ -148,3 +148,25 @@ parts:
     peak = model.nominal()["HT.emf"][0]
     assert rest.node_v("HT")[0] == pytest.approx(300.0, abs=0.1)
     assert rest.node_v("HT")[1] == pytest.approx(2.0 / np.pi * peak * 6000.0 / 6100.0, rel=0.01)
+
+
+def test_the_onset_is_where_the_distortion_says(tmp_path):
+    from analysis.chassis import ChassisModel, load_chassis
+
+    model = ChassisModel(load_chassis("bench-6c4"))
+    found = onset(model, "V1.6", "V1.5", thd_ratio=0.03, fall_db=20.0, most_pp_v=50.0)
+    assert found.reached
+    # Solved again at once, without the way along the drives, and with more instants.
+    assert float(distortion(model, {}, "V1.5", found.drive_pp_v)[0]) == pytest.approx(0.03, rel=0.02)
+    short = onset(model, "V1.6", "V1.5", thd_ratio=0.03, fall_db=20.0, most_pp_v=1.0)
+    assert not short.reached
+    assert short.drive_pp_v == 1.0
+
+
+def test_a_state_that_is_not_balanced_is_not_called_solved():
+    from analysis.chassis import ChassisModel, load_chassis
+
+    # The stages behind are overdriven a hundred times: a plate swing of 1.4 V, the whole answer where the solver
+    # stagnated, is none; small-signal gain gives about 28 V.
+    wave = waveforms(ChassisModel(load_chassis("quayside-five")), {}, ["V1.1"], 0.5)[0, 0]
+    assert np.isnan(wave).all() or np.ptp(wave) > 20.0
