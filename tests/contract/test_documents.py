@@ -1,5 +1,6 @@
 """README says what the program does: verbs, options, files, tables and pictures are checked against the product."""
 
+import json
 import re
 import shlex
 from pathlib import Path
@@ -99,6 +100,23 @@ def test_the_answer_of_the_exercise_is_the_shipped_file_and_shows_sane_volts():
     # sheet and rp is about double at this current, so 10 % either way.
     load = 1 / (1 / 47e3 + 1 / 10e6)
     assert gain == pytest.approx(17.5 * load / (15e3 + load + 18.5 * 1500), rel=0.12)
+
+
+def test_the_example_of_suspects_holds(tmp_path, capsys):
+    (table,) = [text for kind, text in BLOCKS if kind == "csv"]
+    readings = tmp_path / "readings.csv"
+
+    def suspects(text):
+        readings.write_text(text)
+        assert main(["suspects", "--chassis", "quayside-five", str(readings), "--json"]) == 0
+        return json.loads(capsys.readouterr().out)
+
+    few = suspects(table)
+    assert few["suspects"][0]["part"] != "C2", "README says that the first name is not the faulty part"
+    assert few["next"][0]["point"] == "N1"
+    settled = suspects(table + "N1,dc_v,4.70\n")["suspects"][0]
+    assert (settled["part"], settled["fault"]) == ("C2", "leaky")
+    assert settled["probability"] > 0.99
 
 
 def test_the_table_of_columns_is_that_of_the_records():
