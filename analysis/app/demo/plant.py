@@ -13,6 +13,14 @@ import numpy as np
 
 from acquisition.simulated.plant import Line
 
+HEATER_PINS = ("V1.4", "V1.5", "V1.9", "V2.4", "V2.5")
+"""Heater pins, left out of the table of the demonstration: 6.3 V rms from a winding with a grounded centre tap."""
+
+HEATER_PEAK_V = 6.3 / 2.0 * math.sqrt(2.0)
+"""Half of the winding, peak, against the chassis; full-wave ripple has twice its frequency."""
+
+_HEATER = {"dc_v": 0.0, "dc_loaded_v": 0.0, "settle_s": 0.0, "lowest_v": -HEATER_PEAK_V, "highest_v": HEATER_PEAK_V}
+
 
 class TablePlant:
     """One state of a table as a `acquisition.simulated.plant.Plant`.
@@ -30,7 +38,7 @@ class TablePlant:
 
         found = table["states"][state]
         self.points: tuple[str, ...] = tuple(found["points"])
-        self._entries = found["points"]
+        self._entries = {**dict.fromkeys(HEATER_PINS, _HEATER), **found["points"]}
         self._meter_ohm = float(table["meter_ohm"])
         self._ripple_hz = float(table["ripple_hz"])
         self._row = {point: index for index, point in enumerate(found["signal_points"])}
@@ -78,6 +86,8 @@ class TablePlant:
             Where the probe is.
         """
         entry = self._entries[point]
+        if entry is _HEATER:
+            return [Line(0.5 * self._ripple_hz, HEATER_PEAK_V, 0.0)]
         return [Line(self._ripple_hz, entry["ripple_peak_v"], entry["ripple_phase_rad"])]
 
     def response(self, points: Sequence[str], freq_hz: float, loads_s: Sequence[complex]) -> np.ndarray:
@@ -113,7 +123,9 @@ class TablePlant:
         return gains
 
     def swing_v(self, point: str) -> tuple[float, float]:
-        """Lowest and highest instantaneous volts, as an overdriven run showed them.
+        """Lowest and highest instantaneous volts, as an overdriven run showed them, with the ripple beyond.
+
+        That run has no ripple, and its mean moves: what rests in peace is never clipped.
 
         Parameters
         ----------
@@ -121,7 +133,8 @@ class TablePlant:
             Where the probe is.
         """
         entry = self._entries[point]
-        return float(entry["lowest_v"]), float(entry["highest_v"])
+        rest_v, ripple_v = float(entry["dc_v"]), float(entry["ripple_peak_v"])
+        return min(float(entry["lowest_v"]), rest_v) - ripple_v, max(float(entry["highest_v"]), rest_v) + ripple_v
 
 
 def load_table(path: Path | None = None) -> dict[str, Any]:
