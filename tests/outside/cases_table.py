@@ -2,7 +2,8 @@
 
     python tests/outside/cases_table.py [--dc] [--folder F] [--processes N] [--details]
 
-Tables: right part first, within three, part and kind first, by class of fault and by severity; healthy chassis called faulty;
+Tables: right part first, within three, part and kind first, by class of fault and by severity; healthy chassis
+called faulty;
 a reliability table; coverage of the estimates' 95 % intervals.
 """
 
@@ -70,7 +71,12 @@ def run_case(job):
         readings = tuple(r for r in readings if r.quantity == "dc_v")
     started = time.perf_counter()
     found = Diagnoser(ChassisModel(chassis), [r.measurand for r in readings], dc_only=dc_only).diagnose(readings)
-    row = {"name": name, "answer": answer, "healthy": found.healthy_probability, "seconds": time.perf_counter() - started}
+    row = {
+        "name": name,
+        "answer": answer,
+        "healthy": found.healthy_probability,
+        "seconds": time.perf_counter() - started,
+    }
     row["title"] = chassis.title.removeprefix("reference case, ")
     row["top"] = [(s.part, s.section, s.fault, round(s.probability, 3)) for s in found.suspects[:4]]
     row["notes"] = found.notes
@@ -110,7 +116,9 @@ def table(rows, details: bool = False) -> None:
     groups = {"visible, all": seen, "hidden": [r for r in faulty if not r["answer"]["visible"]]}
     for r in seen:
         part = r["answer"]["part"]
-        groups.setdefault("visible " + CLASS_OF.get(part[0], "rail") if part != "BIASSRC" else "visible rail", []).append(r)
+        groups.setdefault(
+            "visible " + CLASS_OF.get(part[0], "rail") if part != "BIASSRC" else "visible rail", []
+        ).append(r)
         groups.setdefault("visible " + r["answer"]["severity"], []).append(r)
     print(f"{'':22s} {'part first':14s} {'first or alike':14s} {'within three':14s} {'part and kind':14s}")
     for name, members in groups.items():
@@ -122,8 +130,12 @@ def table(rows, details: bool = False) -> None:
         ]
         print(f"{name:22s} " + "  ".join(cells))
     healthy = [r for r in rows if r["answer"]["healthy"]]
-    print(f"healthy called faulty (probability of nothing wrong below half): {share(healthy, lambda r: r['healthy'] < 0.5)}")
-    print(f"visible faults called healthy:                                    {share(seen, lambda r: r['healthy'] > 0.5)}")
+    print(
+        f"healthy called faulty (probability of nothing wrong below half): {share(healthy, lambda r: r['healthy'] < 0.5)}"
+    )
+    print(
+        f"visible faults called healthy:                                    {share(seen, lambda r: r['healthy'] > 0.5)}"
+    )
     bins = defaultdict(list)
     for r in rows:
         if not r["answer"]["healthy"] and not r["answer"]["visible"]:
@@ -139,7 +151,9 @@ def table(rows, details: bool = False) -> None:
     for r in rows:
         if details and "estimate" in r and not r["estimate"][0] <= r["estimate"][1] <= r["estimate"][2]:
             low, true, high, value = r["estimate"]
-            print(f"  {r['name'][5:]} {r['answer']['part']}: true {true:.3g}, estimate {value:.3g}, {low:.3g} to {high:.3g}")
+            print(
+                f"  {r['name'][5:]} {r['answer']['part']}: true {true:.3g}, estimate {value:.3g}, {low:.3g} to {high:.3g}"
+            )
     told = [r["estimate"] for r in rows if "estimate" in r]
     print(f"estimates inside their 95 % interval: {share(told, lambda e: e[0] <= e[1] <= e[2])}")
     times = sorted(r["seconds"] for r in rows)
@@ -173,9 +187,17 @@ def main() -> None:
     if options.details:
         for r in rows:
             a = r["answer"]
-            truth = "healthy" if a["healthy"] else f"{a['part']} {a['accept'][0][1]} {a['severity']} {a['amount']} {'' if a['visible'] else 'HIDDEN'}"
-            mark = "" if a["healthy"] else ("ok  " if r["first"] else "alike" if r["alike"] else f"MISS{r['place']}")
-            print(f"{r['name'][5:]} {r['title'][:24]:24s} {mark:5s} {truth:44s} healthy {r['healthy']:.3f} {r['top']}")
+            truth = (
+                "healthy"
+                if a["healthy"]
+                else f"{a['part']} {a['accept'][0][1]} {a['severity']} {a['amount']} {'' if a['visible'] else 'HIDDEN'}"
+            )
+            mark = (
+                "" if a["healthy"] else ("ok  " if r["first"] else "alike" if r["alike"] else f"MISS{r['place']}")
+            )
+            print(
+                f"{r['name'][5:]} {r['title'][:24]:24s} {mark:5s} {truth:44s} healthy {r['healthy']:.3f} {r['top']}"
+            )
     table(rows, options.details)
 
 
