@@ -133,7 +133,7 @@ class TablePlant:
             Where the probe is.
         """
         entry = self._entries[point]
-        rest_v, ripple_v = float(entry["dc_v"]), float(entry["ripple_peak_v"])
+        rest_v, ripple_v = float(entry["dc_v"]), float(entry.get("ripple_peak_v", 0.0))
         return min(float(entry["lowest_v"]), rest_v) - ripple_v, max(float(entry["highest_v"]), rest_v) + ripple_v
 
 

@@ -134,14 +134,16 @@ class StagePlan:
         if self.model is not None and point in self.model.points and self.model.points[point].node:
             worst_v = worst_volts(self.model, self.model.points[point])
             (dc_v,) = self.model.predict({}, [Measurand(point=point, quantity="dc_v")])[0]
-            if point in self._outside:
-                worst_v = 0.0
             if drive_pp_v and self.model.chassis.signal is not None:
                 path = self.model.response({}, self.model.chassis.signal.input, point, np.array([freq_hz]))
                 pp_v = float(abs(path.flat[0])) * drive_pp_v
         dc_v = self.read_v.get(point, float(np.nan_to_num(dc_v)))
-        signal_v = 0.5 * (pp_v or 0.0)
-        return Tap(point=point, channel=channel, worst_v=worst_v + signal_v, dc_v=dc_v, pp_v=pp_v)
+        if pp_v is not None and worst_v:
+            # A linear gain knows no end; the supply does, and worst_v holds DC and the peak of any swing already.
+            pp_v = min(pp_v, 2.0 * worst_v)
+        if point in self._outside:
+            worst_v = 0.5 * (pp_v or 0.0)
+        return Tap(point=point, channel=channel, worst_v=worst_v, dc_v=dc_v, pp_v=pp_v)
 
     @property
     def _outside(self) -> set[str]:
