@@ -27,6 +27,8 @@ class Taken:
         Parts measured with power off, or replaced by one of known value.
     mains_v : float, optional
         Mains during the pass.
+    bench_text : str
+        The bench file of the job; empty for readings files.
     """
 
     labels: Mapping[str, str]

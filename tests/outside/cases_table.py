@@ -131,10 +131,10 @@ def table(rows, details: bool = False) -> None:
         print(f"{name:22s} " + "  ".join(cells))
     healthy = [r for r in rows if r["answer"]["healthy"]]
     print(
-        f"healthy called faulty (probability of nothing wrong below half): {share(healthy, lambda r: r['healthy'] < 0.5)}"
+        f"healthy called faulty (probability of nothing wrong below half): {share(healthy, lambda r: r['healthy'] < 0.5)}"  # noqa: E501
     )
     print(
-        f"visible faults called healthy:                                    {share(seen, lambda r: r['healthy'] > 0.5)}"
+        f"visible faults called healthy:                                    {share(seen, lambda r: r['healthy'] > 0.5)}"  # noqa: E501
     )
     bins = defaultdict(list)
     for r in rows:
@@ -152,7 +152,7 @@ def table(rows, details: bool = False) -> None:
         if details and "estimate" in r and not r["estimate"][0] <= r["estimate"][1] <= r["estimate"][2]:
             low, true, high, value = r["estimate"]
             print(
-                f"  {r['name'][5:]} {r['answer']['part']}: true {true:.3g}, estimate {value:.3g}, {low:.3g} to {high:.3g}"
+                f"  {r['name'][5:]} {r['answer']['part']}: true {true:.3g}, estimate {value:.3g}, {low:.3g} to {high:.3g}"  # noqa: E501
             )
     told = [r["estimate"] for r in rows if "estimate" in r]
     print(f"estimates inside their 95 % interval: {share(told, lambda e: e[0] <= e[1] <= e[2])}")
@@ -190,7 +190,7 @@ def main() -> None:
             truth = (
                 "healthy"
                 if a["healthy"]
-                else f"{a['part']} {a['accept'][0][1]} {a['severity']} {a['amount']} {'' if a['visible'] else 'HIDDEN'}"
+                else f"{a['part']} {a['accept'][0][1]} {a['severity']} {a['amount']} {'' if a['visible'] else 'HIDDEN'}"  # noqa: E501
             )
             mark = (
                 "" if a["healthy"] else ("ok  " if r["first"] else "alike" if r["alike"] else f"MISS{r['place']}")

@@ -1,4 +1,4 @@
-"""A sample of the independent reference cases (tests/outside/data/cases/README.md); the whole table: cases_table.py."""
+"""A sample of the independent reference cases (see data/cases/README.md); the whole table: cases_table.py."""
 
 from pathlib import Path
 
