@@ -70,12 +70,19 @@ class MeterEntry(Instrument):
 
 
 class ScopeEntry(Instrument):
-    """The scope; ``rating_v`` is the limit at its input, DC plus AC peak, behind the probe."""
+    """The scope.
+
+    ``rating_v`` is the limit at its input, DC plus AC peak, behind the probe; ``skew_s`` the delay that may lie
+    between two channels with their probes; ``channel_correlation`` how far the scale errors of two channels are one
+    error, 0 to 1, where that was measured.
+    """
 
     accuracy: Accuracies = Field(default_factory=lambda: AccuracyTable.parse("3 % of full scale"))
     input_ohm: PositiveValue = 1e6
     input_farad: ZeroOrMore = 15e-12
     rating_v: PositiveValue | None = None
+    skew_s: ZeroOrMore = 2e-9
+    channel_correlation: Annotated[float, Field(ge=0, le=1)] = 0.0
 
 
 class GeneratorEntry(Instrument):
@@ -95,11 +102,16 @@ class Lead(Strict):
 
 
 class Probe(Strict):
-    """The scope's probe; ``ohm`` and ``farad`` are what the circuit sees at the tip."""
+    """The scope's probe.
+
+    ``ohm`` and ``farad`` are what the circuit sees at the tip; ``tolerance`` is the limit of the error of its
+    division, 0.01 for 1 %.
+    """
 
     factor: PositiveValue = 10.0
     ohm: PositiveValue = 10e6
     farad: ZeroOrMore = 12e-12
+    tolerance: Annotated[float, Field(ge=0, lt=0.5)] = 0.01
     rated_v: PositiveValue | None = None
 
 

@@ -87,7 +87,12 @@ class StagePlan:
             return ChannelAccuracy()
         # Where the limit is printed as a share of full scale it is meant as the error of the scale.
         entries = self.bench.scope.accuracy.by_range.values()
-        return ChannelAccuracy(vertical=max(entry.of_reading + entry.of_range for entry in entries))
+        return ChannelAccuracy(
+            vertical=max(entry.of_reading + entry.of_range for entry in entries),
+            probe=self.bench.probe.tolerance,
+            shared=self.bench.scope.channel_correlation,
+            skew_s=self.bench.scope.skew_s,
+        )
 
     def rules(self) -> ScopeRules:
         """Ratings and probe factor from the bench file; an unknown rating counts as the lowest (L11)."""
