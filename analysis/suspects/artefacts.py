@@ -15,9 +15,10 @@ from acquisition.records import Reading
 
 from ..faults import ArtefactEntry, load_fault_file
 from .because import Healthy, show
+from .data import Data, Weighed
 from .panel import Change, Panel
+from .refining import refine
 from .variables import from_variable, reading_noise, to_variable
-from .weighing import Data, Weighed, refine
 
 SUSPICIOUS = 4.0
 """Standard deviations from healthy from which a reading is questioned itself."""

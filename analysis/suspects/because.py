@@ -16,10 +16,10 @@ from acquisition.records import Reading
 from ..chassis import Chassis, ChassisModel
 from ..chassis.description import GROUND
 from ..faults import Fault
+from .data import Data, Refined
 from .evidence import fit, freedom_of
 from .panel import Panel
 from .variables import MODEL_ERRORS, difference, from_variable
-from .weighing import Data, Refined
 
 MOVED = 2.5
 """Standard deviations of healthy scatter from which a reading counts as moved. Common practice, no source."""

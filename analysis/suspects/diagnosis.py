@@ -15,11 +15,12 @@ from ..chassis import ChassisModel
 from ..faults import Fault
 from .artefacts import artefacts
 from .because import Healthy, explain, healthy_view
+from .data import Data, Weighed, collect
 from .evidence import posterior_covariance
 from .next_reading import Proposal, candidates, propose, separating
 from .pairs import DOUBT_BELOW, best_single, misfit_chance, try_pairs
 from .panel import LAST, Change, Panel
-from .weighing import Data, Weighed, collect, weigh, weigh_distortion
+from .weighing import weigh, weigh_distortion
 
 LISTED = 0.002
 """Probability from which a suspect is listed."""

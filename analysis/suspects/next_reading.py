@@ -20,10 +20,11 @@ from acquisition.records import Measurand
 
 from ..chassis import ChassisModel, Point
 from ..judge import NOISE
+from .data import Data, Refined, Weighed
+from .error_scales import own_scale
 from .evidence import posterior_covariance
 from .panel import Change, Panel, canonical
 from .variables import MODEL_ERRORS, difference, from_variable, slope_of_variable
-from .weighing import Data, Refined, Weighed, own_scale
 
 EFFORT = {"dc_v": 1.0, "ripple_pp_v": 1.5, "pp_v": 2.5, "gain": 3.0, "phase_deg": 3.5, "thd_pct": 4.0, "rms_v": 2.5}
 """Relative effort: DC needs a probe, ripple the scope, gain the generator and a load too. Common practice, no

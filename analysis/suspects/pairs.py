@@ -12,10 +12,13 @@ from dataclasses import replace
 
 import numpy as np
 
+from .data import Data, Refined, Weighed
+from .error_scales import own_scale
 from .evidence import fit, freedom_of, log_evidence
 from .panel import Change, Panel
+from .refining import refine
 from .variables import difference
-from .weighing import DIRECTIONS, Data, Refined, Weighed, log_priors, normalised, own_scale, refine
+from .weighing import DIRECTIONS, log_priors, normalised
 
 PAIR_CHANCE = 0.05
 """Chance of a second, unrelated fault beside a first. Common practice, no source."""

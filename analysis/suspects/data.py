@@ -1,0 +1,121 @@
+"""Readings ready for arithmetic, and hypotheses with their evidence: what the steps of the diagnosis hand on."""
+
+from __future__ import annotations
+
+from collections.abc import Mapping, Sequence
+from dataclasses import dataclass, field
+
+import numpy as np
+
+from acquisition.records import Reading
+
+from .panel import Change, Panel, canonical
+from .variables import reading_noise, to_variable
+
+
+@dataclass(frozen=True, slots=True, kw_only=True, eq=False)
+class Data:
+    """Readings in the compared variable, ready for arithmetic.
+
+    Parameters
+    ----------
+    readings : tuple of Reading
+        Those that are judged.
+    columns : ndarray of int, shape (M,)
+        Column of the panel for each.
+    quantities : ndarray of str, shape (M,)
+        What each is.
+    measured : ndarray, shape (M,)
+        Compared variables.
+    noise : ndarray, shape (M,)
+        Meter's standard deviation in the compared variable.
+    """
+
+    readings: tuple[Reading, ...]
+    columns: np.ndarray
+    quantities: np.ndarray
+    measured: np.ndarray
+    noise: np.ndarray
+
+
+@dataclass(frozen=True, slots=True, kw_only=True, eq=False)
+class Weighed:
+    """Hypotheses with their evidence.
+
+    Parameters
+    ----------
+    changes : tuple of Change
+        Every hypothesis of the panel, then pairs if tried.
+    log_weight : ndarray, shape (C,)
+        Logarithm of the posterior, normalised over all.
+    refined : mapping of Change to Refined
+        Details of those that were refined.
+    """
+
+    changes: tuple[Change, ...]
+    log_weight: np.ndarray
+    refined: Mapping[Change, Refined] = field(default_factory=dict)
+
+    @property
+    def probability(self) -> np.ndarray:
+        """Posterior probability of each hypothesis, shape (C,)."""
+        return np.asarray(np.exp(self.log_weight))
+
+
+@dataclass(frozen=True, slots=True, kw_only=True, eq=False)
+class Refined:
+    """One hypothesis at its most probable unknowns.
+
+    Parameters
+    ----------
+    unknowns : ndarray, shape (P + K,)
+        z of every unknown, and the standardised severities.
+    shared : ndarray, shape (E,)
+        Shared errors of meter and model.
+    predicted : ndarray, shape (M,)
+        Compared variables there, shared errors not included.
+    slopes : ndarray, shape (M, P + K + E)
+        Derivatives, shared errors included.
+    scale : ndarray, shape (M,)
+        Scale of each reading's own error.
+    weights : ndarray, shape (M,)
+        Precision given to each reading.
+    evidence : float
+        Logarithm.
+    """
+
+    unknowns: np.ndarray
+    shared: np.ndarray
+    predicted: np.ndarray
+    slopes: np.ndarray
+    scale: np.ndarray
+    weights: np.ndarray
+    evidence: float
+
+    @property
+    def expected(self) -> np.ndarray:
+        """Compared variables with shared errors included, shape (M,)."""
+        result: np.ndarray = self.predicted + self.slopes[:, -len(self.shared) :] @ self.shared
+        return result
+
+
+def collect(panel: Panel, readings: Sequence[Reading]) -> Data:
+    """Bring readings into the compared variable; the last reading of a measurand wins.
+
+    Parameters
+    ----------
+    panel : Panel
+        Must have a column for each.
+    readings : sequence of Reading
+        Readings to judge.
+    """
+    latest = {canonical(reading.measurand): reading for reading in readings}
+    kept = tuple(reading for m, reading in latest.items() if m in panel.columns and panel.usable[panel.columns[m]])
+    values = [to_variable(r.quantity, np.array(r.value)) for r in kept]
+    return Data(
+        readings=kept,
+        columns=np.array([panel.columns[canonical(r.measurand)] for r in kept], dtype=int),
+        quantities=np.array([r.quantity for r in kept]),
+        measured=np.array(values, dtype=float).reshape(len(kept)),
+        noise=reading_noise(kept),
+    )

@@ -1,0 +1,98 @@
+"""How far a reading may lie from a hypothesis: meter, model, and the model's error about how far a fault moves it."""
+
+from __future__ import annotations
+
+import numpy as np
+
+from .panel import Panel
+from .variables import MODEL_ERRORS, SLOPE_ERROR, difference
+
+DC_SHIFT_ERROR = 0.25
+"""Largest error about a shift of DC volts: a quarter of what is left, or 0.1 V where nothing is left."""
+
+SHARED_SHARE = 0.9
+"""Share (in quadrature) of the error about a shift that readings of one kind at one place have in common: if
+the model misses
+how far a signal falls, it misses it at every frequency."""
+
+
+def shift_error(panel: Panel, columns: np.ndarray, shifted: np.ndarray) -> np.ndarray:
+    """Standard deviation of the model about how far a hypothesis moves each reading, shape (C, M).
+
+    Parameters
+    ----------
+    panel : Panel
+        For the healthy reading.
+    columns : ndarray of int, shape (M,)
+        Columns of the panel.
+    shifted : ndarray, shape (C, M)
+        Predictions of the hypotheses.
+    """
+    quantities = panel.quantities[columns]
+    of_shift = np.array([MODEL_ERRORS[q].of_shift for q in quantities])
+    of_square = np.array([MODEL_ERRORS[q].of_square for q in quantities])
+    shift = np.abs(np.nan_to_num(difference(quantities, shifted, panel.centre[columns][None, :])))
+    error = np.hypot(of_shift * shift, of_square * shift**2)
+    return np.asarray(np.where(quantities == "dc_v", np.minimum(error, DC_SHIFT_ERROR), error))
+
+
+def own_scale(panel: Panel, columns: np.ndarray, noise: np.ndarray, shifted: np.ndarray) -> np.ndarray:
+    """Scale of each reading's own error: meter, model, and its part of the model's error about the shift, shape
+    (C, M).
+
+    Parameters
+    ----------
+    panel : Panel
+        For the healthy reading.
+    columns : ndarray of int, shape (M,)
+        Columns of the panel.
+    noise : ndarray, shape (M,)
+        Meter's part.
+    shifted : ndarray, shape (C, M)
+        Predictions of the hypotheses.
+    """
+    quantities = panel.quantities[columns]
+    base = np.hypot([MODEL_ERRORS[q].base for q in quantities], panel.grid_error[columns])
+    own = np.where(quantities == "dc_v", 1.0, np.sqrt(1.0 - SHARED_SHARE**2)) * shift_error(panel, columns, shifted)
+    return np.asarray(np.sqrt(noise**2 + base**2 + own**2))
+
+
+def shared_errors(panel: Panel, columns: np.ndarray, slopes: np.ndarray, shifted: np.ndarray) -> np.ndarray:
+    """Slopes of errors that several readings share, shape (C, M, E).
+
+    One gain error of the meter on all DC readings and of the scope on all its readings, one of the ripple
+    calculation, one a stage over all its frequencies, all with their part of the error about the shift; and for
+    each
+    tube its small-signal slope and mu against what DC says.
+
+    Parameters
+    ----------
+    panel : Panel
+        For what each column is.
+    columns : ndarray of int, shape (M,)
+        Columns of the panel.
+    slopes : ndarray, shape (C, M, P)
+        Derivatives by the healthy unknowns.
+    shifted : ndarray, shape (C, M)
+        Predictions of the hypotheses.
+    """
+    measurands = [panel.measurands[c] for c in columns]
+    quantities = panel.quantities[columns]
+    about_shift = SHARED_SHARE * shift_error(panel, columns, shifted)
+    parts = []
+    for quantity, error in MODEL_ERRORS.items():
+        places = (
+            {m.point for m in measurands if m.quantity == quantity} if quantity in ("gain", "phase_deg") else {""}
+        )
+        for place in sorted(places):
+            mask = np.array([m.quantity == quantity and place in ("", m.point) for m in measurands])
+            if error.shared and mask.any():
+                size = error.shared if quantity == "dc_v" else np.hypot(error.shared, about_shift)
+                parts.append(np.broadcast_to(mask * size, about_shift.shape))
+    alternating = quantities != "dc_v"
+    for index, unknown in enumerate(panel.unknowns):
+        ending = unknown.key.partition(".")[2]
+        if unknown.section and ending in SLOPE_ERROR:
+            tube = slopes[:, :, index] * alternating * (SLOPE_ERROR[ending] / unknown.sigma)
+            parts.append(np.broadcast_to(tube, about_shift.shape))
+    return np.stack(parts, axis=2) if parts else np.zeros((*about_shift.shape, 0))

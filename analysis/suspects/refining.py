@@ -1,0 +1,133 @@
+"""Gauss-Newton steps through the model itself, for the hypotheses that matter."""
+
+from __future__ import annotations
+
+from collections.abc import Mapping, Sequence
+
+import numpy as np
+
+from .data import Data, Refined
+from .error_scales import own_scale, shared_errors
+from .evidence import Fit, fit, freedom_of, log_evidence, log_student
+from .panel import SLOW, Change, Panel
+from .variables import difference
+
+HALVINGS = 4
+
+SETTLED = 0.05
+"""A gain in log probability below this ends the steps."""
+
+REACH = 3.0
+"""No unknown is followed further than this many standard deviations in one step."""
+
+
+def refine(
+    panel: Panel,
+    data: Data,
+    changes: Sequence[Change],
+    steps: int = 6,
+    starts: Mapping[Change, np.ndarray] | None = None,
+    exact: bool = False,
+) -> dict[Change, Refined]:
+    """Follow each hypothesis to its most probable unknowns through the model itself.
+
+    Parameters
+    ----------
+    panel : Panel
+        The model.
+    data : Data
+        Readings.
+    changes : sequence of Change
+        Hypotheses.
+    steps : int
+        Gauss-Newton steps.
+    starts : mapping of Change to ndarray, optional
+        Unknowns to start from, shape (P,) or with severities; zero when left out.
+    exact : bool
+        Compute slow quantities at every step, not only at the end.
+    """
+    if not changes:
+        return {}
+    rows, quantities = data.columns, data.quantities
+    severities = max(len(c.faults) for c in changes)
+    count = len(panel.unknowns) + severities
+    unknowns = np.zeros((len(changes), count))
+    origin = _start(panel, changes, unknowns, rows)
+    predicted = origin
+    if starts:
+        for row, change in enumerate(changes):
+            begin = starts.get(change, unknowns[row])
+            unknowns[row, : begin.size] = begin
+        predicted = panel.predict(changes, unknowns, rows)
+        lost = np.isnan(predicted).any(axis=1)
+        unknowns[lost], predicted[lost] = 0.0, origin[lost]
+    alive = ~np.isnan(predicted).any(axis=1)
+    changes = [c for c, ok in zip(changes, alive, strict=True) if ok]
+    unknowns, predicted, origin = unknowns[alive], predicted[alive], origin[alive]
+    if not changes:
+        return {}
+    scale = own_scale(panel, rows, data.noise, origin)
+    freedom = freedom_of(quantities)
+    slopes = panel.prior_slopes(changes, severities)[:, rows]
+    design = np.concatenate([slopes, shared_errors(panel, rows, slopes, origin)], axis=2)
+    shared = np.zeros((len(changes), design.shape[2] - count))
+    found = Fit(unknowns=np.zeros(design.shape[::2]), weights=1 / scale**2)
+    goodness = np.full(len(changes), -np.inf)
+    quick = ~np.isin(quantities, () if exact else SLOW)
+    for _ in range(steps):
+        residual = difference(quantities, data.measured, predicted)
+        target = residual + np.einsum("cmq,cq->cm", design[:, :, :count], unknowns)
+        trial = fit(target, design, scale, freedom)
+        move = trial.unknowns[:, :count] - unknowns
+        move *= np.minimum(1.0, REACH / np.maximum(np.abs(move).max(axis=1), 1e-9))[:, None]
+        for _ in range(HALVINGS):
+            candidate = unknowns + move
+            there = predicted + np.einsum("cmq,cq->cm", design[:, :, :count], candidate - unknowns)
+            there[:, quick] = panel.predict(changes, candidate, rows[quick])
+            aside = np.einsum("cmq,cq->cm", design[:, :, count:], trial.unknowns[:, count:])
+            left = difference(quantities, data.measured, there) - aside
+            value = log_student(np.nan_to_num(left, nan=1e3), scale, freedom)
+            value -= 0.5 * ((candidate**2).sum(axis=1) + (trial.unknowns[:, count:] ** 2).sum(axis=1))
+            worse = ~(value > goodness - 1e-6)
+            if not worse.any():
+                break
+            move[worse] *= 0.3
+        take = value > goodness - 1e-6
+        _learn(design[:, :, :count], candidate - unknowns, difference(quantities, there, predicted))
+        unknowns = np.where(take[:, None], candidate, unknowns)
+        predicted = np.where(take[:, None], there, predicted)
+        shared = np.where(take[:, None], trial.unknowns[:, count:], shared)
+        weights = np.where(take[:, None], trial.weights, found.weights)
+        found = Fit(unknowns=np.concatenate([unknowns, shared], axis=1), weights=weights)
+        gained = np.where(take & np.isfinite(goodness), value - goodness, np.where(take, np.inf, 0.0))
+        goodness = np.where(take, value, goodness)
+        if take.all() and gained.max() < SETTLED:
+            break
+    if not quick.all():
+        slow = panel.predict(changes, unknowns, rows[~quick])
+        predicted[:, ~quick] = np.where(np.isnan(slow), predicted[:, ~quick], slow)
+    left = difference(quantities, data.measured, predicted) - np.einsum("cmq,cq->cm", design[:, :, count:], shared)
+    evidence = log_evidence(left, scale, freedom, design, found)
+    return {
+        change: Refined(
+            unknowns=unknowns[i], shared=shared[i], predicted=predicted[i], slopes=design[i], scale=scale[i],
+            weights=found.weights[i], evidence=float(evidence[i]),
+        )
+        for i, change in enumerate(changes)
+    }  # fmt: skip
+
+
+def _start(panel: Panel, changes: Sequence[Change], unknowns: np.ndarray, rows: np.ndarray) -> np.ndarray:
+    """Predictions at z = 0, from the panel where it has them."""
+    if all(change in panel.index for change in changes):
+        return panel.shifted[[panel.index[change] for change in changes]][:, rows].copy()
+    return panel.predict(changes, unknowns, rows)
+
+
+def _learn(slopes: np.ndarray, move: np.ndarray, change: np.ndarray) -> None:
+    """Correct slopes in place by what a step really did (Broyden's update), shapes (C, M, Q), (C, Q), (C, M)."""
+    length = (move**2).sum(axis=1)
+    use = (length > 1e-8) & np.isfinite(change).all(axis=1)
+    missed = np.nan_to_num(change) - np.einsum("cmq,cq->cm", slopes, move)
+    update = missed[:, :, None] * (move / np.maximum(length, 1e-12)[:, None])[:, None, :]
+    slopes += np.where(use[:, None, None], update, 0.0)
