@@ -136,11 +136,11 @@ class AskedMeter(Meter):
         while True:
             try:
                 sample = self._next()
-            except (TransportError, ProtocolError) as error:
+            except (TransportError, ProtocolError):
                 failed += 1
                 if failed >= BAD_IN_A_ROW:
                     raise
-                yield gap_sample(self.session.clock, error)
+                yield gap_sample(self.session.clock)
             else:
                 failed = 0
                 yield sample

@@ -8,7 +8,6 @@ from collections.abc import Iterator
 
 from ..clock import Clock
 from ..errors import (
-    AcquisitionError,
     MeasurementError,
     OverRange,
 )
@@ -142,6 +141,12 @@ class Meter(ABC):
         self.close()
 
 
-def gap_sample(clock: Clock, error: AcquisitionError) -> Sample:
-    del error  # the session keeps the words
+def gap_sample(clock: Clock) -> Sample:
+    """The sample that stands where the link failed and was mended; the session keeps the words.
+
+    Parameters
+    ----------
+    clock : Clock
+        Gives its time.
+    """
     return Sample(t_s=clock.monotonic_s(), value_v=math.nan, flags=frozenset({"gap"}))

@@ -183,11 +183,11 @@ class StreamedMeter(Meter):
         while True:
             try:
                 sample = self._next()
-            except (TransportError, ReplyMalformed) as error:
+            except (TransportError, ReplyMalformed):
                 failed += 1
                 if failed >= BAD_IN_A_ROW:
                     raise
-                yield gap_sample(self.session.clock, error)
+                yield gap_sample(self.session.clock)
             else:
                 failed = 0
                 yield sample

@@ -1,4 +1,4 @@
-"""How far a reading may lie from a hypothesis: meter, model, and the model's error about how far a fault moves it."""
+"""How far a reading may lie from a hypothesis: meter, model, and how wrong the model is about the shift itself."""
 
 from __future__ import annotations
 
