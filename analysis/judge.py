@@ -34,6 +34,10 @@ BAND_LEVEL = 0.99
 one or two of
 them would lie outside on a perfect chassis."""
 
+AT_REST_V = 0.05
+"""A point that rests at 0 V may read so much either way: an undriven grid draws or collects a little current, and a
+healthy tube may pull it below the chassis (common practice, no source)."""
+
 NOISE = {
     "dc_v": (0.005, 0.002), "pp_v": (0.03, 0.0003), "rms_v": (0.03, 0.0001), "gain": (0.03, 0.0005),
     "phase_deg": (0.0, 2.0), "ripple_pp_v": (0.03, 0.0003), "thd_pct": (0.1, 0.05),
@@ -128,14 +132,17 @@ def judge(readings: Sequence[Reading], bands: Sequence[Band]) -> list[Judged]:
         value = reading.value
         if reading.quantity == "phase_deg":  # the short way round from the expected phase
             value = band.expected + (value - band.expected + 180.0) % 360.0 - 180.0
+        low, high = band.low, band.high
+        if reading.quantity == "dc_v" and abs(band.expected) < AT_REST_V:
+            low, high = min(low, -AT_REST_V), max(high, AT_REST_V)
         result.append(
             Judged(
                 reading=reading,
                 std=std,
                 expected=band.expected,
-                low=band.low,
-                high=band.high,
-                verdict=decide(value, total, band.low, band.high),
+                low=low,
+                high=high,
+                verdict=decide(value, total, low, high),
             )
         )
     return result

@@ -13,7 +13,7 @@ from acquisition.records import Measurand, Pass, Reading
 from ..judge import Judged
 from .material import Material
 from .style import BAND, INK, PASS_MARKS, QUIET, TEMPLATE, shown
-from .words import frequency_text, measurand_text, quantity_text, to_its_uncertainty, with_uncertainty
+from .words import frequency_text, measurand_text, quantity_text, with_uncertainty
 
 Figure = dict[str, Any]
 
@@ -107,13 +107,13 @@ def band_figure(material: Material, *, dc: bool) -> Figure | None:
             }
         )  # fmt: skip
     for height, found in enumerate(rows.values()):
-        values = [to_its_uncertainty(j.reading.value, j.std, j.reading.quantity) for j in found.values()]
+        values = [quantity_text(j.reading.value, j.reading.quantity) for j in found.values()]
         notes.append(_note(" → ".join(values), height))
     rows_count = len(rows)
     layout: Figure = {
         "template": TEMPLATE,
         "height": ROW_PX * rows_count + 104,
-        "margin": {"l": 10, "r": 140, "t": 44, "b": 46},
+        "margin": {"l": 10, "r": 170, "t": 44, "b": 46},
         "shapes": [
             {"type": "rect", "x0": -1, "x1": 1, "y0": -0.6, "y1": rows_count - 0.4, "layer": "below",
              "fillcolor": BAND, "line": {"width": 0}},

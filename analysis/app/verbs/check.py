@@ -62,13 +62,22 @@ def show(rows: list[dict[str, Any]]) -> None:
     from rich.console import Console
     from rich.table import Table
 
-    table = Table()
-    for name in ("point", "quantity", "value", "expected", "low", "high", "verdict"):
-        table.add_column(name, justify="left" if name in ("point", "quantity", "verdict") else "right")
+    from acquisition.records import Measurand
+    from analysis.report.words import measurand_text, quantity_text
+
+    table = Table(box=None, header_style="bold", pad_edge=False)
+    table.add_column("reading")
+    for name in ("value", "expected", "low", "high"):
+        table.add_column(name, justify="right", no_wrap=True)
+    table.add_column("verdict")
     for row in rows:
-        at = f" {row['freq_hz']:g} Hz" if row.get("freq_hz") and ">" in row["point"] else ""
-        numbers = [f"{row[name]:.4g}" for name in ("value", "expected", "low", "high")]
-        table.add_row(row["point"] + at, row["quantity"], *numbers, row["verdict"])
+        what = Measurand(point=row["point"], quantity=row["quantity"], freq_hz=row.get("freq_hz"))
+        numbers = [
+            quantity_text(row[name], row["quantity"], ascii_only=True)
+            for name in ("value", "expected", "low", "high")
+        ]
+        style = "bold" if row["verdict"] in ("low", "high") else ""
+        table.add_row(measurand_text(what, ascii_only=True), *numbers, row["verdict"], style=style)
     console = Console()
     console.print(table)
     counts = {word: sum(r["verdict"] == word for r in rows) for word in ("agrees", "unclear", "low", "high")}
