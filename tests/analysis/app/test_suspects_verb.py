@@ -1,0 +1,180 @@
+"""``stagewalk check`` and ``stagewalk suspects`` on a job, on readings files, and on a chassis of tubes alone."""
+
+import json
+
+import numpy as np
+import pytest
+
+from acquisition.configs import find_config
+from acquisition.records import Event, Measurand, Reading
+from acquisition.store import create_job
+from analysis.app.cli import main
+from analysis.chassis import ChassisModel, load_chassis
+
+NAME = "gangway-two"
+POINTS = ("HT1", "HT2", "V1.1", "V1.2", "V1.3", "V1.7", "V1.8", "OUT")
+LEAK = {"C2.leak": 1e-7}
+
+
+@pytest.fixture(scope="module")
+def model():
+    return ChassisModel(load_chassis(NAME))
+
+
+def readings_with(model, values):
+    """DC at all points and gain of both stages, without noise."""
+    wanted = [Measurand(point=p, quantity="dc_v") for p in POINTS]
+    wanted += [Measurand(point=p, quantity="gain", freq_hz=1000.0) for p in ("V1.2>V1.1", "V1.7>V1.8")]
+    table = model.predict({key: np.array([value]) for key, value in values.items()}, wanted)[0]
+    return [
+        Reading(
+            point=m.point,
+            quantity=m.quantity,
+            freq_hz=m.freq_hz,
+            value=float(value),
+            std=float(np.hypot(0.003 * value, 0.002)),
+        )
+        for m, value in zip(wanted, table, strict=True)
+    ]
+
+
+def save(path, readings):
+    """A readings file."""
+    lines = [f"{r.point},{r.quantity},{r.value:.6g},{r.std:.3g},{r.freq_hz or ''}," for r in readings]
+    path.write_text("point,quantity,value,std,freq_hz,drive_pp_v\n" + "\n".join(lines) + "\n", "utf-8")
+    return str(path)
+
+
+@pytest.fixture(scope="module")
+def job(tmp_path_factory, model):
+    path = tmp_path_factory.mktemp("job") / "line.stagewalk"
+    with create_job(path, "Gangway Two", find_config("chassis", NAME).read_text("utf-8")) as opened:
+        for name, values in (("as-found", LEAK), ("after-C2", {})):
+            opened.start_pass(name, mains_v=230.0)
+            opened.add_readings(name, readings_with(model, values))
+    return str(path)
+
+
+@pytest.fixture(scope="module")
+def files(tmp_path_factory, model):
+    folder = tmp_path_factory.mktemp("readings")
+    return [
+        save(folder / "leak.csv", readings_with(model, LEAK)),
+        save(folder / "healthy.csv", readings_with(model, {})),
+        save(folder / "open.csv", readings_with(model, {"R5": 1e10})),
+    ]
+
+
+def objects(capsys):
+    return [json.loads(line) for line in capsys.readouterr().out.splitlines()]
+
+
+def test_check_of_a_pass_that_disagrees(job, capsys):
+    assert main(["check", job, "--pass", "as-found", "--json"]) == 1
+    (found,) = objects(capsys)
+    assert found["pass"] == "as-found"
+    shape = {"point", "quantity", "value", "std", "expected", "low", "high", "verdict"}
+    assert all(shape <= set(row) for row in found["readings"])
+    verdicts = {row["point"]: row["verdict"] for row in found["readings"]}
+    assert verdicts["V1.7"] == "high"
+    assert verdicts["V1.1"] == "agrees"
+
+
+def test_check_takes_the_last_pass(job, capsys):
+    assert main(["check", job, "--json"]) == 0
+    (found,) = objects(capsys)
+    assert found["pass"] == "after-C2"
+    assert {row["verdict"] for row in found["readings"]} == {"agrees"}
+
+
+def test_check_for_people(job, capsys):
+    assert main(["check", job, "--pass", "as-found"]) == 1
+    assert "high" in capsys.readouterr().out
+
+
+def test_suspects_of_a_job(job, capsys):
+    assert main(["suspects", job, "--pass", "as-found", "--json"]) == 0
+    (found,) = objects(capsys)
+    assert {"pass", "healthy_probability", "suspects", "next"} <= set(found)
+    first = found["suspects"][0]
+    assert {"part", "fault", "probability", "estimate", "because"} <= set(first)
+    assert (first["part"], first["fault"]) == ("C2", "leaky")
+    assert first["estimate"]["low"] < 1e7 < first["estimate"]["high"]
+    assert found["next"]
+    assert all({"point", "quantity", "bits", "why"} <= set(row) for row in found["next"])
+    total = found["healthy_probability"] + sum(s["probability"] for s in found["suspects"])
+    assert 0.9 < total < 1.05
+
+
+def test_suspects_takes_the_last_pass(job, capsys):
+    assert main(["suspects", job, "--json"]) == 0
+    (found,) = objects(capsys)
+    assert found["pass"] == "after-C2"
+    assert found["healthy_probability"] > max(s["probability"] for s in found["suspects"])
+
+
+@pytest.mark.parametrize("verb", ["check", "suspects"])
+def test_a_pass_that_is_not_there(job, verb, capsys):
+    assert main([verb, job, "--pass", "after-R9"]) == 2
+    assert "as-found, after-C2" in capsys.readouterr().err.replace("\n", " ")
+
+
+def test_estimate_of_named_parts(files, capsys):
+    assert main(["suspects", "--chassis", NAME, files[0], "--estimate", "C2,R3", "--json"]) == 0
+    (found,) = objects(capsys)
+    fitted = {(v["part"], v["what"]): v for v in found["estimates"]}
+    leak = fitted["C2", "leak"]
+    assert leak["told"]
+    assert leak["low"] < 1e7 < leak["high"]
+    assert fitted["R3", "value"]["low"] < 47e3 < fitted["R3", "value"]["high"]
+
+
+def test_estimate_of_an_unknown_part(files, capsys):
+    assert main(["suspects", "--chassis", NAME, files[0], "--estimate", "C99"]) == 2
+    assert "no such part 'C99'" in capsys.readouterr().err
+
+
+def test_two_processes_say_what_one_says(files, capsys):
+    assert main(["suspects", "--chassis", NAME, *files, "--json"]) == 0
+    alone = objects(capsys)
+    assert main(["suspects", "--chassis", NAME, *files, "--processes", "2", "--json"]) == 0
+    both = objects(capsys)
+    assert [found["file"] for found in both] == files
+    for one, two in zip(alone, both, strict=True):
+        assert one["suspects"][0]["part"] == two["suspects"][0]["part"]
+        assert one["healthy_probability"] == pytest.approx(two["healthy_probability"], abs=2e-3)
+    assert alone[0]["suspects"][0]["part"] == "C2"
+    assert alone[2]["suspects"][0]["part"] == "R5"
+
+
+def test_tubes_alone(tmp_path, capsys):
+    """A cathode at zero and its plate at the supply: no current (common practice, no source)."""
+    chassis = tmp_path / "tubes.yaml"
+    chassis.write_text("chassis: two stages\ntubes: {V1: 12AX7}\n", "utf-8")
+    file = tmp_path / "readings.csv"
+    file.write_text("point,quantity,value\nV1.1,dc_v,180\nV1.3,dc_v,1.4\nV1.6,dc_v,250\nV1.8,dc_v,0\n", "utf-8")
+    assert main(["suspects", "--chassis", str(chassis), str(file), "--json"]) == 0
+    (found,) = objects(capsys)
+    first = found["suspects"][0]
+    assert (first["part"], first["section"]) == ("V1", "V1a")
+    assert first["fault"] == "dead"
+    assert first["probability"] <= 0.5
+    assert "substitute tube, power off" in first["separates"]
+
+
+def test_a_part_measured_with_power_off_sharpens_the_answer(tmp_path, model, capsys):
+    """R2 was measured and is good: what it shared of the blame goes to the others."""
+    answers = []
+    for measured in (False, True):
+        path = tmp_path / f"line-{measured}.stagewalk"
+        with create_job(path, "Gangway Two", find_config("chassis", NAME).read_text("utf-8")) as opened:
+            opened.start_pass("as-found", mains_v=230.0)
+            opened.add_readings("as-found", readings_with(model, {"R2": 2.2e3}))
+            if measured:
+                opened.add_event("as-found", Event(kind="part_measured", subject="R2", value=2.2e3, std=20.0))
+        assert main(["suspects", str(path), "--json"]) == 0
+        answers += objects(capsys)
+    before, after = answers
+    assert before["suspects"][0]["part"] == "R2"
+    assert after["healthy_probability"] > before["healthy_probability"]
+    assert any("R2 was measured as 2.2" in note for note in after["notes"])
