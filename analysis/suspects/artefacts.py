@@ -18,7 +18,7 @@ from .because import Healthy, show
 from .data import Data, Weighed
 from .panel import Change, Panel
 from .refining import refine
-from .variables import from_variable, reading_noise, to_variable
+from .variables import FLOORS, from_variable, reading_noise, to_variable
 
 SUSPICIOUS = 4.0
 """Standard deviations from healthy from which a reading is questioned itself."""
@@ -128,6 +128,8 @@ def _factors(entry: ArtefactEntry, data: Data, healthy: Healthy, odd: list[int])
         fitting = []
         for row in odd:
             reading = data.readings[row]
+            if abs(reading.value) < FLOORS[reading.quantity]:
+                continue  # next to nothing divided by ten is next to nothing: no switch is shown by that
             right = float(to_variable(reading.quantity, np.array(reading.value / factor)))
             if abs(right - healthy.expected[row]) < NEAR * healthy.spread[row]:
                 fitting.append(row)

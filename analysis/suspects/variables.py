@@ -140,6 +140,11 @@ def slope_of_variable(quantity: str, value: float) -> float:
     return float(1.0 / np.hypot(value, FLOORS[quantity]))
 
 
+GRID_PULL_V = 0.3
+"""A healthy tube may pull its resting grid so far below the chassis, by an amount that no drawing tells (common
+practice, no source): a small negative rest voltage says nothing about parts."""
+
+
 def reading_noise(readings: Sequence[Reading]) -> np.ndarray:
     """Standard deviation of the meter's part in the compared variable, shape (M,).
 
@@ -153,7 +158,10 @@ def reading_noise(readings: Sequence[Reading]) -> np.ndarray:
     gains = {(r.point, r.freq_hz): abs(r.value) for r in readings if r.quantity == "gain"}
     noise = np.empty(len(readings))
     for index, reading in enumerate(readings):
-        noise[index] = meter_std(reading) * slope_of_variable(reading.quantity, reading.value)
+        std = meter_std(reading)
+        if reading.quantity == "dc_v" and -GRID_PULL_V < reading.value < 0.0:
+            std = float(np.hypot(std, reading.value))
+        noise[index] = std * slope_of_variable(reading.quantity, reading.value)
         if reading.quantity == "phase_deg":
             gain = gains.get((reading.point, reading.freq_hz), 1.0)
             noise[index] = np.hypot(noise[index], FLOORS["gain"] / max(gain, 1e-9))
