@@ -275,7 +275,10 @@ class Diagnoser:
         return [
             other
             for other, row in lead.items()
-            if other[:2] != key[:2] and abs(self._evidence(weighed, row) - mine) < math.log(ALIKE_ODDS)
+            # Two faults at once share one hypothesis: they are not each other's look-alikes.
+            if row != lead[key]
+            and other[:2] != key[:2]
+            and abs(self._evidence(weighed, row) - mine) < math.log(ALIKE_ODDS)
         ]
 
     def _separates(
