@@ -4,6 +4,7 @@ from __future__ import annotations
 
 import json
 import math
+import re
 from collections import Counter
 from collections.abc import Iterator, Mapping
 from functools import cache
@@ -110,7 +111,9 @@ def _json(value: Any) -> str:
 def _plotly() -> str:
     # The file alone: importing the package would cost a second of loading classes that a specification needs none
     # of.
-    return resources.files("plotly").joinpath("package_data/plotly.min.js").read_text("utf-8")
+    source = resources.files("plotly").joinpath("package_data/plotly.min.js").read_text("utf-8")
+    # It keeps a few control characters raw inside its strings, which HTML forbids (WHATWG HTML, 13.2.3.5).
+    return re.sub("[\x01-\x08\x0b\x0e-\x1f\x7f]", lambda found: f"\\x{ord(found[0]):02x}", source)
 
 
 def _drawing(material: Material) -> str:

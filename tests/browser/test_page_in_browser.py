@@ -190,6 +190,36 @@ def test_keyboard_only(tab, bench):
     assert tab.locator("nav a[aria-current]").inner_text() == "Gain"
 
 
+def test_a_survey_is_begun_and_stepped_by_keys_alone(browser, tmp_path):
+    fresh = Bench(tmp_path)
+    page = browser.new_page()
+    try:
+        page.goto(fresh.url)
+        wait_for(lambda: page.locator("#cautions li").count() >= 3)
+
+        def focus(name):
+            for _ in range(30):
+                if page.evaluate("() => document.activeElement.id") == name:
+                    return
+                page.keyboard.press("Tab")
+            pytest.fail(f"{name} is out of reach of the Tab key")
+
+        focus("mains")
+        page.keyboard.type("231")
+        focus("glow")
+        page.keyboard.press("Space")
+        focus("begin")
+        page.keyboard.press("Enter")
+        wait_for(lambda: page.locator("#step-count").inner_text().startswith("Point"))
+        for key in ("s", "b"):
+            before = page.locator("#step-point").inner_text()
+            page.keyboard.press(key)
+            wait_for(lambda before=before: page.locator("#step-point").inner_text() != before, 30)
+    finally:
+        page.close()
+        fresh.end()
+
+
 def test_a_reload_and_a_second_tab_show_the_same(tab, browser, bench):
     wait_for(lambda: tab.locator("#done tr").count() == 16)
     before = tab.locator("#done").inner_text()

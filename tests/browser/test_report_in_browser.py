@@ -59,6 +59,11 @@ def test_figures_are_drawn_nothing_is_fetched_and_the_console_is_silent(folder, 
     assert len(re.findall(r'<div class="[^"]*svg-container"', done.stdout)) == 4
 
 
+def test_no_control_character_which_html_forbids(page):
+    # WHATWG HTML, 13.2.3.5: controls and noncharacters in the input stream are parse errors.
+    assert re.search("[\x00-\x08\x0b\x0e-\x1f\x7f-\x9f\ufdd0-\ufdef\ufffe\uffff]", page.read_text("utf-8")) is None
+
+
 def test_a_fetch_would_be_refused_and_seen(folder, page):
     # Shows that the test above can fail, and that the policy of the page holds.
     spoilt = folder / "spoilt.html"
