@@ -86,6 +86,9 @@ class AskedMeter(Meter):
         text = session.ask(rules.read, self.deadline_s())
         t_s = session.clock.monotonic_s()
         if not self._is_volts():
+            # Another function, or answers one step late, which look the same for ever: get in step before the next.
+            if session.link is not None:
+                session.link.dirty = True
             return Sample(t_s=t_s, value_v=math.nan, flags=frozenset({"wrong_function"}))
         range_v = self._confirmed(rules.range_ask)
         if not 0 < range_v < 1e5:
