@@ -146,11 +146,6 @@ class Hub:
         with self._lock:
             self._subscribers.discard(subscriber)
 
-    @property
-    def tabs(self) -> int:
-        """Number of open streams."""
-        return len(self._subscribers)
-
     def end(self) -> None:
         """Finish every stream, now and later."""
         with self._lock:

@@ -141,7 +141,7 @@ class BenchWorker:
         self._chassis, self._model, self._job = chassis, model, job
         self._publish_job()
         self.hub.publish("step", self._step)
-        self._generator(on=False, known=self.bench.generator is not None)
+        self._generator("not opened yet" if self.bench.generator is not None else "none on this bench", known=False)
         for reading in self._kept():
             self._rows[reading.point] = showing.taken_row(reading, None, "")
         self._publish_taken()
@@ -268,12 +268,16 @@ class BenchWorker:
         try:
             measure(self._job, self.pass_name, self._chassis, self.bench, body, self.hub, self._await_placed)
         except Stopped:
+            if self.hub.state()["generator"]["on"]:
+                self._generator("off")
             self.hub.publish("gain", {"running": False, "progress": "Stopped; what was taken is kept."})
         except BenchError as error:
             self.hub.publish("gain", {"running": False, "progress": _words(error)})
             self.hub.cue("alarm")
-        finally:
-            self._generator(on=False)
+            if self.hub.state()["generator"]["on"]:
+                self._generator("not known: look at it", known=False)
+        else:
+            self._generator("off")
         self._publish_job()
         self.hub.cue("records")
 
@@ -369,9 +373,9 @@ class BenchWorker:
     def _meter_lost(self, words: str) -> None:
         self.hub.publish("meter", {"text": None, "unit": "", "state": "open", "link": "lost", "words": words})
 
-    def _generator(self, *, on: bool, known: bool = True) -> None:
-        words = "ON" if on else "off" if known else "none on this bench"
-        self.hub.publish("generator", {"on": on, "known": known or not on, "words": words})
+    def _generator(self, words: str, *, known: bool = True) -> None:
+        """Tell the state of its output; a generator that was not opened, or was lost, is not called off."""
+        self.hub.publish("generator", {"on": False, "known": known, "words": words})
 
     def _alarm(self, words: str) -> None:
         self.hub.publish("alarm", {"words": words})

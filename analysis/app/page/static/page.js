@@ -43,7 +43,7 @@ const panels = {
   step: survey.step,
   taken: survey.taken,
   suspects: survey.suspects,
-  generator: (generator) => lamp("generator", generator.on ? "on" : generator.known ? "off" : "lost", generator.words),
+  generator: (generator) => lamp("generator", generator.on ? "on" : generator.known ? "off" : "wait", generator.words),
   gain: gain.update,
   alarm: (alarm) => banner(alarm.words),
   cue: (cue) => { sound.play(cue); if (cue.kind === "records") records.changed(); },
