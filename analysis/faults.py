@@ -8,7 +8,7 @@ from __future__ import annotations
 
 import math
 import re
-from collections.abc import Iterable, Mapping
+from collections.abc import Mapping
 from dataclasses import dataclass
 from fnmatch import fnmatchcase
 from functools import cache
@@ -285,18 +285,3 @@ def _fault(entry: FaultEntry, weight: float, parameter: Parameter, pieces: int) 
         separate=entry.separate.format(part=parameter.part),
         source=entry.source,
     )
-
-
-def matching(faults: Iterable[Fault], part: str, fault: str | None = None) -> list[Fault]:
-    """Faults of one part, or of one part and word.
-
-    Parameters
-    ----------
-    faults : iterable of Fault
-        To look through.
-    part : str
-        Part, socket or section key.
-    fault : str, optional
-        One of ``FAULT_WORDS``.
-    """
-    return [f for f in faults if part in (f.part, f.section) and fault in (None, f.fault)]

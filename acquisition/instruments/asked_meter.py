@@ -3,18 +3,15 @@
 from __future__ import annotations
 
 import math
-from collections.abc import Iterator
 
 from ..errors import (
     OverRange,
-    ProtocolError,
     ReplyMalformed,
-    TransportError,
 )
 from ..scpi import parse_number
 from .bench import MeterEntry
 from .dialect import AskingMeter
-from .meter_role import BAD_IN_A_ROW, Meter, gap_sample
+from .meter_role import Meter
 from .samples import Sample
 from .session import Session
 
@@ -133,20 +130,6 @@ class AskedMeter(Meter):
                 raise self.session.malformed(f"{resolution_v:g}", f"a resolution within {range_v:g} V")
             self._resolutions[range_v] = resolution_v
         return self._resolutions[range_v]
-
-    def stream(self) -> Iterator[Sample]:
-        failed = 0
-        while True:
-            try:
-                sample = self._next()
-            except (TransportError, ProtocolError):
-                failed += 1
-                if failed >= BAD_IN_A_ROW:
-                    raise
-                yield gap_sample(self.session.clock)
-            else:
-                failed = 0
-                yield sample
 
     def close(self) -> None:
         self.session.close()

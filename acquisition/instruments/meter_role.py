@@ -7,10 +7,7 @@ from abc import ABC, abstractmethod
 from collections.abc import Iterator
 
 from ..clock import Clock
-from ..errors import (
-    MeasurementError,
-    OverRange,
-)
+from ..errors import MeasurementError, OverRange, ProtocolError, TransportError
 from .accuracy import AccuracyTable
 from .bench import MeterEntry
 from .samples import Sample
@@ -63,7 +60,6 @@ class Meter(ABC):
             The meter cannot, or did not take it.
         """
 
-    @abstractmethod
     def stream(self) -> Iterator[Sample]:
         """Give samples for ever.
 
@@ -78,6 +74,18 @@ class Meter(ABC):
         InstrumentNotFound, TransportError, ProtocolError
             The link could not be mended. A new ``stream()`` tries again.
         """
+        failed = 0
+        while True:
+            try:
+                sample = self._next()
+            except (TransportError, ProtocolError):
+                failed += 1
+                if failed >= BAD_IN_A_ROW:
+                    raise
+                yield gap_sample(self.session.clock)
+            else:
+                failed = 0
+                yield sample
 
     @abstractmethod
     def _next(self) -> Sample:

@@ -137,19 +137,6 @@ class Scope:
         self._set[number] = actual
         return actual
 
-    def hide_channel(self, channel: int) -> None:
-        """Switch a channel off.
-
-        Parameters
-        ----------
-        channel : int
-            Counted from 1.
-        """
-        self.session.ready()
-        self._wanted_channels.pop(channel, None)
-        self._set.pop(channel, None)
-        self.session.put(self._rules.channel.shown, False, channel)
-
     def set_timebase(self, wanted: Timebase) -> Timebase:
         """Set the time axis.
 

@@ -4,7 +4,6 @@ from __future__ import annotations
 
 import math
 import re
-from collections.abc import Iterator
 
 from ..errors import (
     CommandRefused,
@@ -17,7 +16,7 @@ from ..scpi import decode_reply, parse_number
 from ..transport import Link
 from .bench import MeterEntry
 from .dialect import StreamingMeter
-from .meter_role import BAD_IN_A_ROW, Meter, gap_sample
+from .meter_role import BAD_IN_A_ROW, Meter
 from .samples import Sample
 from .session import Session
 
@@ -177,20 +176,6 @@ class StreamedMeter(Meter):
             range_v=round(rules.counts * resolution_v, 12),
             flags=frozenset(flags),
         )
-
-    def stream(self) -> Iterator[Sample]:
-        failed = 0
-        while True:
-            try:
-                sample = self._next()
-            except (TransportError, ReplyMalformed):
-                failed += 1
-                if failed >= BAD_IN_A_ROW:
-                    raise
-                yield gap_sample(self.session.clock)
-            else:
-                failed = 0
-                yield sample
 
     def close(self) -> None:
         self.session.close()

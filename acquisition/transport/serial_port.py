@@ -112,13 +112,6 @@ class SerialLink(Link):
         except OSError:
             pass  # the device is gone already
 
-    def is_alive(self) -> bool:
-        """Tell whether the port still exists as far as the system knows."""
-        try:
-            return bool(self._port.in_waiting >= 0)
-        except OSError as error:
-            return error.errno in _NO_CONTROL_LINES
-
 
 def _opening_hint(number: int | None) -> str:
     if number == errno.ENOENT:

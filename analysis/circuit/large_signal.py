@@ -85,7 +85,7 @@ class HarmonicBalance:
         freq_hz: float,
         instants: int = INSTANTS,
     ) -> None:
-        self.circuit, self.instants, self._source, self._source_s = circuit, instants, source, source_s
+        self.circuit, self.instants = circuit, instants
         self.size = max(rest.culprit.size, *(value.size for value in table.values()))
         linear, self._nodes = circuit.ac_split_order
         self._specimens = [

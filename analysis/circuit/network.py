@@ -8,7 +8,7 @@ from functools import cached_property
 
 import numpy as np
 
-from .elements import GROUND, Array, Branch, Core, Supply, Table
+from .elements import GROUND, Array, Branch, Supply, Table
 from .elimination import Rows, Vector, add_entry, elimination_order
 from .sections import Tube
 
@@ -146,11 +146,6 @@ class Circuit:
         if slopes:
             stamp_tubes(rows, self.tubes, slopes, lambda value: value[..., None])
         return rows
-
-    @cached_property
-    def cores(self) -> tuple[Core, ...]:
-        """Transformer cores."""
-        return tuple(branch for branch in self.branches if isinstance(branch, Core))
 
 
 TubeSlopes = tuple[tuple[Array | None, ...], ...]

@@ -10,43 +10,18 @@ import numpy as np
 
 from acquisition.records import Capture
 
+from ..spectrum import amplitude_spectrum
 from .figures import Figure, marks_of
 from .material import Material
 from .style import TEMPLATE, shown
 from .words import frequency_text
 
-FLAT_TOP = (1.0, 1.933, 1.286, 0.388, 0.0322)
-"""Coefficients of the flat-top window of ISO 18431-2 (from memory): a line between two bins reads less than 0.1 dB
-low."""
-
 MAIN_LOBE_BINS = 5
+"""What the window smears of zero frequency is left out."""
+
 LOWEST_DB = -110.0
 COLUMNS = 420
 FEWEST_PERIODS = 10
-
-
-def spectrum(capture: Capture) -> tuple[np.ndarray, np.ndarray]:
-    """Level of each frequency.
-
-    Parameters
-    ----------
-    capture : Capture
-        At least 32 samples.
-
-    Returns
-    -------
-    freq_hz : ndarray, shape (F,)
-        Above the main lobe of zero.
-    peak_v : ndarray, shape (F,)
-        Amplitude of a sine of that frequency, volts peak.
-    """
-    volts = capture.volts - capture.volts.mean()
-    phase = 2.0 * np.pi * np.arange(volts.size) / volts.size
-    window = sum((-1) ** k * a * np.cos(k * phase) for k, a in enumerate(FLAT_TOP))
-    lines = np.fft.rfft(volts * window)
-    freq_hz = np.fft.rfftfreq(volts.size, capture.dt_s)
-    peak_v = 2.0 * np.abs(lines) / np.sum(window)
-    return freq_hz[MAIN_LOBE_BINS:], peak_v[MAIN_LOBE_BINS:]
 
 
 def output_captures(material: Material) -> list[tuple[str, Capture]]:
@@ -87,7 +62,8 @@ def spectrum_figure(material: Material, captures: Sequence[tuple[str, Capture]])
     lowest, highest = math.inf, 0.0
     for name, capture in captures:
         colour, _, dash = marks_of(material.passes)[name]
-        freq_hz, peak_v = spectrum(capture)
+        freq_hz, peak_v, _ = amplitude_spectrum(capture)
+        freq_hz, peak_v = freq_hz[MAIN_LOBE_BINS:], peak_v[MAIN_LOBE_BINS:]
         strongest = float(peak_v.max())
         if strongest <= 0:
             continue

@@ -24,7 +24,7 @@ from .data import Data, Refined, Weighed
 from .error_scales import own_scale
 from .evidence import posterior_covariance
 from .panel import Change, Panel, canonical
-from .variables import MODEL_ERRORS, difference, from_variable, slope_of_variable
+from .variables import MODEL_ERRORS, from_variable, slope_of_variable
 
 EFFORT = {"dc_v": 1.0, "ripple_pp_v": 1.5, "pp_v": 2.5, "gain": 3.0, "phase_deg": 3.5, "thd_pct": 4.0, "rms_v": 2.5}
 """Relative effort: DC needs a probe, ripple the scope, gain the generator and a load too. Common practice, no
@@ -384,17 +384,3 @@ def separating(panel: Panel, weighed: Weighed, data: Data, first: Change, second
     pair = Weighed(changes=(first, second), log_weight=np.log([0.5, 0.5]), refined=weighed.refined)
     proposals = propose(panel, data, pair, count=1)
     return proposals[0] if proposals and proposals[0].bits >= ENOUGH_BITS else None
-
-
-def best_gap(quantities: np.ndarray, first: Refined, second: Refined) -> float:
-    """Distance between what two hypotheses expect of the readings taken, in standard deviations.
-
-    Parameters
-    ----------
-    quantities : ndarray of str, shape (M,)
-        What each reading is.
-    first, second : Refined
-        The two.
-    """
-    delta = difference(quantities, first.expected, second.expected)
-    return float(np.sqrt(((delta / np.sqrt(first.scale * second.scale)) ** 2).sum()))

@@ -81,6 +81,7 @@ def command(
     taken. A sweep that was broken off goes on where it stopped when it is asked for again.
     """
     from acquisition.store import open_job
+    from analysis.app.jobs import bench_for, latest_pass
     from analysis.app.modelled import modelled
     from analysis.app.signal.plan import plan_stage
     from analysis.app.signal.session import SignalRun, left_on
@@ -91,7 +92,7 @@ def command(
     frequencies = _frequencies(sweep) if sweep else [freq_hz]
     with open_job(job_path) as job:
         chassis, _, reason = modelled(job.sheet)
-        bench = _bench(bench_name, job)
+        bench = bench_for(bench_name, job)
         plan = plan_stage(stage, chassis, bench)
         if not hum and plan.source == plan.output:
             raise click.UsageError(f"{stage} is one point: gain needs a stage, or two points FROM>TO")
@@ -102,7 +103,9 @@ def command(
             say(f"no model to compare with: {reason}")
         if not hum:
             _require_load(plan, load_connected, LOAD_QUESTION)
-        name = _pass(job, pass_name)
+        name = latest_pass(job, pass_name)
+        if name not in job.passes():
+            job.start_pass(name)
         read = {r.point: r.value for r in job.read_pass(name).readings if r.quantity == "dc_v"}
         plan = dataclasses.replace(plan, read_v=read)
         if not hum and plan.needs_load:
@@ -152,17 +155,6 @@ def _frequencies(text: str) -> list[float]:
         raise click.BadParameter(str(error), param_hint="--sweep") from None
 
 
-def _bench(name: str | None, job: Job) -> Any:
-    from acquisition.instruments import load_bench
-    from acquisition.instruments.bench import parse_bench
-
-    if name is not None:
-        return load_bench(name)
-    if not job.sheet.bench_text.strip():
-        raise click.UsageError("the job keeps no bench file: name one with --bench")
-    return parse_bench(job.sheet.bench_text, f"bench file kept in {job.path}")
-
-
 def _require_load(plan: StagePlan, said: bool, question: str) -> None:
     from acquisition.errors import SafetyStop
 
@@ -179,15 +171,6 @@ def _note_load(job: Job, name: str) -> None:
     from acquisition.records import Event
 
     job.add_event(name, Event(kind="confirmation", subject="load", text="load across the output confirmed"))
-
-
-def _pass(job: Job, name: str | None) -> str:
-    names = job.passes()
-    if name is None:
-        name = names[-1] if names else "as-found"
-    if name not in names:
-        job.start_pass(name)
-    return name
 
 
 def _way(run: SignalRun, swap: bool, one_channel: bool) -> Any:

@@ -8,7 +8,14 @@ from scipy.signal import windows
 
 from acquisition.records import Capture, JobSheet, Pass
 from analysis.report.material import Material
-from analysis.report.spectrum import FLAT_TOP, output_captures, spectrum, spectrum_figure
+from analysis.report.spectrum import MAIN_LOBE_BINS, output_captures, spectrum_figure
+from analysis.spectrum import FLAT_TOP, amplitude_spectrum
+
+
+def spectrum(capture):
+    """What the figure draws: everything above the main lobe of zero frequency."""
+    freq_hz, peak_v, _ = amplitude_spectrum(capture)
+    return freq_hz[MAIN_LOBE_BINS:], peak_v[MAIN_LOBE_BINS:]
 
 
 def capture(freq_hz=1000.0, harmonic_db=-60.0, count=20_000, dt_s=5e-6, point="SPK", **facts):
