@@ -93,7 +93,7 @@ def step_panel(step: SurveyStep, machine: Probing, chassis: Chassis) -> dict[str
         "hazard": "",
         "tube": tube.name if tube is not None and pin.isdigit() else None,
         "pin": int(pin) if pin.isdigit() else None,
-        "base_words": f"{socket}: {tube.name}, seen from below. {step.place}" if tube is not None else step.place,
+        "base_words": f"{socket}, {tube.name}: {step.place}" if tube is not None else step.place,
     }
     if step.low_v is not None and step.high_v is not None:
         is_zero = max(abs(step.low_v), abs(step.high_v)) < NEARLY_ZERO_V
@@ -166,13 +166,15 @@ def verdict_words(verdict: str, step: SurveyStep, reading: Reading) -> str:
     return f"{text} is {verdict}: healthy {'from' if verdict == 'low' else 'up to'} {volts(limit or 0.0)}"
 
 
-def suspects_panel(found: Mapping[str, Any]) -> dict[str, Any]:
+def suspects_panel(found: Mapping[str, Any], points: int) -> dict[str, Any]:
     """The suspects worth showing and the reading advised.
 
     Parameters
     ----------
     found : mapping
         As the verb ``suspects`` prints it.
+    points : int
+        Points it rests on; a page that shows more of them says that the list is behind.
     """
     rows = [
         {
@@ -191,6 +193,7 @@ def suspects_panel(found: Mapping[str, Any]) -> dict[str, Any]:
         what = "DC volts" if best["quantity"] == "dc_v" else best["quantity"].replace("_", " ")
         advice = f"Read next: {what} at {best['point']}. {best['why']}"
     return {
+        "points": points,
         "suspects": rows,
         "healthy_probability": found["healthy_probability"],
         "advice": advice,

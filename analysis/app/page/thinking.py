@@ -12,6 +12,9 @@ if TYPE_CHECKING:
     from acquisition.records import Event, Measurand, Reading
     from analysis.chassis import ChassisModel
 
+NOTHING_WEIGHED: dict[str, Any] = {"healthy_probability": None, "suspects": [], "next": [], "notes": []}
+"""The answer to no reading, in the shape the verb ``suspects`` prints."""
+
 
 class Thinker:
     """Ranks the newest readings; older questions that were not answered yet are dropped.
@@ -27,7 +30,8 @@ class Thinker:
     limit_v : float
         Lowest rating of lead and meter.
     tell : callable
-        Takes each answer, in the shape the verb ``suspects`` prints; called from this thread.
+        Takes each answer, in the shape the verb ``suspects`` prints, and how many points it rests on; called from
+        this thread.
     """
 
     def __init__(
@@ -36,7 +40,7 @@ class Thinker:
         measurands: Sequence[Measurand],
         events: Sequence[Event],
         limit_v: float,
-        tell: Callable[[dict[str, Any]], None],
+        tell: Callable[[dict[str, Any], int], None],
     ) -> None:
         self._tell = tell
         self._question: tuple[Reading, ...] | None = None
@@ -70,7 +74,12 @@ class Thinker:
         from analysis.suspects import Diagnoser
 
         model, measurands, events, limit_v = self._make
-        diagnoser: Diagnoser | None = None
+        # Made before the first question: predictions of a whole chassis take longer than a touch.
+        diagnoser, trouble = None, ""
+        try:
+            diagnoser = Diagnoser(model, measurands, events, limit_v, dc_only=True)
+        except AnalysisError as error:
+            trouble = str(error)
         while True:
             with self._wake:
                 while self._question is None and not self._ended:
@@ -78,10 +87,11 @@ class Thinker:
                 if self._ended:
                     return
                 readings, self._question = self._question, None
-            try:
-                diagnoser = diagnoser or Diagnoser(model, measurands, events, limit_v, dc_only=True)
-                answer = as_json(diagnoser.diagnose(readings or ()))
-            except AnalysisError as error:
-                answer = {"healthy_probability": None, "suspects": [], "next": [], "notes": [str(error)]}
+            answer = {**NOTHING_WEIGHED, "notes": [trouble]}
+            if diagnoser is not None:
+                try:
+                    answer = as_json(diagnoser.diagnose(readings or ()))
+                except AnalysisError as error:
+                    answer["notes"] = [str(error)]
             if not self._ended:
-                self._tell(answer)
+                self._tell(answer, len({r.point for r in readings or ()}))

@@ -22,7 +22,7 @@ from analysis.app.survey import detector_for, limits_of, survey_of
 from . import showing
 from .gaining import Stopped, measure
 from .hub import Hub
-from .thinking import Thinker
+from .thinking import NOTHING_WEIGHED, Thinker
 
 if TYPE_CHECKING:
     from acquisition.instruments import Bench, Meter, Sample
@@ -245,12 +245,13 @@ class BenchWorker:
         wanted = [Measurand(point=s.point, quantity="dc_v") for s in machine.steps if s.point in reached]
         events = tuple(self._job.fitted_parts(self.pass_name).values())
         limit_v = limits_of(self.bench, mains_known=True).rated_v
+        self.hub.publish("suspects", showing.suspects_panel(NOTHING_WEIGHED, 0))
         self._thinker = Thinker(self._model, wanted, events, limit_v, self._tell_suspects)
         if self._rows:
             self._thinker.ask(self._kept())
 
-    def _tell_suspects(self, found: dict[str, Any]) -> None:
-        panel = showing.suspects_panel(found)
+    def _tell_suspects(self, found: dict[str, Any], points: int) -> None:
+        panel = showing.suspects_panel(found, points)
         self._advised = panel["point"]
         self.hub.publish("suspects", panel)
 

@@ -1,5 +1,6 @@
 """The worker of the page against the simulated bench: unplugged meter, stop, notes, advice, what is on disk."""
 
+import queue
 import time
 from contextlib import contextmanager
 
@@ -7,13 +8,17 @@ import pytest
 
 from acquisition.configs import find_config
 from acquisition.instruments.bench import parse_bench
+from acquisition.records import Reading
 from acquisition.simulated.bench import SimulatedBench
 from acquisition.simulated.hands import Hands
 from acquisition.simulated.survey_hands import SurveyHands
 from acquisition.store import create_job, open_job
 from analysis.app.demo.plant import TablePlant, load_table
+from analysis.app.page import showing
 from analysis.app.page.hub import Hub
+from analysis.app.page.thinking import Thinker
 from analysis.app.page.worker import BenchWorker
+from analysis.chassis import ChassisModel, load_chassis
 
 
 class Person(SurveyHands):
@@ -155,3 +160,17 @@ def test_without_hands_nothing_is_taken_and_keys_only_confirm(tmp_path):
         time.sleep(0.5)
         with open_job(path, read_only=True) as job:
             assert job.read_pass("as-found").readings == ()
+
+
+def test_an_answer_says_how_many_points_it_rests_on():
+    model = ChassisModel(load_chassis("bench-6c4"))
+    told = queue.Queue()
+    thinker = Thinker(model, [], [], 600.0, lambda answer, points: told.put((answer, points)))
+    try:
+        thinker.ask([Reading(point=p, quantity="dc_v", value=v) for p, v in (("HT", 300.0), ("V1.5", 20.0))])
+        answer, points = told.get(timeout=60)
+    finally:
+        thinker.end()
+    assert points == 2
+    assert showing.suspects_panel(answer, points)["points"] == 2
+    assert answer["healthy_probability"] < 0.01

@@ -24,7 +24,10 @@ export function changed() {
   if (!at("chassis").hidden) showChassis();
 }
 export async function showCompare() {
-  const place = at("compare-result"), before = at("before").value, after = at("after").value;
+  const place = at("compare-result"), form = place.previousElementSibling;
+  form.hidden = passes.length < 2;
+  if (form.hidden) { place.replaceChildren(make("p", { class: "quiet" }, "One pass so far. After the repair open the page again with --pass and a name of its own, such as after-C2, and read the points again: then both stand here side by side.")); return; }
+  const before = at("before").value, after = at("after").value;
   if (!before || !after || before === after) { place.replaceChildren(make("p", { class: "quiet" }, "Choose two different passes.")); return; }
   const answer = await fetch(`/compare?before=${encodeURIComponent(before)}&after=${encodeURIComponent(after)}`);
   if (!answer.ok) { place.replaceChildren(make("p", {}, await answer.text())); return; }

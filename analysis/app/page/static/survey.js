@@ -1,7 +1,7 @@
 // The view beside the chassis: what to touch now, what it reads, what was taken.
 import { show, text, make, svgFrom, volts } from "/static/dom.js";
 const at = (id) => document.getElementById(id);
-let shown = "", marked = "";
+let shown = "", marked = "", points = 0, weighed = null;
 
 export function job(job) {
   at("cautions").replaceChildren(...job.cautions.map((words) => make("li", {}, words)));
@@ -47,7 +47,13 @@ export async function step(step) {
   } catch { at("base").replaceChildren(); }
 }
 
+function behind() {
+  text(at("suspects-behind"), weighed !== null && points > weighed ? `weighing ${points - weighed === 1 ? "the newest reading" : `the newest ${points - weighed} readings`}` : "");
+}
+
 export function taken(taken) {
+  points = taken.readings.length;
+  behind();
   at("done").replaceChildren(...taken.readings.map((reading) => make("tr", {},
     make("th", { scope: "row" }, reading.point, make("small", {}, reading.function)), make("td", {}, volts(reading.value)),
     make("td", {}, ...(reading.low === null ? [] : [volts(reading.low), make("small", {}, `to ${volts(reading.high)}`)])),
@@ -55,6 +61,8 @@ export function taken(taken) {
 }
 
 export function suspects(found) {
+  weighed = found.points ?? null;
+  behind();
   const rows = found.suspects.map((suspect) => {
     const fill = make("span");
     fill.style.width = `${Math.round(100 * suspect.probability)}%`;
@@ -62,7 +70,7 @@ export function suspects(found) {
       suspect.estimate ? make("small", {}, suspect.estimate) : "", make("span", { class: "bar", "aria-hidden": "true" }, fill), make("small", {}, suspect.because ?? ""));
   });
   if (found.healthy_probability !== null) rows.push(make("p", { class: "quiet" }, `Nothing wrong: ${Math.round(100 * found.healthy_probability)} %`));
-  at("suspects").replaceChildren(...(rows.length ? rows : [make("p", { class: "quiet" }, found.words ?? "Nothing read yet.")]));
+  at("suspects").replaceChildren(...(rows.length ? rows : [make("p", { class: "quiet" }, found.words || "Nothing read yet.")]));
   show(at("advice"), Boolean(found.advice));
   text(at("advice"), found.advice ?? "");
 }
