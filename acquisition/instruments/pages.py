@@ -1,22 +1,63 @@
-"""A record of the scope, page by page as its dialect wants it."""
+"""A record of the scope, page by page as its dialect wants it.
+
+A block carries no name: one that was sent twice, or comes late, looks like the answer to the next question. So a
+block that repeats an earlier one is not believed until the whole record was read a second time.
+"""
 
 from __future__ import annotations
+
+import hashlib
+from collections import OrderedDict
+from dataclasses import replace
 
 from ..scpi import fill, parse_integer
 from .dialect import ScopeRules, WaveformRules
 from .session import Session
 from .waveform import Preamble, parse_preamble
 
+MOST_SEEN = 256
+"""Blocks remembered: an answer that comes later than so many others is not to be expected."""
 
-def read_record(session: Session, scope: ScopeRules) -> tuple[str, Preamble, bytes]:
+
+class SeenBlocks:
+    """Digests of the last blocks of one scope."""
+
+    def __init__(self) -> None:
+        self._digests: OrderedDict[bytes, None] = OrderedDict()
+
+    def add(self, block: bytes) -> bool:
+        """Remember a block.
+
+        Parameters
+        ----------
+        block : bytes
+            The payload.
+
+        Returns
+        -------
+        bool
+            True when it repeats one of the last ``MOST_SEEN``.
+        """
+        digest = hashlib.blake2b(block, digest_size=16).digest()
+        repeats = digest in self._digests
+        self._digests[digest] = None
+        self._digests.move_to_end(digest)
+        if len(self._digests) > MOST_SEEN:
+            self._digests.popitem(last=False)
+        return repeats
+
+
+def read_record(session: Session, scope: ScopeRules, seen: SeenBlocks) -> tuple[str, Preamble, bytes]:
     """Ask for preamble and samples of the channel that was chosen.
 
     Parameters
     ----------
     session : Session
-        With the scope.
+        With the scope, which is stopped.
     scope : ScopeRules
         Of its dialect.
+    seen : SeenBlocks
+        Of this scope, kept from record to record.
 
     Returns
     -------
@@ -30,47 +71,49 @@ def read_record(session: Session, scope: ScopeRules) -> tuple[str, Preamble, byt
     Raises
     ------
     ReplyMalformed
-        A page is not what was asked for.
+        A page is not what was asked for, or the record repeats an earlier one and is another when read again.
     """
+    text, preamble, pages = _read_pages(session, scope)
+    if any([seen.add(page) for page in pages]):  # a list: every page is remembered
+        # The same trace twice (a flat line), or an earlier answer in the place of this one: the scope is stopped,
+        # so reading once more tells.
+        if (text, preamble, pages) != _read_pages(session, scope):
+            raise session.malformed("an earlier block again", "the same record when it is read twice")
+    return text, preamble, b"".join(pages)
+
+
+def _read_pages(session: Session, scope: ScopeRules) -> tuple[str, Preamble, list[bytes]]:
     rules = scope.waveform
-    if rules.page == "whole":
-        text = session.ask(rules.preamble, keep_header=True)
-        preamble = parse_preamble(text, rules)
-        return text, preamble, session.ask_block(rules.data, preamble.bits // 8)
     if rules.window:
         # The preamble counts the window, so the window is opened to the whole record first.
         points = parse_integer(f"{session.get(scope.timebase.points):.0f}")
         _send_page(session, rules, 0, min(points, rules.page_most))
-        text = session.ask(rules.preamble, keep_header=True)
-        preamble = parse_preamble(text, rules)
-    else:
-        text = session.ask(rules.preamble, keep_header=True)
-        preamble = parse_preamble(text, rules)
+    text = session.ask(rules.preamble, keep_header=True)
+    preamble = parse_preamble(text, rules)
+    width = preamble.bits // 8
+    if rules.page == "whole":
+        return text, preamble, [session.ask_block(rules.data, width)]
+    if not rules.window:
         points = preamble.points
         _send_page(session, rules, 0, min(points, rules.page_most))
-    width = preamble.bits // 8
-    data = bytearray()
-    while len(data) < points * width:
-        done = len(data) // width
+    elif preamble.points != min(points, rules.page_most):
+        raise session.malformed(f"{preamble.points} points", f"a window of {min(points, rules.page_most)} points")
+    pages: list[bytes] = []
+    done = 0
+    while done < points:
+        most = min(points, done + rules.page_most)
         if done:
-            _send_page(session, rules, done, min(points, done + rules.page_most))
+            _send_page(session, rules, done, most)
         page = session.ask_block(rules.data, width)
-        if not page or len(page) % width or len(page) > (min(points, done + rules.page_most) - done) * width:
-            raise session.malformed(f"{len(page)} bytes", f"a page of samples {done + 1} to {points}")
-        data += page
+        size = len(page) // width
+        # A page shorter than asked is legal, but not in a window that the scope has confirmed.
+        if not page or len(page) % width or done + size > most or (rules.window and done + size < most):
+            raise session.malformed(f"{len(page)} bytes", f"a page of samples {done + 1} to {most}")
+        pages.append(page)
+        done += size
     if rules.window and points > rules.page_most:
         _send_page(session, rules, 0, rules.page_most)  # as it was when the preamble was asked
-    whole = Preamble(
-        points=points,
-        bits=preamble.bits,
-        signed=preamble.signed,
-        msb_first=preamble.msb_first,
-        scale_v=preamble.scale_v,
-        offset_v=preamble.offset_v,
-        t0_s=preamble.t0_s,
-        dt_s=preamble.dt_s,
-    )
-    return text, whole, bytes(data)
+    return text, replace(preamble, points=points), pages
 
 
 def _send_page(session: Session, rules: WaveformRules, first: int, stop: int) -> None:

@@ -8,6 +8,7 @@ import numpy as np
 
 from ..clock import Clock
 from ..errors import (
+    AcquisitionError,
     CommandRefused,
     InstrumentNotFound,
     MeasurementError,
@@ -18,7 +19,7 @@ from ..records import Capture
 from ..scpi import fill, parse_number
 from .accuracy import AccuracyTable
 from .bench import Bench, ScopeEntry
-from .pages import read_record
+from .pages import SeenBlocks, read_record
 from .scope_settings import Channel, Timebase, Trigger
 from .session import Session, open_session
 from .waveform import Preamble, decode_codes, is_clipped, malformed
@@ -65,6 +66,7 @@ class Scope:
         self._set: dict[int, Channel] = {}
         self._shot = 0
         self._is_fresh = False  # the record of the last shot is still there
+        self._seen = SeenBlocks()
         session.apply_wanted = self._apply
 
     # Settings: what is wanted is kept, so that it can be set again after a loss.
@@ -295,7 +297,12 @@ class Scope:
         self._require_stopped()
         for command in rules.before:
             session.send(fill(command, {"channel": channel}))
-        before, preamble, data = read_record(session, self._rules)
+        try:
+            before, preamble, data = read_record(session, self._rules, self._seen)
+            codes = decode_codes(data, preamble)
+        except AcquisitionError:
+            session.drop()  # a block may still be on its way: only a new connection is free of it
+            raise
         after = session.ask(rules.preamble, keep_header=True)
         if after != before:
             raise MeasurementError(
@@ -304,10 +311,6 @@ class Scope:
         self._require_stopped()
         if not self._is_fresh or shot != self._shot:
             raise MeasurementError("the link was lost while the record was read", hint="take the record again")
-        try:
-            codes = decode_codes(data, preamble)
-        except ReplyMalformed as error:
-            raise session.malformed(str(error), "as many samples as announced") from error
         self._require_order(channel, codes, preamble)
         set_ = self._set.get(channel)
         return Capture(

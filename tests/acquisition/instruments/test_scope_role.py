@@ -6,6 +6,7 @@ import pytest
 from acquisition.errors import CommandRefused, InstrumentNotFound, MeasurementError, ReplyMalformed
 from acquisition.instruments import Channel, Timebase, Trigger, load_bench, open_generator, open_scope
 from acquisition.instruments.bench import Bench
+from acquisition.instruments.pages import SeenBlocks
 from acquisition.simulated.bench import SCOPES, SimulatedBench
 
 
@@ -199,6 +200,67 @@ def test_other_than_the_announced_number_of_samples(scripted, data):
     scripted.peer.answers[":WAV:DATA?"] = data
     with pytest.raises(ReplyMalformed):
         scripted.scope.fetch(1, "V1.1")
+
+
+def test_a_trace_that_repeats_an_earlier_one_is_read_twice_and_believed(scripted):
+    """A flat line, or a generator that is off: nothing is wrong, only slower."""
+    first, again = scripted.scope.fetch(1, "V1.1"), scripted.scope.fetch(2, "V1.2")
+    np.testing.assert_array_equal(first.codes, again.codes)
+    assert scripted.peer.heard.count(":WAV:DATA?") == 3
+    assert scripted.peer.opened == 1
+
+
+def test_an_earlier_block_in_the_place_of_the_right_one_is_refused_and_the_link_opened_again(scripted):
+    earlier, right = b"#14\x80\x0a\x81\xfe\n", b"#14\x01\x02\x03\x04\n"
+    scripted.peer.answers[":WAV:DATA?"] = one_after_the_other(earlier, earlier, right)
+    scripted.scope.fetch(1, "V1.1")
+    with pytest.raises(ReplyMalformed, match="an earlier block again"):
+        scripted.scope.fetch(2, "V1.2")
+    with pytest.raises(MeasurementError):
+        scripted.scope.fetch(2, "V1.2")  # opened again: the shot of the old link counts no more
+    assert scripted.peer.opened == 2
+    scripted.scope._is_fresh = True
+    assert list(scripted.scope.fetch(2, "V1.2").codes) == [1, 2, 3, 4]
+
+
+def test_a_damaged_block_leaves_its_link_behind(scripted):
+    """Its rest, or the whole of it once more, may still be on the way."""
+    scripted.peer.answers[":WAV:DATA?"] = b"#14\x80\x0a\x81\xfe\x00\n"
+    with pytest.raises(ReplyMalformed):
+        scripted.scope.fetch(1, "V1.1")
+    assert scripted.scope.session.link is None
+
+
+@pytest.mark.parametrize(("points", "data"), [(5, b"#14abcd\n"), (4, b"#13abc\n")])
+def test_a_window_is_exactly_as_it_was_opened(rig, points, data):
+    """The scope counts the window it was told: a length damaged on the way shows there."""
+    from acquisition.instruments.bench import ScopeEntry
+    from acquisition.instruments.scope import Scope
+
+    preamble = (
+        ":WFMO:BYT_NR 1;BN_FMT RI;BYT_OR MSB;NR_PT 4;PT_FMT Y;XINCR 1E-6;XZERO 0;PT_OFF 0;YMULT 0.1;YOFF 0;YZERO 0"
+    )
+    answers = {"HOR:SCA?": "1E-3", "TRIG:STATE?": ":TRIG:STATE SAVE", "WFMO?": preamble, "CURV?": b":CURV " + data}
+    made = rig("keyword-scope", answers)
+    made.peer.no_error = ':EVM 0,"No events"'
+    made.open().peer.answers["HOR:RECO?"] = f":HOR:RECO {points}"
+    scope = Scope(made.session, ScopeEntry(resource="TCPIP::h::1::SOCKET", dialect="x"))
+    scope._is_fresh = True
+    with pytest.raises(ReplyMalformed):
+        scope.fetch(1, "V1.1")
+    made.peer.answers |= {"HOR:RECO?": ":HOR:RECO 4", "CURV?": b":CURV #14abcd\n"}
+    scope.state()
+    scope._is_fresh = True
+    assert scope.fetch(1, "V1.1").codes.size == 4
+
+
+def test_a_block_is_remembered_for_the_last_256():
+    seen = SeenBlocks()
+    assert not any(seen.add(bytes([number])) for number in range(256))
+    assert seen.add(b"\0")  # and is the newest now
+    assert not seen.add(b"new")  # pushes out the oldest
+    assert not seen.add(b"\x01")
+    assert seen.add(b"\0")
 
 
 def test_two_byte_samples_in_the_wrong_order_are_refused(scripted):
