@@ -273,12 +273,14 @@ class TriggerRules(Strict):
 class RunRules(Strict):
     """Arming, stopping, and the words for what the scope is doing.
 
-    ``force`` triggers at once; used only where the phase of a record does not matter.
+    ``force`` triggers at once; used only where the phase of a record does not matter. ``run`` sets a scope going
+    again that was found running.
     """
 
     stop: Command
     single: Command
     force: Command | None = None
+    run: Command | None = None
     ask: Command
     words: dict[str, Literal["running", "waiting", "stopped"]]
 
@@ -321,13 +323,17 @@ class PeakToPeak(Strict):
 
 
 class ScopeRules(Strict):
-    """How a scope is told what to do."""
+    """How a scope is told what to do.
+
+    ``kept`` lists what ``setup`` changes and a person sees: asked before it, and set again at the end.
+    """
 
     family: Literal["ten-field", "keyword"]
     channels: int = Field(ge=1, le=16)
     vertical_divisions: Positive
     horizontal_divisions: Positive
     setup: list[Command]
+    kept: list[Setting] = []
     channel: ChannelRules
     limit_hz: Positive | None = None
     timebase: TimebaseRules

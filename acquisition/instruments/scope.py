@@ -21,6 +21,7 @@ from .accuracy import AccuracyTable
 from .bench import Bench, ScopeEntry
 from .pages import SeenBlocks, read_record
 from .scope_settings import Channel, Timebase, Trigger
+from .scope_setup import ScopeSetup, read_found
 from .session import Session, open_session
 from .waveform import Preamble, decode_codes, is_clipped, malformed
 
@@ -49,6 +50,8 @@ class Scope:
         Of its vertical axis, as printed.
     gaps : list of str
         Losses of the link that were mended.
+    found : ScopeSetup
+        How it was set before it was set up for measuring.
     """
 
     def __init__(self, session: Session, entry: ScopeEntry) -> None:
@@ -60,6 +63,7 @@ class Scope:
         self.channels = rules.channels
         self.accuracy: AccuracyTable = entry.accuracy
         self.gaps = session.gaps
+        self.found = ScopeSetup()
         self._wanted_channels: dict[int, Channel] = {}
         self._wanted_timebase: Timebase | None = None
         self._wanted_trigger: Trigger | None = None
@@ -407,6 +411,7 @@ def open_scope(bench: Bench, *, clock: Clock | None = None) -> Scope:
     session = open_session(bench, entry, clock)
     scope = Scope(session, entry)
     try:
+        scope.found = read_found(session)
         scope._apply()
     except BaseException:
         session.close()

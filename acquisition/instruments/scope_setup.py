@@ -7,8 +7,9 @@ from dataclasses import dataclass
 
 from ..errors import CommandRefused, InstrumentReported, ReplyMalformed
 from .dialect import ScopeRules, Setting
-from .scope import Scope
 from .session import Session
+
+Values = tuple[tuple[Setting, int, float | bool | str], ...]
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)
@@ -19,42 +20,69 @@ class ScopeSetup:
     ----------
     values : tuple
         Setting, channel (0 where it has none) and the value read, in the order in which they are set again.
+    unread : tuple of str
+        What it was asked for without an answer that the dialect knows: this cannot be set again.
+    is_running : bool
+        It was taking records by itself.
     """
 
-    values: tuple[tuple[Setting, int, float | bool | str], ...]
+    values: Values = ()
+    unread: tuple[str, ...] = ()
+    is_running: bool = False
 
 
-def read_setup(scope: Scope, channels: Sequence[int]) -> ScopeSetup:
+def read_found(session: Session) -> ScopeSetup:
+    """Ask a scope for what its set-up for measuring is about to change: acquisition, trigger mode, running or not.
+
+    Parameters
+    ----------
+    session : Session
+        Open; nothing was sent yet.
+    """
+    rules = _rules(session)
+    values, unread = [], []
+    for setting in rules.kept:
+        text = session.ask(setting.ask or "").strip('"').upper()
+        words = [ours for ours, theirs in setting.words.items() if text in {each.upper() for each in theirs}]
+        if words:
+            values.append((setting, 0, words[0]))
+        else:
+            unread.append(f"{setting.ask} gave {text!r}")
+    state = rules.run.words.get(session.ask(rules.run.ask).strip('"').upper(), "stopped")
+    return ScopeSetup(values=tuple(values), unread=tuple(unread), is_running=state != "stopped")
+
+
+def read_setup(session: Session, channels: Sequence[int], found: ScopeSetup | None = None) -> ScopeSetup:
     """Ask a scope how it is set.
 
     Parameters
     ----------
-    scope : Scope
+    session : Session
         Open.
     channels : sequence of int
         Those that are going to be changed.
-
-    Returns
-    -------
-    ScopeSetup
-        What has no answer, or one that the dialect does not know, is left out.
+    found : ScopeSetup, optional
+        From `read_found`, before it was set up.
     """
-    session = scope.session
-    values = []
+    values, unread = [], []
     for setting, channel in _settings(session, channels):
         try:
             values.append((setting, channel, session.get(setting, channel)))
-        except (CommandRefused, ReplyMalformed):
-            continue
-    return ScopeSetup(values=tuple(values))
+        except (CommandRefused, ReplyMalformed) as error:
+            unread.append(str(error))
+    before = found or ScopeSetup()
+    # What the scope is to do by itself comes last, when everything else stands.
+    return ScopeSetup(
+        values=(*values, *before.values), unread=(*unread, *before.unread), is_running=before.is_running
+    )
 
 
-def restore_setup(scope: Scope, setup: ScopeSetup) -> list[str]:
+def restore_setup(session: Session, setup: ScopeSetup) -> list[str]:
     """Set a scope as it was.
 
     Parameters
     ----------
-    scope : Scope
+    session : Session
         Open.
     setup : ScopeSetup
         From `read_setup`.
@@ -69,13 +97,15 @@ def restore_setup(scope: Scope, setup: ScopeSetup) -> list[str]:
     TransportError
         The link is gone.
     """
-    session = scope.session
-    left = []
+    left = list(setup.unread)
     for setting, channel, value in setup.values:
         try:
             session.put(setting, value, channel)
         except (CommandRefused, ReplyMalformed) as error:
             left.append(str(error))
+    run = _rules(session).run.run
+    if setup.is_running and run is not None:
+        session.send(run)
     try:
         session.check_errors("while it was set as it was before")
     except InstrumentReported as error:
@@ -83,9 +113,14 @@ def restore_setup(scope: Scope, setup: ScopeSetup) -> list[str]:
     return left
 
 
-def _settings(session: Session, channels: Sequence[int]) -> Iterator[tuple[Setting, int]]:
+def _rules(session: Session) -> ScopeRules:
     rules = session.dialect.scope
     assert isinstance(rules, ScopeRules)  # noqa: S101  a scope dialect has them
+    return rules
+
+
+def _settings(session: Session, channels: Sequence[int]) -> Iterator[tuple[Setting, int]]:
+    rules = _rules(session)
     for channel in channels:
         # The probe's factor first, since scale and offset mean volts at the tip; shown last.
         each = rules.channel

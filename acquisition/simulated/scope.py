@@ -122,6 +122,8 @@ class Scope(Device):
         self.source = 1  # 0 is the external input, which carries the generator's sync
         self.rising = True
         self.level_v = 0.0
+        self.acquisition, self.trigger_mode, self.sweep = "NORM", "EDGE", "NORM"
+        self.stops = True  # after one record
         self.state = "stopped"
         self.record: Record | None = None
         self.armed_s = 0.0
@@ -139,6 +141,10 @@ class Scope(Device):
         self.state, self.record = "waiting", None
         self.armed_s = self.clock.monotonic_s()
         self.forced_s = None
+
+    def run(self) -> None:
+        """Take one record after the other, which is what a person leaves a scope doing."""
+        self.state, self.record = "running", None
 
     def force(self) -> None:
         """Trigger now instead of waiting for the level."""
@@ -362,6 +368,20 @@ class Scope(Device):
             As sent.
         """
         self.set_channel(channel, name, parse_boolean(parameter))
+
+    def choose(self, name: str, parameter: str | bytes, words: tuple[str, ...]) -> None:
+        """Take a word over.
+
+        Parameters
+        ----------
+        name : str
+            Attribute.
+        parameter : str or bytes
+            As sent.
+        words : tuple of str
+            Words accepted.
+        """
+        setattr(self, name, parse_choice(parameter, words))
 
     def set_probe(self, channel: int, parameter: str | bytes) -> None:
         """What the scope believes the probe to be.

@@ -12,6 +12,11 @@ from .scope import CHANNELS, Scope, nr3, one_of, span
 class KeywordScope(Scope):
     """Preamble of keywords with values, headers in the replies: ``(code - YOFF) * YMULT + YZERO``."""
 
+    def reset(self) -> None:
+        """Settings of ``*RST``; the words of this dialect."""
+        super().reset()
+        self.acquisition, self.trigger_mode = "SAM", "EDG"
+
     def _tree(self) -> None:
         self.headers = True
         self._told: list[tuple[int, str]] = []
@@ -94,12 +99,32 @@ class KeywordScope(Scope):
             ask=lambda s, p: nr3(self.level_v),
             takes=1,
         )
-        self.on("TRIGger:MAIn:TYPe", do=lambda s, p: one_of(p[0], ("EDGe",)), ask=lambda s, p: "EDG", takes=1)
-        self.on("TRIGger:MAIn:MODe", do=lambda s, p: one_of(p[0], ("NORMal",)), ask=lambda s, p: "NORM", takes=1)
+        self.on(
+            "TRIGger:MAIn:TYPe",
+            do=lambda s, p: self.choose("trigger_mode", p[0], ("EDGe", "PULse", "VIDeo")),
+            ask=lambda s, p: self.trigger_mode,
+            takes=1,
+        )
+        self.on(
+            "TRIGger:MAIn:MODe",
+            do=lambda s, p: self.choose("sweep", p[0], ("AUTO", "NORMal")),
+            ask=lambda s, p: self.sweep,
+            takes=1,
+        )
         self.on("TRIGger", do=self._trigger_now, takes=1)
         self.on("TRIGger:STATE", ask=lambda s, p: self._state())
-        self.on("ACQuire:MODe", do=lambda s, p: one_of(p[0], ("SAMple",)), ask=lambda s, p: "SAM", takes=1)
-        self.on("ACQuire:STOPAfter", do=lambda s, p: one_of(p[0], ("SEQuence",)), ask=lambda s, p: "SEQ", takes=1)
+        self.on(
+            "ACQuire:MODe",
+            do=lambda s, p: self.choose("acquisition", p[0], ("SAMple", "AVErage", "PEAKdetect", "HIRes")),
+            ask=lambda s, p: self.acquisition,
+            takes=1,
+        )
+        self.on(
+            "ACQuire:STOPAfter",
+            do=lambda s, p: setattr(self, "stops", parse_choice(p[0], ("RUNSTop", "SEQuence")) == "SEQ"),
+            ask=lambda s, p: "SEQ" if self.stops else "RUNST",
+            takes=1,
+        )
         self.on("ACQuire:STATE", do=self._run, ask=lambda s, p: str(int(self.advance() != "stopped")), takes=1)
         self.on(
             "DATa:SOUrce",
@@ -178,7 +203,7 @@ class KeywordScope(Scope):
         word = parameters[0].upper() if isinstance(parameters[0], str) else ""
         running = {"RUN": True, "STOP": False}.get(word)
         if parse_boolean(parameters[0]) if running is None else running:
-            self.single()
+            (self.single if self.stops else self.run)()
         else:
             self.stop()
 

@@ -17,6 +17,7 @@ class TenFieldScope(Scope):
     """Preamble of ten numbers, y origin in volts: ``(code - yref) * yinc + yorg``."""
 
     reference_code = 128
+    trigger_modes: tuple[str, ...] = ("EDGE", "GLITch", "TV", "PATTern")
 
     def _tree(self) -> None:
         channel = "CHANnel#"
@@ -77,13 +78,29 @@ class TenFieldScope(Scope):
             ask=lambda s, p: nr3(self.level_v),
             takes=(1, 2),
         )
-        self.on("TRIGger:MODE", do=lambda s, p: one_of(p[0], ("EDGE",)), ask=lambda s, p: "EDGE", takes=1)
-        self.on("TRIGger:SWEep", do=lambda s, p: one_of(p[0], ("NORMal",)), ask=lambda s, p: "NORM", takes=1)
+        self.on(
+            "TRIGger:MODE",
+            do=lambda s, p: self.choose("trigger_mode", p[0], self.trigger_modes),
+            ask=lambda s, p: self.trigger_mode,
+            takes=1,
+        )
+        self.on(
+            "TRIGger:SWEep",
+            do=lambda s, p: self.choose("sweep", p[0], ("AUTO", "NORMal", "SINGle")),
+            ask=lambda s, p: self.sweep,
+            takes=1,
+        )
         self.on("TRIGger:STATus", ask=lambda s, p: _STATES[self.advance()])
         self.on("STOP", do=lambda s, p: self.stop())
+        self.on("RUN", do=lambda s, p: self.run())
         self.on("SINGle", do=lambda s, p: self.single())
         self.on("TFORce", do=lambda s, p: self.force())
-        self.on("ACQuire:TYPE", do=lambda s, p: one_of(p[0], ("NORMal",)), ask=lambda s, p: "NORM", takes=1)
+        self.on(
+            "ACQuire:TYPE",
+            do=lambda s, p: self.choose("acquisition", p[0], ("NORMal", "AVERage", "PEAK", "HRESolution")),
+            ask=lambda s, p: self.acquisition,
+            takes=1,
+        )
         self.on(
             "WAVeform:SOURce",
             do=lambda s, p: setattr(self, "selected", self.choose_source(p[0], _WORDS)),
@@ -138,6 +155,7 @@ class TenFieldCodesScope(TenFieldScope):
     """Preamble of ten numbers, y origin in codes: ``(code - yorg - yref) * yinc``; memory read in pages."""
 
     reference_code = 127
+    trigger_modes = ("EDGE", "PULSe", "VIDeo", "PATTern")
 
     def _own_tree(self) -> None:
         self.on("WAVeform:MODE", do=lambda s, p: one_of(p[0], ("RAW", "NORMal")), ask=lambda s, p: "RAW", takes=1)

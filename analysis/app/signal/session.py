@@ -57,6 +57,8 @@ class SignalRun:
         Generator amplitude into an open circuit, volts peak to peak.
     ask : callable
         Shows a request about leads and probes to the person, and returns when it is done.
+    say : callable
+        Shows a line to the person.
     wanted_db : float
         Random part of the uncertainty to average down to, standard deviation in dB.
     most : int
@@ -73,6 +75,7 @@ class SignalRun:
         *,
         drive_pp_v: float,
         ask: Ask,
+        say: Say = print,
         wanted_db: float = 0.02,
         most: int = 16,
         clock: Clock | None = None,
@@ -89,7 +92,7 @@ class SignalRun:
         self.drive_pp_v = drive_pp_v
         self.wanted_db = wanted_db
         self.most = most
-        self._ask = ask
+        self._ask, self._say = ask, say
         self._clock: Clock = clock or SystemClock()
         self._run = self._clock.utc()
         self._stack = ExitStack()
@@ -97,7 +100,7 @@ class SignalRun:
         self.generator = self._stack.enter_context(open_generator(plan.bench))
         try:
             self.scope = self._stack.enter_context(open_scope(plan.bench))
-            self._stack.callback(self._restore, read_setup(self.scope, (1, 2)))
+            self._stack.callback(self._restore, read_setup(self.scope.session, (1, 2), self.scope.found))
         except BaseException:
             self._stack.close()
             raise
@@ -221,7 +224,8 @@ class SignalRun:
     def _restore(self, setup: ScopeSetup) -> None:
         # On the way out of whatever happened: a scope that is gone cannot be set, and hides no other error.
         with suppress(AcquisitionError):
-            restore_setup(self.scope, setup)
+            for problem in restore_setup(self.scope.session, setup):
+                self._say(f"not set as it was before on the scope: {problem}")
 
     def _straight(self, frequencies_hz: Sequence[float], way: str, *, exchanged: bool) -> Iterator[Gain]:
         taps = self.plan.taps(self.drive_pp_v, frequencies_hz[0], exchanged=exchanged)

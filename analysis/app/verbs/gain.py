@@ -121,7 +121,7 @@ def command(
 
         if not hum:
             ask(f"generator on {plan.generator_point}")
-        with SignalRun(plan, job, name, drive_pp_v=drive_pp_v, ask=ask) as run:
+        with SignalRun(plan, job, name, drive_pp_v=drive_pp_v, ask=ask, say=say) as run:
             if was_left_on:
                 say("the last run ended with the generator on; it was switched off just now")
             if hum:

@@ -32,6 +32,21 @@ class Flat:
         return (-100.0, 100.0)
 
 
+LEFT = {
+    "ten-field-scope": ("AVER", "GLIT"),
+    "ten-field-codes-scope": ("PEAK", "PULS"),
+    "keyword-scope": ("AVE", "PUL"),
+}
+"""How somebody left it: acquisition, and what it triggers on."""
+
+PLAIN = {
+    "ten-field-scope": ("NORM", "EDGE", "NORM"),
+    "ten-field-codes-scope": ("NORM", "EDGE", "NORM"),
+    "keyword-scope": ("SAM", "EDG", "NORM"),
+}
+"""What measuring needs: samples as they are, an edge, no trigger without a signal."""
+
+
 @pytest.mark.parametrize("dialect", SCOPES)
 def test_the_scope_is_set_as_it_was(tmp_path, dialect):
     with SimulatedBench(Flat(), scope=dialect) as bench:
@@ -44,11 +59,15 @@ def test_the_scope_is_set_as_it_was(tmp_path, dialect):
         scope.channels[2].ac = True
         scope.time_scale_s, scope.position_s, scope.points = 0.02, 0.05, 1000
         scope.source, scope.rising, scope.level_v = 2, False, 0.25
+        scope.acquisition, scope.trigger_mode, scope.sweep, scope.stops = *LEFT[dialect], "AUTO", False
+        scope.run()
 
         def state():
             channels = {n: dataclasses.asdict(c) for n, c in scope.channels.items()}
             return (
                 channels,
+                (scope.acquisition, scope.trigger_mode, scope.sweep, scope.state),
+                scope.stops or dialect != "keyword-scope",  # only there it is a setting
                 scope.time_scale_s,
                 scope.position_s,
                 scope.points,
@@ -60,14 +79,15 @@ def test_the_scope_is_set_as_it_was(tmp_path, dialect):
         before = state()
         described = load_bench(str(bench.write(tmp_path / "bench.yaml")))
         with open_generator(described) as generator, open_scope(described) as driver:
-            setup = read_setup(driver, (1, 2))
+            setup = read_setup(driver.session, (1, 2), driver.found)
+            assert (scope.acquisition, scope.trigger_mode, scope.sweep) == PLAIN[dialect]
             taps = [Tap(point="IN", channel=1), Tap(point="OUT", channel=2)]
             rules = ScopeRules(tip_rated_v=600.0, input_rated_v=300.0)
             capture = StageCapture(generator, driver, taps, rules, lambda record: None, clock=FakeClock())
             with capture.driven(1000.0, 0.5) as shoot:
                 shoot()
             assert state() != before
-            assert restore_setup(driver, setup) == []
+            assert restore_setup(driver.session, setup) == []
         assert state() == before
 
 
@@ -75,7 +95,17 @@ def test_what_cannot_be_set_again_is_said(tmp_path):
     with SimulatedBench(Flat()) as bench:
         described = load_bench(str(bench.write(tmp_path / "bench.yaml")))
         with open_scope(described) as driver:
-            setup = read_setup(driver, (1, 2))
+            setup = read_setup(driver.session, (1, 2))
             wild = tuple((s, c, 1e9 if s.set and "SCAL" in s.set and c else v) for s, c, v in setup.values)
-            left = restore_setup(driver, dataclasses.replace(setup, values=wild))
+            left = restore_setup(driver.session, dataclasses.replace(setup, values=wild))
     assert left
+
+
+def test_a_word_the_dialect_does_not_know_is_told_and_left_alone(tmp_path):
+    with SimulatedBench(Flat()) as bench:
+        bench.scope.acquisition = "STRANGE"
+        described = load_bench(str(bench.write(tmp_path / "bench.yaml")))
+        with open_scope(described) as driver:
+            left = restore_setup(driver.session, read_setup(driver.session, (1, 2), driver.found))
+        assert left == [":ACQ:TYPE? gave 'STRANGE'"]
+        assert bench.scope.state == "stopped"  # it was found so
