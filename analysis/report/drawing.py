@@ -85,7 +85,7 @@ class _Stages:
             0, 0, has_screen, (f"{cell.socket} {cell.tube}", f"section {cell.section}" if cell.section else "")
         )
         flagged = self._upwards(sheet, plate)
-        wiring.node_text(sheet, plate, -8 - flagged, PLATE_Y - 30, "plate", anchor="end")
+        wiring.node_text(sheet, plate, -12 - flagged, PLATE_Y - 30, "plate", anchor="end")
         right = self._screen(sheet, screen) if has_screen and screen != plate else 100.0
         self._rightwards(cell, plate, right)
         sheet.dot(0, CATHODE_Y)
@@ -187,7 +187,7 @@ class _Stages:
         node = wiring.node(cell.electrodes.get("grid", ""))
         x = GRID_X
         sheet.line((-70, y), (x, y))
-        wiring.node_text(sheet, node, x - 4, y - 38, "grid")
+        wiring.node_text(sheet, node, -40, y - 38, "grid", anchor="end")
         for part, other in wiring.stoppers(cell):
             x = self._leaks(sheet, node, x, y, skip=part.name)
             wiring.symbol(sheet, part, (x, y), (x - 96, y), label_below=True)

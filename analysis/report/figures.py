@@ -13,7 +13,7 @@ from acquisition.records import Measurand, Pass, Reading
 from ..judge import Judged
 from .material import Material
 from .style import BAND, INK, PASS_MARKS, QUIET, TEMPLATE, shown
-from .words import frequency_text, measurand_text, quantity_text, with_uncertainty
+from .words import band_text, frequency_text, measurand_text, to_its_uncertainty, with_uncertainty
 
 Figure = dict[str, Any]
 
@@ -96,8 +96,7 @@ def band_figure(material: Material, *, dc: bool) -> Figure | None:
             texts.append(
                 f"{shown(reading.point)}, {shown(one.name)}<br>"
                 f"{with_uncertainty(reading.value, reading.std, reading.quantity)}<br>"
-                f"healthy: {quantity_text(judged.low, reading.quantity)} to "
-                f"{quantity_text(judged.high, reading.quantity)}<br>{judged.verdict}"
+                f"healthy: {band_text(judged.low, judged.high, judged.std, reading.quantity)}<br>{judged.verdict}"
             )
         traces.append(
             {
@@ -107,7 +106,7 @@ def band_figure(material: Material, *, dc: bool) -> Figure | None:
             }
         )  # fmt: skip
     for height, found in enumerate(rows.values()):
-        values = [quantity_text(j.reading.value, j.reading.quantity) for j in found.values()]
+        values = [to_its_uncertainty(j.reading.value, j.std, j.reading.quantity) for j in found.values()]
         notes.append(_note(" → ".join(values), height))
     rows_count = len(rows)
     layout: Figure = {

@@ -13,7 +13,7 @@ from acquisition.records import Event, Pass
 from ..compare import AGREES, NOT_EXPLAINED, UNTRIED, Change, Comparison
 from ..judge import Judged
 from .material import Material
-from .words import QUANTITY_WORDS, measurand_text, old_part_text, quantity_text, with_uncertainty
+from .words import QUANTITY_WORDS, band_text, measurand_text, old_part_text, to_its_uncertainty, with_uncertainty
 
 KEY_CHANGES = 4
 
@@ -280,11 +280,11 @@ def _headline(material: Material) -> str:
 
 def _row(material: Material, change: Change) -> Row:
     quantity = change.measurand.quantity
-    healthy = "–" if change.healthy is None else quantity_text(change.healthy, quantity)
+    healthy = "–" if change.healthy is None else to_its_uncertainty(change.healthy, change.change_std, quantity)
     if material.ends:
         for judged in material.judged.get(material.ends[-1].name, ()):
             if judged.reading.measurand == change.measurand:
-                healthy = f"{quantity_text(judged.low, quantity, 3)} to {quantity_text(judged.high, quantity, 3)}"
+                healthy = band_text(judged.low, judged.high, judged.std, quantity)
     return Row(
         what=material.named(change.measurand),
         before=with_uncertainty(change.before, change.before_std, quantity),

@@ -4,7 +4,6 @@ from __future__ import annotations
 
 import json
 import math
-import re
 from collections import Counter
 from collections.abc import Iterator, Mapping
 from functools import cache
@@ -22,7 +21,7 @@ from .findings import CAUTIONS, event_text, findings
 from .material import Material
 from .spectrum import output_captures, spectrum_figure
 from .waveforms import HEIGHT, WIDTH, Thumbnail, settings, thumbnail
-from .words import QUANTITY_WORDS, frequency_text, quantity_text, to_its_uncertainty, with_uncertainty
+from .words import QUANTITY_WORDS, band_text, frequency_text, quantity_text, to_its_uncertainty, with_uncertainty
 
 _TEMPLATES = Path(__file__).parent / "templates"
 
@@ -113,7 +112,9 @@ def _plotly() -> str:
     # of.
     source = resources.files("plotly").joinpath("package_data/plotly.min.js").read_text("utf-8")
     # It keeps a few control characters raw inside its strings, which HTML forbids (WHATWG HTML, 13.2.3.5).
-    return re.sub("[\x01-\x08\x0b\x0e-\x1f\x7f]", lambda found: f"\\x{ord(found[0]):02x}", source)
+    for code in (*range(1, 9), 11, *range(14, 32), 127):
+        source = source.replace(chr(code), f"\\x{code:02x}")
+    return source
 
 
 def _drawing(material: Material) -> str:
@@ -165,8 +166,7 @@ def _reading_rows(material: Material, one: Pass, letters: Mapping[str, str]) -> 
             "point": reading.point.replace(">", " → "),
             "what": _what(reading),
             "value": with_uncertainty(reading.value, reading.std, reading.quantity),
-            "band": f"{quantity_text(judged.low, reading.quantity, 3)} to "
-            f"{quantity_text(judged.high, reading.quantity, 3)}" if judged else "",
+            "band": band_text(judged.low, judged.high, judged.std, reading.quantity) if judged else "",
             "sign": VERDICT_SIGNS[judged.verdict] if judged else "",
             "verdict": judged.verdict if judged else "" if reading.quality == "imported" else _quality(reading),
             "instrument": letters[reading.instrument] + (f", {reading.range_v:g} V" if reading.range_v else ""),

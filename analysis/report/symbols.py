@@ -23,13 +23,14 @@ class Sheet:
 
     Parameters
     ----------
-    pieces : list of str
-        SVG so far.
+    pieces, labels : list of str
+        SVG so far; what points read lies over everything else.
     left, top, right, bottom : float
         The box that holds it.
     """
 
     pieces: list[str] = field(default_factory=list)
+    labels: list[str] = field(default_factory=list)
     left: float = 1e9
     top: float = 1e9
     right: float = -1e9
@@ -43,7 +44,9 @@ class Sheet:
 
     def put(self, other: Sheet, dx: float, dy: float) -> None:
         """Set another sheet into this one, moved by (dx, dy)."""
-        self.pieces.append(f'<g transform="translate({dx:.1f} {dy:.1f})">{"".join(other.pieces)}</g>')
+        for mine, theirs in ((self.pieces, other.pieces), (self.labels, other.labels)):
+            if theirs:
+                mine.append(f'<g transform="translate({dx:.1f} {dy:.1f})">{"".join(theirs)}</g>')
         self.reach((other.left + dx, other.top + dy), (other.right + dx, other.bottom + dy))
 
     def line(self, *points: tuple[float, float], width: float = 1.6) -> None:
@@ -218,15 +221,19 @@ class Sheet:
         """
         mark, colour = MARKS.get(verdict, ("", INK))
         spoken = ", ".join(w for w in (f"{name} {function}".strip(), *lines, verdict) if w)
-        self.pieces.append(
-            f'<g data-point="{escape(name)}" tabindex="0" role="button" aria-label="{escape(spoken)}">'
-        )
-        self.text(x, y, name, anchor=anchor, size=11, colour=SOFT)
+        words = Sheet()
+        words.text(x, y, name, anchor=anchor, size=11, colour=SOFT)
         if lines[0]:
-            self.text(x, y + 15, f"{mark} {lines[0]}".strip(), anchor=anchor, size=14, bold=True, colour=colour)
+            words.text(x, y + 15, f"{mark} {lines[0]}".strip(), anchor=anchor, size=14, bold=True, colour=colour)
         if lines[1]:
-            self.text(x, y + (29 if lines[0] else 14), lines[1], anchor=anchor, size=11, colour=SOFT)
-        self.pieces.append("</g>")
+            words.text(x, y + (29 if lines[0] else 14), lines[1], anchor=anchor, size=11, colour=SOFT)
+        self.reach((words.left, words.top), (words.right, words.bottom))
+        # A white edge keeps the words legible where they meet a wire.
+        self.labels.append(
+            f'<g data-point="{escape(name)}" tabindex="0" role="button" aria-label="{escape(spoken)}" '
+            f'stroke="#fff" stroke-width="4" stroke-linejoin="round" paint-order="stroke">'
+            f"{''.join(words.pieces)}</g>"
+        )
 
     def svg(self, title: str) -> str:
         """The finished drawing.
@@ -242,5 +249,5 @@ class Sheet:
         return (
             f'<svg xmlns="http://www.w3.org/2000/svg" viewBox="{view}" role="group" aria-label="{escape(title)}" '
             f'font-family="system-ui, DejaVu Sans, sans-serif"><title>{escape(title)}</title>'
-            f"{''.join(self.pieces)}</svg>"
+            f"{''.join(self.pieces)}{''.join(self.labels)}</svg>"
         )

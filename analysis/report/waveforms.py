@@ -11,8 +11,10 @@ from acquisition.records import Capture
 
 from .words import frequency_text, quantity_text
 
-WIDTH, HEIGHT = 240, 96
-"""Of a drawing, in its own units."""
+WIDTH, HEIGHT = 480, 384
+"""Of a drawing, in its own units: whole numbers keep a hundred drawings short."""
+
+COLUMNS = 240
 
 
 def envelope(volts: np.ndarray, columns: int) -> tuple[np.ndarray, np.ndarray]:
@@ -43,14 +45,14 @@ class Thumbnail:
     ----------
     points : str
         Outline for an SVG ``path``.
-    zero : float, optional
+    zero : int, optional
         Height of the 0 V line, if it is in the picture.
     point, caption, warning, described : str
         Where it was taken; what it shows; what is wrong with it; the whole in words.
     """
 
     points: str
-    zero: float | None
+    zero: int | None
     point: str
     caption: str
     warning: str
@@ -80,22 +82,20 @@ def thumbnail(capture: Capture, usual: str = "") -> Thumbnail:
         Settings that need not be repeated.
     """
     volts = capture.volts
-    low, high = envelope(volts, WIDTH)
+    low, high = envelope(volts, COLUMNS)
     bottom, top = float(low.min()), float(high.max())
     room = max((top - bottom) * 0.08, 1e-9 + abs(top) * 1e-6)
     scale = HEIGHT / (top - bottom + 2 * room)
 
     def y(level: np.ndarray | float) -> np.ndarray:
-        return np.round(HEIGHT - (np.asarray(level) - bottom + room) * scale, 1)
+        return np.rint(HEIGHT - (np.asarray(level) - bottom + room) * scale)
 
-    x = np.round(np.linspace(0, WIDTH, len(low)), 1)
+    x = np.rint(np.linspace(0, WIDTH, len(low)))
     if np.array_equal(low, high):
-        path = "M" + " ".join(f"{a:g},{b:g}" for a, b in zip(x, y(low), strict=True))
+        path = _polyline(x, y(low))
     else:
         # Down one edge and back along the other; a line as thin as the trace keeps flat parts visible.
-        forth = " ".join(f"{a:g},{b:g}" for a, b in zip(x, y(high), strict=True))
-        back = " ".join(f"{a:g},{b:g}" for a, b in zip(x[::-1], y(low)[::-1], strict=True))
-        path = f"M{forth} {back}Z"
+        path = _polyline(np.r_[x, x[::-1]], np.r_[y(high), y(low)[::-1]]) + "Z"
     duration = capture.dt_s * volts.size
     facts = [
         f"{quantity_text(top - bottom, 'pp_v', 3)} p-p",
@@ -107,9 +107,13 @@ def thumbnail(capture: Capture, usual: str = "") -> Thumbnail:
         facts.append(settings(capture))
     return Thumbnail(
         points=path,
-        zero=float(y(0.0)) if bottom - room <= 0 <= top + room else None,
+        zero=int(y(0.0)) if bottom - room <= 0 <= top + room else None,
         point=capture.point,
         caption=", ".join(facts),
         warning="reaches the end of the scope's range" if capture.clipped else "",
         described=f"Waveform at {capture.point}, {', '.join(facts)}",
     )
+
+
+def _polyline(x: np.ndarray, y: np.ndarray) -> str:
+    return "M" + " ".join(map(str, np.column_stack([x, y]).astype(int).ravel().tolist()))

@@ -60,7 +60,7 @@ class Cell:
 
 def _volts(value_v: float, digits: int) -> str:
     """Volts beside a point; below half a millivolt nothing is left to say."""
-    return "0 V" if abs(value_v) < 5e-4 else format_value(value_v, "V", digits)
+    return "0 V" if abs(value_v) < 5e-4 else format_value(value_v, "V", digits).replace("-", "−")
 
 
 class Wiring:

@@ -91,7 +91,7 @@ def with_uncertainty(value: float, std: float | None, quantity: str, *, ascii_on
     """
     if std is None or std <= 0:
         return quantity_text(value, quantity, ascii_only=ascii_only)
-    text = _written(value, std, quantity, interval=True)
+    text = _written((value, 2 * std), " ± ", std, quantity)
     return text.translate(_TO_ASCII) if ascii_only else text
 
 
@@ -113,22 +113,52 @@ def to_its_uncertainty(value: float, std: float | None, quantity: str, *, ascii_
     --------
     >>> to_its_uncertainty(86.0712, 0.432, "dc_v"), to_its_uncertainty(-0.0002755, 0.002, "dc_v")
     ('86.07 V', '−0.3 mV')
+    >>> to_its_uncertainty(-2.6e-7, 0.0002, "dc_v")
+    '0.00 mV'
     """
     if std is None or std <= 0:
         return quantity_text(value, quantity, ascii_only=ascii_only)
-    text = _written(value, std, quantity, interval=False)
+    text = _written((value,), "", std, quantity)
     return text.translate(_TO_ASCII) if ascii_only else text
 
 
-def _written(value: float, std: float, quantity: str, *, interval: bool) -> str:
+def band_text(low: float, high: float, std: float, quantity: str, *, ascii_only: bool = False) -> str:
+    """The limits of a band, to the digit that its width and the reading's uncertainty make worth telling.
+
+    Parameters
+    ----------
+    low, high : float
+        In the unit of the quantity.
+    std : float
+        Standard uncertainty of what is compared with the band.
+    quantity : str
+        A key of ``QUANTITIES``.
+    ascii_only : bool
+        For a terminal.
+
+    Examples
+    --------
+    >>> band_text(189.62, 246.03, 0.5, "dc_v"), band_text(-0.05, 0.05, 1e-4, "dc_v")
+    ('190 to 246 V', '−50 to 50 mV')
+    >>> band_text(48.13, 61.2, 0.4, "gain"), band_text(-1e-7, 3e-7, 1e-3, "dc_v")
+    ('×48.1 to 61.2', '0.0 to 0.0 mV')
+    """
+    if not (math.isfinite(low) and math.isfinite(high)):
+        return "–" if not ascii_only else "-"
+    spread = max((high - low) / 4, std, 1e-9)
+    text = _written((low, high), " to ", spread, quantity)
+    return text.translate(_TO_ASCII) if ascii_only else text
+
+
+def _written(values: tuple[float, ...], between: str, std: float, quantity: str) -> str:
+    """Values with one unit, rounded where the second digit of twice ``std`` stands."""
     unit = QUANTITIES[quantity]
-    step = _step(max(abs(value), 2 * std)) if unit == "V" else 0
+    # What is lost in its uncertainty takes the prefix of that: 0.00 mV, not 0 µV.
+    step = _step(max(20 * std, *map(abs, values))) if unit == "V" else 0
     scale = 10.0**step
-    expanded = 2 * std / scale
-    decimals = min(9, max(0, 1 - math.floor(math.log10(expanded))))
-    body = f"{value / scale:.{decimals}f}"
-    if interval:
-        body += f" ± {expanded:.{decimals}f}"
+    decimals = min(9, max(0, 1 - math.floor(math.log10(2 * std / scale))))
+    # A zero is added so that what rounds to nothing carries no sign.
+    body = between.join(f"{round(value / scale, decimals) + 0.0:.{decimals}f}" for value in values)
     text = {"gain": f"×{body}", "phase_deg": f"{body}°", "thd_pct": f"{body} %"}.get(
         quantity, f"{body} {_PREFIX[step]}{unit}"
     )

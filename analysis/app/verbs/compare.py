@@ -11,6 +11,7 @@ from analysis.app.terminal import harmless
 
 if TYPE_CHECKING:
     from acquisition.store import Job
+    from analysis.chassis import Chassis, ChassisModel
     from analysis.compare import Change, Comparison
 
 
@@ -22,7 +23,9 @@ _SHORT = {
 _WAYS = {"toward": "closer", "away": "AWAY", "": ""}
 
 
-def compare_passes(job: Job, before: str, after: str) -> Comparison:
+def compare_passes(
+    job: Job, before: str, after: str, known: tuple[Chassis | None, ChassisModel | None, str] | None = None
+) -> Comparison:
     """Compare two passes of an open job, with the model of its chassis where there is one.
 
     Parameters
@@ -31,6 +34,8 @@ def compare_passes(job: Job, before: str, after: str) -> Comparison:
         The open job.
     before, after : str
         Names of the passes.
+    known : tuple, optional
+        Chassis and model of the job, from `modelled`, where the caller has them already.
     """
     from dataclasses import replace
 
@@ -38,7 +43,7 @@ def compare_passes(job: Job, before: str, after: str) -> Comparison:
     from analysis.compare import compare
     from analysis.faults import faults_of
 
-    chassis, model, reason = modelled(job.sheet)
+    chassis, model, reason = known or modelled(job.sheet)
     names = job.passes()
     first, last = job.read_pass(before), job.read_pass(after)
     if before in names and names.index(before) < names.index(after):

@@ -39,7 +39,7 @@ def gather(job: Job) -> Material:
     limits = [*job.damage, *([f"no healthy bands and no suspects: {reason}"] if reason else [])]
     comparison = diagnosis = None
     if len(passes) > 1:
-        comparison = compare_passes(job, passes[0].name, passes[-1].name)
+        comparison = compare_passes(job, passes[0].name, passes[-1].name, (chassis, model, reason))
     judged: dict[str, tuple[Judged, ...]] = {}
     functions: dict[str, str] = {}
     if model is not None:
