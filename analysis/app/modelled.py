@@ -8,6 +8,7 @@ from acquisition.errors import AnalysisError, ConfigError
 from acquisition.records import JobSheet
 
 if TYPE_CHECKING:
+    from acquisition.instruments import Bench
     from analysis.chassis import Chassis, ChassisModel, MeterLoad, ProbeLoad
 
 
@@ -39,22 +40,56 @@ def modelled(sheet: JobSheet) -> tuple[Chassis | None, ChassisModel | None, str]
     if not chassis.parts:
         return chassis, None, "the chassis file lists no parts, so there is no model"
     try:
-        return chassis, ChassisModel(chassis, *_loads(sheet.bench_text)), ""
+        return chassis, ChassisModel(chassis, *loads_of(kept_bench(sheet.bench_text))), ""
     except AnalysisError as error:
         return chassis, None, f"the model of the chassis has no answer: {error}"
 
 
-def _loads(bench_text: str) -> tuple[MeterLoad, ProbeLoad]:
-    """What the instruments of a bench file put on a point; the usual 10 Mohm where it does not say."""
-    from analysis.chassis import MeterLoad, ProbeLoad
+def kept_bench(bench_text: str) -> Bench | None:
+    """The bench a job keeps; None where it keeps none, or one of an instrument that this version does not know.
 
-    if not bench_text.strip():
-        return MeterLoad(), ProbeLoad()
+    Parameters
+    ----------
+    bench_text : str
+        The bench file.
+    """
     from acquisition.instruments.bench import parse_bench
 
+    if not bench_text.strip():
+        return None
     try:
-        bench = parse_bench(bench_text, "bench file of the job")
-    except ConfigError:  # of an instrument that this version no longer knows
+        return parse_bench(bench_text, "bench file of the job")
+    except ConfigError:
+        return None
+
+
+def loads_of(bench: Bench | None) -> tuple[MeterLoad, ProbeLoad]:
+    """What the instruments of a bench put on a point; the usual 10 Mohm where it does not say.
+
+    Parameters
+    ----------
+    bench : Bench or None
+        The bench.
+    """
+    from analysis.chassis import MeterLoad, ProbeLoad
+
+    if bench is None:
         return MeterLoad(), ProbeLoad()
     meter = MeterLoad() if bench.meter is None else MeterLoad(resistance_ohm=bench.meter.input_ohm)
     return meter, ProbeLoad(resistance_ohm=bench.probe.ohm, capacitance_farad=bench.probe.farad)
+
+
+def limits_known(bench: Bench | None) -> tuple[float | None, float | None]:
+    """Ratings of meter with lead, and of probe with scope, in volts; None where the bench file does not say.
+
+    Parameters
+    ----------
+    bench : Bench or None
+        The bench.
+    """
+    if bench is None:
+        return None, None
+    meter, scope = bench.meter, bench.scope
+    meter_known = meter is not None and meter.rating_v is not None and bench.lead.rated_v is not None
+    probe_known = scope is not None and scope.rating_v is not None and bench.probe.rated_v is not None
+    return (bench.meter_limit_v if meter_known else None), (bench.probe_limit_v if probe_known else None)

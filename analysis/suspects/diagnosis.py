@@ -47,22 +47,30 @@ class Estimate:
         Median and 95 % interval, in ``unit``.
     unit : str
         ``ohm farad henry A`` or ``x`` for a multiple of normal.
+    bound : str
+        ``above`` or ``below`` where the readings would let the part be worse without end (an open, a short): then only
+        ``low`` or only ``high`` says something. Otherwise empty.
     """
 
     value: float
     low: float
     high: float
     unit: str
+    bound: str = ""
 
     @property
     def text(self) -> str:
-        """``1.2 Mohm, 0.8 Mohm to 1.9 Mohm``."""
-        unit = {"farad": "F", "henry": "H", "x": "x normal"}.get(self.unit, self.unit)
-        if self.unit == "x":
-            return f"{self.value:.2g} x normal, {self.low:.2g} to {self.high:.2g}"
-        return (
-            f"{format_value(self.value, unit)}, {format_value(self.low, unit)} to {format_value(self.high, unit)}"
-        )
+        """``1.2 Mohm, 0.8 Mohm to 1.9 Mohm``, or ``above 30 Mohm``."""
+
+        def show(value: float) -> str:
+            unit = {"farad": "F", "henry": "H"}.get(self.unit, self.unit)
+            return f"{value:.2g} x normal" if self.unit == "x" else format_value(value, unit)
+
+        if self.bound:
+            return f"{self.bound} {show(self.low if self.bound == 'above' else self.high)}"
+        last = f"{self.high:.2g}" if self.unit == "x" else show(self.high)
+        low = f"{self.low:.2g}" if self.unit == "x" else show(self.low)
+        return f"{show(self.value)}, {low} to {last}"
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)
@@ -145,8 +153,8 @@ class Diagnoser:
         What is expected to be read: predictions are made ready for these and for what could be proposed.
     events : sequence of Event
         ``part_measured`` events replace nominal values.
-    limit_v : float, optional
-        Lowest rating of lead, probe and instrument; points that could exceed it are not proposed.
+    limit_v, probe_limit_v : float, optional
+        Lowest rating of meter and lead, of scope and probe; points that could exceed it are not proposed.
     dc_only : bool
         Propose DC readings only.
     """
@@ -157,10 +165,11 @@ class Diagnoser:
         measurands: Sequence[Measurand] = (),
         events: Sequence[Event] = (),
         limit_v: float | None = None,
+        probe_limit_v: float | None = None,
         dc_only: bool = False,
     ) -> None:
         self.model = model
-        self.limit_v = limit_v
+        self.limits_v = (limit_v, probe_limit_v)
         self.dc_only = dc_only
         self.measured = measured_parts(model, events)
         self.panel = Panel(model, [*measurands, *candidates(model, dc_only)], self.measured)
@@ -200,7 +209,7 @@ class Diagnoser:
         return Diagnosis(
             healthy_probability=healthy_chance / total,
             suspects=tuple(sorted(suspects, key=lambda s: -s.probability)),
-            next=tuple(propose(self.panel, data, weighed, self.limit_v, dc_only=self.dc_only)),
+            next=tuple(propose(self.panel, data, weighed, *self.limits_v, dc_only=self.dc_only)),
             notes=tuple(notes),
         )
 
@@ -323,12 +332,44 @@ class Diagnoser:
             means.append(mean)
             spreads.append(max(spread, 1e-4))
         low, middle, high = np.exp(_quantiles(weight / weight.sum(), np.array(means), np.array(spreads)))
+        bound, edge = _bound(faults[0], low, high)
+        if bound == "above":
+            low = min(low, edge)
+        elif bound == "below":
+            high = max(high, edge)
         nominal = abs(self.model.parameters[faults[0].key].nominal)
         if shown == "1/ohm":
-            return Estimate(value=1 / middle, low=1 / high, high=1 / low, unit="ohm")
+            turned = {"above": "below", "below": "above"}.get(bound, "")
+            return Estimate(value=1 / middle, low=1 / high, high=1 / low, unit="ohm", bound=turned)
         if shown == "x":
-            return Estimate(value=middle / nominal, low=low / nominal, high=high / nominal, unit="x")
-        return Estimate(value=float(middle), low=float(low), high=float(high), unit=shown)
+            return Estimate(value=middle / nominal, low=low / nominal, high=high / nominal, unit="x", bound=bound)
+        return Estimate(value=float(middle), low=float(low), high=float(high), unit=shown, bound=bound)
+
+
+def _bound(fault: Fault, low: float, high: float) -> tuple[str, float]:
+    """Whether an interval runs to the severe end of what is tried, and where the last resolved severity ends there.
+
+    Parameters
+    ----------
+    fault : Fault
+        For its severities, from least to most severe.
+    low, high : float
+        Interval, in the unit of the parameter.
+
+    Returns
+    -------
+    side : str
+        ``above`` where worse is more, ``below`` where worse is less, empty where the interval ends before.
+    edge : float
+        The mildest value that the most severe cell stands for.
+    """
+    if fault.fault not in ("open", "shorted", "heater short") or len(fault.values) < 2:
+        return "", 0.0
+    last, before = abs(fault.values[-1]), abs(fault.values[-2])
+    width = math.exp(fault.cell_log / 1.2)  # cells lie 1/0.6 of their spread apart
+    if last > before:
+        return ("above", before * width) if high >= last else ("", 0.0)
+    return ("below", before / width) if low <= last else ("", 0.0)
 
 
 def _quantiles(weight: np.ndarray, mean: np.ndarray, spread: np.ndarray) -> np.ndarray:

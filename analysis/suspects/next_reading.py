@@ -115,8 +115,10 @@ def worst_volts(model: ChassisModel, point: Point) -> float:
     return supply * (2.0 if swings else 1.0)
 
 
-def is_allowed(model: ChassisModel, measurand: Measurand, limit_v: float | None) -> bool:
-    """Whether leads and meter are rated for every point of a reading.
+def is_allowed(
+    model: ChassisModel, measurand: Measurand, limit_v: float | None, probe_limit_v: float | None = None
+) -> bool:
+    """Whether lead and meter, or probe and scope, are rated for every point of a reading.
 
     Parameters
     ----------
@@ -124,9 +126,11 @@ def is_allowed(model: ChassisModel, measurand: Measurand, limit_v: float | None)
         The chassis.
     measurand : Measurand
         The reading.
-    limit_v : float, optional
-        Lowest rating of lead, probe and instrument; None where it is not known here, and then the survey checks it.
+    limit_v, probe_limit_v : float, optional
+        Lowest rating of meter and lead (DC), of scope and probe (all else); None where it is not known here, and then
+        the survey checks it.
     """
+    limit_v = limit_v if measurand.quantity == "dc_v" else probe_limit_v
     if limit_v is None:
         return True
     points = [model.points[p] for p in measurand.points if p in model.points]
@@ -285,7 +289,13 @@ def fault_groups(changes: Sequence[Change], panel: Panel) -> np.ndarray:
 
 
 def propose(
-    panel: Panel, data: Data, weighed: Weighed, limit_v: float | None = None, count: int = 3, dc_only: bool = False
+    panel: Panel,
+    data: Data,
+    weighed: Weighed,
+    limit_v: float | None = None,
+    probe_limit_v: float | None = None,
+    count: int = 3,
+    dc_only: bool = False,
 ) -> list[Proposal]:
     """The most telling readings, best first.
 
@@ -297,8 +307,8 @@ def propose(
         Readings already taken.
     weighed : Weighed
         Their posterior.
-    limit_v : float, optional
-        Lowest rating of lead, probe and instrument.
+    limit_v, probe_limit_v : float, optional
+        See `is_allowed`.
     count : int
         How many.
     dc_only : bool
@@ -312,7 +322,7 @@ def propose(
             if (c := canonical(m)) in panel.columns
             and c not in taken
             and panel.usable[panel.columns[c]]
-            and is_allowed(panel.model, m, limit_v)
+            and is_allowed(panel.model, m, limit_v, probe_limit_v)
         ],
         dtype=int,
     )

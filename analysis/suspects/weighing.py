@@ -36,8 +36,12 @@ ROUNDS = 4
 
 HEALTHY_STEPS = 12
 
-POLISH_WITHIN = 7.0
-"""Hypotheses within this logarithm of the best are started again from its place."""
+POLISH_WITHIN, POLISH_FAULT_WITHIN = 7.0, 25.0
+"""Hypotheses within this logarithm of the best are started again from its place, and so is the best severity of each
+fault within the second: steps that stopped early were seen to cost a look-alike 20 and more."""
+
+POLISH_ROUNDS = 2
+"""Once more where the first round put another in the lead."""
 
 LEADING = 8
 """Hypotheses that are worth a large-signal solution."""
@@ -184,19 +188,25 @@ def _polish(panel: Panel, data: Data, prior: np.ndarray, refined: dict[Change, R
     """Start the leading hypotheses again from where the best of them ended; keep what gains.
 
     All hypotheses share the healthy unknowns, so a place that serves one may serve the others, and a hypothesis
-    must not
-    lose because its own steps stopped early.
+    must not lose
+    because its own steps stopped early.
     """
-    score = {change: prior[panel.index[change]] + r.evidence for change, r in refined.items()}
-    best = max(score, key=lambda change: score[change])
-    place = refined[best].unknowns[: len(panel.unknowns)]
-    near = [c for c in score if c != best and (not c.faults or score[c] > score[best] - POLISH_WITHIN)]
-    starts = {}
-    for change in near:
-        starts[change] = np.concatenate([place, refined[change].unknowns[len(panel.unknowns) :]])
-    for change, result in refine(panel, data, near, starts=starts, exact=True).items():
-        if result.evidence > refined[change].evidence:
-            refined[change] = result
+    best: Change | None = None
+    for _ in range(POLISH_ROUNDS):
+        score = {change: prior[panel.index[change]] + r.evidence for change, r in refined.items()}
+        before, best = best, max(score, key=lambda change: score[change])
+        if best == before:
+            break
+        leads: dict[tuple[int, ...], Change] = {}
+        for change in sorted(score, key=lambda change: -score[change]):
+            leads.setdefault(change.faults, change)
+        reach = {c: POLISH_FAULT_WITHIN if leads[c.faults] == c else POLISH_WITHIN for c in score}
+        place = refined[best].unknowns[: len(panel.unknowns)]
+        near = [c for c in score if c != best and (not c.faults or score[c] > score[best] - reach[c])]
+        starts = {c: np.concatenate([place, refined[c].unknowns[len(panel.unknowns) :]]) for c in near}
+        for change, result in refine(panel, data, near, starts=starts, exact=True).items():
+            if result.evidence > refined[change].evidence:
+                refined[change] = result
 
 
 def weigh_distortion(panel: Panel, readings: Sequence[Reading], weighed: Weighed) -> Weighed:

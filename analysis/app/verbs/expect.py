@@ -22,26 +22,33 @@ _CAUTION = (
 @click.option(
     "--mains", "mains_v", type=click.FloatRange(1.0, 1000.0), help="Mains volts instead of the usual range."
 )
-@click.option("--meter-ohm", default="10M", show_default=True, help="Input resistance of the meter.")
+@click.option("--bench", "bench_name", metavar="FILE", help="Bench whose meter and probe load the points.")
+@click.option("--meter-ohm", help="Input resistance of the meter, 10M when neither says.")
 @click.option("--json", "as_json", is_flag=True, help="Print one JSON object.")
-def command(chassis_name: str, mains_v: float | None, meter_ohm: str, as_json: bool) -> None:
+def command(
+    chassis_name: str, mains_v: float | None, bench_name: str | None, meter_ohm: str | None, as_json: bool
+) -> None:
     """Modelled volts per point with bands, gain and phase per stage.
 
     CHASSIS is a chassis file, or the name of one in configs/chassis. Volts are what the meter shows, its loading
     included; bands hold 95 % of healthy chassis.
     """
+    from acquisition.instruments import load_bench
     from acquisition.quantities import parse_value
+    from analysis.app.modelled import loads_of
     from analysis.chassis import ChassisModel, MeterLoad, load_chassis
     from analysis.chassis.expecting import expect
 
-    try:
-        ohm = parse_value(meter_ohm)
-        if ohm <= 0:
-            raise ValueError("expected a resistance above zero")
-    except ValueError as error:
-        raise click.BadParameter(str(error), param_hint="--meter-ohm") from None
+    meter, probe = loads_of(load_bench(bench_name) if bench_name else None)
+    if meter_ohm is not None:
+        try:
+            meter = MeterLoad(resistance_ohm=parse_value(meter_ohm))
+            if meter.resistance_ohm <= 0:
+                raise ValueError("expected a resistance above zero")
+        except ValueError as error:
+            raise click.BadParameter(str(error), param_hint="--meter-ohm") from None
     chassis = load_chassis(chassis_name)
-    model = ChassisModel(chassis, meter=MeterLoad(resistance_ohm=ohm))
+    model = ChassisModel(chassis, meter, probe)
     found = expect(model, mains_v=mains_v)
     if as_json:
         click.echo(json.dumps(_facts(found), indent=2))

@@ -30,8 +30,9 @@ def answers(
     wanted : sequence of str
         Parts whose values are to be fitted too.
     limit_v : float, optional
-        Lowest rating of lead, probe and meter.
+        Lowest rating of lead, probe and meter; those of the job's bench file when left out.
     """
+    from analysis.app.modelled import kept_bench, limits_known, loads_of
     from analysis.chassis import ChassisModel
     from analysis.suspects import Diagnoser
 
@@ -41,7 +42,9 @@ def answers(
         for taken in passes:
             yield {**taken.labels, **as_json(compare_stages(chassis, taken.readings))}
         return
-    model = ChassisModel(chassis)
+    bench = kept_bench(passes[0].bench_text)  # passes of one call are of one job, or are files
+    model = ChassisModel(chassis, *loads_of(bench))
+    limits = limits_known(bench) if limit_v is None else (limit_v, limit_v)
     if wanted:
         from analysis.estimate import keys_of
 
@@ -51,7 +54,7 @@ def answers(
         measurands = tuple(dict.fromkeys(r.measurand for r in taken.readings))
         key = (measurands, taken.fitted)
         if key not in diagnosers:  # files of one survey share their predictions
-            diagnosers = {key: Diagnoser(model, measurands, taken.fitted, limit_v)}
+            diagnosers = {key: Diagnoser(model, measurands, taken.fitted, *limits)}
         result = as_json(diagnosers[key].diagnose(taken.readings))
         if wanted:
             result["estimates"] = fitted(model, taken, wanted)
@@ -200,7 +203,11 @@ def _at_once(
 @click.option("--chassis", "chassis_name", metavar="FILE", help="Chassis; the arguments are then readings files.")
 @click.option("--pass", "pass_name", metavar="NAME", help="Pass of the job; the last one when left out.")
 @click.option("--estimate", "wanted", metavar="C5,R7", help="Fit the values of these parts too.")
-@click.option("--limit-v", type=float, help="Lowest rating of lead, probe and meter, in volts.")
+@click.option(
+    "--limit-v",
+    type=float,
+    help="Lowest rating of lead, probe and meter, in volts; the job's bench file when left out.",
+)
 @click.option("--processes", type=click.IntRange(1, 64), default=1, show_default=True, help="Files at once.")
 @click.option("--json", "plain", is_flag=True, help="One JSON object a pass, one a line.")
 def command(

@@ -9,7 +9,7 @@ from acquisition.configs import find_config
 from acquisition.records import Event, Measurand, Reading
 from acquisition.store import create_job
 from analysis.app.cli import main
-from analysis.chassis import ChassisModel, load_chassis
+from analysis.chassis import ChassisModel, MeterLoad, load_chassis
 
 NAME = "gangway-two"
 POINTS = ("HT1", "HT2", "V1.1", "V1.2", "V1.3", "V1.7", "V1.8", "OUT")
@@ -178,3 +178,31 @@ def test_a_part_measured_with_power_off_sharpens_the_answer(tmp_path, model, cap
     assert before["suspects"][0]["part"] == "R2"
     assert after["healthy_probability"] > before["healthy_probability"]
     assert any("R2 was measured as 2.2" in note for note in after["notes"])
+
+
+BENCH = """
+bench: a bench with an old meter
+meter: {resource: "ASRL/dev/null::INSTR", dialect: scpi-meter, accuracy: 3 %, input_ohm: 200k, rating_v: 600}
+lead: {rated_v: 600}
+"""
+
+
+def test_the_meter_of_the_job_loads_the_points(tmp_path, capsys):
+    """Volts that only a meter of 200 kohm shows are those of a healthy chassis when the job says so."""
+    chassis = load_chassis(NAME)
+    old = ChassisModel(chassis, meter=MeterLoad(resistance_ohm=200e3))
+    wanted = [Measurand(point=p, quantity="dc_v") for p in POINTS]
+    seen = []
+    for text in ("", BENCH):
+        path = tmp_path / f"line-{len(text)}.stagewalk"
+        with create_job(path, "Gangway Two", find_config("chassis", NAME).read_text("utf-8"), text) as opened:
+            opened.start_pass("as-found", mains_v=230.0)
+            volts = old.predict({}, wanted)[0]
+            opened.add_readings("as-found", [
+                Reading(point=m.point, quantity="dc_v", value=float(v), std=0.003 * abs(float(v)) + 0.002)
+                for m, v in zip(wanted, volts, strict=True)
+            ])  # fmt: skip
+        assert main(["suspects", str(path), "--json"]) == 0
+        seen.append(objects(capsys)[0]["healthy_probability"])
+    wrong, right = seen
+    assert right > 0.5 > wrong

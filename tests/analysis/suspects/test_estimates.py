@@ -1,0 +1,60 @@
+"""What the suspect part would measure: an interval, or one side of it where there is no end to be found."""
+
+import numpy as np
+import pytest
+
+from acquisition.records import Measurand, Reading
+from analysis.chassis import ChassisModel, load_chassis
+from analysis.suspects import Diagnoser, Estimate
+from analysis.suspects.next_reading import is_allowed
+
+POINTS = ("HT1", "HT2", "V1.1", "V1.2", "V1.3", "V1.7", "V1.8", "OUT")
+WANTED = [Measurand(point=point, quantity="dc_v") for point in POINTS]
+
+
+@pytest.fixture(scope="module")
+def diagnoser():
+    return Diagnoser(ChassisModel(load_chassis("gangway-two")), WANTED, dc_only=True)
+
+
+def first_of(diagnoser, values):
+    table = diagnoser.model.predict({key: np.array([value]) for key, value in values.items()}, WANTED)[0]
+    readings = [
+        Reading(point=m.point, quantity="dc_v", value=float(v), std=float(np.hypot(0.003 * v, 0.002)))
+        for m, v in zip(WANTED, table, strict=True)
+    ]
+    return diagnoser.diagnose(readings).suspects
+
+
+@pytest.mark.parametrize(
+    ("key", "value", "part", "side", "ohm"),
+    [("R2", 1e10, "R2", "above", 1e10), ("C3.leak", 5.0, "C3", "below", 0.2)],
+)
+def test_an_open_or_a_short_has_one_limit(diagnoser, key, value, part, side, ohm):
+    found = first_of(diagnoser, {key: value})
+    estimates = [s.estimate for s in found if s.part == part and s.estimate and s.estimate.bound]
+    assert estimates, [(s.part, s.fault, s.probability) for s in found]
+    assert estimates[0].bound == side
+    assert estimates[0].text.startswith(side)
+    assert estimates[0].low <= ohm <= estimates[0].high
+
+
+def test_a_drifted_resistor_has_two_limits(diagnoser):
+    (estimate, *_) = [s.estimate for s in first_of(diagnoser, {"R2": 2.2e3}) if s.part == "R2"]
+    assert estimate.bound == ""
+    assert estimate.low < 2.2e3 < estimate.high
+
+
+def test_text():
+    assert Estimate(value=1e10, low=3e8, high=3e10, unit="ohm", bound="above").text == "above 300 Mohm"
+    assert Estimate(value=2.0, low=0.4, high=12.0, unit="ohm", bound="below").text == "below 12 ohm"
+    assert Estimate(value=0.5, low=0.4, high=0.61, unit="x").text == "0.5 x normal, 0.4 to 0.61"
+
+
+def test_meter_and_probe_have_ratings_of_their_own(diagnoser):
+    model = diagnoser.model
+    volts, ripple = (Measurand(point="HT1", quantity=q) for q in ("dc_v", "ripple_pp_v"))
+    assert is_allowed(model, volts, 1000.0, 300.0)
+    assert not is_allowed(model, ripple, 1000.0, 300.0)
+    assert not is_allowed(model, volts, 300.0, 1000.0)
+    assert is_allowed(model, ripple, None, None)
