@@ -82,6 +82,7 @@ class Connection:
         self._known = ""  # the whole text of *IDN?
         self._mending = False
         self._reply_s = 0.03  # longest of the last good replies
+        self._line_end = b"\n"  # as the last answer had it
 
     # Opening and closing.
 
@@ -277,6 +278,7 @@ class Connection:
         start_s = self.clock.monotonic_s()
         raw = link.read_line(timeout_s, self.dialect.link.read_end)
         taken_s = self.clock.monotonic_s() - start_s
+        self._line_end = b"\r\n" if raw.endswith(b"\r\n") else b"\n"
         text = decode_reply(raw)
         if not text:
             link.dirty = True

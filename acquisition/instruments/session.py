@@ -119,8 +119,9 @@ class Session(Connection):
             if reader.is_indefinite:
                 reader.feed(link.read_message(patience_s))
             elif self.dialect.link.block_end == "newline":
-                # Where exactly the line end must come, a byte lost or doubled cannot hide behind it.
-                if link.read_line(patience_s) not in {b"\n", b"\r\n"} or link.has_input():
+                # Where exactly the line end must come, a byte lost or doubled cannot hide behind it; and a last
+                # sample of 0x0D is no CR where other answers have none.
+                if link.read_line(patience_s) not in {b"\n", self._line_end} or link.has_input():
                     raise self.malformed(
                         f"{reader.payload[-20:]!r}", "a line end, and nothing else, after the block"
                     )

@@ -1,4 +1,9 @@
-"""A meter that sends a line for each conversion, unasked."""
+"""A meter that sends a line for each conversion, unasked.
+
+A line tells no time, so it is stamped when it arrives. That is right within a conversion or two, whatever stalls: a
+line that waited is dropped for a newer one, and after a pause half a conversion is allowed for the rest of what was
+held up.
+"""
 
 from __future__ import annotations
 
@@ -41,7 +46,7 @@ class StreamedMeter(Meter):
         self._rules = rules
         self.session = session
         self._frame = re.compile(rules.frame)
-        self._fresh_until_s = -math.inf
+        self._heard_s = -math.inf
         self.rate_hz = rules.rate_hz
         self.identity = f"{session.dialect.dialect} at {entry.resource}"
         self.gaps = session.gaps
@@ -70,12 +75,13 @@ class StreamedMeter(Meter):
     def _link(self) -> Link:
         session = self.session
         link = session.link
-        now_s = session.clock.monotonic_s()
+        quiet_s = session.clock.monotonic_s() - self._heard_s
         if link is None:
             link = session.ready()
-        elif not link.dirty and now_s <= self._fresh_until_s:
+        elif not link.dirty and quiet_s <= max(1.0, 2.0 / self.rate_hz):
             return link
-        # What lies in the buffers is old, and what comes first may be the tail of a line.
+        # What lies in the buffers is old, and what comes first may be the tail of a line. A full buffer even loses
+        # the newest lines, so the last of it is not good either.
         link.dirty = False
         try:
             while link.read_some(0.0):
@@ -100,6 +106,9 @@ class StreamedMeter(Meter):
             link = self._link()
             try:
                 raw = link.read_line(self._silence_s(), self._end, LONGEST_FRAME)
+                t_s = self.session.clock.monotonic_s()
+                paused = t_s - self._heard_s > 1.5 / self.rate_hz
+                newer = link.read_newest(0.5 / self.rate_hz if paused else 0.0, self._end)
             except TransportTimeout as error:
                 self.session.drop()
                 if error.received:
@@ -114,8 +123,12 @@ class StreamedMeter(Meter):
             except ConnectionLost:
                 self.session.drop()
                 raise
-            t_s = self.session.clock.monotonic_s()
-            self._fresh_until_s = t_s + max(1.0, 2.0 / self.rate_hz)
+            is_twin = newer == raw  # where each line is sent twice, both come in one piece
+            if newer:
+                t_s = self.session.clock.monotonic_s()
+                if not is_twin:
+                    raw, pending, seen = newer, "", 0
+            self._heard_s = t_s
             text = decode_reply(raw)
             match = self._frame.fullmatch(text)
             if match is None or not raw.endswith(self.session.dialect.link.write_end):
@@ -135,7 +148,7 @@ class StreamedMeter(Meter):
                 if seen:
                     self.damaged += 1  # a frame whose twin did not come
                 pending, seen = text, 0
-            seen += 1
+            seen += 1 + is_twin
             if seen >= self._rules.repeats:
                 return self._sample(t_s, match)
 

@@ -98,8 +98,9 @@ class StreamMeter:
             self.held = f"{self.line()} HOLD"
 
 
-STREAM_FAULTS = ("damaged", "partial", "repeated", "joined", "noise")
-"""What can happen to a frame on a serial line."""
+STREAM_FAULTS = ("damaged", "partial", "repeated", "joined", "noise", "storm", "late", "digit")
+"""What can happen to a frame on a serial line; ``late`` comes together with the next, ``digit`` turns a digit into
+another, which nothing in the frame betrays."""
 
 
 class StreamServer:
@@ -118,6 +119,7 @@ class StreamServer:
         self.asleep = False
         self.rng = random.Random(seed)
         self.cues: list[str] = []
+        self._late = b""
         self._ended = threading.Event()
         self._lock = threading.Lock()
         self._plug()
@@ -163,7 +165,12 @@ class StreamServer:
         while not self._ended.wait(self.meter.conversion_s):
             if self.asleep:
                 continue
-            frame = self.meter.line().encode() + b"\r\n"
+            frame = self._late + self.meter.line().encode() + b"\r\n"
+            self._late = b""
+            if self.cues and self.cues[0] == "late":
+                self.cues.pop(0)
+                self._late = frame
+                continue
             # Nobody reading is no reason to stop: a meter does not know.
             with self._lock, contextlib.suppress(OSError):
                 os.write(self._ours, self._spoil(frame, self.cues.pop(0)) if self.cues else frame)
@@ -178,6 +185,11 @@ class StreamServer:
             return frame + frame
         if name == "joined":
             return frame[:-2] + frame
+        if name == "digit":
+            place = self.rng.choice([index for index, byte in enumerate(frame) if chr(byte).isdigit()])
+            return frame[:place] + b"%d" % self.rng.randrange(10) + frame[place + 1 :]
+        if name == "storm":
+            return bytes(self.rng.randrange(256) for _ in range(600)) + b"\r\n" + frame
         return bytes(self.rng.randrange(256) for _ in range(12)) + frame
 
     def close(self) -> None:

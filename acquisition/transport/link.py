@@ -176,6 +176,36 @@ class Link(ABC):
             self._held += data
         return self._take(len(self._held))
 
+    def read_newest(self, wait_s: float, end: bytes = b"\n") -> bytes:
+        """Take the last whole line of those that wait or come within a time; those before it are dropped.
+
+        Parameters
+        ----------
+        wait_s : float
+            In seconds; 0 only looks.
+        end : bytes
+            Terminator.
+
+        Returns
+        -------
+        bytes
+            With its terminator; empty when there is no whole line. The start of the next stays unread.
+
+        Raises
+        ------
+        ConnectionLost
+            The peer is gone.
+        """
+        deadline_s = self._deadline_s(wait_s)
+        while True:
+            left_s = max(0.0, deadline_s - self.clock.monotonic_s())
+            data, _ = self._received(left_s)
+            self._held += data
+            if not data and left_s == 0.0:
+                break
+        lines = self._take(self._held.rfind(end) + len(end)) if end in self._held else b""
+        return lines[lines.rfind(end, 0, -len(end)) + len(end) :] if lines.count(end) > 1 else lines
+
     def read_message(self, timeout_s: float) -> bytes:
         """Read to the end of the message, on a link that marks it.
 

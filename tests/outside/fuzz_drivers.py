@@ -23,6 +23,9 @@ from acquisition.simulated.faults import LINK_FAULTS
 from acquisition.simulated.stream_meter import STREAM_FAULTS
 
 TRUE_V = {"A": 150.0, "B": -3.25, "C": 0.0125}
+# A digit turned into another one passes the driver by nature: what it does to accepted readings is counted in
+# tests/acquisition/instruments/test_stream_misbehaviour.py.
+STREAM = tuple(name for name in STREAM_FAULTS if name != "digit")
 QUICK = tuple(name for name in LINK_FAULTS if name not in {"late", "silence"})
 RATE = 0.01
 
@@ -75,7 +78,7 @@ def meter(dialect: str, exchanges: int, seed: int) -> tuple[int, int, int, int]:
                     for _ in range(6):
                         _quietly(opened)
                     if rng.random() < 20 * RATE:
-                        bench.stream.cue(str(rng.choice(STREAM_FAULTS)))
+                        bench.stream.cue(str(rng.choice(STREAM)))
                         faults += 1
                 else:
                     bench.links["meter"].mischief.names, bench.links["meter"].mischief.rate = QUICK, RATE

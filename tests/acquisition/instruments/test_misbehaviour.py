@@ -1,21 +1,17 @@
 """Drivers on links that misbehave: no wrong reading is ever accepted, and the driver always comes back.
 
 Two thousand fuzzed exchanges a dialect in the ordinary run; ``STAGEWALK_FUZZ=100000`` asks for more,
-``STAGEWALK_FUZZ_SEED=7`` for others. An exchange is one question with its answer, or one frame of a stream.
-About one in fifteen is damaged, in one of the ways of `Wobbly.FAULTS`. What no driver can see is an earlier block
-replayed in the very moment another was lost: with some seeds that happens about once in 100,000 exchanges of a
-scope. Instruments here are written out once more, apart from the product's simulated ones.
+``STAGEWALK_FUZZ_SEED=7`` for others. An exchange is one question with its answer. About one in fifteen is damaged,
+in one of the ways of `Wobbly.FAULTS`. Instruments here are written out once more, apart from the product's
+simulated ones.
 """
 
-import os
-import random
-from collections import Counter, deque
+from collections import deque
 
 import numpy as np
 import pytest
 
-from acquisition.clock import FakeClock
-from acquisition.errors import AcquisitionError, ConnectionLost, InstrumentNotFound
+from acquisition.errors import AcquisitionError
 from acquisition.instruments import load_dialect
 from acquisition.instruments.asked_meter import AskedMeter
 from acquisition.instruments.bench import GeneratorEntry, MeterEntry, ScopeEntry
@@ -23,117 +19,8 @@ from acquisition.instruments.generator import Generator
 from acquisition.instruments.scope import Scope
 from acquisition.instruments.scope_settings import Channel, Timebase, Trigger
 from acquisition.instruments.session import Session
-from acquisition.instruments.streamed_meter import StreamedMeter
 from acquisition.scpi import format_number
-from acquisition.transport import Link
-
-EXCHANGES = int(os.environ.get("STAGEWALK_FUZZ", "2000"))
-SEED = int(os.environ.get("STAGEWALK_FUZZ_SEED", "0"))
-FAULT_RATE = 1 / 15
-
-
-class Wobbly(Link):
-    """A link that damages answers, loses the connection, and refuses to be opened."""
-
-    FAULTS = (
-        "late", "very late", "silent", "twice", "cut", "no end", "cr only", "garbage before", "noise line before",
-        "previous before", "previous after", "in pieces", "drop", "insert", "change", "high bit", "lost",
-        "off and on", "error storm", "nul bytes",
-    )  # fmt: skip
-
-    def __init__(self, instrument, clock, rng, tally):
-        if instrument.refuses > 0:
-            instrument.refuses -= 1
-            raise InstrumentNotFound("refused", hint="x", tried={"x": "refused"})
-        super().__init__("WOBBLY", clock)
-        self.instrument, self.rng, self.tally = instrument, rng, tally
-        self.coming = deque()
-        self.lost = False
-        self.previous = b"1\n"
-
-    def _send(self, data, timeout_s):
-        self.live()
-        for line in data.decode().splitlines():
-            answer = self.instrument.hear(line.strip())
-            self.tally["exchanges"] += 1
-            if answer:
-                self.deliver(answer)
-
-    def live(self):
-        if self.lost:
-            raise ConnectionLost("lost", hint="x", resource="WOBBLY")
-
-    def deliver(self, answer, without=()):
-        faulty = self.rng.random() < FAULT_RATE
-        fault = self.rng.choice([name for name in self.FAULTS if name not in without]) if faulty else ""
-        self.tally[fault] += 1
-        now_s = self.clock.monotonic_s()
-        for delay_s, data in self.damaged(answer, fault):
-            self.coming.append((now_s + delay_s, data))
-        self.coming = deque(sorted(self.coming, key=lambda pair: pair[0]))
-        self.previous = answer
-
-    def damaged(self, answer, fault):
-        rng, size = self.rng, len(answer)
-        place = rng.randrange(size)
-        if fault == "late":
-            return [(rng.uniform(0.3, 4.0), answer)]
-        if fault == "very late":
-            return [(rng.uniform(4.0, 60.0), answer)]
-        if fault == "silent":
-            return []
-        if fault == "twice":
-            return [(0.0, answer), (rng.choice([0.0, 0.0, 0.3, 3.0]), answer)]
-        if fault == "cut":
-            return [(0.0, answer[:place])] if place else []
-        if fault == "no end":
-            return [(0.0, answer.rstrip(b"\r\n"))]
-        if fault == "cr only":
-            return [(0.0, answer.rstrip(b"\r\n") + b"\r")]
-        if fault == "garbage before":
-            return [(0.0, bytes(rng.randrange(128, 256) for _ in range(rng.randint(1, 9))) + answer)]
-        if fault == "noise line before":
-            return [(0.0, bytes(rng.randrange(32, 127) for _ in range(5)) + b"\n" + answer)]
-        if fault == "previous before":
-            return [(0.0, self.previous), (rng.choice([0.0, 0.0, 0.05, 1.0]), answer)]
-        if fault == "previous after":
-            return [(0.0, answer), (rng.choice([0.0, 0.05, 1.0, 10.0]), self.previous)]
-        if fault == "in pieces":
-            return [(0.01 * index, answer[index : index + 1]) for index in range(size)]
-        if fault == "drop":
-            return [(0.0, answer[:place] + answer[place + 1 :])]
-        if fault == "insert":
-            return [(0.0, answer[:place] + bytes([rng.choice(b"0123456789+-.E ,\n")]) + answer[place:])]
-        if fault == "change":
-            return [(0.0, answer[:place] + bytes([rng.choice(b"0123456789+-.E ,\n")]) + answer[place + 1 :])]
-        if fault == "high bit":
-            return [(0.0, answer[:place] + bytes([answer[place] ^ 0x80]) + answer[place + 1 :])]
-        if fault == "lost":
-            self.lost = True
-            self.instrument.refuses = rng.choice([0, 0, 1, 3])
-            return []
-        if fault == "off and on":
-            self.instrument.power_cycle()
-            return []
-        if fault == "error storm":
-            self.instrument.queue.extend(['-350,"Queue overflow"'] * rng.choice([1, 5, 100]))
-            return []
-        if fault == "nul bytes":
-            return [(0.0, b"\0\0" + answer)]
-        return [(0.0, answer)]
-
-    def _receive(self, timeout_s, most):
-        self.live()
-        now_s = self.clock.monotonic_s()
-        if not self.coming or self.coming[0][0] > now_s + timeout_s:
-            self.clock.sleep_s(timeout_s)
-            return b"", False
-        when_s, data = self.coming.popleft()
-        self.clock.sleep_s(when_s - now_s)
-        return data, False
-
-    def _release(self):
-        self.coming.clear()
+from tests.acquisition.instruments.wobbly import Wobbly, check, open_session, run, until_it_works
 
 
 class Box:
@@ -185,51 +72,6 @@ class Box:
 
     def answer(self, text):
         return None
-
-
-def run(make, work, seed):
-    """Repeat ``work`` until enough was exchanged; give the tally. ``work`` returns True, False or raises."""
-    rng, tally, clock = random.Random(seed + SEED), Counter(), FakeClock()
-    driver = make(rng, tally, clock)
-    while tally["exchanges"] < EXCHANGES:
-        try:
-            outcome = work(driver, rng)
-        except AcquisitionError as error:
-            assert error.hint or str(error)
-            tally["refused"] += 1
-            tally[type(error).__name__] += 1
-        else:
-            tally["right" if outcome else "WRONG"] += 1
-        tally["tries"] += 1
-    return tally
-
-
-def open_session(box, rng, tally, clock):
-    session = Session(lambda: Wobbly(box, clock, rng, tally), box.dialect, clock=clock)
-    for _ in range(100):
-        try:
-            session.open()
-            return session
-        except AcquisitionError:
-            continue
-    pytest.fail("never opened")
-
-
-def until_it_works(call):
-    for _ in range(200):
-        try:
-            return call()
-        except AcquisitionError:
-            continue
-    pytest.fail("the driver did not come back within 200 tries")
-
-
-def check(tally, refused=0.02):
-    print(dict(tally))
-    assert tally["WRONG"] == 0, tally
-    assert tally["right"] > 0.2 * tally["tries"], tally
-    assert tally["refused"] > refused * tally["tries"], "the faults did nothing"
-    assert all(tally[name] for name in Wobbly.FAULTS if name not in tally.get("left out", ())) or EXCHANGES < 10_000
 
 
 class MeterBox(Box):
@@ -439,76 +281,3 @@ def test_scope_never_gives_a_wrong_record(name, kind):
 
     tally = run(make, work, 3)
     check(tally)
-
-
-class Streaming(Wobbly):
-    """Frames come by themselves, four a second."""
-
-    def __init__(self, box, clock, rng, tally):
-        super().__init__(box, clock, rng, tally)
-        self.next_s = clock.monotonic_s() + rng.uniform(0.0, 0.25)
-
-    def damaged(self, answer, fault):
-        pieces = super().damaged(answer, fault)
-        return pieces if fault == "in pieces" else [(0.0, data) for _, data in pieces]
-
-    def _receive(self, timeout_s, most):
-        until_s = self.clock.monotonic_s() + timeout_s
-        while self.next_s <= until_s and not self.lost:
-            frame, now_s = self.instrument.frame(self.next_s), self.clock.now_s
-            self.clock.now_s = self.next_s
-            self.tally["exchanges"] += 1
-            # A digit changed into another digit shows in no single frame: the steady-reading rules need several
-            # that agree. So this fault is left to their tests.
-            # A line keeps its order, so nothing comes seconds later either.
-            self.deliver(frame, without=("change", "error storm", "late", "very late"))
-            self.clock.now_s = now_s
-            self.next_s += 0.25
-        return super()._receive(timeout_s, most)
-
-
-class StreamBox:
-    def __init__(self, rng):
-        self.rng, self.refuses, self.queue = rng, 0, deque()
-        self.sent = deque(maxlen=40)
-
-    def power_cycle(self):
-        pass
-
-    def frame(self, t_s):
-        decimals = self.rng.choice([1, 2, 3])
-        number = f"{self.rng.randrange(-5999, 6000) / 10**decimals:+0{6}.{decimals}f}"
-        unit = self.rng.choice([" V", "mV"])
-        flags = self.rng.choice(["", " AUTO", " AUTO", " HOLD", " AUTO REL"])
-        value = float(number) * (1e-3 if unit == "mV" else 1.0)
-        self.sent.append((t_s, value, flags))
-        return f"{number} {unit} DC{flags}\r\n".encode()
-
-
-def test_streaming_meter_never_gives_a_wrong_reading():
-    dialect = load_dialect("stream-meter")
-    boxes = []
-
-    def make(rng, tally, clock):
-        box = StreamBox(rng)
-        boxes.append(box)
-        session = Session(lambda: Streaming(box, clock, rng, tally), dialect, clock=clock)
-        return StreamedMeter(session, MeterEntry(resource="/dev/x", dialect="x", accuracy="1 %"))
-
-    def work(meter, rng):
-        if rng.random() < 0.01:
-            meter.session.clock.sleep_s(rng.uniform(1.0, 20.0))  # the technician looked away
-        try:
-            sample = meter.read()
-        except AcquisitionError as error:
-            if "not a reading" in str(error):
-                return True
-            raise
-        recent = [item for item in boxes[0].sent if sample.t_s - item[0] < 1.6]
-        return any(
-            sample.value_v == pytest.approx(value, abs=1e-9) for _, value, flags in recent if "HOLD" not in flags
-        )
-
-    tally = run(make, work, 4)
-    tally["left out"] = ("change", "error storm", "late", "very late")
-    check(tally, refused=0.002)

@@ -359,3 +359,14 @@ def test_text_where_a_block_was_asked_for(open_rig, faults):
     with pytest.raises(ReplyMalformed):
         open_rig.session.ask_block("BLOCK?")
     assert open_rig.session.ask("B?") == "2.0"
+
+
+def test_a_last_sample_like_a_carriage_return_is_one_where_answers_have_none(open_rig, faults):
+    """A byte too many among the samples pushes the last one, 0x0D, to where CR LF would be."""
+    open_rig.peer.faults.append(faults.instead(b"#15ab\ncd\r\n"))
+    with pytest.raises(ReplyMalformed):
+        open_rig.session.ask_block("BLOCK?")
+    open_rig.peer.faults.extend([faults.none, faults.none, faults.instead(b"1.0\r\n")])
+    assert open_rig.session.ask("A?") == "1.0"
+    open_rig.peer.faults.append(faults.instead(b"#15ab\ncd\r\n"))
+    assert open_rig.session.ask_block("BLOCK?") == b"ab\ncd"
