@@ -1,8 +1,8 @@
 """A meter that sends a line for each conversion, unasked.
 
-A line tells no time, so it is stamped when it arrives. That is right within a conversion or two, whatever stalls: a
-line that waited is dropped for a newer one, and after a pause half a conversion is allowed for the rest of what was
-held up.
+A line tells no time, so it is stamped when it arrives. That is right within two conversions when program or line
+stalls, and within a second when both do: a line that waited is dropped for a newer one, and after a pause half a
+conversion is allowed for the rest of what was held up.
 """
 
 from __future__ import annotations
