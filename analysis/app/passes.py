@@ -7,10 +7,11 @@ from dataclasses import dataclass, field
 from typing import TYPE_CHECKING
 
 from acquisition.errors import ConfigError, Problem
-from acquisition.records import Event, Reading
+from acquisition.records import JUDGED_QUALITIES, Event, Reading
 
 if TYPE_CHECKING:
-    from analysis.chassis import Chassis
+    from analysis.chassis import Chassis, ChassisModel
+    from analysis.judge import Judged
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)
@@ -36,6 +37,32 @@ class Taken:
     fitted: tuple[Event, ...] = ()
     mains_v: float | None = None
     bench_text: str = field(default="", repr=False)
+
+
+def judged(model: ChassisModel, readings: Sequence[Reading], mains_v: float | None) -> list[Judged]:
+    """Verdict for each reading of a pass that the model knows, against the band of a healthy chassis.
+
+    Parameters
+    ----------
+    model : ChassisModel
+        The chassis.
+    readings : sequence of Reading
+        Of one pass; its rails set the supply of the band.
+    mains_v : float, optional
+        Mains during the pass.
+    """
+    from analysis.chassis import bands
+    from analysis.judge import BAND_LEVEL, judge
+
+    known = [
+        reading
+        for reading in readings
+        if reading.quality in JUDGED_QUALITIES
+        and all(point in model.points and model.points[point].node for point in reading.measurand.points)
+    ]
+    if not known:
+        return []
+    return judge(known, bands(model, [r.measurand for r in known], known, BAND_LEVEL, mains_v=mains_v))
 
 
 def take(arguments: Sequence[str], chassis_name: str | None, pass_name: str | None) -> tuple[Chassis, list[Taken]]:
