@@ -20,8 +20,9 @@ value still settling or not. The detector takes a reading when all of these hold
    `alpha_vouched` 1e-3 after a key.
 3. **Settled, or the end of settling known.** The exponential is fitted with its own time constant. What has not
    been waited for is multiplied by `tail_doubt` and counts as standard uncertainty, because real settling is
-   never exactly one exponential; a constant counts the slope that it could hide times the slowest time constant
-   in play.
+   never exactly one exponential. Whatever the model, what it could hide of a slower tail counts too: of a
+   constant the slope times the slowest time constant in play, of a line a tail fitted beside it, of an exponential
+   a second one as slow as the plan says the node may be (`settle_margin` times its nominal value).
 4. **Sharp enough.** All of that together, type A spread (with autocorrelation), resolution and settling, is at
    most `Rules.sharpness` of what the meter's own specification leaves open, or one digit.
 

@@ -51,7 +51,7 @@ class SteadyDetector:
         self._overloaded = False
         self._refused = ""
         self._offered = False
-        self._slowest_s = self.rules.slowest_s
+        self._node_s = 0.0
 
     @property
     def band_v(self) -> float:
@@ -84,7 +84,7 @@ class SteadyDetector:
         """
         self.state = State.AWAY
         self._hold_s, self._hold_told, self._clipped = hold_s, False, clipped
-        self._slowest_s = max(self.rules.slowest_s, settle_s)
+        self._node_s = self.rules.settle_margin * settle_s
         self._asserted = self._offered = False
         self._clear()
 
@@ -332,7 +332,7 @@ class SteadyDetector:
             self.facts,
             rules,
             against,
-            self._slowest_s,
+            self._node_s,
             whole_only,
         )
 

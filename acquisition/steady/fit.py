@@ -9,10 +9,11 @@ from dataclasses import dataclass
 import numpy as np
 
 from ..instruments.accuracy import AccuracyTable
+from .scatter import correlation, restlessness, scatter_of
+from .tails import fit_exponential, slower_tail, still_to_come
 
 _NOISE_FACTORS = np.array([1.0, 2.0, 4.0, 8.0, 16.0, 32.0])
-_FINE_FACTORS = 2.0 ** np.arange(0.0, 6.01, 0.5)
-_EXPONENTIAL_RUNS = (5, 6, 8, 12, 18, 30)
+_EXPONENTIAL_RUNS = (5, 6, 8, 12, 18, 30, 48)
 _MODELS = 3
 HYPOTHESES = _MODELS * _NOISE_FACTORS.size
 """Models times noise levels tried on each run: what the threshold of the test is multiplied by."""
@@ -68,6 +69,8 @@ class Rules:
         Fastest drift, against the value, that is still called a drifting supply.
     slowest_s : float
         Time constant that a constant could hide, in seconds, unless the plan names a slower node.
+    settle_margin : float
+        Factor on the time constant that the plan names: an electrolytic may have half as much again as is printed.
     longest_s : float
         Longest time constant that is extrapolated, in seconds.
     patience_s : float
@@ -89,6 +92,7 @@ class Rules:
     sharpness: float = 0.5
     drift_ratio_per_s: float = 0.01
     slowest_s: float = 0.3
+    settle_margin: float = 1.5
     longest_s: float = 2.0
     patience_s: float = 10.0
     longest_run: int = 48
@@ -171,7 +175,7 @@ def judge_run(
     facts: MeterFacts,
     rules: Rules,
     against: Alternatives,
-    slowest_s: float,
+    node_s: float = 0.0,
     whole_only: bool = False,
 ) -> Verdict | None:
     """Decide on the samples since the tip was last seen away.
@@ -184,8 +188,8 @@ def judge_run(
         One digit and full scale of that range.
     facts, rules, against
         The meter, the settings, the alternatives.
-    slowest_s : float
-        Slowest time constant a constant could hide, in seconds.
+    node_s : float
+        Slowest time constant that the plan names for the node, in seconds, its tolerance included.
     whole_only : bool
         Only a constant over all samples given will do, as at the end of a hold.
 
@@ -200,6 +204,7 @@ def judge_run(
     looked_back = count if whole_only else rules.longest_run
     t = np.array(t_s[-looked_back:])[::-1] - t_s[-1]
     y = np.array(value_v[-looked_back:])[::-1]
+    slowest_s = max(rules.slowest_s, node_s)
     floor_v = facts.noise_std_v(resolution_v)
     sharp_v = max(rules.sharpness * facts.spec_std_v(value_v[-1], resolution_v, range_v), resolution_v)
 
@@ -223,13 +228,16 @@ def judge_run(
         enough[:-1] = False
     for size in np.flatnonzero(enough)[::-1] + 1:
         i = size - 1
+        if -t[i] < node_s:
+            break  # shorter than the node is slow: two samples may agree by chance on the way
+        older = z[size : size + 8] - mean[i]
         scatter = max(
-            _scatter(c_yy[i], size - 1, floor_v),
-            _restlessness(z[size : size + 8] - mean[i], y[0], may_be_tail=True),
+            scatter_of(c_yy[i], size - 1, floor_v),
+            restlessness(older, older, y[0], may_be_tail=True),
         )
         if size > 2 and abs(slope[i]) > 3.0 * slope_std[i] * scatter / floor_v:
             continue
-        spread = scatter * math.sqrt(_correlation(y[:size] - shift - mean[i]) / size)
+        spread = scatter * math.sqrt(correlation(y[:size] - shift - mean[i]) / size)
         # What a constant could hide: the slope of the line through the same samples, and its uncertainty.
         hidden = math.hypot(slope[i], slope_std[i] * scatter / floor_v) * slowest_s
         type_a = math.hypot(spread, hidden, resolution_v / math.sqrt(12.0))
@@ -246,14 +254,16 @@ def judge_run(
     for size in np.flatnonzero(enough)[::-1] + 1:
         i = size - 1
         clean = line_rss[i] <= 4.0 * (size - 2) * floor_v**2
-        if size < (5 if clean else 7) or -t[i] < slowest_s:
+        if size < (5 if clean else 16) or -t[i] < slowest_s:
             continue
         older = z[size : size + 8] - mean[i] - slope[i] * (t[size : size + 8] - s_t[i] / size)
-        scatter = max(_scatter(line_rss[i], size - 2, floor_v), _restlessness(older, y[0], may_be_tail=False))
+        scatter = max(scatter_of(line_rss[i], size - 2, floor_v), restlessness(older, older, y[0]))
         residuals = z[:size] - mean[i] - slope[i] * (t[:size] - s_t[i] / size)
         at_end = 1.0 / size + (s_t[i] / size) ** 2 / c_tt[i]
-        spread = scatter * math.sqrt(at_end * _correlation(residuals))
+        spread = scatter * math.sqrt(at_end * correlation(residuals))
         type_a = math.hypot(spread, resolution_v / math.sqrt(12.0))
+        if type_a <= sharp_v:
+            type_a = math.hypot(type_a, still_to_come(t[:size], z[:size], slowest_s, scatter))
         if type_a <= sharp_v:
             return Verdict(
                 value_v=float(shift + mean[i] - slope[i] * s_t[i] / size),
@@ -262,46 +272,7 @@ def judge_run(
                 tail_v=0.0,
                 samples=int(size),
             )
-    return _exponential(t, z, shift, floor_v, sharp_v, resolution_v, rules, against)
-
-
-def _scatter(rss: float, freedom: int, floor_v: float) -> float:
-    """Standard deviation of one sample, averaged over the noise levels by how well each explains the residuals.
-
-    A few samples that agree by luck must not look sharper than so few can be; with many this is the usual estimate.
-    """
-    if freedom < 1:
-        return floor_v
-    sigma = floor_v * _FINE_FACTORS
-    log_weight = -freedom * np.log(sigma) - 0.5 * rss / sigma**2
-    weight = np.exp(log_weight - log_weight.max())
-    return math.sqrt(float(weight @ sigma**2) / float(weight.sum()))
-
-
-def _restlessness(older: np.ndarray, level_v: float, *, may_be_tail: bool) -> float:
-    """Scatter of the samples just before a quiet run, where they belong to the same level and show no trend.
-
-    A noisy node has quiet moments; without this the detector would choose just those. A tail is not noise: its
-    samples lie on one side and ever farther off.
-    """
-    near = np.abs(older) < 0.01 * abs(level_v)
-    count = int(np.argmin(near)) if not near.all() else near.size
-    if count < 2:
-        return 0.0
-    d = older[:count]
-    if may_be_tail and (d.min() >= 0.0 or d.max() <= 0.0) and np.all(np.diff(np.abs(d)) >= 0.0):
-        return 0.0
-    return math.sqrt(float(d @ d) / count)
-
-
-def _correlation(residuals: np.ndarray) -> float:
-    """Factor on the variance of a mean by the lag-one autocorrelation; 1 where it cannot be told."""
-    energy = float(residuals @ residuals)
-    if residuals.size < 8 or energy == 0.0:
-        return 1.0
-    lag_one = float(residuals[1:] @ residuals[:-1]) / energy
-    lag_one = min(0.9, max(0.0, lag_one))
-    return (1.0 + lag_one) / (1.0 - lag_one)
+    return _exponential(t, z, shift, floor_v, sharp_v, resolution_v, rules, against, node_s)
 
 
 def _exponential(
@@ -313,19 +284,26 @@ def _exponential(
     resolution_v: float,
     rules: Rules,
     against: Alternatives,
+    node_s: float,
 ) -> Verdict | None:
     """Extrapolate a single exponential whose time constant is fitted too (variable projection, Gauss-Newton)."""
     for size in _EXPONENTIAL_RUNS:
         if size > z.size:
             break
-        found = _fit_exponential(t[:size], z[:size], rules.longest_s)
+        found = fit_exponential(t[:size], z[:size], rules.longest_s)
         if found is None:
             continue
-        asymptote, tail, rss, variance = found
+        asymptote, tail, rss, variance, rate = found
         if not against.refuted(np.array([rss]), np.array([size - 3.0]), floor_v)[0]:
             continue
-        scatter = _scatter(rss, size - 3, floor_v)
+        older = z[size : size + 8] - asymptote
+        scatter = max(
+            scatter_of(rss, size - 3, floor_v),
+            restlessness(older, older + tail * np.exp(-rate * t[size : size + 8]), shift),
+        )
         type_a = math.hypot(scatter * math.sqrt(variance), rules.tail_doubt * tail, resolution_v / math.sqrt(12.0))
+        if type_a <= sharp_v and rate * node_s > 1.0:
+            type_a = math.hypot(type_a, slower_tail(t[:size], z[:size], rate, node_s, asymptote, scatter))
         if type_a <= sharp_v:
             return Verdict(
                 value_v=float(shift + asymptote),
@@ -335,47 +313,3 @@ def _exponential(
                 samples=size,
             )
     return None
-
-
-def _fit_exponential(t: np.ndarray, z: np.ndarray, longest_s: float) -> tuple[float, float, float, float] | None:
-    """Least squares of ``v + b exp(-(t - t_last) / tau)``.
-
-    Returns asymptote, what the last sample lacks of it, residual sum of squares and the variance factor of
-    the asymptote; None where no time constant between a third of a sample and ``longest_s`` fits.
-    """
-    step = -t[-1] / (t.size - 1)
-    # Start from the ratio of the change in the older half to that in the newer half.
-    half = (t.size - 1) // 2
-    newer, older = z[0] - z[half], z[half] - z[2 * half]
-    if older == 0.0 or not 0.0 < newer / older < 1.0:
-        return None
-    rate = -math.log(newer / older) / (t[0] - t[half])
-    for _ in range(8):
-        decay = np.exp(-rate * t)
-        design = np.column_stack((np.ones_like(t), decay, -t * decay))
-        norm = np.abs(design).max(axis=0)
-        design /= norm
-        normal = design.T @ design
-        try:
-            inverse = np.linalg.inv(normal)
-        except np.linalg.LinAlgError:
-            return None
-        if not 0.0 < inverse[0, 0] < 1e10:
-            return None  # a straight line: no end in sight
-        beta = inverse @ (design.T @ z)
-        beta /= norm
-        if beta[1] == 0.0:
-            return None
-        change = beta[2] / beta[1]
-        change = max(-0.5 * rate, min(rate, change))
-        rate += change
-        if rate > 6.0 / step:
-            return None
-        if abs(change) < 1e-6 * rate:
-            break
-    else:
-        return None
-    if not 1.0 / longest_s <= rate <= 3.0 / step:
-        return None
-    residuals = z - (design * norm) @ beta
-    return float(beta[0]), float(-beta[1]), float(residuals @ residuals), float(inverse[0, 0] / norm[0] ** 2)

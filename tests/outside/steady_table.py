@@ -1,7 +1,7 @@
 """Steady reading against a perfect observer, on seeded streams made like those of a bench.
 
-Run by hand: ``python tests/outside/steady_table.py [touches] [open minutes]`` (default 10000 and 10000). The
-tests run a smaller number of the same streams.
+Run by hand: ``python tests/outside/steady_table.py [touches] [open minutes] [seed]`` (default 10000, 10000 and the
+seed used while building). The tests run a smaller number of the same streams.
 
 The streams. Two meters: an integrating bench meter (10 conversions a second over 20 ms, 100000 counts, 0.02 % + 4
 digits) and a handheld (4 a second, 6000 counts, 0.5 % + 2 digits, first-order filter in the slow streams). The
@@ -45,6 +45,7 @@ KINDS = (
     "bounce",
     "slow filter",
     "slow node",
+    "slow rail",
     "ripple",
     "drifting supply",
     "autorange jump",
@@ -75,6 +76,7 @@ class Touch:
     key_at: int | None
     hold: bool
     facts: MeterFacts
+    settle_s: float = 0.0  # what the plan says of the node
 
 
 def ranges_of(facts: MeterFacts) -> tuple[np.ndarray, float]:
@@ -131,7 +133,7 @@ def make_touch(rng: np.random.Generator, kind: str, trouble: int) -> Touch:
     """Simulate one touch of the given kind."""
     slow_filter = kind == "slow filter"
     facts = HANDHELD if slow_filter or rng.random() < 0.4 else BENCH
-    period_s = 0.25 if facts is HANDHELD else 0.1
+    period_s = 0.25 if facts is HANDHELD else 0.04 if kind == "slow rail" else 0.1
     window_s = 0.02 if facts is BENCH else 0.2
     lead_s, length_s = rng.uniform(4.0, 7.0) + (4.0 if kind == "0 V, hold" else 0.0), 14.0
     t = np.arange(int((lead_s + length_s) / period_s)) * period_s + rng.uniform(0, period_s)
@@ -149,11 +151,18 @@ def make_touch(rng: np.random.Generator, kind: str, trouble: int) -> Touch:
         closed[(fine >= a) & (fine < b)] = 0.0
     slope = level * rng.uniform(-0.003, 0.003) if kind == "drifting supply" else 0.0
     target = level + slope * (fine - touch_s)
-    tau_s = 0.0
+    tau_s = settle_s = faster_s = 0.0
     transient = np.zeros_like(fine)
     if kind == "slow node":  # the meter's own current moves the node by a few per cent
         tau_s = rng.uniform(0.05, 0.25)
         transient = rng.uniform(0.002, 0.03) * level * np.exp(-np.maximum(fine - touch_s, 0) / tau_s)
+    if kind == "slow rail":  # a dropper and an electrolytic, itself within -20/+50 %, behind another of the kind
+        settle_s = rng.uniform(0.1, 0.6)
+        tau_s = settle_s * rng.uniform(0.8, 1.5)
+        since = np.maximum(fine - touch_s, 0)
+        faster_s = tau_s * rng.uniform(0.1, 0.5)
+        faster = rng.uniform(0.0, 0.3) * np.exp(-since / faster_s)
+        transient = rng.uniform(0.0003, 0.01) * level * (np.exp(-since / tau_s) + faster)
     seen = (target + transient) * closed
     if slow_filter:
         from scipy.signal import lfilter
@@ -202,8 +211,8 @@ def make_touch(rng: np.random.Generator, kind: str, trouble: int) -> Touch:
         for a, b, c, d, e in zip(t, value, digit, range_v, flags, strict=True)
     ]
 
-    settle = slow_filter or kind == "slow node"
-    unknown = 2 if settle or kind == "drifting supply" else 1
+    settle = slow_filter or kind in ("slow node", "slow rail")
+    unknown = 3 if kind == "slow rail" else 2 if settle or kind == "drifting supply" else 1
     clean = max(int(np.argmax(t - window_s >= whole_s)), settled_at)
     noise = np.maximum(sigma, 3e-4 * abs(level)) if kind == "ripple" else sigma
     limit = max(0.5 * facts.spec_std_v(level, float(digit[-1]), float(range_v[-1])), float(digit[-1]))
@@ -213,6 +222,8 @@ def make_touch(rng: np.random.Generator, kind: str, trouble: int) -> Touch:
         columns = [np.ones_like(at)]
         if settle:
             columns.append(np.exp(-(at - at[0]) / tau_s))
+        if faster_s:
+            columns.append(np.exp(-(at - at[0]) / faster_s))
         if kind == "drifting supply":
             columns.append(at)
         x = np.column_stack(columns)
@@ -229,7 +240,7 @@ def make_touch(rng: np.random.Generator, kind: str, trouble: int) -> Touch:
     if kind == "0 V, hold":
         observer = max(observer, int(np.argmax(t >= whole_s + HOLD_S)))
     truth = np.interp(t - 0.5 * window_s, fine, target)  # a conversion shows the middle of its window
-    return Touch(samples, truth, contact, observer, key_at, kind == "0 V, hold", facts)
+    return Touch(samples, truth, contact, observer, key_at, kind == "0 V, hold", facts, settle_s)
 
 
 @dataclass
@@ -252,6 +263,7 @@ class Row:
 def play(touch: Touch, row: Row, rules: Rules) -> None:
     """Feed one touch and judge what came out."""
     detector = SteadyDetector(touch.facts, rules)
+    detector.arm(settle_s=touch.settle_s)
     row.touches += 1
     for k, sample in enumerate(touch.samples):
         if touch.key_at == k:
@@ -377,5 +389,7 @@ def table(touches: dict[str, Row], free: dict[str, OpenRow]) -> str:
 
 
 if __name__ == "__main__":
-    wanted = [int(x) for x in sys.argv[1:3]]
-    print(table(run_touches(wanted[0] if wanted else 10_000), run_open(wanted[1] if len(wanted) > 1 else 10_000)))
+    defaults = (10_000, 10_000, 20260301)
+    given = [int(text) for text in sys.argv[1:4]]
+    touches, minutes, seed = (*given, *defaults[len(given) :])
+    print(table(run_touches(touches, seed), run_open(minutes, seed + 1)))

@@ -69,10 +69,9 @@ def test_readings_are_those_of_the_table(played):
         assert {r.point for r in volts} == set(plant.points)
         for reading in volts:
             true_v = plant.dc_v(reading.point, 10e6)
-            # The specimen's error is inside its limits, sqrt(3) standard uncertainties. A node as slow as HT3
-            # (0.28 s) droops by 0.1 % when the meter touches it, and may be read before that is over.
-            slow_v = abs(plant.dc_v(reading.point) - true_v) if plant.settle_s(reading.point) > 0.1 else 0.0
-            assert abs(reading.value - true_v) < 4 * reading.std + 2e-5 + slow_v, reading
+            # The specimen's error is inside its limits, sqrt(3) standard uncertainties; what a node as slow as HT3
+            # (0.28 s) still droops under the meter counts in the uncertainty.
+            assert abs(reading.value - true_v) < 3 * reading.std + 2e-5, reading
     assert [e.subject for e in passes["after-C2"].events if e.kind == "part_replaced"] == ["C2"]
     assert all(capture.codes.size >= 1000 for capture in passes["as-found"].captures)
 
