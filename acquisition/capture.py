@@ -10,6 +10,8 @@ from collections.abc import Callable, Iterator, Sequence
 from contextlib import contextmanager
 from dataclasses import dataclass, replace
 
+import numpy as np
+
 from .clock import Clock, SystemClock
 from .errors import CommandRefused, InstrumentReported, MeasurementError, SafetyStop
 from .instruments.generator import Generator, Sine
@@ -134,6 +136,8 @@ class StageCapture:
         the generator's sync, which records of different shots need.
     note : str
         Written into every record: which run it belongs to.
+    beside : sequence of Tap
+        Taps of another capture whose records are compared with these: one coupling serves all of them.
     clock : Clock, optional
         For the waits.
 
@@ -153,6 +157,7 @@ class StageCapture:
         *,
         trigger: str = "signal",
         note: str = "",
+        beside: Sequence[Tap] = (),
         clock: Clock | None = None,
     ) -> None:
         if len({tap.channel for tap in taps}) != len(taps):
@@ -165,12 +170,13 @@ class StageCapture:
         self.rules = rules
         self.trigger = trigger
         self.note = note
-        self.coupling = rules.coupling(taps)
+        self.coupling = rules.coupling([*taps, *beside])
         self._commit = commit
         self._clock: Clock = clock or SystemClock()
         self._channels: dict[int, Channel] = {}
         self._smallest: set[int] = set()
         self._trigger_channel = taps[0].channel
+        self._is_level_lost = False
 
     @contextmanager
     def driven(
@@ -250,12 +256,12 @@ class StageCapture:
         if self.trigger == "external":
             self.scope.set_trigger(Trigger(source="external"))
         elif tap.channel == self._trigger_channel:
-            self.scope.set_trigger(Trigger(source=f"ch{tap.channel}", level_v=centre_v))
+            self._set_level(centre_v)
 
     def _set_first(self, tap: Tap, guess_v: float) -> None:
-        """Set a channel for the first time: a guess beyond the scope's ranges is brought into them."""
+        """Set a channel for the first time: a guess beyond the ranges or their offsets is brought into them."""
         centre_v = tap.dc_v if self.coupling == "dc" else 0.0
-        for widening in (1.0, 2.0, 5.0, 20.0, 100.0, 0.5, 0.2, 0.02):
+        for widening in (1.0, 2.0, 5.0, 20.0, 100.0, 500.0, 2000.0, 0.5, 0.2, 0.02):
             try:
                 self._set(tap, guess_v * widening, centre_v)
                 return
@@ -264,7 +270,7 @@ class StageCapture:
         raise refused
 
     def _shoot(self, sine: Sine | None, span_s: float) -> tuple[Capture, ...]:
-        clipped_v: dict[int, float] = {}
+        clipped_v: dict[int, list[float]] = {tap.channel: [] for tap in self.taps}
         for _ in range(MOST_TRIES):
             if sine is None:
                 # Hum on a direct voltage seldom crosses the level that was expected, and its phase does not matter.
@@ -273,6 +279,9 @@ class StageCapture:
                 # The trigger comes within a period; asking earlier only keeps the link busy.
                 self._single(span_s + 5.0 / sine.freq_hz + 1.0, span_s + 1.0 / sine.freq_hz + LINK_S)
             records = [self.scope.fetch(tap.channel, tap.point) for tap in self.taps]
+            if self._is_level_lost:
+                (seen,) = (record for record in records if record.channel == self._trigger_channel)
+                self._set_level(float(np.median(seen.volts)))
             # All taps are looked at, so that one more shot mends every range at once.
             refit = [self._refit(tap, record, clipped_v) for tap, record in zip(self.taps, records, strict=True)]
             if not any(refit):
@@ -297,15 +306,25 @@ class StageCapture:
             if self.trigger == "external" or not others:
                 raise
             self._trigger_channel = others[0].channel
-            level_v = self._channels[self._trigger_channel].centre_v
-            self.scope.set_trigger(Trigger(source=f"ch{self._trigger_channel}", level_v=level_v))
-            self.scope.single(timeout_s, expected_s=expected_s)
+            self._set_level(self._channels[self._trigger_channel].centre_v)
+            try:
+                self.scope.single(timeout_s, expected_s=expected_s)
+            except MeasurementError:
+                # Both ride on so much direct voltage that the error of a range moves them off their levels. Records
+                # of one shot share their time axis, so that any moment serves; the next level is taken from them.
+                self.scope.single(expected_s, may_force=True)
+                self._is_level_lost = True
 
-    def _refit(self, tap: Tap, record: Capture, clipped_v: dict[int, float]) -> bool:
+    def _set_level(self, level_v: float) -> None:
+        self.scope.set_trigger(Trigger(source=f"ch{self._trigger_channel}", level_v=level_v))
+        self._is_level_lost = False
+
+    def _refit(self, tap: Tap, record: Capture, clipped_v: dict[int, list[float]]) -> bool:
         """Choose another range where the record asks for one; True when a new shot is needed.
 
-        ``clipped_v`` remembers for this shot the largest range that clipped: on a high direct voltage every range
-        shows another mean, as its own error has it, and a range that lost the wave once is not tried again.
+        ``clipped_v`` remembers for this shot the ranges that clipped: the first time the expected direct voltage
+        may have been wrong, but every range shows another mean, as its own error has it, and one that lost the
+        wave twice is not tried again.
         """
         before = self._channels[tap.channel]
         volts = record.volts
@@ -320,14 +339,15 @@ class StageCapture:
                     hint="lower the drive, or use a probe of higher division",
                 )
             self._smallest.discard(tap.channel)
-            clipped_v[tap.channel] = max(before.full_scale_v, clipped_v.get(tap.channel, 0.0))
+            clipped_v[tap.channel].append(before.full_scale_v)
             return True
         if size_v >= SMALLEST_FILL * before.full_scale_v or tap.channel in self._smallest:
             return False
         # A few converter steps say little about the true size, so the range falls by no more than ten at once.
         smaller = max(size_v / WANTED_FILL / before.full_scale_v, 0.1)
         if self.coupling == "dc":
-            lost = clipped_v.get(tap.channel, 0.0) / before.full_scale_v
+            lost_v = clipped_v[tap.channel]
+            lost = max((v for v in lost_v if lost_v.count(v) > 1), default=0.0) / before.full_scale_v
             smaller = max(smaller, 1.01 * lost)
             if smaller > 0.5:
                 return False

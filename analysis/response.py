@@ -14,7 +14,7 @@ import numpy as np
 
 from acquisition.errors import FitFailed
 
-from .gain import SCALES, Gain, averaged
+from .gain import COUPLINGS, SCALES, Gain, averaged
 from .uncertainty import polar_std
 
 REFERENCE_HZ = 1000.0
@@ -209,6 +209,8 @@ def _errors(gain: Gain) -> Iterator[tuple[tuple[object, ...], float]]:
             origin = ("scale", channel, full_scale_v)
         elif item.name.startswith("probe"):
             origin = ("probe", channel)
+        elif item.name in COUPLINGS:
+            origin = ("coupling", channel)  # one capacitor at all frequencies
         else:
             origin = (item.name, id(gain))  # coarse steps: met at another place each time
         yield origin, -item.std if is_input else item.std

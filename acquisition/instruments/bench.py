@@ -74,7 +74,8 @@ class ScopeEntry(Instrument):
 
     ``rating_v`` is the limit at its input, DC plus AC peak, behind the probe; ``skew_s`` the delay that may lie
     between two channels with their probes; ``channel_correlation`` how far the scale errors of two channels are one
-    error, 0 to 1, where that was measured.
+    error, 0 to 1, where that was measured; ``ac_corner_hz`` the -3 dB frequency of AC coupling at the input, with
+    a 1:1 lead, and ``ac_tolerance`` how far a channel may be from it, 0.2 for 20 %.
     """
 
     accuracy: Accuracies = Field(default_factory=lambda: AccuracyTable.parse("3 % of full scale"))
@@ -83,6 +84,8 @@ class ScopeEntry(Instrument):
     rating_v: PositiveValue | None = None
     skew_s: ZeroOrMore = 2e-9
     channel_correlation: Annotated[float, Field(ge=0, le=1)] = 0.0
+    ac_corner_hz: PositiveValue = 10.0
+    ac_tolerance: Annotated[float, Field(ge=0, lt=1)] = 0.2
 
 
 class GeneratorEntry(Instrument):

@@ -230,7 +230,10 @@ class StreamingMeter(Strict):
 
 
 class GeneratorRules(Strict):
-    """How a generator is told what to do."""
+    """How a generator is told what to do.
+
+    ``kept`` lists what measuring changes, in the order in which it is set again at the end; the output stays off.
+    """
 
     output: Setting
     load: Setting
@@ -239,6 +242,7 @@ class GeneratorRules(Strict):
     frequency: Setting
     offset: Setting
     amplitude: Setting
+    kept: list[Setting] = []
     settle_periods: float = Field(default=3, ge=0)
     settle_s: float = Field(default=0.05, ge=0)
 

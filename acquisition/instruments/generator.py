@@ -13,9 +13,18 @@ from dataclasses import dataclass
 from types import FrameType
 
 from ..clock import Clock
-from ..errors import AcquisitionError, CommandRefused, ConnectionLost, InstrumentNotFound, SafetyStop
+from ..errors import (
+    AcquisitionError,
+    CommandRefused,
+    ConnectionLost,
+    InstrumentNotFound,
+    ReplyMalformed,
+    SafetyStop,
+)
+from ..scpi import fill
 from .accuracy import AccuracyTable
 from .bench import Bench, GeneratorEntry
+from .dialect import Setting
 from .session import Session, open_session
 
 OFF_SIGNALS = tuple(getattr(signal, name) for name in ("SIGTERM", "SIGHUP") if hasattr(signal, name))
@@ -62,6 +71,8 @@ class Generator:
         What was read back last.
     gaps : list of str
         Losses of the link that were mended.
+    was_on : bool
+        Its output was on when it was opened; it is off since.
     """
 
     def __init__(self, session: Session, entry: GeneratorEntry) -> None:
@@ -75,6 +86,8 @@ class Generator:
         self.most_pp_v = entry.most_pp_v
         self.gaps = session.gaps
         self.sine: Sine | None = None
+        self.was_on = False
+        self._found: list[tuple[Setting, float | bool | str]] = []
         self._wanted: Sine | None = None
         self._is_on = False
         # What the generator calls amplitude, a volt peak to peak.
@@ -86,6 +99,34 @@ class Generator:
     def is_on(self) -> bool:
         """True from the moment the output was told to switch on until it confirmed that it is off."""
         return self._is_on
+
+    def note_found(self) -> None:
+        """Ask how it was left, before anything is sent to it: output on or off, and what `restore` sets again."""
+        try:
+            self.was_on = bool(self.session.get(self._rules.output))
+            self._found = [(setting, self.session.get(setting)) for setting in self._rules.kept]
+        except (CommandRefused, ReplyMalformed):
+            self._found = []  # somebody uses it for something this dialect has no words for
+
+    def restore(self) -> list[str]:
+        """Set it as it was found, the output off.
+
+        Returns
+        -------
+        list of str
+            What could not be set again, in words.
+        """
+        self._off()
+        self._wanted = self.sine = None
+        for setting, value in self._found:
+            wire = setting.words[str(value)][0] if setting.words else "INF" if value == "infinite" else value
+            self.session.send(fill(setting.set or "", {"value": wire}))
+        left = [str(entry) for entry in self.session.drain_errors()]
+        for setting, value in self._found:
+            got = self.session.get(setting)
+            if got != value and not (isinstance(got, float) and math.isclose(got, float(value), rel_tol=1e-4)):
+                left.append(f"{setting.ask} gives {got}, was {value}")
+        return left
 
     def set_sine(self, freq_hz: float, pp_v: float, offset_v: float = 0.0) -> Sine:
         """Set up a sine; the output is switched off for it.
@@ -290,6 +331,7 @@ def open_generator(bench: Bench, *, clock: Clock | None = None) -> Generator:
     session = open_session(bench, entry, clock)
     try:
         generator = Generator(session, entry)
+        generator.note_found()
         generator._apply()
     except BaseException:
         session.close()

@@ -106,7 +106,7 @@ class SimulatedBench:
             f"meter: {{resource: '{resources['meter']}', dialect: {meter}, accuracy: {accuracy}, "
             "rating_v: 1000, nplc: 1}\n"
             f"scope: {{resource: '{resources['scope']}', dialect: {scope}, "
-            "accuracy: 2 %, rating_v: 400}\n"
+            "accuracy: 2 %, rating_v: 400, ac_corner_hz: 7}\n"
             f"generator: {{resource: '{resources['generator']}', dialect: scpi-generator, "
             "source_ohm: 50, most_pp_v: 5}\n"
             "lead: {rated_v: 1000}\n"

@@ -305,7 +305,9 @@ class Wiring:
                 dc_v = plant.dc_v(probe.point, probe.resistance_ohm)
                 volts = np.full_like(times_s, dc_v)
                 for line in plant.ripple(probe.point):
-                    volts += line.peak_v * np.cos(2 * np.pi * line.freq_hz * times_s + line.phase_rad)
+                    left = 1 / (1 - 1j * corner_hz / line.freq_hz)  # of a line, behind the coupling capacitor
+                    angle = 2 * np.pi * line.freq_hz * times_s + line.phase_rad + np.angle(left)
+                    volts += line.peak_v * abs(left) * np.cos(angle)
                 if drive.on:
                     gain = complex(gains[clipped.index(channel)])
                     if corner_hz:

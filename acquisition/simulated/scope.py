@@ -7,70 +7,18 @@ ten numbers with the y origin in codes, and keywords with values.
 from __future__ import annotations
 
 import math
-from dataclasses import dataclass
 
 import numpy as np
 
 from .device import Device, only
 from .parser import ScpiError, parse_boolean, parse_choice, parse_number
 from .plant import Wiring
-
-CODES_PER_DIVISION = 25
-DIVISIONS = 10
-"""Divisions of the time axis; the vertical axis has 8 on the screen and 10.24 in the converter."""
+from .scope_channel import DIVISIONS, SCALES_V, Channel, Record
 
 CHANNELS = (1, 2)
 NOISE_CODES = 0.4
-AC_CORNER_HZ = 0.7
-SCALES_V = tuple(m * 10.0**e for e in (-3, -2, -1, 0) for m in (2, 5, 10))
-"""Volts a division at the input, 1-2-5 steps from 2 mV to 10 V."""
-
-
-@dataclass(slots=True)
-class Channel:
-    """Settings of one channel; volts are at the input, the probe factor comes on top.
-
-    Parameters
-    ----------
-    shown, ac, limited : bool
-        Displayed; capacitor in the input; bandwidth limit on.
-    factor : float
-        What the scope believes the probe to be.
-    input_scale_v, centre_v : float
-        Volts a division at the input; volts at the tip in the middle of the screen.
-    """
-
-    shown: bool = True
-    ac: bool = False
-    limited: bool = False
-    factor: float = 1.0
-    input_scale_v: float = 1.0
-    centre_v: float = 0.0
-
-    def step_v(self) -> float:
-        """Volts of one code at the tip."""
-        return self.input_scale_v * self.factor / CODES_PER_DIVISION
-
-
-@dataclass(frozen=True, slots=True)
-class Record:
-    """What one shot left in the memory.
-
-    Parameters
-    ----------
-    first_s, step_s : float
-        Time of the first sample against the trigger, and the interval.
-    codes : mapping of int to ndarray
-        Codes counted from the middle of the converter, -128 to 127.
-    step_v, centre_v : mapping of int to float
-        Scale of each channel when it was taken.
-    """
-
-    first_s: float
-    step_s: float
-    codes: dict[int, np.ndarray]
-    step_v: dict[int, float]
-    centre_v: dict[int, float]
+AC_CORNER_HZ, AC_SPREAD = 7.0, 0.15
+"""Corner of the coupling capacitor with a 1:1 lead, and the largest error of a channel's own."""
 
 
 class Scope(Device):
@@ -107,6 +55,8 @@ class Scope(Device):
             for channel in CHANNELS
             for scale in SCALES_V
         }
+        own = np.random.default_rng([seed, 1])
+        self.ac_corners_hz = {c: AC_CORNER_HZ * (1 + AC_SPREAD * float(own.uniform(-1, 1))) for c in CHANNELS}
         self.clock_ppm = clock_ppm
         self.never_triggers = False
         self.stuck_state = ""  # what it says for ever, whatever it does
@@ -195,7 +145,7 @@ class Scope(Device):
     def _tip_volts(self, times_s: np.ndarray, channels: list[int]) -> np.ndarray:
         """Volts as the channels show them: true division of the probe, believed factor, error of the range."""
         corners = [
-            AC_CORNER_HZ / self.wiring.probes[channel].factor if self.channels[channel].ac else 0.0
+            self.ac_corners_hz[channel] / self.wiring.probes[channel].factor if self.channels[channel].ac else 0.0
             for channel in channels
         ]
         rows = self.wiring.probe_volts(times_s, channels, corners)
@@ -277,6 +227,28 @@ class Scope(Device):
         low, high = SCALES_V[0] * settings.factor, SCALES_V[-1] * settings.factor
         wanted = parse_number(parameter, "V", low=low * (1 - 1e-9), high=high * (1 + 1e-9), default=settings.factor)
         settings.input_scale_v = next(s for s in SCALES_V if wanted / settings.factor <= s * (1 + 1e-9))
+        most_v = settings.most_centre_v()
+        settings.centre_v = min(max(settings.centre_v, -most_v), most_v)
+
+    def set_centre(self, channel: int, centre_v: float) -> None:
+        """Volts in the middle of the screen.
+
+        Parameters
+        ----------
+        channel : int
+            From 1.
+        centre_v : float
+            At the tip.
+
+        Raises
+        ------
+        ScpiError
+            -222 where the range does not reach so far.
+        """
+        settings = self.channels[only(channel, CHANNELS)]
+        if abs(centre_v) > settings.most_centre_v() * (1 + 1e-9):
+            raise ScpiError(-222, "Data out of range")
+        settings.centre_v = centre_v
 
     def set_time_scale(self, parameter: str | bytes) -> None:
         """Seconds a division, taken up to the next 1-2-5 step.

@@ -51,7 +51,7 @@ class KeywordScope(Scope):
         )
         self.on(
             f"{channel}:OFFSet",
-            do=lambda s, p: self.set_channel(s[0], "centre_v", parse_number(p[0], "V")),
+            do=lambda s, p: self.set_centre(s[0], parse_number(p[0], "V")),
             ask=lambda s, p: nr3(self.channels[only(s[0], CHANNELS)].centre_v),
             takes=1,
         )

@@ -125,7 +125,7 @@ class TenFieldScope(Scope):
         self.on("MEASure:VPP", ask=self._ask_pp, takes=(1, 1))
 
     def _set_offset(self, suffixes: Suffixes, parameters: Parameters) -> None:
-        self.set_channel(suffixes[0], "centre_v", parse_number(parameters[0], "V"))
+        self.set_centre(suffixes[0], parse_number(parameters[0], "V"))
 
     def _ask_offset(self, suffixes: Suffixes, parameters: Parameters) -> str:
         return nr3(self.channels[only(suffixes[0], CHANNELS)].centre_v)
@@ -180,7 +180,7 @@ class TenFieldCodesScope(TenFieldScope):
         # This family moves the trace up by the offset, in whole codes.
         settings = self.channels[only(suffixes[0], CHANNELS)]
         moved = round(parse_number(parameters[0], "V") / settings.step_v())
-        settings.centre_v = -moved * settings.step_v()
+        self.set_centre(suffixes[0], -moved * settings.step_v())
 
     def _ask_offset(self, suffixes: Suffixes, parameters: Parameters) -> str:
         return nr3(-self.channels[only(suffixes[0], CHANNELS)].centre_v)

@@ -4,9 +4,10 @@ from .combine import averaged, swapped
 from .kept import EXCHANGED, OUTPUT, PAIR, SOURCE, STRAIGHT, gains_kept, note_of
 from .measure import ChannelAccuracy, gain_of, peak_to_peak_v
 from .probes import probe_question
-from .result import SCALES, Gain, NoisePart, wrapped_deg
+from .result import COUPLINGS, SCALES, Gain, NoisePart, wrapped_deg
 
 __all__ = [
+    "COUPLINGS",
     "EXCHANGED",
     "OUTPUT",
     "PAIR",

@@ -7,6 +7,7 @@ shots are referred to their triggers.
 from __future__ import annotations
 
 import math
+from collections.abc import Sequence
 from dataclasses import dataclass
 
 import numpy as np
@@ -16,13 +17,13 @@ from acquisition.records import Capture
 
 from ..sinefit import SineFit, converter_step_v, distortion, fit_capture
 from ..uncertainty import InputQuantity, rectangular
-from .result import DELAY, SCALES, Gain, NoisePart, times
+from .result import COUPLING_PHASE, COUPLINGS, DELAY, SCALES, Gain, NoisePart, times
 
 KNOWN_FREQUENCY_PERIODS = 20.0
 """Up to so many periods the generator's frequency serves; beyond, the clocks of two instruments drift apart."""
 
-AC_DROOP_HZ = 20.0
-"""Below this AC coupling is worth a note: its corner is 1 to 10 Hz, a tenth behind a 10:1 probe (from memory)."""
+NOTED_DROOP = 0.02
+"""AC coupling earns a note from this ratio of its corner to the frequency, where it turns the phase by 1 degree."""
 
 NOTED_DISTORTION = 0.01
 """Distortion above which a result is noted as taken outside the linear range (common practice, no source)."""
@@ -43,6 +44,9 @@ class ChannelAccuracy:
         on one range share the whole error, whatever this says.
     skew_s : float
         Delay between two channels with their probes, half-width in seconds.
+    ac_corner_hz, ac_tolerance : float
+        -3 dB frequency of AC coupling at the scope's input with a 1:1 lead, and the relative error of a channel's
+        own: 10 Hz or less is what specifications print, 20 % is common practice, no source.
     trigger_samples : float
         How well the time of the first sample is known against the trigger, as width in sample intervals; matters
         only for records of different shots.
@@ -52,6 +56,8 @@ class ChannelAccuracy:
     probe: float = 0.01
     shared: float = 0.0
     skew_s: float = 2e-9
+    ac_corner_hz: float = 10.0
+    ac_tolerance: float = 0.2
     trigger_samples: float = 1.0
 
 
@@ -89,7 +95,8 @@ def gain_of(
     Notes
     -----
     First-order propagation through ``H = Z2 / Z1`` (JCGM 102:2011): the phasors' covariances are turned and scaled
-    by ``1 / Z1`` and ``H / Z1``.
+    by ``1 / Z1`` and ``H / Z1``. What AC coupling takes from each channel, ``1 / (1 - j fc / f)``, is put back; of
+    two channels coupled alike only the difference of their corners is left, and that is in the uncertainty.
     """
     limits = accuracy or ChannelAccuracy()
     together = source.shot == output.shot and source.channel != output.channel
@@ -103,8 +110,9 @@ def gain_of(
         )
     # Two records of one shot share the time axis, so any time serves; its centre is where the fit knows most.
     at_s = first.center_s if together else 0.0
-    from_v, to_v = first.phasor_at(at_s), last.phasor_at(at_s)
-    gain = to_v / from_v
+    droops = [_droop(capture, limits, first.freq_hz) for capture in (source, output)]
+    seen_v = [first.phasor_at(at_s), last.phasor_at(at_s)]
+    gain = (seen_v[1] / droops[1]) / (seen_v[0] / droops[0])
     thd = [distortion(f).thd_ratio if f.phasors_v.size > 1 and f.amplitude_v else 0.0 for f in (first, last)]
     return Gain(
         from_point=source.point,
@@ -112,11 +120,11 @@ def gain_of(
         freq_hz=first.freq_hz,
         drive_pp_v=output.drive_pp_v if output.drive_pp_v is not None else source.drive_pp_v,
         gain=gain,
-        noise=_noise(source, output, first, last, from_v, to_v, limits, together),
-        fixed=_fixed(first, last, limits, together),
+        noise=_noise(source, output, first, last, seen_v, gain, limits, together),
+        fixed=(*_fixed(first, last, limits, together), *_couplings(source, output, droops, limits)),
         shared=_shared(source, output, limits),
-        in_pp_v=2.0 * first.amplitude_v,
-        out_pp_v=2.0 * last.amplitude_v,
+        in_pp_v=2.0 * first.amplitude_v / abs(droops[0]),
+        out_pp_v=2.0 * last.amplitude_v / abs(droops[1]),
         in_extremes_v=peak_to_peak_v(source),
         out_extremes_v=peak_to_peak_v(output),
         thd_in=thd[0],
@@ -124,7 +132,7 @@ def gain_of(
         in_range=(source.channel, source.full_scale_v),
         out_range=(output.channel, output.full_scale_v),
         method="two channels, one shot" if together else "one channel at a time, sync as trigger",
-        notes=_notes(source, output, first, last, thd[1]),
+        notes=(*_notes(source, output, first, last, thd[1]), *_droop_notes(source, output, droops)),
     )
 
 
@@ -160,18 +168,16 @@ def _noise(
     output: Capture,
     first: SineFit,
     last: SineFit,
-    from_v: complex,
-    to_v: complex,
+    seen_v: Sequence[complex],
+    gain: complex,
     limits: ChannelAccuracy,
     together: bool,
 ) -> tuple[NoisePart, ...]:
-    gain = to_v / from_v
     parts = []
-    for label, fit, phasor, factor in (
-        ("input", first, from_v, gain / from_v),
-        ("output", last, to_v, 1.0 / from_v),
-    ):
-        turn = times(factor * (phasor / fit.phasor_v if fit.phasor_v else 1.0))
+    # Of the output, which may be nothing at all, the slope is taken without dividing by it.
+    slopes = (gain / seen_v[0], gain / seen_v[1] if seen_v[1] else 1.0 / seen_v[0])
+    for label, fit, phasor, slope in zip(("input", "output"), (first, last), seen_v, slopes, strict=True):
+        turn = times(slope * (phasor / fit.phasor_v if fit.phasor_v else 1.0))
         parts.append(
             NoisePart(
                 name=f"noise and converter, {label}",
@@ -201,6 +207,46 @@ def _fixed(first: SineFit, last: SineFit, limits: ChannelAccuracy, together: boo
     return tuple(fixed)
 
 
+def _droop(capture: Capture, limits: ChannelAccuracy, freq_hz: float) -> complex:
+    """What AC coupling leaves of a signal; the probe's resistance stands in front of the capacitor too."""
+    if capture.coupling != "ac":
+        return 1.0 + 0.0j
+    return 1.0 / (1.0 - 1j * limits.ac_corner_hz / max(1.0, capture.probe_factor) / freq_hz)
+
+
+def _couplings(
+    source: Capture, output: Capture, droops: Sequence[complex], limits: ChannelAccuracy
+) -> tuple[InputQuantity, ...]:
+    """What the tolerance of the corners leaves uncertain: one capacitor for both records does so of nothing."""
+    if source.coupling == output.coupling and (source.coupling != "ac" or source.channel == output.channel):
+        return ()
+    # 1 / (1 - jx) with x = tan(angle): its logarithm moves by -sin^2 and, in phase, by sin cos times that of x.
+    angles = [math.atan2(droop.imag, droop.real) for droop in droops]
+    std = rectangular(limits.ac_tolerance)
+    found = [
+        InputQuantity(name=name, value=0.0, std=std * math.sin(angle) ** 2)
+        for name, angle in zip(COUPLINGS, angles, strict=True)
+        if angle
+    ]
+    turned = std * math.hypot(*(math.sin(angle) * math.cos(angle) for angle in angles))
+    return (*found, InputQuantity(name=COUPLING_PHASE, value=0.0, std=math.degrees(turned), unit="deg"))
+
+
+def _droop_notes(source: Capture, output: Capture, droops: Sequence[complex]) -> tuple[str, ...]:
+    worst = min(droops, key=abs)
+    is_alike = source.coupling == output.coupling
+    if is_alike and worst.imag < NOTED_DROOP * worst.real:
+        return ()
+    alike = "both channels are" if is_alike else "one channel is"
+    turned_deg = math.degrees(math.atan2(worst.imag, worst.real))
+    told = (
+        f"{alike} AC coupled: {100 * (1 - abs(worst)):.2g} % and {turned_deg:.2g} deg of a channel put back; the "
+        "tolerance of its corner is in the uncertainty"
+    )
+    below = worst.imag > worst.real
+    return (told, "below the corner of the AC coupling: a DC-coupled input tells more") if below else (told,)
+
+
 def _shared(source: Capture, output: Capture, limits: ChannelAccuracy) -> dict[tuple[str, str], float]:
     same_channel = source.channel == output.channel
     same_range = math.isclose(source.full_scale_v, output.full_scale_v, rel_tol=1e-6)
@@ -221,11 +267,4 @@ def _notes(source: Capture, output: Capture, first: SineFit, last: SineFit, thd_
         notes.append(f"distortion {100 * thd_out:.1f} % at {output.point}: the drive is outside the linear range")
     if last.amplitude_v < 5.0 * last.amplitude_std_v:
         notes.append(f"{output.point}: hardly any signal, phase means nothing")
-    if source.coupling != output.coupling:
-        # Corner of AC coupling 1 to 10 Hz, a tenth with a 10:1 probe (from memory): 200 corners away it is 0.3 deg.
-        notes.append("one channel AC, the other DC coupled: phase is wrong at low frequencies")
-    elif source.coupling == "ac" and first.freq_hz < AC_DROOP_HZ:
-        notes.append(
-            f"both channels AC coupled below {AC_DROOP_HZ:g} Hz: their droop cancels as far as their corners agree"
-        )
     return tuple(notes)

@@ -23,7 +23,11 @@ SCALES = (
 )
 """Relative errors of the magnitude, in the order the budget lists them: those of the input divide."""
 
-DELAY = "delay between channels"
+COUPLINGS = ("AC coupling, input channel", "AC coupling, output channel")
+"""Relative errors of the magnitude by what is not known of a channel's coupling capacitor; signs as ``SCALES``."""
+
+DELAY, COUPLING_PHASE = "delay between channels", "AC coupling of the channels"
+"""Errors of the phase, in seconds and in degrees."""
 
 
 @dataclass(frozen=True, slots=True, kw_only=True, eq=False)
@@ -62,7 +66,8 @@ class Gain:
     noise : tuple of NoisePart
         Random contributions.
     fixed : tuple of InputQuantity
-        Contributions that repeating does not reduce, named as in ``SCALES`` and ``DELAY``.
+        Contributions that repeating does not reduce, named as in ``SCALES``, ``COUPLINGS``, ``DELAY`` and
+        ``COUPLING_PHASE``.
     shared : mapping of (name, name) to float
         Correlations among ``fixed``: what both channels have in common cancels.
     in_pp_v, out_pp_v : float
@@ -113,7 +118,8 @@ class Gain:
     def fixed_covariance(self) -> np.ndarray:
         """Part of `covariance` that repeating does not reduce."""
         along = _scale_budget(1.0, self.fixed, self.shared).std * abs(self.gain)
-        across = math.radians(self._delay_deg()) * abs(self.gain)
+        turns = (self._degrees_per(i) * i.std for i in self.fixed if i.name in {DELAY, COUPLING_PHASE})
+        across = math.radians(math.hypot(*turns)) * abs(self.gain)
         direction = self.gain / abs(self.gain) if self.gain else 1.0 + 0.0j
         turn = times(direction)
         covariance: np.ndarray = turn @ np.diag([along**2, across**2]) @ turn.T
@@ -183,13 +189,14 @@ class Gain:
             )
             for part in self.noise
         ]
-        delay = [item for item in self.fixed if item.name == DELAY]
-        count, turn, start = len(inputs), 360.0 * self.freq_hz, self.phase_deg
+        turning = [item for item in self.fixed if item.name in {DELAY, COUPLING_PHASE}]
+        slopes = np.array([1.0] * len(inputs) + [self._degrees_per(item) for item in turning])
+        start = self.phase_deg
 
         def phase(x: np.ndarray) -> float:
-            return start + float(np.sum(x[:count])) + turn * float(np.sum(x[count:]))
+            return start + float(slopes @ x)
 
-        return evaluate("phase", phase, [*inputs, *delay], unit="deg")
+        return evaluate("phase", phase, [*inputs, *turning], unit="deg")
 
     def readings(self, *, taken_utc: str, instrument: str, range_v: float | None = None) -> tuple[Reading, Reading]:
         """The two readings kept in the job: gain and phase_deg.
@@ -222,8 +229,8 @@ class Gain:
         )
         return gain, phase
 
-    def _delay_deg(self) -> float:
-        return math.sqrt(sum((360.0 * self.freq_hz * item.std) ** 2 for item in self.fixed if item.name == DELAY))
+    def _degrees_per(self, item: InputQuantity) -> float:
+        return 360.0 * self.freq_hz if item.name == DELAY else 1.0
 
 
 def wrapped_deg(angle_deg: float) -> float:
@@ -260,7 +267,7 @@ def _scale_budget(
     noise: list[InputQuantity] | None = None,
 ) -> Budget:
     random = noise or []
-    scales = [item for name in SCALES for item in fixed if item.name == name]
+    scales = [item for name in (*SCALES, *COUPLINGS) for item in fixed if item.name == name]
     signs = np.array([-1.0 if "input" in item.name else 1.0 for item in scales])
     count = len(random)
 

@@ -133,6 +133,22 @@ def test_direct_coupling_follows_the_level(bench, instruments):
     assert np.ptp(output.volts) > 0.2 * output.full_scale_v
 
 
+def test_a_small_signal_on_direct_volts_that_nobody_expected(bench, instruments):
+    """Neither level is crossed where it was expected, and the ranges differ by more than the signal."""
+    capture, kept = stage(bench, instruments, first={"dc_v": 7.0}, second={"worst_v": 250.0, "dc_v": 120.0})
+    assert capture.coupling == "dc"
+    with capture.driven(1000.0, 0.02) as shoot:
+        source, output = shoot()
+        again, _ = shoot()
+    assert source.shot == output.shot < again.shot
+    assert np.ptp(output.volts) < 1.0  # 20 mV times ten, and noise, on 150 V
+    assert np.mean(output.volts) == pytest.approx(150.0, rel=0.03)
+    trigger = capture.scope._wanted_trigger
+    seen = {"ch1": source, "ch2": output}[trigger.source].volts
+    assert seen.min() <= trigger.level_v <= seen.max()  # found again, so that later shots need no force
+    assert len(kept) == 4
+
+
 def test_ratings_are_never_exceeded(bench, instruments):
     with pytest.raises(SafetyStop, match=r"OUT can take 481 V .* allow 480 V"):
         stage(bench, instruments, second={"worst_v": 481.0})
@@ -220,7 +236,7 @@ def test_output_is_off_after_any_exception(bench, instruments, thrown):
 
 def test_output_is_off_when_no_trigger_comes(bench, instruments):
     bench.scope.never_triggers = True
-    capture, _ = stage(bench, instruments)
+    capture, _ = stage(bench, instruments, trigger="external")
     with pytest.raises(MeasurementError, match="no trigger"), capture.driven(1000.0, 0.5) as shoot:
         shoot()
     assert not bench.wiring.drive.on

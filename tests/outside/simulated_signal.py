@@ -21,7 +21,7 @@ from acquisition.clock import FakeClock
 from acquisition.instruments import load_bench, open_generator, open_scope
 from acquisition.simulated.bench import SimulatedBench
 from acquisition.simulated.plant import Line
-from acquisition.simulated.scope import CHANNELS, SCALES_V
+from acquisition.simulated.scope import AC_CORNER_HZ, CHANNELS, SCALES_V
 from analysis.gain import ChannelAccuracy, gain_of
 from analysis.headroom import step_of
 from analysis.response import Response, log_frequencies
@@ -29,6 +29,7 @@ from analysis.response import Response, log_frequencies
 PRINTED = 0.02
 GAIN, LOW_HZ, HIGH_HZ = 56.0, 19.0, 90e3
 ACCURACY = ChannelAccuracy(vertical=PRINTED, probe=0.0)
+COUPLED = ChannelAccuracy(vertical=PRINTED, probe=0.0, ac_corner_hz=AC_CORNER_HZ)
 
 
 class BandPass:
@@ -74,15 +75,18 @@ def corners_hz():
 
 
 @contextmanager
-def stage_capture(plant, folder):
+def stage_capture(plant, folder, worst_v=350.0):
     clock = FakeClock()  # one time for all, so that slow records cost no waiting
     with SimulatedBench(plant, clock=clock) as bench:
         bench.wiring.clip(1, "IN")
         bench.wiring.clip(2, "OUT")
         described = load_bench(str(bench.write(Path(folder) / "bench.yaml")))
         with open_generator(described, clock=clock) as generator, open_scope(described, clock=clock) as scope:
-            # Direct coupling, so that the capacitor of the input is not part of the low corner.
-            taps = [Tap(point="IN", channel=1, worst_v=350.0), Tap(point="OUT", channel=2, worst_v=350.0, pp_v=6.0)]
+            # 350 V ask for direct coupling, so that the capacitor of the input is not part of the low corner.
+            taps = [
+                Tap(point="IN", channel=1, worst_v=worst_v),
+                Tap(point="OUT", channel=2, worst_v=worst_v, pp_v=6.0),
+            ]
             rules = ScopeRules(tip_rated_v=600.0, input_rated_v=300.0)
             yield bench, StageCapture(generator, scope, taps, rules, lambda record: None, clock=clock)
 
@@ -103,6 +107,23 @@ def gains(count, folder, seed=5):
             inside[0] += abs(found.magnitude - abs(true)) < found.magnitude_budget().expanded()
             inside[1] += abs(turned_deg) < found.phase_budget().expanded()
     return {"gain": int(inside[0]), "phase": int(inside[1])}
+
+
+def coupled(count, folder, seed=7, freq_hz=3.0):
+    """The same far below the stage's corner, both channels AC coupled, each with a capacitor of its own."""
+    rng, inside = np.random.default_rng(seed), np.zeros(2, int)
+    true = BandPass().response(["OUT"], freq_hz, [])[0]
+    with stage_capture(BandPass(), folder, 100.0) as (bench, capture), capture.driven(freq_hz, 0.1) as shoot:
+        assert capture.coupling == "ac"
+        for _ in range(count):
+            another_scope(bench, rng)
+            off = rng.uniform(-1, 1, 2) * ACCURACY.ac_tolerance
+            bench.scope.ac_corners_hz = dict(zip(CHANNELS, AC_CORNER_HZ * (1 + off), strict=True))
+            found = gain_of(*shoot(), COUPLED)
+            turned_deg = math.degrees(np.angle(found.gain / true))
+            inside[0] += abs(found.magnitude - abs(true)) < found.magnitude_budget().expanded()
+            inside[1] += abs(turned_deg) < found.phase_budget().expanded()
+    return {"gain at 3 Hz, AC coupled": int(inside[0]), "phase at 3 Hz, AC coupled": int(inside[1])}
 
 
 def corners(count, folder, seed=6):
@@ -154,9 +175,13 @@ def main() -> int:
             failed += worst > max(0.001, floor)
             print(f"distortion {100 * wanted:5.2f} %: worst error {100 * worst:.3f} %, floor {100 * floor:.3f} %",
                   flush=True)  # fmt: skip
-        for figure, inside in {**gains(count, folder), **corners(count, folder)}.items():
+        for figure, inside in {
+            **gains(count, folder),
+            **coupled(count, folder),
+            **corners(count, folder),
+        }.items():
             failed += not 0.93 * count <= inside <= 0.97 * count
-            print(f"{figure:<12}{inside:>5} of {count} inside the interval of 95 %", flush=True)
+            print(f"{figure:<26}{inside:>5} of {count} inside the interval of 95 %", flush=True)
     return failed
 
 

@@ -162,6 +162,6 @@ def test_a_killed_sweep_leaves_the_generator_on_and_the_next_start_switches_it_o
 
         monkeypatch.setattr(click, "echo", watched)
         assert main([*words[:3], "--ready", "--load-connected"]) == 0
-        told = [on for text, on in states if "it was switched off just now" in text]
+        told = [on for text, on in states if "was ON and was switched off just now; the last run" in text]
         assert told == [False]
         assert not bench.wiring.drive.on

@@ -20,6 +20,12 @@ def test_gain_and_phase_lie_in_their_intervals(trials, tmp_path):
     assert min(inside.values()) >= 52
 
 
+def test_gain_and_phase_of_ac_coupled_channels_lie_in_their_intervals(trials, tmp_path):
+    # The tolerance of the corners is a rectangle, so that even more lie inside; fewer than 52 of 60 as above.
+    inside = trials.coupled(60, tmp_path)
+    assert min(inside.values()) >= 52
+
+
 def test_corners_lie_in_their_intervals(trials, tmp_path):
     # Of 40 sweeps at 95 % fewer than 33 happen once in 2,000 (binomial distribution).
     inside = trials.corners(40, tmp_path)

@@ -92,6 +92,8 @@ class StagePlan:
             probe=self.bench.probe.tolerance,
             shared=self.bench.scope.channel_correlation,
             skew_s=self.bench.scope.skew_s,
+            ac_corner_hz=self.bench.scope.ac_corner_hz,
+            ac_tolerance=self.bench.scope.ac_tolerance,
         )
 
     def rules(self) -> ScopeRules:

@@ -5,13 +5,14 @@ from __future__ import annotations
 import math
 from collections.abc import Callable, Iterator, Sequence
 from contextlib import ExitStack, contextmanager, suppress
+from functools import partial
 from types import TracebackType
 
 from acquisition.capture import StageCapture, Tap
 from acquisition.clock import Clock, SystemClock
 from acquisition.errors import AcquisitionError, ConfigError, Problem
 from acquisition.instruments import open_generator, open_scope
-from acquisition.instruments.scope_setup import ScopeSetup, read_setup, restore_setup
+from acquisition.instruments.scope_setup import read_setup, restore_setup
 from acquisition.records import Capture, Event
 from acquisition.store import Job
 from analysis.gain import (
@@ -98,9 +99,12 @@ class SignalRun:
         self._stack = ExitStack()
         # The generator first: opening it switches its output off, whatever state it was left in.
         self.generator = self._stack.enter_context(open_generator(plan.bench))
+        self._stack.callback(self._put_back, "generator", self.generator.restore)
         try:
             self.scope = self._stack.enter_context(open_scope(plan.bench))
-            self._stack.callback(self._restore, read_setup(self.scope.session, (1, 2), self.scope.found))
+            setup = read_setup(self.scope.session, (1, 2), self.scope.found)
+            self._stack.callback(self._put_back, "scope", partial(restore_setup, self.scope.session, setup))
+            self._tell_how_found(left_on(job))
         except BaseException:
             self._stack.close()
             raise
@@ -154,10 +158,11 @@ class SignalRun:
         """
         self._ask("the generator's sync output on the scope's external trigger input")
         kept: dict[str, list[list[Capture]]] = {}
-        for way, point in ((SOURCE, self.plan.source), (OUTPUT, self.plan.output)):
-            self._ask(f"probe of channel 1 on {point}")
-            tap = self.plan.tap(point, 1, self.drive_pp_v, frequencies_hz[0])
-            capture = self._capture([tap], way, trigger="external")
+        points = (self.plan.source, self.plan.output)
+        taps = [self.plan.tap(point, 1, self.drive_pp_v, frequencies_hz[0]) for point in points]
+        for way, tap in zip((SOURCE, OUTPUT), taps, strict=True):
+            self._ask(f"probe of channel 1 on {tap.point}")
+            capture = self._capture([tap], way, trigger="external", beside=taps)
             kept[way] = []
             for freq_hz in frequencies_hz:
                 with self._driven(capture, freq_hz, self.drive_pp_v) as shoot:
@@ -221,11 +226,20 @@ class SignalRun:
 
     # Pieces.
 
-    def _restore(self, setup: ScopeSetup) -> None:
-        # On the way out of whatever happened: a scope that is gone cannot be set, and hides no other error.
+    def _tell_how_found(self, broken_off: bool) -> None:
+        """Say that the generator was found on, which only the instrument itself knows, or a run broken off."""
+        if not (self.generator.was_on or broken_off):
+            return
+        whose = "the last run on this job was broken off" if broken_off else "no run on this job left it so"
+        state = "was ON and was switched off just now" if self.generator.was_on else "was found off"
+        self._say(f"the generator's output {state}; {whose}")
+        self._event(GENERATOR_OFF)
+
+    def _put_back(self, role: str, restore: Callable[[], list[str]]) -> None:
+        # On the way out of whatever happened: an instrument that is gone cannot be set, and hides no other error.
         with suppress(AcquisitionError):
-            for problem in restore_setup(self.scope.session, setup):
-                self._say(f"not set as it was before on the scope: {problem}")
+            for problem in restore():
+                self._say(f"the {role} could not be set as it was before: {problem}")
 
     def _straight(self, frequencies_hz: Sequence[float], way: str, *, exchanged: bool) -> Iterator[Gain]:
         taps = self.plan.taps(self.drive_pp_v, frequencies_hz[0], exchanged=exchanged)
@@ -238,7 +252,9 @@ class SignalRun:
                     results.append(gain_of(source, output, self.plan.accuracy))
             yield averaged(results)
 
-    def _capture(self, taps: Sequence[Tap], way: str, trigger: str = "signal") -> StageCapture:
+    def _capture(
+        self, taps: Sequence[Tap], way: str, trigger: str = "signal", beside: Sequence[Tap] = ()
+    ) -> StageCapture:
         return StageCapture(
             self.generator,
             self.scope,
@@ -247,6 +263,7 @@ class SignalRun:
             lambda record: self.job.add_capture(self.pass_name, record),
             trigger=trigger,
             note=note_of(way, self._run),
+            beside=beside,
             clock=self._clock,
         )
 

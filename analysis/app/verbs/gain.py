@@ -84,7 +84,7 @@ def command(
     from analysis.app.jobs import bench_for, latest_pass
     from analysis.app.modelled import modelled
     from analysis.app.signal.plan import plan_stage
-    from analysis.app.signal.session import SignalRun, left_on
+    from analysis.app.signal.session import SignalRun
     from analysis.app.signal.show import CAUTIONS, LOAD_QUESTION
 
     if sum((sweep is not None, most_pp_v is not None, hum)) > 1 or (swap and one_channel):
@@ -110,7 +110,6 @@ def command(
         plan = dataclasses.replace(plan, read_v=read)
         if not hum and plan.needs_load:
             _note_load(job, name)
-        was_left_on = left_on(job)
 
         def ask(request: str) -> None:
             say(f"with the power off: {request}")
@@ -122,8 +121,6 @@ def command(
         if not hum:
             ask(f"generator on {plan.generator_point}")
         with SignalRun(plan, job, name, drive_pp_v=drive_pp_v, ask=ask, say=say) as run:
-            if was_left_on:
-                say("the last run ended with the generator on; it was switched off just now")
             if hum:
                 facts, lines = _hum(run)
             elif most_pp_v is not None:

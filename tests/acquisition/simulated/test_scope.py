@@ -7,6 +7,7 @@ import pytest
 
 from acquisition.clock import FakeClock
 from acquisition.simulated.generator import Generator
+from acquisition.simulated.parser import ScpiError
 from acquisition.simulated.scope_keyword import KeywordScope
 from acquisition.simulated.scope_ten_field import TenFieldCodesScope, TenFieldScope
 
@@ -89,6 +90,9 @@ def test_narrow_range_clips_at_the_converter(kind, wiring):
     scope = make(kind, wiring)
     scope.set_scale(2, "1")
     shoot(scope, wiring)
+    assert (scope.memory(2).codes[2] == 127).all()  # the offset of so fine a range does not reach 150 V
+    scope.channels[2].centre_v = 150.0
+    shoot(scope, wiring)
     codes = scope.memory(2).codes[2]
     assert (codes == 127).sum() > 10
     assert (codes == -128).sum() > 10
@@ -160,3 +164,14 @@ def test_hidden_channel_answers_nothing(wiring):
     scope.handle(b":WAV:SOUR CHAN2")
     assert scope.handle(b":WAV:PRE?") == b""
     assert scope.next_error().startswith("-221")
+
+
+@pytest.mark.parametrize("kind", SETUPS)
+def test_a_fine_range_reaches_no_far_offset(kind, wiring):
+    scope = make(kind, wiring)
+    scope.set_scale(2, "2")
+    scope.set_centre(2, -400.0)
+    with pytest.raises(ScpiError, match="out of range"):
+        scope.set_centre(2, 501.0)
+    scope.set_scale(2, "1")
+    assert scope.channels[2].centre_v == -20.0

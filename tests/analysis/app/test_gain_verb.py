@@ -241,7 +241,100 @@ def test_a_run_that_was_killed_is_told_about_at_the_next_start(bench, job_path, 
     with open_job(job_path) as job:
         job.start_pass("as-found")
         job.add_event("as-found", Event(kind="state", subject="generator", text=f"{GENERATOR_ON}: 1000 Hz, 0.5 V"))
+    # The job says that it was left on, the generator that it is off: somebody was there in between.
     out = run(capsys, job_path, "stage", "--drive", "0.5").out
-    assert "the last run ended with the generator on; it was switched off just now" in out
+    assert "the generator's output was found off; the last run on this job was broken off" in out
     out = run(capsys, job_path, "stage", "--drive", "0.5").out
-    assert "the last run ended" not in out
+    assert "generator's output" not in out
+
+
+def test_a_generator_that_is_found_on_is_told_about_and_switched_off(bench, job_path, capsys):
+    """Left on by something else: no event of the job knows of it, only the instrument does."""
+    bench.generator.output = True
+    bench.generator._apply_drive()
+    bench.wiring.clip(1, "HT")
+    out = run(capsys, job_path, "HT", "--hum").out
+    told = "the generator's output was ON and was switched off just now; no run on this job left it so"
+    assert told in out
+    assert not bench.wiring.drive.on
+
+
+def test_generator_and_scope_are_left_as_they_were_found(bench, job_path, capsys):
+    generator, scope = bench.generator, bench.scope
+    generator.load_ohm, generator.unit, generator.frequency_hz = 600.0, "VRMS", 440.0
+    generator.emf_pp_v, generator.emf_offset_v = 3.0, 0.5
+    scope.acquisition, scope.sweep, scope.time_scale_s = "AVER", "AUTO", 0.02
+    scope.run()
+
+    def state():
+        return (
+            (generator.load_ohm, generator.unit, generator.frequency_hz),
+            (round(generator.emf_pp_v, 6), round(generator.emf_offset_v, 6)),
+            (scope.acquisition, scope.sweep, scope.time_scale_s, scope.state),
+        )
+
+    before = state()
+    out = run(capsys, job_path, "stage", "--drive", "0.5", "--freq", "2k").out
+    assert state() == before
+    assert "as it was before" not in out
+    assert not bench.wiring.drive.on
+    generator.reset()
+    scope.reset()
+
+
+def test_every_figure_printed_comes_out_again_from_the_captures_in_the_job(bench, job_path, capsys):
+    """Gain, response, headroom and hum: what was printed, what the job keeps as readings (and the report shows), and
+    what is computed from the waveforms alone are the same figures."""
+    from analysis.app.jobs import bench_for
+    from analysis.app.modelled import modelled
+    from analysis.app.signal.plan import plan_stage
+    from analysis.app.signal.show import gain_facts, headroom_facts, hum_facts
+    from analysis.app.verbs.report import gather
+    from analysis.headroom import headroom_of, steps_kept
+    from analysis.report.figures import response_figure
+    from analysis.spectrum import hum_of
+
+    sweep = json.loads(run(capsys, job_path, "stage", "--drive", "0.5", "--sweep", "100:20k:5", "--json").out)
+    single = json.loads(run(capsys, job_path, "stage", "--drive", "0.5", "--freq", "700", "--json").out)
+    headroom = json.loads(run(capsys, job_path, "stage", "--drive", "2.5", "--headroom", "50", "--json").out)
+    bench.wiring.clip(1, "HT")
+    hum = json.loads(run(capsys, job_path, "HT", "--hum", "--json").out)
+
+    with open_job(job_path, read_only=True) as job:
+        kept = job.read_pass("as-found")
+        chassis, _, _ = modelled(job.sheet)
+        plan = plan_stage("stage", chassis, bench_for(None, job))
+        material = gather(job)
+
+    again = {
+        (g.freq_hz, g.drive_pp_v): gain_facts(g, plan)
+        for g in gains_kept(kept.captures, plan.source, plan.output, plan.accuracy)
+    }
+    printed = [*sweep["response"], single]
+    assert len(printed) == 6
+    for point in printed:
+        found = again[point["freq_hz"], 0.5]
+        assert {name: point[name] for name in found} == found
+    readings = {
+        (r.quantity, r.freq_hz): r for r in kept.readings if r.drive_pp_v == 0.5 and r.quantity != "thd_pct"
+    }
+    for point in printed:
+        gain, phase = (readings[quantity, point["freq_hz"]] for quantity in ("gain", "phase_deg"))
+        assert float(f"{gain.value:.6g}") == point["gain"]
+        assert float(f"{gain.std:.3g}") == point["std"]
+        assert round(phase.value, 3) == point["phase_deg"]
+
+    (steps,) = steps_kept(kept.captures, plan.source, plan.output, plan.accuracy)
+    found = headroom_facts(headroom_of(steps, limited_by=headroom["limited_by"]), plan.load_ohm)
+    assert {name: headroom[name] for name in found} == found
+
+    (record,) = [c for c in kept.captures if c.note.startswith("hum")]
+    assert {**hum_facts(hum_of(record, 50.0, vertical=plan.accuracy.vertical))}.items() <= hum.items()
+    (ripple,) = [r for r in kept.readings if r.quantity == "ripple_pp_v"]
+    assert float(f"{ripple.value:.4g}") == hum["hum_pp_v"]
+
+    figure = response_figure(material, "V1.6>V1.5")
+    curve = next(t for t in figure["data"] if (t["name"], t["yaxis"]) == ("as-found", "y"))
+    shown = dict(zip(curve["x"], curve["y"], strict=True))
+    for point in printed:
+        assert shown[point["freq_hz"]] == pytest.approx(point["gain_db"], abs=2e-3)

@@ -189,7 +189,7 @@ def test_notes_tell_what_limits_the_result():
     text = " ".join(gain_of(source, warped).notes)
     assert "distortion 4.0 %" in text
     assert "converter is at its end" in text
-    assert "one channel AC" in text
+    assert "one channel is AC" in text
 
 
 def test_readings_carry_value_and_uncertainty():
@@ -277,3 +277,71 @@ def test_other_differences_do_not(factor):
 
 def test_wrapped():
     assert wrapped_deg(-540.0) == 180.0
+
+
+# -- AC coupling -------------------------------------------------------------------------------------------------
+
+
+def drooped(gain, rng, corners_hz, couplings=("ac", "ac"), freq_hz=5.0, channels=(1, 2)):
+    """Records behind first-order high-pass filters of given corners, at a frequency not far above them."""
+    phasors = [0.05 * 1j, 0.05 * 1j * gain]
+    return [
+        record(
+            point,
+            phasor / (1 - 1j * (corner if coupling == "ac" else 0.0) / freq_hz),
+            rng,
+            channel=channel,
+            shot=channel if channels[0] == channels[1] else 1,
+            full_scale_v=2.6 * abs(phasor),
+            dt_s=1e-3,
+            t0_s=-1.0,
+            freq_hz=freq_hz,
+            setting_hz=freq_hz,
+            coupling=coupling,
+        )
+        for point, phasor, corner, coupling, channel in zip(
+            ("V1.2", "V1.1"), phasors, corners_hz, couplings, channels, strict=True
+        )
+    ]
+
+
+COUPLED = ChannelAccuracy(vertical=0.0, probe=0.0, skew_s=0.0, ac_corner_hz=10.0, ac_tolerance=0.2)
+
+
+def test_one_channel_ac_and_the_other_dc_is_corrected_with_its_uncertainty():
+    rng = np.random.default_rng(31)
+    mixed = gain_of(*drooped(-5.0, rng, (1.0, 1.0), ("dc", "ac")), COUPLED)
+    assert mixed.magnitude == pytest.approx(5.0, rel=3e-3)
+    assert abs(abs(mixed.phase_deg) - 180.0) < 0.2
+    # By hand: x = 1/5, so 20 %/sqrt(3) of the corner is x^2/(1+x^2) of it in size and x/(1+x^2) rad of it in phase.
+    x, u = 0.2, 0.2 / math.sqrt(3)
+    assert mixed.magnitude_budget().std / 5.0 == pytest.approx(u * x**2 / (1 + x**2), rel=0.05)
+    assert mixed.phase_budget().std == pytest.approx(math.degrees(u * x / (1 + x**2)), rel=0.02)
+    assert mixed.phase_std_deg == pytest.approx(mixed.phase_budget().std, rel=0.02)
+    assert "one channel is AC coupled: 1.9 % and 11 deg" in " ".join(mixed.notes)
+    assert {row.name for row in mixed.phase_budget().rows} >= {"AC coupling of the channels"}
+
+
+def test_two_channels_of_slightly_different_corners():
+    rng = np.random.default_rng(32)
+    found = gain_of(*drooped(-5.0, rng, (0.9, 1.1)), COUPLED)
+    off_deg = 180.0 - abs(found.phase_deg)
+    assert 1.5 < abs(off_deg) < 3.0  # the two capacitors differ, which nobody can know
+    assert abs(off_deg) < 1.96 * found.phase_std_deg
+    assert abs(found.magnitude - 5.0) < 1.96 * found.magnitude_std
+    assert "both channels are AC coupled" in " ".join(found.notes)
+    far_above = gain_of(*drooped(-5.0, rng, (0.9, 1.1), freq_hz=100.0), COUPLED)
+    assert far_above.phase_std_deg < 0.12
+    assert far_above.notes == ()
+
+
+def test_one_capacitor_for_both_records_adds_nothing():
+    rng = np.random.default_rng(33)
+    alone = gain_of(*drooped(-5.0, rng, (1.1, 1.1), channels=(1, 1)), COUPLED)
+    assert abs(abs(alone.phase_deg) - 180.0) < 0.3
+    assert not [item for item in alone.fixed if item.name.startswith("AC")]
+
+
+def test_below_the_corner_a_dc_coupled_input_is_asked_for():
+    found = gain_of(*drooped(-5.0, np.random.default_rng(34), (1.0, 1.0), freq_hz=0.8), COUPLED)
+    assert "below the corner of the AC coupling" in found.notes[-1]
