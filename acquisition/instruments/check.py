@@ -2,12 +2,11 @@
 
 from __future__ import annotations
 
-import importlib.util
 from collections.abc import Callable
 from dataclasses import dataclass
 
 from ..clock import Clock, SystemClock
-from ..errors import AcquisitionError, InstrumentNotFound
+from ..errors import AcquisitionError
 from ..transport import parse_address
 from .bench import UNKNOWN_RATING_V, Bench, Instrument
 from .dialect import load_dialect
@@ -189,31 +188,7 @@ def _library_limits(resource: str, backend: str) -> list[str]:
     """Say which driver library is missing for an address."""
     if parse_address(resource).kind != "visa":
         return []
-    if backend == "@ivi":
-        from ..transport.visa import manager
+    from ..transport.visa import missing_library
 
-        try:
-            manager(backend)
-        except InstrumentNotFound as error:
-            return [f"{error} ({error.hint})"]
-        return []
-    kind = resource.upper()
-    if kind.startswith("USB"):
-        return _usb_limits()
-    if kind.startswith("GPIB") and importlib.util.find_spec("gpib_ctypes") is None:
-        return ["GPIB needs the package gpib-ctypes and the driver of the adapter, or backend: '@ivi'"]
-    return []
-
-
-def _usb_limits() -> list[str]:
-    if importlib.util.find_spec("usb") is None:
-        return ["USB needs the package pyusb: pip install 'stagewalk[usb]'"]
-    import usb.core
-
-    try:
-        usb.core.find()
-    except usb.core.NoBackendError:
-        return ["USB needs the library libusb 1.0 of the system, or the package libusb-package"]
-    except usb.core.USBError as error:
-        return [f"USB cannot be looked at: {error}"]
-    return []
+    missing = missing_library(resource, backend)
+    return [f"{missing[0]}: {missing[1]}"] if missing else []

@@ -118,6 +118,8 @@ class Session(Connection):
                 reader.feed(link.read_exact(min(reader.missing, 262_144), patience_s))
             if reader.is_indefinite:
                 reader.feed(link.read_message(patience_s))
+            elif link.is_at_end:
+                pass  # as good as a line end: links that mark the end lose no bytes
             elif self.dialect.link.block_end == "newline":
                 # Where exactly the line end must come, a byte lost or doubled cannot hide behind it; and a last
                 # sample of 0x0D is no CR where other answers have none.

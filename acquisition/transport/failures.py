@@ -2,12 +2,16 @@
 
 from __future__ import annotations
 
-from collections.abc import Iterator, Sequence
+from collections.abc import Callable, Iterator, Sequence
 from contextlib import contextmanager
 from dataclasses import dataclass
 from typing import Literal
 
 from ..errors import ConnectionLost, InstrumentNotFound, TransportTimeout
+
+
+def _one_line(error: BaseException) -> str:
+    return " ".join(str(error).split()) or type(error).__name__
 
 
 @dataclass(frozen=True, slots=True)
@@ -22,11 +26,14 @@ class Failure:
         ``late`` for a deadline that passed, ``lost`` for a link that is gone.
     hint : str
         What the person can do.
+    says : callable
+        Gives the reason in one line.
     """
 
     kind: type[BaseException]
     means: Literal["late", "lost"]
     hint: str
+    says: Callable[[BaseException], str] = _one_line
 
 
 @contextmanager
@@ -55,7 +62,7 @@ def mapped(
         yield
     except tuple(row.kind for row in table) as error:
         row = next(row for row in table if isinstance(error, row.kind))
-        reason = " ".join(str(error).split()) or type(error).__name__
+        reason = row.says(error)
         if opening:
             raise InstrumentNotFound(
                 f"{resource}: cannot be opened: {reason}", hint=row.hint, tried={resource: reason}

@@ -45,6 +45,7 @@ class Link(ABC):
         self.dirty = False
         self.owes = False
         self._held = bytearray()
+        self._ended = False
         self._owner = threading.get_ident()
         self._closed = False
 
@@ -87,6 +88,7 @@ class Link(ABC):
             Not everything could be sent.
         """
         self._require_owner()
+        self._ended = False
         try:
             self._send(data, timeout_s)
         except (TransportTimeout, ConnectionLost):
@@ -239,6 +241,11 @@ class Link(ABC):
             self._held += data
         return bool(self._held)
 
+    @property
+    def is_at_end(self) -> bool:
+        """True when all of a message was read, on a link that marks the end."""
+        return self._ended and not self._held
+
     def has_held(self, harmless: bytes = b"") -> bool:
         """Tell whether bytes came together with what was read last.
 
@@ -309,7 +316,8 @@ class Link(ABC):
 
     def _received(self, timeout_s: float, most: int = 262_144) -> tuple[bytes, bool]:
         try:
-            return self._receive(timeout_s, most)
+            data, self._ended = self._receive(timeout_s, most)
+            return data, self._ended
         except (TransportTimeout, ConnectionLost):
             self.dirty = True
             raise

@@ -6,10 +6,12 @@ copy of it would kill every session.
 
 from __future__ import annotations
 
+import importlib.util
 from typing import TYPE_CHECKING, Any
 
 from ..clock import Clock
 from ..errors import ConnectionLost, InstrumentNotFound, TransportTimeout
+from . import usbtmc
 from .addresses import Address
 from .failures import Failure, mapped
 from .link import Link
@@ -24,9 +26,23 @@ LIBRARY_HINTS = {
     "@ivi": "install the VISA library of a maker of instruments, or choose backend: '@py' in the bench file",
 }
 
-UDEV_RULE = (
-    'SUBSYSTEM=="usb", ATTR{{idVendor}}=="{vendor}", ATTR{{idProduct}}=="{product}", MODE="0660", TAG+="uaccess"'
-)
+REFUSED_HINT = "the instrument refuses the connection: is another program connected?"
+NETWORK_HINT = "check power, network cable and address"
+
+WORDS = {
+    "VI_ERROR_RSRC_NFOUND": "nothing answers there",
+    "VI_ERROR_TMO": "no answer in time",
+    "VI_ERROR_CONN_LOST": "the connection broke off",
+    "VI_ERROR_RSRC_BUSY": "another program holds it",
+    "VI_ERROR_RSRC_LOCKED": "another program has locked it",
+    "VI_ERROR_IO": "the transfer failed",
+}
+"""Short reasons for the codes of VPP-4.3 that people meet; the library's own sentence serves for the others."""
+
+
+def _visa_reason(error: BaseException) -> str:
+    code = str(getattr(error, "abbreviation", ""))
+    return f"{WORDS.get(code) or getattr(error, 'description', '').split('.')[0]} ({code})"
 
 
 def failures(*, opening: bool = False) -> tuple[Failure, ...]:
@@ -40,7 +56,7 @@ def failures(*, opening: bool = False) -> tuple[Failure, ...]:
     from pyvisa import errors
 
     rows = (
-        Failure(errors.VisaIOError, "lost", "check power, cable and address"),
+        Failure(errors.VisaIOError, "lost", "check power, cable and address", _visa_reason),
         Failure(errors.InvalidSession, "lost", "the session was closed; the next question opens it again"),
         Failure(errors.LibraryError, "lost", "the VISA library cannot be loaded"),
         Failure(errors.Error, "lost", "the VISA library does not support this; try the other backend"),
@@ -49,7 +65,7 @@ def failures(*, opening: bool = False) -> tuple[Failure, ...]:
         Failure(RuntimeError, "lost", "the peer closed the connection"),  # HiSLIP
         Failure(ValueError, "lost", "the USB device does not answer: plug it out and in"),  # USB wraps its errors
     )
-    refused = Failure(Exception, "lost", "the instrument refuses the connection: is another program connected?")
+    refused = Failure(Exception, "lost", REFUSED_HINT)
     return (*rows, refused) if opening else rows
 
 
@@ -72,10 +88,11 @@ def manager(backend: str) -> pyvisa.ResourceManager:
         try:
             _managers[backend] = pyvisa.ResourceManager(backend)
         except (ValueError, OSError, pyvisa.errors.Error) as error:
+            reason = " ".join(str(error).split())
             raise InstrumentNotFound(
-                f"the VISA library {backend} cannot be used: {error}",
+                f"the VISA library {backend} cannot be used: {reason}",
                 hint=LIBRARY_HINTS.get(backend, "choose @py or @ivi"),
-                tried={backend: str(error)},
+                tried={backend: reason},
             ) from error
     return _managers[backend]
 
@@ -114,15 +131,15 @@ class VisaLink(Link):
                     address.resource, open_timeout=max(1, round(open_timeout_s * 1000))
                 )
         except InstrumentNotFound as error:
-            raise InstrumentNotFound(
-                str(error), hint=_opening_hint(address.resource, error.hint), tried=error.tried
-            ) from error
+            raise _not_opened(address.resource, backend, error) from error.__cause__
         with mapped(self._failures, self.resource, opening=True):
             # Lines and blocks are cut here, not below: their bytes may hold any terminator.
             opened.write_termination = ""
             opened.read_termination = None
             opened.send_end = True
         self._session = opened
+        # There every part of a message is said to be its end, and a device clear is missing.
+        self._is_py_usb = backend == "@py" and _is_usb(address.resource)
 
     def _send(self, data: bytes, timeout_s: float) -> None:
         from pyvisa import constants, errors
@@ -147,12 +164,14 @@ class VisaLink(Link):
                 with self._session.ignore_warning(
                     constants.StatusCode.success_max_count_read, constants.StatusCode.success_device_not_present
                 ):
-                    data, status = library.read(self._session.session, min(most, 20 * 1024))
+                    asked = min(most, 20 * 1024)
+                    data, status = library.read(self._session.session, asked)
             except errors.VisaIOError as error:
                 if error.error_code == constants.StatusCode.error_timeout:
                     return b"", False
                 raise
-        return bytes(data), status != constants.StatusCode.success_max_count_read
+        is_part = status == constants.StatusCode.success_max_count_read or (self._is_py_usb and len(data) == asked)
+        return bytes(data), not is_part
 
     def _device_clear(self) -> bool:
         from pyvisa import constants, errors
@@ -163,11 +182,17 @@ class VisaLink(Link):
             except errors.VisaIOError as error:
                 unsupported = {constants.StatusCode.error_nonsupported_operation}
                 if error.error_code in unsupported:
-                    return False
+                    return self._clear_usb()
                 raise
             except NotImplementedError:
                 return False
         return True
+
+    def _clear_usb(self) -> bool:
+        if not self._is_py_usb:
+            return False
+        interface = self._session.visalib.sessions[self._session.session].interface
+        return usbtmc.clear_device(interface, self.clock)
 
     def _release(self) -> None:
         try:
@@ -177,15 +202,51 @@ class VisaLink(Link):
             pass  # the peer was faster
 
 
-def _opening_hint(resource: str, hint: str) -> str:
-    parts = resource.split("::")
-    if resource.upper().startswith("USB") and len(parts) >= 3:
+def _is_usb(resource: str) -> bool:
+    return resource.upper().startswith("USB")
+
+
+def _not_opened(resource: str, backend: str, error: InstrumentNotFound) -> InstrumentNotFound:
+    """Give the error for what could not be opened, with a hint that fits the kind of address."""
+    reason, hint = error.tried[resource], error.hint
+    if missing := missing_library(resource, backend):
+        reason, hint = missing
+    elif _is_usb(resource) and backend == "@py":
+        reason, hint = usbtmc.why_not_opened(resource, reason)
+    elif resource.upper().startswith("GPIB"):
+        hint = "check the adapter, its driver, and the GPIB address the instrument shows"
+    elif hint != REFUSED_HINT:
+        hint = NETWORK_HINT
+    return InstrumentNotFound(f"{resource}: cannot be opened: {reason}", hint=hint, tried={resource: reason})
+
+
+def missing_library(resource: str, backend: str) -> tuple[str, str] | None:
+    """Say which driver library an address still needs on this machine, and what to do about it.
+
+    Parameters
+    ----------
+    resource : str
+        A VISA resource string.
+    backend : str
+        Library.
+
+    Returns
+    -------
+    (str, str) or None
+        None when nothing is missing.
+    """
+    if backend == "@ivi":
         try:
-            vendor, product = (f"{int(part, 0):04x}" for part in parts[1:3])
-        except ValueError:
-            return hint
-        rule = UDEV_RULE.format(vendor=vendor, product=product)
+            manager(backend)
+        except InstrumentNotFound as error:
+            return str(error), error.hint
+        return None
+    if _is_usb(resource):
+        return usbtmc.missing_for_usb()
+    bindings = ("gpib_ctypes", "gpib")
+    if resource.upper().startswith("GPIB") and not any(importlib.util.find_spec(name) for name in bindings):
         return (
-            f"on Linux a udev rule lets users in: put {rule} into a file numbered below 73, then plug it in again"
+            "GPIB needs the package gpib-ctypes and the driver of the adapter",
+            "install both, or choose backend: '@ivi' in the bench file",
         )
-    return hint
+    return None

@@ -1,6 +1,7 @@
 """The self-check of a bench, on simulated instruments and with things missing."""
 
 import json
+import sys
 
 import pytest
 
@@ -86,7 +87,8 @@ def test_what_cannot_work_is_listed_with_the_reason(monkeypatch):
     import importlib.util
 
     found = importlib.util.find_spec
-    missing = {"usb", "gpib_ctypes"}
+    missing = {"gpib_ctypes", "gpib"}
+    monkeypatch.setitem(sys.modules, "usb", None)
     monkeypatch.setattr(importlib.util, "find_spec", lambda name: None if name in missing else found(name))
     text = limits(meter=METER)
     assert "no stage gain" in text

@@ -129,12 +129,6 @@ def test_a_missing_vendor_library_is_said_with_what_to_do(monkeypatch):
     assert "backend" in caught.value.hint
 
 
-def test_a_usb_device_that_cannot_be_opened_gets_its_udev_line():
-    with pytest.raises(InstrumentNotFound) as caught:
-        open_link("USB0::0x1AB2::0x04CE::SN1::INSTR", open_timeout_s=0.2)
-    assert 'ATTR{idVendor}=="1ab2", ATTR{idProduct}=="04ce"' in caught.value.hint
-
-
 def test_no_scan_of_the_network_anywhere_in_the_drivers():
     """A scan takes 2 s, broadcasts on every network, and hangs old firmware: addresses are typed."""
     import acquisition.instruments
