@@ -14,7 +14,7 @@ REFUSED_FLAGS = {
     "maximum": "MAX is set on the meter",
     "low_battery": "the meter's battery is low",
     "wrong_function": "the meter is not set to DC volts",
-    "gap": "the link failed here and was mended",
+    "gap": "the link failed here",
 }
 """A sample with one of these is no reading; the text is the reason."""
 

@@ -2,7 +2,7 @@
 
 from __future__ import annotations
 
-from collections.abc import Callable, Iterable
+from collections.abc import Callable, Iterable, Iterator
 from dataclasses import replace
 from typing import TYPE_CHECKING
 
@@ -12,6 +12,10 @@ if TYPE_CHECKING:
     from acquisition.records import Reading
     from acquisition.steady import SteadyDetector
     from analysis.chassis import Chassis, ChassisModel
+
+RETRY_S = 0.5
+PATIENCE_S = 600.0
+"""How long a lost meter is waited for; then the survey ends, and the same command goes on where it was."""
 
 
 def survey_of(
@@ -101,6 +105,54 @@ def run_survey(
                 show(action)
         if machine.phase is Phase.DONE:
             return
+
+
+def patient_samples(
+    meter: Meter, tell: Callable[[str], None], *, retry_s: float = RETRY_S, patience_s: float = PATIENCE_S
+) -> Iterator[Sample]:
+    """Give the samples of a meter also across a cable that was pulled out and plugged in again.
+
+    Parameters
+    ----------
+    meter : Meter
+        Open.
+    tell : callable
+        Takes what the person must know: that it is lost and why, and that it answers again.
+    retry_s : float
+        Between two tries to find it, in seconds.
+    patience_s : float
+        It is given up after so long, in seconds.
+
+    Yields
+    ------
+    Sample
+        While the meter is lost one of the flag ``gap`` for each try, so that keys are heard all the time.
+
+    Raises
+    ------
+    InstrumentNotFound, TransportError, ProtocolError
+        It stayed away too long.
+    """
+    from acquisition.errors import InstrumentNotFound, ProtocolError, TransportError
+    from acquisition.instruments.meter_role import gap_sample
+
+    clock = meter.session.clock
+    lost_s: float | None = None
+    while True:
+        try:
+            for sample in meter.stream():
+                if lost_s is not None and "gap" not in sample.flags:
+                    tell("The meter answers again.")
+                    lost_s = None
+                yield sample
+        except (InstrumentNotFound, TransportError, ProtocolError) as error:
+            if lost_s is None:
+                lost_s = clock.monotonic_s()
+                tell(f"The meter is lost: {error} ({error.hint}). It is looked for; the survey goes on by itself.")
+            elif clock.monotonic_s() - lost_s > patience_s:
+                raise
+            yield gap_sample(clock)
+            clock.sleep_s(retry_s)
 
 
 def limits_of(bench: Bench, *, mains_known: bool) -> ProbingLimits:

@@ -54,10 +54,10 @@ def command(
     command goes on where it was.
     """
     from acquisition.instruments import open_meter
-    from acquisition.probing import Options
+    from acquisition.probing import Action, ActionKind, Options
     from analysis.app.jobs import bench_for, job_for
     from analysis.app.modelled import modelled
-    from analysis.app.survey import run_survey, survey_of
+    from analysis.app.survey import patient_samples, run_survey, survey_of
     from analysis.app.survey_screen import Screen, keyboard
 
     with job_for(job_path, chassis_name, bench_name, serial) as job:
@@ -88,7 +88,8 @@ def command(
             )
             screen = Screen(machine, keys, bell=not quiet)
             click.echo(f"pass {name}" + (f", {len(done)} points read before" if done else ""))
-            run_survey(machine, meter.stream(), screen.key, screen.show, screen.live)
+            samples = patient_samples(meter, lambda text: screen.show(Action(kind=ActionKind.CAUTION, text=text)))
+            run_survey(machine, samples, screen.key, screen.show, screen.live)
     return 0
 
 
