@@ -34,22 +34,40 @@ def volts(value_v: float) -> str:
     return f"{text.removeprefix('-') if float(text) == 0 else text} V"
 
 
-def spoken(step: SurveyStep) -> str:
-    """Announce a point: name, what it can reach, function, place, what a healthy chassis reads.
+def hazard_of(step: SurveyStep) -> str:
+    """Say what a point can reach at worst; empty where that is no high voltage.
 
     Parameters
     ----------
     step : SurveyStep
         The point.
     """
-    parts = [f"{step.point}, {step.function}"]
-    if step.worst_v > UNKNOWN_LIMIT_V:
-        parts.append(f"high voltage, up to {step.worst_v:.0f} V in a fault")
-    if step.place:
-        parts.append(step.place)
-    if step.expected_v is not None and step.low_v is not None and step.high_v is not None:
-        parts.append(f"expect {volts(step.expected_v)} ({volts(step.low_v)} to {volts(step.high_v)})")
-    return "; ".join(parts)
+    return f"high voltage, up to {step.worst_v:.0f} V in a fault" if step.worst_v > UNKNOWN_LIMIT_V else ""
+
+
+def healthy_of(step: SurveyStep) -> str:
+    """Say what a healthy chassis reads at a point; empty where nothing tells.
+
+    Parameters
+    ----------
+    step : SurveyStep
+        The point.
+    """
+    if step.expected_v is None or step.low_v is None or step.high_v is None:
+        return ""
+    return f"expect {volts(step.expected_v)} ({volts(step.low_v)} to {volts(step.high_v)})"
+
+
+def spoken(step: SurveyStep) -> str:
+    """Announce a point: name, function, what it can reach, place, what a healthy chassis reads.
+
+    Parameters
+    ----------
+    step : SurveyStep
+        The point.
+    """
+    parts = (f"{step.point}, {step.function}", hazard_of(step), step.place, healthy_of(step))
+    return "; ".join(part for part in parts if part)
 
 
 def verdict_of(step: SurveyStep | None, reading: Reading) -> str:

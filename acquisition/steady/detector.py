@@ -82,6 +82,8 @@ class SteadyDetector:
         clipped : bool
             The lead was clipped on with power off: contact is known, there is no free lead to tell from.
         """
+        # A tip that still rests on the last point is no touch of the next one.
+        self._falling = self.state is not State.AWAY or self._falling
         self.state = State.AWAY
         self._hold_s, self._hold_told, self._clipped = hold_s, False, clipped
         self._node_s = self.rules.settle_margin * settle_s
@@ -172,8 +174,8 @@ class SteadyDetector:
         step = size if before is None else abs(v - before)
         heard_enough = self._clipped or self.has_heard or size > CEILING_V
         jumped = step >= 0.5 * size and step * step >= 36.0 * self._lead.step2_v2 and heard_enough
-        if self._falling and previous is not None:
-            jumped = jumped and (size > abs(previous) or v * previous < 0.0)
+        if self._falling:
+            jumped = jumped and previous is not None and (size > abs(previous) or v * previous < 0.0)
         if jumped or self._clipped:
             self._clear()
             self._last_v = v

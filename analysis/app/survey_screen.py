@@ -3,15 +3,21 @@
 from __future__ import annotations
 
 import queue
+import shutil
 import sys
+import textwrap
 import threading
 from collections.abc import Callable, Iterator
 from contextlib import contextmanager
+from types import TracebackType
 from typing import TYPE_CHECKING
 
 import click
 
+from acquisition.errors import AcquisitionError
 from acquisition.probing import Action, ActionKind, Key, Phase, Probing
+from acquisition.probing.wording import hazard_of, healthy_of
+from acquisition.steady import State
 from analysis.app.terminal import harmless
 
 if TYPE_CHECKING:
@@ -32,6 +38,13 @@ _COLOURS: dict[ActionKind, dict[str, object]] = {
     ActionKind.CAUTION: {"fg": "bright_white", "bg": "red", "bold": True},
     ActionKind.ASK: {"fg": "cyan"},
     ActionKind.TAKEN: {"fg": "green", "bold": True},
+}
+_TIP = {
+    State.AWAY: "no contact seen",
+    State.TOUCHED: "touched",
+    State.BOUNCING: "bouncing",
+    State.SETTLING: "settling",
+    State.TAKEN: "taken",
 }
 _BELLS = {ActionKind.TAKEN: 1, ActionKind.CAUTION: 3, ActionKind.ASK: 2}
 
@@ -85,7 +98,8 @@ def keyboard() -> Iterator[Keyboard]:
             tty.setcbreak(descriptor)
 
             def restore() -> None:
-                termios.tcsetattr(descriptor, termios.TCSADRAIN, before)
+                # What was typed too late is dropped, or the shell would get it.
+                termios.tcsetattr(descriptor, termios.TCSAFLUSH, before)
 
     threading.Thread(target=keys.read, daemon=True).start()
     try:
@@ -95,7 +109,7 @@ def keyboard() -> Iterator[Keyboard]:
 
 
 class Screen:
-    """Shows the actions of a survey.
+    """Shows the actions of a survey; leaving it clears the live value and says how to go on.
 
     Parameters
     ----------
@@ -109,8 +123,20 @@ class Screen:
 
     def __init__(self, machine: Probing, keys: Keyboard, *, bell: bool = True) -> None:
         self._machine, self._keys, self._bell = machine, keys, bell
+        self._is_terminal = sys.stdout.isatty()
         self._shown_s = -1.0
         self._line = ""
+
+    def __enter__(self) -> Screen:
+        return self
+
+    def __exit__(
+        self, kind: type[BaseException] | None, error: BaseException | None, trace: TracebackType | None
+    ) -> None:
+        self._wipe()
+        if isinstance(error, (KeyboardInterrupt, AcquisitionError)):
+            for action in self._machine.key(Key.QUIT):
+                self.show(action)
 
     def key(self) -> Key | None:
         """Next key; the end of a piped input stops the survey where only a key could go on."""
@@ -130,28 +156,59 @@ class Screen:
         self._wipe()
         if action.kind is ActionKind.SHOW:
             click.echo("")
-        text = f"{_MARKS[action.kind]} {harmless(action.text)}"
-        click.echo(click.style(text, **_COLOURS.get(action.kind, {})))  # type: ignore[arg-type]
-        if action.kind is ActionKind.ASK:
-            self._keys.forget()
-        if self._bell and sys.stdout.isatty():
+        for kind, text in self._paragraphs(action):
+            for line in self._wrapped(f"{_MARKS[kind]} {harmless(text)}"):
+                click.echo(click.style(line, **_COLOURS.get(kind, {})))  # type: ignore[arg-type]
+        if action.kind in (ActionKind.ASK, ActionKind.SHOW):
+            self._keys.forget()  # a key is for what stood there when it was pressed
+        if self._bell and self._is_terminal:
             click.echo("\a" * _BELLS.get(action.kind, 0), nl=False)
 
     def live(self, sample: Sample) -> None:
-        """Keep the value of the meter on the last line of a terminal.
+        """Keep the value of the meter on the last line of a terminal, with the point and what the tip does.
 
         Parameters
         ----------
         sample : Sample
             The newest.
         """
-        if not sys.stdout.isatty() or sample.t_s - self._shown_s < 0.2:
+        if not self._is_terminal or sample.t_s - self._shown_s < 0.2:
             return
         self._shown_s = sample.t_s
-        text = f"{sample.value_v:12.5g} V" if sample.is_reading else f"   {sample.reason}"
+        step = self._machine.step
+        point = harmless(step.point) if step is not None else ""
+        if "gap" in sample.flags:
+            text = f"   {point} no answer from the meter, trying again"
+        elif sample.is_reading:
+            text = f"   {point} {sample.value_v:12.5g} V  {_TIP[self._machine.detector.state]}"
+        else:
+            text = f"   {point} {sample.reason}"
         self._wipe()
-        self._line = f"     {text}"
+        self._line = text[: self._columns - 1]  # a line that breaks could not be drawn over
         click.echo(f"\r{self._line}", nl=False)
+
+    @property
+    def _columns(self) -> int:
+        return max(20, shutil.get_terminal_size().columns)
+
+    def _paragraphs(self, action: Action) -> list[tuple[ActionKind, str]]:
+        """On a terminal a point takes a line for each thing, and its hazard the mark and colour of hazards."""
+        step = action.step
+        if action.kind is not ActionKind.SHOW or step is None or not self._is_terminal:
+            return [(action.kind, action.text)]
+        name = f"{step.point}, {step.function} ({self._machine.index + 1} of {len(self._machine.steps)})"
+        parts = (
+            (ActionKind.SHOW, name),
+            (ActionKind.SAY, step.place),
+            (ActionKind.SAY, healthy_of(step)),
+            (ActionKind.CAUTION, hazard_of(step)),
+        )
+        return [(kind, text) for kind, text in parts if text]
+
+    def _wrapped(self, text: str) -> list[str]:
+        if not self._is_terminal:
+            return [text]
+        return textwrap.wrap(text, self._columns - 1, subsequent_indent="   ")
 
     def _wipe(self) -> None:
         if self._line:

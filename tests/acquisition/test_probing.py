@@ -235,6 +235,21 @@ def test_back_skip_repeat_quit():
     assert rig.machine.phase is Phase.DONE
 
 
+@pytest.mark.parametrize("key", [Key.SPACE, Key.SKIP, Key.BACK, Key.REPEAT])
+@pytest.mark.parametrize("held_s", [0.4, 1.5])
+def test_a_tip_that_rests_on_the_last_point_is_never_read_for_the_next(key, held_s):
+    rig = Rig(step("V1.6", 150.0), step("V1.1", 140.0), step("V1.3", 140.0)).ready().touch(151.0)
+    before = len(rig.kept)
+    rig.meter(141.0, held_s).press(key)
+    at_key = len(rig.kept)
+    rig.meter(141.0, 4.0)
+    assert len(rig.kept) == at_key <= before + 1
+    point = rig.machine.step.point
+    rig.free(0.5).touch(139.0)
+    assert rig.kept[-1].point == point
+    assert rig.kept[-1].value == pytest.approx(139.0, abs=0.2)
+
+
 def test_an_interrupted_survey_goes_on_after_the_points_it_has():
     rig = Rig(step("V1.1", 140.0), step("V1.3", 1.2), done=frozenset({"V1.1"})).ready()
     assert rig.machine.step.point == "V1.3"

@@ -11,6 +11,8 @@ if TYPE_CHECKING:
     from acquisition.store import Job
     from analysis.chassis import Chassis
 
+KEYS = "Keys: space goes on, b back, s skip, r repeat, q stop."
+
 
 @click.command("survey")
 @click.argument("job_path", metavar="JOB")
@@ -86,10 +88,13 @@ def command(
                 options,
                 supply_v=supply_v,
             )
-            screen = Screen(machine, keys, bell=not quiet)
             click.echo(f"pass {name}" + (f", {len(done)} points read before" if done else ""))
-            samples = patient_samples(meter, lambda text: screen.show(Action(kind=ActionKind.CAUTION, text=text)))
-            run_survey(machine, samples, screen.key, screen.show, screen.live)
+            with Screen(machine, keys, bell=not quiet) as screen:
+                screen.show(Action(kind=ActionKind.SAY, text=KEYS))
+                samples = patient_samples(
+                    meter, lambda text: screen.show(Action(kind=ActionKind.CAUTION, text=text))
+                )
+                run_survey(machine, samples, screen.key, screen.show, screen.live)
     return 0
 
 

@@ -1,0 +1,248 @@
+"""``stagewalk survey`` as a person has it: a real process in a pseudo-terminal, the simulated bench at its tip."""
+
+import os
+import pty
+import re
+import select
+import signal
+import struct
+import subprocess
+import sys
+import termios
+import time
+from contextlib import contextmanager
+
+import pytest
+
+from acquisition.simulated.bench import SimulatedBench
+from acquisition.simulated.hands import Hands
+from acquisition.store import open_job
+from analysis.app.demo.plant import TablePlant, load_table
+
+fcntl = pytest.importorskip("fcntl")
+
+START = """
+import fcntl, sys, termios
+fcntl.ioctl(0, termios.TIOCSCTTY, 0)
+from analysis.app.entry import entry
+entry()
+"""
+
+
+class Terminal:
+    """A process with a pseudo-terminal of its own, what it wrote, and the keys it gets."""
+
+    def __init__(self, *arguments, columns=80):
+        self.master, self.slave = pty.openpty()
+        fcntl.ioctl(self.slave, termios.TIOCSWINSZ, struct.pack("HHHH", 24, columns, 0, 0))
+        self.before = termios.tcgetattr(self.slave)
+        self.process = subprocess.Popen(
+            [sys.executable, "-c", START, "survey", *map(str, arguments)],
+            stdin=self.slave, stdout=self.slave, stderr=self.slave, start_new_session=True,
+            env={name: value for name, value in os.environ.items() if name not in ("COLUMNS", "LINES")},
+        )  # fmt: skip
+        self.text, self._seen = "", 0
+
+    def _pull(self, for_s):
+        if select.select([self.master], [], [], for_s)[0]:
+            self.text += os.read(self.master, 65536).decode(errors="replace")
+
+    def wait(self, words, limit_s=40.0):
+        """Wait for words after those waited for before; give what stood between."""
+        end_s = time.monotonic() + limit_s
+        while (at := self.text.find(words, self._seen)) < 0:
+            assert time.monotonic() < end_s, f"no {words!r} in:\n{self.text[self._seen :]}"
+            self._pull(0.2)
+        between, self._seen = self.text[self._seen : at], at + len(words)
+        return between
+
+    def watch(self, for_s):
+        """What is written during the next seconds."""
+        start, end_s = len(self.text), time.monotonic() + for_s
+        while (left_s := end_s - time.monotonic()) > 0:
+            self._pull(left_s)
+        return self.text[start:]
+
+    def type(self, keys):
+        os.write(self.master, keys.encode())
+
+    def end(self, limit_s=20.0):
+        end_s = time.monotonic() + limit_s
+        while self.process.poll() is None:
+            assert time.monotonic() < end_s, f"still running:\n{self.text[-2000:]}"
+            self._pull(0.1)
+        while select.select([self.master], [], [], 0.1)[0]:
+            self._pull(0.0)
+        return self.process.returncode
+
+    @property
+    def modes(self):
+        """Whether the terminal gives whole lines, and whether it echoes."""
+        local = termios.tcgetattr(self.slave)[3]
+        return bool(local & termios.ICANON), bool(local & termios.ECHO)
+
+    def close(self):
+        if self.process.poll() is None:
+            self.process.kill()
+            self.process.wait()
+        os.close(self.master)
+        os.close(self.slave)
+
+
+@pytest.fixture(scope="module")
+def bench(tmp_path_factory):
+    with SimulatedBench(TablePlant(load_table(), "leaky"), seed=3) as bench:
+        bench.file = bench.write(tmp_path_factory.mktemp("bench") / "bench.yaml")
+        bench.hands = Hands(bench.wiring, seed=3, pace=0.2, slip_rate=0.0)
+        yield bench
+        bench.hands.lift()
+
+
+@contextmanager
+def survey(bench, job, *options, columns=80):
+    given = [
+        "--chassis",
+        "quayside-five",
+        "--bench",
+        bench.file,
+        "--mains",
+        "231",
+        "--tubes-glow",
+        "--from",
+        "V1.3",
+    ]
+    terminal = Terminal(job, *given, *options, columns=columns)
+    bench.hands.lift()
+    try:
+        yield terminal
+    finally:
+        terminal.close()
+
+
+def begin(terminal):
+    terminal.wait("Space when done.")
+    time.sleep(1.5)  # the free lead is heard
+    terminal.type(" ")
+    terminal.wait("Space when it is warm.")
+    terminal.type(" ")
+
+
+def kept(job, name="as-found"):
+    with open_job(job, read_only=True) as opened:
+        return [r.point for r in opened.read_pass(name).readings]
+
+
+def screen(text):
+    """What stands on each line in the end, colours off: a carriage return draws over the line."""
+    plain = re.sub(r"\x1b\[[0-9;]*m|\x07", "", text)
+    lines = []
+    for line in plain.replace("\r\n", "\n").split("\n"):
+        shown = ""
+        for part in line.split("\r"):
+            shown = part + shown[len(part) :]
+        lines.append(shown.rstrip())
+    return lines
+
+
+def test_keys_live_value_and_bell_in_a_terminal(bench, tmp_path):
+    job = tmp_path / "amp.stagewalk"
+    with survey(bench, job) as terminal:
+        terminal.wait("Space when done.")
+        assert terminal.modes == (False, False), "single keys, and no echo over the live value"
+        time.sleep(1.5)
+        terminal.type("  b")  # pressed too often: what follows was not on the screen yet
+        terminal.wait("Space when it is warm.")
+        assert "Touch" not in terminal.watch(1.0)
+        terminal.type(" ")
+        terminal.wait("Touch V1.3")
+        assert "\r" in terminal.watch(0.6), "the live value is drawn over itself"
+        assert "no contact seen" in terminal.text
+        bench.hands.touch("V1.3")
+        terminal.wait("== V1.3 ")
+        terminal.wait("\a")
+        terminal.wait("Lift.")
+        assert kept(job) == ["V1.3"], "on disk before it was announced"
+        bench.hands.lift()
+        terminal.wait("V1.8, cathode")
+        terminal.type("b")
+        terminal.wait("V1.3, cathode")
+        terminal.type("s")
+        terminal.wait("V1.8, cathode")
+        terminal.type("r")
+        terminal.wait("V1.8, cathode")
+        terminal.wait("Touch")
+        terminal.type("x7\t")
+        assert "Touch" not in terminal.watch(0.5), "other keys mean nothing"
+        terminal.type("q")
+        assert terminal.end() == 0
+        assert terminal.modes == (True, True)
+        assert termios.tcgetattr(terminal.slave) == terminal.before
+        assert "on disk" in " ".join(screen(terminal.text)[-5:])
+
+
+def test_control_c_in_the_middle_of_a_touch(bench, tmp_path):
+    job = tmp_path / "amp.stagewalk"
+    with survey(bench, job) as terminal:
+        begin(terminal)
+        terminal.wait("Touch V1.3")
+        bench.hands.touch("V1.3")
+        terminal.wait("Lift.")
+        terminal.watch(0.5)
+        terminal.type("\x03")
+        assert terminal.end() == 130
+        assert termios.tcgetattr(terminal.slave) == terminal.before
+        assert kept(job) == ["V1.3"]
+        lines = screen(terminal.text)
+        assert "Traceback" not in terminal.text
+        assert lines[-2:] == ["stopped", ""], "on a line of its own"
+        assert "Mains off before you reach in" in " ".join(lines[-5:])
+
+
+def test_the_meter_is_lost_in_the_middle(tmp_path):
+    job = tmp_path / "amp.stagewalk"
+    with SimulatedBench(TablePlant(load_table(), "leaky"), seed=3) as bench:
+        bench.file = bench.write(tmp_path / "bench.yaml")
+        bench.hands = Hands(bench.wiring, seed=3, pace=0.2, slip_rate=0.0)
+        with survey(bench, job) as terminal:
+            begin(terminal)
+            terminal.wait("Touch V1.3")
+            bench.hands.touch("V1.3")
+            terminal.wait("Lift.")
+            bench.__exit__(None, None, None)
+            terminal.wait("no answer from the meter", limit_s=10.0)
+            terminal.type("q")
+            assert terminal.end(limit_s=40.0) in (0, 3)
+            assert termios.tcgetattr(terminal.slave) == terminal.before
+            assert kept(job) == ["V1.3"]
+            assert "Traceback" not in terminal.text
+            assert "on disk" in " ".join(screen(terminal.text)[-8:])
+
+
+@pytest.mark.parametrize("name", ["SIGTERM", "SIGHUP"])
+def test_ended_from_outside_it_leaves_a_terminal_that_can_be_typed_in(bench, tmp_path, name):
+    job = tmp_path / "amp.stagewalk"
+    with survey(bench, job) as terminal:
+        begin(terminal)
+        terminal.wait("Touch V1.3")
+        bench.hands.touch("V1.3")
+        terminal.wait("Lift.")
+        terminal.process.send_signal(getattr(signal, name))
+        assert terminal.end() != 0
+        assert terminal.modes == (True, True)
+        assert kept(job) == ["V1.3"]
+
+
+@pytest.mark.parametrize("columns", [40, 80])
+def test_no_line_is_broken_by_the_terminal(bench, tmp_path, columns):
+    with survey(bench, tmp_path / "amp.stagewalk", columns=columns) as terminal:
+        begin(terminal)
+        terminal.wait("Touch V1.3")
+        terminal.watch(0.5)
+        terminal.type("s")
+        terminal.wait("Touch V1.8")
+        terminal.type("q")
+        assert terminal.end() == 0
+        lines = screen(terminal.text)
+        assert max(map(len, lines)) < columns
+        hazards = [line for line in lines if "high voltage" in line.lower()]
+        assert all(line.startswith("!!") for line in hazards), "a hazard never looks like a prompt"
