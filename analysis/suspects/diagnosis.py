@@ -48,8 +48,8 @@ class Estimate:
     unit : str
         ``ohm farad henry A`` or ``x`` for a multiple of normal.
     bound : str
-        ``above`` or ``below`` where the readings would let the part be worse without end (an open, a short): then only
-        ``low`` or only ``high`` says something. Otherwise empty.
+        ``above`` or ``below`` where the readings would let the part be worse without end (an open, a short):
+        then only ``low`` or only ``high`` says something. Otherwise empty.
     """
 
     value: float

@@ -67,7 +67,14 @@ def log_student(residual: np.ndarray, scale: np.ndarray, freedom: np.ndarray) ->
     return np.asarray((shape - np.log(scale) + constant).sum(axis=-1))
 
 
-def fit(target: np.ndarray, slopes: np.ndarray, scale: np.ndarray, freedom: np.ndarray, rounds: int = 4) -> Fit:
+def fit(
+    target: np.ndarray,
+    slopes: np.ndarray,
+    scale: np.ndarray,
+    freedom: np.ndarray,
+    rounds: int = 4,
+    residual: np.ndarray | None = None,
+) -> Fit:
     """Most probable unknowns of ``target = slopes @ q + e``.
 
     Parameters
@@ -81,13 +88,17 @@ def fit(target: np.ndarray, slopes: np.ndarray, scale: np.ndarray, freedom: np.n
     freedom : ndarray, shape (M,)
         Degrees of freedom.
     rounds : int
-        Reweighting rounds; the first takes all readings as normal.
+        Reweighting rounds.
+    residual : ndarray, shape (C, M), optional
+        What is left where the search stands: its weights open the rounds, and then no round can make the fit worse.
+        Without it the first round takes all readings as normal.
     """
     weights = 1.0 / scale**2
     unknowns = np.zeros((target.shape[0], slopes.shape[2]))
     for index in range(rounds):
         if index:
             residual = target - np.einsum("cmq,cq->cm", slopes, unknowns)
+        if residual is not None:
             weights = (freedom + 1) / (freedom + (residual / scale) ** 2) / scale**2
         unknowns = _solve(target, slopes, weights)
     return Fit(unknowns=unknowns, weights=weights)

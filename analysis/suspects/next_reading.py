@@ -127,8 +127,8 @@ def is_allowed(
     measurand : Measurand
         The reading.
     limit_v, probe_limit_v : float, optional
-        Lowest rating of meter and lead (DC), of scope and probe (all else); None where it is not known here, and then
-        the survey checks it.
+        Lowest rating of meter and lead (DC), of scope and probe (all else); None where it is not known here, and
+        then the survey checks it.
     """
     limit_v = limit_v if measurand.quantity == "dc_v" else probe_limit_v
     if limit_v is None:

@@ -13,7 +13,7 @@ from dataclasses import replace
 import numpy as np
 
 from .data import Data, Refined, Weighed
-from .error_scales import own_scale
+from .error_scales import own_scale, shared_errors
 from .evidence import fit, freedom_of, log_evidence
 from .panel import Change, Panel
 from .refining import refine
@@ -26,8 +26,12 @@ PAIR_CHANCE = 0.05
 DOUBT_BELOW = 1e-4
 """A misfit less likely than this under the best single fault asks for a second one."""
 
-FIRSTS, TRIED = 6, 24
-"""Single faults that get a partner, and pairs that are followed through the model."""
+FIRSTS, SECONDS, TRIED, SEVERITIES = 16, 60, 40, 2
+"""Single faults that get a partner, partners predicted with each, pairs that are followed through the model, and at
+how many severities a pair of faults at most: many must compete, or the second part looks surer than it is."""
+
+AGAIN, AGAIN_WITHIN = 12, 15.0
+"""Pairs within this logarithm of the best that are followed once more, with slopes taken where they ended."""
 
 
 def misfit_chance(refined: Refined, data: Data) -> float:
@@ -83,19 +87,30 @@ def try_pairs(panel: Panel, data: Data, weighed: Weighed) -> Weighed:
             leaders.setdefault(change.faults[0], change)
         if len(leaders) >= FIRSTS:
             break
-    scored: dict[Change, float] = {}
     prior = log_priors(panel, panel.changes)
+    scored: dict[Change, float] = {}
     for first in leaders.values():
-        partner = prior + _with_partner(panel, data, weighed.refined[first])
+        together = panel.shifted[panel.index[first]] + panel.shifted - panel.centre
+        partner = prior + _score(
+            panel, data, first, together[:, data.columns], panel.severity_slopes[:, data.columns]
+        )
         part = panel.faults[first.faults[0]].part
-        for row in np.argsort(-partner)[: 4 * TRIED]:
-            second = panel.changes[row]
-            if not second.faults or panel.faults[second.faults[0]].part == part:
-                continue
-            two = sorted([(first.faults[0], first.values[0]), (second.faults[0], second.values[0])])
-            pair = Change(faults=tuple(f for f, _ in two), values=tuple(v for _, v in two))
-            scored[pair] = max(scored.get(pair, -np.inf), float(partner[row]) + prior[panel.index[first]])
-    best = sorted(scored, key=lambda pair: -scored[pair])[:TRIED]
+        seconds = [
+            panel.changes[row]
+            for row in np.argsort(-partner)
+            if panel.changes[row].faults and panel.faults[panel.changes[row].faults[0]].part != part
+        ][:SECONDS]
+        # Two shifts seldom add up; what both do together costs one prediction.
+        pairs = [_pair(first, second) for second in seconds]
+        exact = panel.predict(pairs, np.zeros((len(pairs), len(panel.unknowns) + 2)), data.columns)
+        slopes = panel.severity_slopes[[panel.index[second] for second in seconds]][:, data.columns]
+        value = _score(panel, data, first, exact, slopes) + prior[panel.index[first]]
+        for pair, second, found in zip(pairs, seconds, value, strict=True):
+            scored[pair] = max(scored.get(pair, -np.inf), float(found) + prior[panel.index[second]])
+    best: list[Change] = []
+    for pair in sorted(scored, key=lambda pair: -scored[pair]):
+        if len(best) < TRIED and sum(pair.faults == other.faults for other in best) < SEVERITIES:
+            best.append(pair)
     starts = {}
     for pair in best:
         for index, value in zip(pair.faults, pair.values, strict=True):
@@ -103,6 +118,13 @@ def try_pairs(panel: Panel, data: Data, weighed: Weighed) -> Weighed:
             if single in weighed.refined:
                 starts[pair] = weighed.refined[single].unknowns[: len(panel.unknowns)]
     refined = refine(panel, data, best, starts=starts)
+    leader = max((r.evidence for r in refined.values()), default=0.0)
+    again = sorted(refined, key=lambda pair: -refined[pair].evidence)[:AGAIN]
+    again = [pair for pair in again if refined[pair].evidence > leader - AGAIN_WITHIN]
+    own = {pair: refined[pair].unknowns for pair in again}
+    for pair, result in refine(panel, data, again, starts=own, exact=True, fresh=True).items():
+        if result.evidence > refined[pair].evidence:
+            refined[pair] = result
     reference = next(change for change in leaders.values())
     anchor = weighed.log_weight[panel.index[reference]] - weighed.refined[reference].evidence
     changes, weights = [], []
@@ -123,20 +145,26 @@ def try_pairs(panel: Panel, data: Data, weighed: Weighed) -> Weighed:
     )
 
 
-def _with_partner(panel: Panel, data: Data, first: Refined) -> np.ndarray:
-    """Evidence of the first fault with each single hypothesis as partner, their shifts added, shape (C,)."""
+def _pair(first: Change, second: Change) -> Change:
+    """Two single hypotheses at once."""
+    two = sorted([(first.faults[0], first.values[0]), (second.faults[0], second.values[0])])
+    return Change(faults=tuple(f for f, _ in two), values=tuple(v for _, v in two))
+
+
+def _score(panel: Panel, data: Data, first: Change, predicted: np.ndarray, severity: np.ndarray) -> np.ndarray:
+    """Evidence of a first fault with each of C partners, by the slopes of the first alone, shape (C,)."""
     rows = data.columns
-    shift = panel.shifted[:, rows] - panel.centre[rows]
-    scale = np.sqrt(own_scale(panel, rows, data.noise, panel.shifted[:, rows]) ** 2 + first.scale**2)
-    left, size, _ = np.linalg.svd(first.slopes / first.scale[:, None], full_matrices=False)
-    kept = left[:, :DIRECTIONS] * size[:DIRECTIONS] * first.scale[:, None]
-    residual = difference(data.quantities, data.measured, first.predicted + shift)
-    residual = np.nan_to_num(residual, nan=1e3)
-    slopes = np.concatenate(
-        [np.broadcast_to(kept, (len(shift), *kept.shape)), panel.severity_slopes[:, rows, None]], axis=2
-    )
+    own = panel.prior_slopes([first], 1)[:, rows]
+    shifted = panel.shifted[[panel.index[first]]][:, rows]
+    every = np.concatenate([own, shared_errors(panel, rows, own, shifted)], axis=2)[0]
+    usual = own_scale(panel, rows, data.noise, shifted)[0]
+    left, size, _ = np.linalg.svd(every / usual[:, None], full_matrices=False)
+    kept = left[:, :DIRECTIONS] * size[:DIRECTIONS] * usual[:, None]
+    scale = own_scale(panel, rows, data.noise, predicted)
+    residual = np.nan_to_num(difference(data.quantities, data.measured, predicted), nan=1e3)
+    slopes = np.concatenate([np.broadcast_to(kept, (len(predicted), *kept.shape)), severity[..., None]], axis=2)
     freedom = freedom_of(data.quantities)
     found = fit(residual, slopes, scale, freedom, rounds=3)
     left_over = residual - np.einsum("cmq,cq->cm", slopes, found.unknowns)
     evidence = log_evidence(left_over, scale, freedom, slopes, found)
-    return np.where(np.isnan(shift).any(axis=1), -np.inf, evidence)
+    return np.where(np.isnan(predicted).any(axis=1), -np.inf, evidence)

@@ -15,6 +15,7 @@ from dataclasses import dataclass
 import numpy as np
 
 from acquisition.records import Measurand
+from analysis.circuit.rectifier import Start
 
 from ..chassis import ChassisModel, Parameter
 from ..faults import Fault, class_of, faults_of
@@ -30,6 +31,9 @@ LAST = ("thd_pct",)
 MILD = 0.4
 """A hypothesis that moves no reading by more than this (compared variable) starts with the slopes of the
 healthy chassis."""
+
+BATCH = 400
+"""Samples solved at a time: their matrices stay in the cache."""
 
 STEP = 0.3
 """Step for slopes by differences, in standard deviations: wide enough to average over a bend of a curve."""
@@ -229,6 +233,7 @@ class Panel:
         self.changes = (Change(), *(Change(faults=(index,), values=(value,)) for index, value in cells))
         self.index = {change: row for row, change in enumerate(self.changes)}
         self._slopes: dict[Change, np.ndarray] = {}
+        self._rests = self._at_home()
         zero = np.zeros((1, len(self.unknowns)))
         self.centre, self.healthy_slopes = self._healthy(zero)
         self.usable = np.isfinite(self.centre)
@@ -272,8 +277,34 @@ class Panel:
             Which measurands; all when left out.
         """
         wanted = self.measurands if columns is None else tuple(self.measurands[c] for c in columns)
-        table = self.model.predict(self.values(changes, unknowns), wanted)
-        return columns_to_variables(wanted, table)
+        tables = [
+            self._shown(changes[first : first + BATCH], unknowns[first : first + BATCH], wanted)
+            for first in range(0, len(changes), BATCH)
+        ]
+        return columns_to_variables(wanted, np.concatenate(tables))
+
+    def _shown(self, changes: Sequence[Change], unknowns: np.ndarray, wanted: Sequence[Measurand]) -> np.ndarray:
+        """Values of some samples, each found from where its hypothesis rested last."""
+        values = self.values(changes, unknowns)
+        # A pair starts from where its first fault alone rests; its own rest is not kept.
+        alone = [c if len(c.faults) < 2 else Change(faults=c.faults[:1], values=c.values[:1]) for c in changes]
+        rows = np.array([self.index[c] for c in alone])
+        supplied = self.model.supplied(values, self._rests.picked(rows))
+        once = np.unique(rows, return_index=True)[1]
+        rested = np.broadcast_to(supplied.rest.culprit < 0, (len(rows),))
+        keep = np.array([i for i in once if rested[i] and len(changes[i].faults) < 2], dtype=int)
+        found = supplied.start()
+        for old, new in ((self._rests.volts, found.volts), *zip(self._rests.lines, found.lines, strict=True)):
+            old[:, rows[keep]] = np.broadcast_to(new, (len(new), len(rows)))[:, keep]
+        return self.model.predict(values, wanted, supplied=supplied)
+
+    def _at_home(self) -> Start:
+        """Every hypothesis at the rest of the nominal chassis, to begin with."""
+        home, count = self.model.supplied({}).start(), len(self.changes)
+        return Start(
+            volts=np.repeat(home.volts, count, axis=1),
+            lines=tuple(np.repeat(line, count, axis=1) for line in home.lines),
+        )
 
     def prior_slopes(self, changes: Sequence[Change], severities: int) -> np.ndarray:
         """Derivatives at z = 0 by all unknowns and severities, shape (S, M, P + K); kept for the next reading.
@@ -335,7 +366,9 @@ class Panel:
         severity = [self.severity_slopes[self.index[change]]] if change.faults else []
         return np.column_stack([slopes, *severity])
 
-    def slopes(self, changes: Sequence[Change], unknowns: np.ndarray, full: bool = False) -> np.ndarray:
+    def slopes(
+        self, changes: Sequence[Change], unknowns: np.ndarray, full: bool = False, wanted: np.ndarray | None = None
+    ) -> np.ndarray:
         """Derivatives by all unknowns and the severities, shape (S, M, P + K).
 
         Parameters
@@ -346,10 +379,14 @@ class Panel:
             Where.
         full : bool
             Compute the slow quantities too, instead of borrowing their slopes from the healthy chassis.
+        wanted : ndarray of int, optional
+            Columns that are needed, all when left out; others may be zero.
         """
         count, width = unknowns.shape
         quick = np.flatnonzero(~np.isin(self.quantities, SLOW))
         columns = np.arange(len(self.measurands)) if full else quick
+        if wanted is not None:
+            columns = np.intersect1d(columns, wanted)
         moved = np.repeat(unknowns[:, None, :], width + 1, axis=1)
         moved[:, np.arange(1, width + 1), np.arange(width)] += STEP
         many = [change for change in changes for _ in range(width + 1)]

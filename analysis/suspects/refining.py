@@ -28,6 +28,7 @@ def refine(
     steps: int = 6,
     starts: Mapping[Change, np.ndarray] | None = None,
     exact: bool = False,
+    fresh: bool = False,
 ) -> dict[Change, Refined]:
     """Follow each hypothesis to its most probable unknowns through the model itself.
 
@@ -45,6 +46,9 @@ def refine(
         Unknowns to start from, shape (P,) or with severities; zero when left out.
     exact : bool
         Compute slow quantities at every step, not only at the end.
+    fresh : bool
+        Go on from the starts: slopes are taken there, not at the centre of the spread (where a grid begins to
+        conduct the two have little in common), and no step may lead to a worse place.
     """
     if not changes:
         return {}
@@ -68,26 +72,36 @@ def refine(
         return {}
     scale = own_scale(panel, rows, data.noise, origin)
     freedom = freedom_of(quantities)
-    slopes = panel.prior_slopes(changes, severities)[:, rows]
+    if fresh:
+        slopes = panel.slopes(changes, unknowns, wanted=rows)[:, rows]
+    else:
+        slopes = panel.prior_slopes(changes, severities)[:, rows]
     design = np.concatenate([slopes, shared_errors(panel, rows, slopes, origin)], axis=2)
     shared = np.zeros((len(changes), design.shape[2] - count))
-    found = Fit(unknowns=np.zeros(design.shape[::2]), weights=1 / scale**2)
-    goodness = np.full(len(changes), -np.inf)
+    weights, goodness = 1 / scale**2, np.full(len(changes), -np.inf)
+    if fresh:
+        left = difference(quantities, data.measured, predicted)
+        shared = fit(left, design[:, :, count:], scale, freedom).unknowns
+        left -= np.einsum("cmq,cq->cm", design[:, :, count:], shared)
+        weights = (freedom + 1) / (freedom + (left / scale) ** 2) / scale**2
+        goodness = log_student(left, scale, freedom) - 0.5 * ((unknowns**2).sum(axis=1) + (shared**2).sum(axis=1))
+    found = Fit(unknowns=np.concatenate([unknowns, shared], axis=1), weights=weights)
     quick = ~np.isin(quantities, () if exact else SLOW)
     for _ in range(steps):
         residual = difference(quantities, data.measured, predicted)
         target = residual + np.einsum("cmq,cq->cm", design[:, :, :count], unknowns)
-        trial = fit(target, design, scale, freedom)
-        move = trial.unknowns[:, :count] - unknowns
-        move *= np.minimum(1.0, REACH / np.maximum(np.abs(move).max(axis=1), 1e-9))[:, None]
+        at = residual - np.einsum("cmq,cq->cm", design[:, :, count:], shared)
+        trial = fit(target, design, scale, freedom, residual=at if fresh else None)
+        move = trial.unknowns - np.concatenate([unknowns, shared], axis=1)
+        move *= np.minimum(1.0, REACH / np.maximum(np.abs(move[:, :count]).max(axis=1), 1e-9))[:, None]
         for _ in range(HALVINGS):
-            candidate = unknowns + move
+            candidate, errors = unknowns + move[:, :count], shared + move[:, count:]
             there = predicted + np.einsum("cmq,cq->cm", design[:, :, :count], candidate - unknowns)
             there[:, quick] = panel.predict(changes, candidate, rows[quick])
-            aside = np.einsum("cmq,cq->cm", design[:, :, count:], trial.unknowns[:, count:])
+            aside = np.einsum("cmq,cq->cm", design[:, :, count:], errors)
             left = difference(quantities, data.measured, there) - aside
             value = log_student(np.nan_to_num(left, nan=1e3), scale, freedom)
-            value -= 0.5 * ((candidate**2).sum(axis=1) + (trial.unknowns[:, count:] ** 2).sum(axis=1))
+            value -= 0.5 * ((candidate**2).sum(axis=1) + (errors**2).sum(axis=1))
             worse = ~(value > goodness - 1e-6)
             if not worse.any():
                 break
@@ -96,7 +110,7 @@ def refine(
         _learn(design[:, :, :count], candidate - unknowns, difference(quantities, there, predicted))
         unknowns = np.where(take[:, None], candidate, unknowns)
         predicted = np.where(take[:, None], there, predicted)
-        shared = np.where(take[:, None], trial.unknowns[:, count:], shared)
+        shared = np.where(take[:, None], errors, shared)
         weights = np.where(take[:, None], trial.weights, found.weights)
         found = Fit(unknowns=np.concatenate([unknowns, shared], axis=1), weights=weights)
         gained = np.where(take & np.isfinite(goodness), value - goodness, np.where(take, np.inf, 0.0))

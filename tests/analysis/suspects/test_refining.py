@@ -1,0 +1,42 @@
+"""A hypothesis that is true is followed to a near perfect fit, also where a grid begins to conduct."""
+
+import numpy as np
+import pytest
+
+from acquisition.records import Measurand, Reading
+from analysis.chassis import ChassisModel, load_chassis
+from analysis.suspects.data import collect
+from analysis.suspects.panel import Change, Panel
+from analysis.suspects.refining import refine
+from analysis.suspects.variables import difference
+
+POINTS = ("HT1", "HT3", "V1.6", "V1.8", "V2.2", "V2.3", "V2.7")
+WANTED = [Measurand(point=p, quantity="dc_v") for p in POINTS]
+WANTED += [Measurand(point="V1.7>V1.6", quantity="gain", freq_hz=f) for f in (50.0, 1000.0)]
+
+
+@pytest.fixture(scope="module")
+def panel():
+    return Panel(ChassisModel(load_chassis("quayside-five")), WANTED)
+
+
+def test_a_leak_into_the_output_grid_is_followed(panel):
+    """A 3 Mohm leak lifts the grid until it draws current; slopes from the centre of the spread lead nowhere."""
+    values = panel.model.predict({"C4.leak": np.array([1 / 3e6])}, WANTED)[0]
+    data = collect(panel, [
+        Reading(point=m.point, quantity=m.quantity, freq_hz=m.freq_hz, value=float(v), std=0.003 * abs(float(v)))
+        for m, v in zip(WANTED, values, strict=True)
+    ])  # fmt: skip
+    leak = next(i for i, f in enumerate(panel.faults) if f.key == "C4.leak")
+    change = Change(faults=(leak,), values=(min(panel.faults[leak].values, key=lambda v: abs(np.log(v * 3e6))),))
+    place = np.zeros(len(panel.unknowns) + 1)
+    evidences = []
+    for _ in range(3):
+        found = refine(panel, data, [change], starts={change: place}, exact=True, fresh=True)[change]
+        place = found.unknowns
+        evidences.append(found.evidence)
+    left = difference(data.quantities, data.measured, found.expected) / found.scale
+    assert np.abs(left).max() < 0.5
+    assert np.abs(found.unknowns[:-1]).max() < 1.5
+    fault = panel.faults[leak]
+    assert np.exp(np.log(change.values[0]) + fault.cell_log * place[-1]) == pytest.approx(1 / 3e6, rel=0.3)
