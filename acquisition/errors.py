@@ -17,6 +17,7 @@ The tree (a test compares it with the classes)::
         MeasurementError
           OverRange                          .limit_v
           NotSteady                          .spread_v .waited_s
+          RecordVoid                         take it again
         SafetyStop                           a step lacks its confirmation, or a value passes a rating
       AnalysisError
         NoOperatingPoint                     .tube .residual_a
@@ -223,6 +224,10 @@ class NotSteady(MeasurementError):
     FACTS = ("spread_v", "waited_s")
     spread_v: float
     waited_s: float
+
+
+class RecordVoid(MeasurementError):
+    """Something happened while a record was read, so it does not count; the next one may be good."""
 
 
 class SafetyStop(AcquisitionError):

@@ -13,6 +13,7 @@ from ..errors import (
     InstrumentNotFound,
     MeasurementError,
     OverRange,
+    RecordVoid,
     ReplyMalformed,
 )
 from ..records import Capture
@@ -20,7 +21,7 @@ from ..scpi import fill, parse_number
 from .accuracy import AccuracyTable
 from .bench import Bench, ScopeEntry
 from .pages import SeenBlocks, read_record
-from .scope_settings import Channel, Timebase, Trigger
+from .scope_settings import Channel, Timebase, Trigger, put_channel, put_timebase, put_trigger
 from .scope_setup import ScopeSetup, read_found
 from .session import Session, open_session
 from .waveform import Preamble, decode_codes, is_clipped, malformed
@@ -120,27 +121,9 @@ class Scope:
         return actual
 
     def _set_channel(self, wanted: Channel) -> Channel:
-        rules, put, number = self._rules.channel, self.session.put, wanted.channel
         self._is_fresh = False
-        put(rules.shown, True, number)
-        # The factor first: scale and offset mean volts at the tip.
-        factor = wanted.probe_factor
-        told = float(put(rules.probe, 1.0 / factor if rules.probe.means == "gain" else factor, number))
-        put(rules.coupling, wanted.coupling, number)
-        if rules.limit is not None:
-            put(rules.limit, _switch(rules.limit.form, wanted.is_limited), number)
-        division_v = float(put(rules.scale, wanted.full_scale_v / self._rules.vertical_divisions, number))
-        sign = -1.0 if rules.offset.means == "shift" else 1.0
-        centre_v = sign * float(put(rules.offset, sign * wanted.centre_v, number))
-        actual = Channel(
-            channel=number,
-            full_scale_v=division_v * self._rules.vertical_divisions,
-            centre_v=centre_v,
-            coupling=wanted.coupling,
-            probe_factor=1.0 / told if rules.probe.means == "gain" else told,
-            is_limited=wanted.is_limited and rules.limit is not None,
-        )
-        self._set[number] = actual
+        actual = put_channel(self.session, self._rules, wanted)
+        self._set[wanted.channel] = actual
         return actual
 
     def set_timebase(self, wanted: Timebase) -> Timebase:
@@ -165,12 +148,8 @@ class Scope:
         return actual
 
     def _set_timebase(self, wanted: Timebase) -> Timebase:
-        rules, put = self._rules.timebase, self.session.put
         self._is_fresh = False
-        division_s = float(put(rules.scale, wanted.span_s / self._rules.horizontal_divisions))
-        centre_s = float(put(rules.position, wanted.centre_s))
-        points = int(float(put(rules.points, float(wanted.points))))
-        return Timebase(span_s=division_s * self._rules.horizontal_divisions, centre_s=centre_s, points=points)
+        return put_timebase(self.session, self._rules, wanted)
 
     def set_trigger(self, wanted: Trigger) -> Trigger:
         """Set the edge trigger.
@@ -192,12 +171,8 @@ class Scope:
         return actual
 
     def _set_trigger(self, wanted: Trigger) -> Trigger:
-        rules, put = self._rules.trigger, self.session.put
         self._is_fresh = False
-        put(rules.source, wanted.source)
-        put(rules.slope, wanted.slope)
-        level_v = float(put(rules.level, wanted.level_v))
-        return Trigger(source=wanted.source, level_v=level_v, slope=wanted.slope)
+        return put_trigger(self.session, self._rules, wanted)
 
     # Records.
 
@@ -244,7 +219,9 @@ class Scope:
                 at = f" on {trigger.source}, {trigger.slope} through {trigger.level_v:g} V" if trigger else ""
                 raise MeasurementError(
                     f"no trigger{at} within {timeout_s:.3g} s (the scope is {state})",
-                    hint="is there a signal that crosses the level? triggers are never forced: phase would be void",
+                    hint="a trigger was forced and nothing came of it: does the scope's own single key work?"
+                    if may_force and run.force is not None
+                    else "is there a signal that crosses the level? no trigger is forced: phase would be void",
                 )
             session.clock.sleep_s(POLL_S)
         self._shot += 1
@@ -296,7 +273,7 @@ class Scope:
         """
         session, rules = self.session, self._rules.waveform
         if not self._is_fresh:
-            raise MeasurementError("there is no record to fetch", hint="take a single shot first")
+            raise RecordVoid("there is no record to fetch", hint="take a single shot first")
         shot = self._shot
         self._require_stopped()
         for command in rules.before:
@@ -309,12 +286,12 @@ class Scope:
             raise
         after = session.ask(rules.preamble, keep_header=True)
         if after != before:
-            raise MeasurementError(
+            raise RecordVoid(
                 f"the settings of channel {channel} changed while its record was read", hint="take the record again"
             )
         self._require_stopped()
         if not self._is_fresh or shot != self._shot:
-            raise MeasurementError("the link was lost while the record was read", hint="take the record again")
+            raise RecordVoid("the link was lost while the record was read", hint="take the record again")
         self._require_order(channel, codes, preamble)
         set_ = self._set.get(channel)
         return Capture(
@@ -338,7 +315,7 @@ class Scope:
     def _require_stopped(self) -> None:
         if self.state() != "stopped":
             self._is_fresh = False
-            raise MeasurementError("the scope runs again, so its record is void", hint="leave its run key alone")
+            raise RecordVoid("the scope runs again, so its record is void", hint="leave its run key alone")
 
     def _require_order(self, channel: int, codes: np.ndarray, preamble: Preamble) -> None:
         if preamble.bits != 16:
@@ -384,10 +361,6 @@ class Scope:
 
     def __exit__(self, *_: object) -> None:
         self.close()
-
-
-def _switch(form: str, on: bool) -> bool | str:
-    return ("on" if on else "off") if form == "word" else on
 
 
 def open_scope(bench: Bench, *, clock: Clock | None = None) -> Scope:

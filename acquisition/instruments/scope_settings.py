@@ -5,6 +5,9 @@ from __future__ import annotations
 from dataclasses import dataclass
 from typing import Literal
 
+from .dialect import ScopeRules
+from .session import Session
+
 
 @dataclass(frozen=True, slots=True, kw_only=True)
 class Channel:
@@ -68,3 +71,80 @@ class Trigger:
     source: str
     level_v: float = 0.0
     slope: Literal["rising", "falling"] = "rising"
+
+
+def put_channel(session: Session, scope: ScopeRules, wanted: Channel) -> Channel:
+    """Show a channel, set it, and read back what the scope made of it.
+
+    Parameters
+    ----------
+    session : Session
+        With the scope.
+    scope : ScopeRules
+        Of its dialect.
+    wanted : Channel
+        What is wanted.
+
+    Raises
+    ------
+    CommandRefused
+        The scope made something else of it.
+    """
+    rules, number = scope.channel, wanted.channel
+    session.put(rules.shown, True, number)
+    # The factor first: scale and offset mean volts at the tip.
+    factor = wanted.probe_factor
+    told = float(session.put(rules.probe, 1.0 / factor if rules.probe.means == "gain" else factor, number))
+    session.put(rules.coupling, wanted.coupling, number)
+    if rules.limit is not None:
+        is_word = rules.limit.form == "word"
+        session.put(rules.limit, ("on" if wanted.is_limited else "off") if is_word else wanted.is_limited, number)
+    division_v = float(session.put(rules.scale, wanted.full_scale_v / scope.vertical_divisions, number))
+    sign = -1.0 if rules.offset.means == "shift" else 1.0
+    centre_v = sign * float(session.put(rules.offset, sign * wanted.centre_v, number))
+    return Channel(
+        channel=number,
+        full_scale_v=division_v * scope.vertical_divisions,
+        centre_v=centre_v,
+        coupling=wanted.coupling,
+        probe_factor=1.0 / told if rules.probe.means == "gain" else told,
+        is_limited=wanted.is_limited and rules.limit is not None,
+    )
+
+
+def put_timebase(session: Session, scope: ScopeRules, wanted: Timebase) -> Timebase:
+    """Set the time axis and read it back; see `put_channel`.
+
+    Parameters
+    ----------
+    session : Session
+        With the scope.
+    scope : ScopeRules
+        Of its dialect.
+    wanted : Timebase
+        What is wanted.
+    """
+    rules = scope.timebase
+    division_s = float(session.put(rules.scale, wanted.span_s / scope.horizontal_divisions))
+    centre_s = float(session.put(rules.position, wanted.centre_s))
+    points = int(float(session.put(rules.points, float(wanted.points))))
+    return Timebase(span_s=division_s * scope.horizontal_divisions, centre_s=centre_s, points=points)
+
+
+def put_trigger(session: Session, scope: ScopeRules, wanted: Trigger) -> Trigger:
+    """Set the trigger and read it back; see `put_channel`.
+
+    Parameters
+    ----------
+    session : Session
+        With the scope.
+    scope : ScopeRules
+        Of its dialect.
+    wanted : Trigger
+        What is wanted.
+    """
+    rules = scope.trigger
+    session.put(rules.source, wanted.source)
+    session.put(rules.slope, wanted.slope)
+    level_v = float(session.put(rules.level, wanted.level_v))
+    return Trigger(source=wanted.source, level_v=level_v, slope=wanted.slope)

@@ -4,13 +4,21 @@ from __future__ import annotations
 
 import math
 from collections.abc import Callable, Iterator, Sequence
-from contextlib import ExitStack, contextmanager, suppress
+from contextlib import ExitStack, suppress
 from functools import partial
 from types import TracebackType
 
 from acquisition.capture import StageCapture, Tap
 from acquisition.clock import Clock, SystemClock
-from acquisition.errors import AcquisitionError, ConfigError, Problem
+from acquisition.errors import (
+    AcquisitionError,
+    ConfigError,
+    InstrumentNotFound,
+    Problem,
+    RecordVoid,
+    ReplyMalformed,
+    TransportError,
+)
 from acquisition.instruments import open_generator, open_scope
 from acquisition.instruments.scope_setup import read_setup, restore_setup
 from acquisition.records import Capture, Event
@@ -39,6 +47,11 @@ GENERATOR_ON, GENERATOR_OFF = "generator output on", "generator output off"
 REPEATS_ALONE = 8
 """Records a point where one channel is used at a time: its trigger scatter is averaged (instrument practice)."""
 
+RETRY_S = 0.5
+MOST_VOID = 3
+"""Void records one after the other that make a fault."""
+
+Shoot = Callable[[], tuple[Capture, ...]]
 Say = Callable[[str], None]
 Ask = Callable[[str], None]
 
@@ -64,6 +77,8 @@ class SignalRun:
         Random part of the uncertainty to average down to, standard deviation in dB.
     most : int
         Most records a point.
+    patience_s : float
+        How long an instrument that was lost is looked for before the run ends, in seconds.
     clock : Clock, optional
         For waits and times.
     """
@@ -79,6 +94,7 @@ class SignalRun:
         say: Say = print,
         wanted_db: float = 0.02,
         most: int = 16,
+        patience_s: float = 0.0,
         clock: Clock | None = None,
     ) -> None:
         if plan.bench.scope is None or plan.bench.generator is None:
@@ -93,6 +109,7 @@ class SignalRun:
         self.drive_pp_v = drive_pp_v
         self.wanted_db = wanted_db
         self.most = most
+        self.patience_s = patience_s
         self._ask, self._say = ask, say
         self._clock: Clock = clock or SystemClock()
         self._run = self._clock.utc()
@@ -163,10 +180,7 @@ class SignalRun:
         for way, tap in zip((SOURCE, OUTPUT), taps, strict=True):
             self._ask(f"probe of channel 1 on {tap.point}")
             capture = self._capture([tap], way, trigger="external", beside=taps)
-            kept[way] = []
-            for freq_hz in frequencies_hz:
-                with self._driven(capture, freq_hz, self.drive_pp_v) as shoot:
-                    kept[way].append([shoot()[0] for _ in range(REPEATS_ALONE)])
+            kept[way] = [self._alone(capture, freq_hz) for freq_hz in frequencies_hz]
         for sources, outputs in zip(kept[SOURCE], kept[OUTPUT], strict=True):
             gain = averaged([gain_of(a, b, self.plan.accuracy) for a, b in zip(sources, outputs, strict=True)])
             self._keep(gain)
@@ -190,9 +204,15 @@ class SignalRun:
         capture = self._capture(taps, KEPT_AS)
 
         def take(drive_pp_v: float) -> Step:
-            with self._driven(capture, 1000.0, drive_pp_v) as shoot:
-                source, output = shoot()
-                return step_of(source, output, drive_pp_v, self.plan.accuracy)
+            steps: list[Step] = []
+
+            def measure(shoot: Shoot) -> None:
+                if not steps:  # all that failed was the switching off
+                    source, output = shoot()
+                    steps.append(step_of(source, output, drive_pp_v, self.plan.accuracy))
+
+            self._driven(capture, 1000.0, drive_pp_v, measure)
+            return steps[0]
 
         for step in raise_drive(
             take,
@@ -245,12 +265,28 @@ class SignalRun:
         taps = self.plan.taps(self.drive_pp_v, frequencies_hz[0], exchanged=exchanged)
         capture = self._capture(taps, way)
         for freq_hz in frequencies_hz:
-            with self._driven(capture, freq_hz, self.drive_pp_v) as shoot:
-                results: list[Gain] = []
-                while repeats_wanted(results, self.wanted_db, self.most):
-                    source, output = shoot()
-                    results.append(gain_of(source, output, self.plan.accuracy))
-            yield averaged(results)
+            yield averaged(self._pairs(capture, freq_hz))
+
+    def _pairs(self, capture: StageCapture, freq_hz: float) -> list[Gain]:
+        results: list[Gain] = []
+
+        def measure(shoot: Shoot) -> None:
+            while repeats_wanted(results, self.wanted_db, self.most):
+                source, output = shoot()
+                results.append(gain_of(source, output, self.plan.accuracy))
+
+        self._driven(capture, freq_hz, self.drive_pp_v, measure)
+        return results
+
+    def _alone(self, capture: StageCapture, freq_hz: float) -> list[Capture]:
+        records: list[Capture] = []
+
+        def measure(shoot: Shoot) -> None:
+            while len(records) < REPEATS_ALONE:
+                records.extend(shoot())
+
+        self._driven(capture, freq_hz, self.drive_pp_v, measure)
+        return records
 
     def _capture(
         self, taps: Sequence[Tap], way: str, trigger: str = "signal", beside: Sequence[Tap] = ()
@@ -267,14 +303,42 @@ class SignalRun:
             clock=self._clock,
         )
 
-    @contextmanager
     def _driven(
-        self, capture: StageCapture, freq_hz: float, drive_pp_v: float
-    ) -> Iterator[Callable[[], tuple[Capture, ...]]]:
+        self, capture: StageCapture, freq_hz: float, drive_pp_v: float, measure: Callable[[Shoot], None]
+    ) -> None:
+        """Measure with the generator on; a cable pulled out meanwhile is waited for with the generator off.
+
+        ``measure`` is called again then, and goes on with what it has.
+        """
+        void = 0
+        lost_s: float | None = None
+        while True:
+            try:
+                if lost_s is not None:
+                    self.generator.output(False)
+                    self.scope.state()
+                self._drive(capture, freq_hz, drive_pp_v, measure)
+                return
+            except (RecordVoid, ReplyMalformed):
+                void += 1
+                if void == MOST_VOID or not self.patience_s:
+                    raise
+            except (TransportError, InstrumentNotFound) as error:
+                now_s = self._clock.monotonic_s()
+                if lost_s is None and self.patience_s:
+                    lost_s = now_s
+                    self._say(f"! {error} ({error.hint}). It is looked for; the run goes on by itself.")
+                elif lost_s is None or now_s - lost_s > self.patience_s:
+                    raise
+                self._clock.sleep_s(RETRY_S)
+
+    def _drive(
+        self, capture: StageCapture, freq_hz: float, drive_pp_v: float, measure: Callable[[Shoot], None]
+    ) -> None:
         self._event(f"{GENERATOR_ON}: {freq_hz:g} Hz, {drive_pp_v:g} V peak to peak")
         try:
             with capture.driven(freq_hz, drive_pp_v, self.plan.settle_s(freq_hz)) as shoot:
-                yield shoot
+                measure(shoot)
         finally:
             if not self.generator.is_on:
                 self._event(GENERATOR_OFF)

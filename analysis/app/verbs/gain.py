@@ -18,6 +18,8 @@ if TYPE_CHECKING:
     from analysis.gain import Gain
 
 POINTS = 30
+PATIENCE_S = 60.0
+"""How long a lost instrument is looked for; then the run ends, and the same command goes on where it was."""
 
 
 class Value(click.ParamType):
@@ -120,7 +122,7 @@ def command(
 
         if not hum:
             ask(f"generator on {plan.generator_point}")
-        with SignalRun(plan, job, name, drive_pp_v=drive_pp_v, ask=ask, say=say) as run:
+        with SignalRun(plan, job, name, drive_pp_v=drive_pp_v, ask=ask, say=say, patience_s=PATIENCE_S) as run:
             if hum:
                 facts, lines = _hum(run)
             elif most_pp_v is not None:

@@ -4,6 +4,7 @@ import pytest
 
 from acquisition.errors import ConfigError
 from acquisition.instruments import load_bench
+from acquisition.instruments.bench import parse_bench
 
 GOOD = """\
 bench: Test bench
@@ -113,3 +114,11 @@ def test_a_dialect_with_mistakes_says_them_with_lines(tmp_path):
     path.write_text("dialect: yours\nrole: meter\ndoes: x\nsource: x\n")
     with pytest.raises(ConfigError, match="needs the part meter"):
         load_dialect(str(path))
+
+
+def test_the_text_that_a_job_keeps_is_read_like_the_file(load):
+    assert parse_bench(GOOD, "bench of the job") == load(GOOD)
+    with pytest.raises(ConfigError) as caught:
+        parse_bench(GOOD.replace("mains_hz: 60", "mains_hz: 55"), "bench of the job")
+    (problem,) = caught.value.problems
+    assert (problem.path, problem.line, problem.field) == ("bench of the job", 2, "mains_hz")

@@ -194,3 +194,30 @@ def test_a_bench_without_generator():
 
     with pytest.raises(InstrumentNotFound, match="no generator"):
         open_generator(Bench.model_validate({"bench": "x"}))
+
+
+def test_is_on_from_the_order_to_switch_on_until_off_is_confirmed(bench):
+    generator = bench.generator
+    assert not generator.is_on
+    generator.set_sine(1000.0, 0.5)
+    with generator.measuring():
+        assert generator.is_on
+    assert not generator.is_on
+
+
+def test_is_on_stays_true_when_nobody_confirms_off_and_when_on_was_not_confirmed(bench, faults):
+    """What is not known counts as on."""
+    generator = bench.generator
+    generator.set_sine(1000.0, 0.5)
+    generator.output(True)
+    bench.peer.reachable = False
+    with pytest.raises(ConnectionLost):
+        generator.output(False)
+    assert generator.is_on
+    bench.peer.reachable = True
+    generator.output(False)
+    assert not generator.is_on
+    bench.peer.shown = lambda head, value: "0"  # told to switch on, it says off
+    with pytest.raises(CommandRefused):
+        generator.output(True)
+    assert generator.is_on

@@ -97,6 +97,24 @@ def test_no_trigger_is_said_with_level_and_source_and_never_forced(bench):
         scope.fetch(1, "in")
 
 
+def test_a_trigger_is_forced_only_where_it_may_be_and_only_in_the_end(bench):
+    """For hum, whose phase does not matter: without any crossing the record comes after the time-out."""
+    simulated, scope, generator = bench
+    set_up(scope, generator)
+    scope.set_trigger(Trigger(source="ch1", level_v=0.9))
+    began_s = scope.session.clock.monotonic_s()
+    shot = scope.single(0.3, may_force=True)
+    assert scope.session.clock.monotonic_s() - began_s >= 0.3
+    assert scope.fetch(1, "in").shot == shot
+    simulated.scope.stuck_state = "waiting"
+    with pytest.raises(MeasurementError, match="no trigger") as caught:
+        scope.single(0.1, may_force=True)
+    assert "forced and nothing came" in caught.value.hint
+    with pytest.raises(MeasurementError, match="no trigger") as caught:
+        scope.single(0.1)
+    assert "no trigger is forced" in caught.value.hint
+
+
 def test_nothing_to_fetch_before_the_first_shot_and_after_a_change_of_settings(bench):
     _, scope, generator = bench
     with pytest.raises(MeasurementError, match="no record"):

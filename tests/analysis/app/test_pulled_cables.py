@@ -8,10 +8,14 @@ import time
 
 import pytest
 
+from acquisition.configs import find_config
 from acquisition.simulated.bench import SimulatedBench
 from acquisition.simulated.hands import Hands
-from acquisition.store import open_job
+from acquisition.store import create_job, open_job
+from analysis.app.cli import main
 from analysis.app.demo.plant import TablePlant, load_table
+from analysis.gain import gains_kept
+from tests.analysis.app.test_gain_verb import BenchStage
 
 TOLD_S = 2.0
 """Within which the person hears of it; a busy machine is given as much again."""
@@ -90,3 +94,54 @@ def test_the_meter_is_pulled_out_in_mid_survey(tmp_path, meter):
         assert set(kept) == {"V1.3", "V1.8"}
         # The table, solved by another program, holds 1.9604 V for V1.8.
         assert kept["V1.8"].value == pytest.approx(1.9604, rel=1e-3 if meter == "scpi-meter" else 1e-2)
+
+
+class OnceMore:
+    """Pulls a cable in mid-sweep, at the third shot of the scope, and plugs it in a second later."""
+
+    def __init__(self, bench, role):
+        self.link, self.shots, self.pulled_s = bench.links[role], 0, None
+        self.handle, bench.scope.handle = bench.scope.handle, self.watch
+
+    def watch(self, message):
+        self.shots += b":SING" in message
+        if self.shots == 3 and self.pulled_s is None:
+            self.pulled_s = time.monotonic()
+            threading.Thread(target=self.pull).start()
+        return self.handle(message)
+
+    def pull(self):
+        self.link.refuse()
+        self.link.drop()
+        threading.Timer(1.0, self.link.refuse, [False]).start()
+
+
+@pytest.mark.parametrize("role", ["scope", "generator"])
+def test_an_instrument_is_pulled_out_in_mid_sweep(tmp_path, role, capsys, monkeypatch):
+    """The same run goes on, each frequency is taken once, the generator is off while it waits and afterwards."""
+    job = tmp_path / "board.stagewalk"
+    with SimulatedBench(BenchStage()) as bench:
+        bench.wiring.clip(1, "V1.6")
+        bench.wiring.clip(2, "V1.5")
+        text = find_config("chassis", "bench-6c4").read_text(encoding="utf-8")
+        create_job(job, "bench-6c4", text, bench.bench_text()).close()
+        cable, heard = OnceMore(bench, role), []
+
+        def echo(said="", **options):
+            if "It is looked for" in str(said):
+                heard.append((time.monotonic(), bench.wiring.drive.on))
+
+        monkeypatch.setattr("click.echo", echo)
+        assert main(["gain", str(job), "stage", "--drive", "0.5", "--sweep", "100:2k:5", "--ready"]) == 0
+        (told_s, was_on), *more = heard
+        assert not more, "said once"
+        assert told_s - cable.pulled_s < 2 * TOLD_S
+        assert was_on == (role == "generator"), "a generator that is lost cannot be told to switch off"
+        assert not bench.wiring.drive.on
+    with open_job(job, read_only=True) as opened:
+        kept = opened.read_pass("as-found")
+    gains = [reading for reading in kept.readings if reading.quantity == "gain"]
+    assert len(gains) == len({reading.freq_hz for reading in gains}) == 5
+    # Textbook gain of the stage behind the bench: mu RL / (rp + RL + (mu + 1) Rk) = 11.64.
+    assert [reading.value for reading in gains] == pytest.approx([11.64] * 5, rel=0.06)
+    assert [gain.magnitude for gain in gains_kept(kept.captures, "V1.6", "V1.5")] == [r.value for r in gains]
