@@ -2,12 +2,13 @@
 
 from __future__ import annotations
 
+import math
 from collections.abc import Sequence
-from dataclasses import dataclass
+from dataclasses import dataclass, replace
 
 import numpy as np
 
-from acquisition.errors import OutsideModel
+from acquisition.errors import NoOperatingPoint, OutsideModel
 from analysis.circuit.elements import Array, conductance
 from analysis.circuit.large_signal import (
     INSTANTS,
@@ -17,6 +18,7 @@ from analysis.circuit.large_signal import (
     distortion_ratio,
     harmonics_v,
 )  # fmt: skip
+from analysis.circuit.rectifier import Supplied
 
 from .compiling import GENERATOR
 from .description import GROUND
@@ -28,11 +30,11 @@ SAMPLES_AT_ONCE = 100
 CLIPPING_RATIO = 0.05
 """Distortion at which a stage counts as clipping (common practice, no source)."""
 
-LADDER_RATIO, LADDER_STEPS = 2.0**0.5, 40
-"""Ratio of drives tried one after the other for the headroom, and how many."""
+LADDER_RATIO, LADDER_STEPS = 2.0**0.5, 30
+"""Ratio of drives tried one after the other for the headroom, and how many: a tenth of a volt to some thousands."""
 
-GENTLEST_PP_V, ONSET_INSTANTS, ONSET_STEPS, FINEST_RATIO = 1e-3, 64, 80, 1.01
-"""For the onset of one chassis: first drive, instants of a period, drives at most, and how closely it is found."""
+GENTLEST_PP_V, ONSET_RATIO, FINEST_RATIO, ONSET_INSTANTS = 1e-3, 2.0, 1.01, 40
+"""For the onset of one chassis: first drive, first and last ratio of two drives, and instants of a period."""
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)
@@ -62,6 +64,8 @@ class Onset:
     ----------
     reached : bool
         The limit was met; otherwise the figures are those of the largest drive that was balanced.
+    unsolved : str
+        Tube for which the next drive found no periodic state, empty where that was not the reason to stop.
     drive_pp_v, in_pp_v, out_pp_v : float
         Generator EMF, and the fundamentals at input and output, volts peak to peak.
     gentle, bent : ndarray, shape (N,)
@@ -69,6 +73,7 @@ class Onset:
     """
 
     reached: bool
+    unsolved: str
     drive_pp_v: float
     in_pp_v: float
     out_pp_v: float
@@ -85,7 +90,7 @@ def onset(
     fall_db: float,
     most_pp_v: float,
     freq_hz: float = 1000.0,
-) -> Onset | None:
+) -> Onset:
     """Raise the drive of the nominal chassis until a stage clips, each state found from the one before.
 
     Parameters
@@ -101,55 +106,48 @@ def onset(
     freq_hz : float
         Frequency of the drive.
 
-    Returns
-    -------
-    Onset or None
-        None where not even a small drive is balanced. Where stages behind this one are overdriven hard, no state
-        may be found any more before this one clips.
+    Raises
+    ------
+    OutsideModel
+        The chassis file has no input to drive.
+    NoOperatingPoint
+        Not even the first drive has a periodic state.
     """
-    if model.chassis.signal is None:
-        raise OutsideModel(f"{model.chassis.path}: no signal entry, so no input to drive", hint="add signal")
     supplied = model.supplied({})
     nodes = [model.node(point) for point in (source, output)]
-    balance = HarmonicBalance(
-        model.circuit,
-        supplied.table,
-        supplied.rest,
-        model.node(model.chassis.signal.input),
-        conductance(supplied.table[GENERATOR]),
-        freq_hz,
-        ONSET_INSTANTS,
-    )
-    drive, ratio, step = min(GENTLEST_PP_V, most_pp_v), LADDER_RATIO, 0
+    balance = _balance(model, supplied, freq_hz, ONSET_INSTANTS)
+    drive, low, high = min(GENTLEST_PP_V, most_pp_v), 0.0, math.inf
     waves: Array | None = None
-    gentle = best = None
-    while step < ONSET_STEPS:
-        step += 1
-        state = balance.solve_near(np.full(1, 0.5 * drive), waves)
-        if not state.solved.all():
-            break
+    best: Onset | None = None
+    while True:
+        state = balance.solve(np.full(1, 0.5 * drive), waves)
+        if not state.solved[0]:
+            tube = model.circuit.tubes[int(state.culprit[0])].key
+            if best is None:
+                raise NoOperatingPoint(
+                    f"{model.chassis.path}: no periodic state for {tube} at a drive of {drive:g} V",
+                    hint="check the parts around it",
+                    tube=tube,
+                    residual_a=float(state.residual_a[0]),
+                )
+            return best if best.reached else replace(best, unsolved=tube)
         seen = balance.waves_at(state, nodes)
         first, last = (2.0 * float(harmonics_v(seen[node])[0, 1]) for node in nodes)
         wave = seen[nodes[1]][0]
-        gentle = gentle or (first, last, wave)
-        fall = 20.0 * np.log10(gentle[1] / gentle[0] * first / last)
-        clips = bool(distortion_ratio(wave) >= thd_ratio or fall >= fall_db)
-        found = Onset(reached=clips, drive_pp_v=drive, in_pp_v=first, out_pp_v=last, gentle=gentle[2], bent=wave)
+        if best is None:
+            gentle, gentle_gain = wave, last / first
+        clips = bool(distortion_ratio(wave) >= thd_ratio or 20.0 * np.log10(gentle_gain * first / last) >= fall_db)
+        if clips or best is None or not best.reached:
+            best = Onset(
+                reached=clips, unsolved="", drive_pp_v=drive, in_pp_v=first, out_pp_v=last, gentle=gentle, bent=wave
+            )
         if clips:
-            best = found
-            if ratio < FINEST_RATIO or step == 1:
-                break
-            # Back to the last drive that did not clip, and on in steps of the root.
-            drive, ratio = drive / ratio, ratio**0.5
-            drive *= ratio
-            continue
-        best = found if best is None or not best.reached else best
-        if drive >= most_pp_v:
-            break
-        larger = min(drive * ratio, most_pp_v)
-        mean = state.waves.mean(axis=-1, keepdims=True)
-        waves, drive = mean + (state.waves - mean) * (larger / drive), larger
-    return best
+            high = drive
+        else:
+            low, waves = drive, state.waves
+        if low in (0.0, most_pp_v) or high <= low * FINEST_RATIO:
+            return best
+        drive = min(drive * ONSET_RATIO, most_pp_v) if high == math.inf else math.sqrt(low * high)
 
 
 def waveforms(
@@ -176,13 +174,7 @@ def waveforms(
         Volts to ground; NaN where no periodic state was found.
     """
     nodes = [model.node(point) for point in points]
-    parts = []
-    for part in _portions(values):
-        few = _balanced(model, part, nodes, drive_pp_v, freq_hz, INSTANTS)
-        waves, crowded = few
-        if crowded.any():
-            waves = _balanced(model, part, nodes, drive_pp_v, freq_hz, MANY_INSTANTS)[0]
-        parts.append(waves)
+    parts = [_balanced(model, part, nodes, drive_pp_v, freq_hz) for part in _portions(values)]
     longest = max(part.shape[-1] for part in parts)
     return np.concatenate([_resampled(part, longest) for part in parts])
 
@@ -204,27 +196,26 @@ def _portions(values: Values) -> list[dict[str, Array]]:
     ]
 
 
-def _balanced(
-    model: ChassisModel, values: Values, nodes: list[int], drive_pp_v: float, freq_hz: float, instants: int
-) -> tuple[Array, Array]:
-    """Waves at nodes, and the samples whose harmonics crowd the upper end."""
+def _balance(model: ChassisModel, supplied: Supplied, freq_hz: float, instants: int) -> HarmonicBalance:
     if model.chassis.signal is None:
         raise OutsideModel(f"{model.chassis.path}: no signal entry, so no input to drive", hint="add signal")
+    source = model.node(model.chassis.signal.input)
+    source_s = conductance(supplied.table[GENERATOR])
+    return HarmonicBalance(model.circuit, supplied.table, supplied.rest, source, source_s, freq_hz, instants)
+
+
+def _balanced(model: ChassisModel, values: Values, nodes: list[int], drive_pp_v: float, freq_hz: float) -> Array:
+    """Waves at nodes, shape (S, P, N), of few instants or, where harmonics crowd the upper end, of many."""
     supplied = model.supplied(values)
-    balance = HarmonicBalance(
-        model.circuit,
-        supplied.table,
-        supplied.rest,
-        model.node(model.chassis.signal.input),
-        conductance(supplied.table[GENERATOR]),
-        freq_hz,
-        instants,
-    )
+    balance = _balance(model, supplied, freq_hz, INSTANTS)
     state = balance.solve(np.full(balance.size, 0.5 * drive_pp_v))
+    if (balance.tail(state) > TAIL).any() or not state.solved.all():
+        balance = _balance(model, supplied, freq_hz, MANY_INSTANTS)
+        state = balance.solve(state.peak_v, _resampled(state.waves, MANY_INSTANTS))
     found = balance.waves_at(state, nodes)
     waves = np.stack([found[node] for node in nodes], axis=1)
     waves[~state.solved | (supplied.rest.culprit >= 0)] = np.nan
-    return waves, (balance.tail(state) > TAIL) | ~state.solved
+    return waves
 
 
 def distortion(

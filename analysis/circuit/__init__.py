@@ -11,6 +11,7 @@ How it is put together, in reading order::
     rectifier     rectified rails on their own load lines
     ripple        hum at any node
     large_signal  periodic steady state by harmonic balance
+    overdrive     the same far into cut-off and grid current, one sample at a time
 
 Conventions: volts to ground, currents into electrodes, SI units. A table of values maps keys to arrays of shape
 (S,), or (1,) where all samples agree; frequency is the last axis; further cases, such as a meter on each of P

@@ -2,9 +2,10 @@
 
 The linear network is known exactly at every harmonic, the tubes at every instant, and both must agree on the
 waveforms of the tube nodes. Newton's method finds those; its linear systems are solved by GMRES (Y. Saad, M. H.
-Schultz, SIAM J. Sci. Stat. Comput. 7, 1986), with the network plus the tubes' average slopes as preconditioner.
-Coupling capacitors that charge by grid current, sagging supplies and feedback are all inside the balance: there is
-no transient to wait for.
+Schultz, SIAM J. Sci. Stat. Comput. 7, 1986), with the network plus the tubes' average slopes as preconditioner,
+over all samples at once. Where tubes cut off and grids conduct for part of the period an average slope says little
+and GMRES stalls: such samples, and single ones, go to `overdrive`. Coupling capacitors that charge by grid current,
+sagging supplies and feedback are all inside the balance: there is no transient to wait for.
 """
 
 from __future__ import annotations
@@ -18,6 +19,7 @@ from .dc import OperatingPoint
 from .elements import GROUND, Array, Table
 from .elimination import Elimination, Vector
 from .network import Circuit
+from .overdrive import approach
 
 INSTANTS, MANY_INSTANTS = 32, 128
 """Instants of a period: enough while harmonics die out early, and what clipped waves need."""
@@ -26,13 +28,12 @@ TAIL = 2e-4
 """Share of the wave in the upper half of the harmonics above which the few instants do not suffice."""
 
 NEWTON_STEPS, GMRES_STEPS, HALVINGS = 25, 40, 7
+GMRES_RATIO, STALLED_RATIO = 1e-4, 0.1
+"""Share of the excess that GMRES is to leave, and that above which a sample is handed to `overdrive`."""
 STEP_RATIO = 1e-6
 """Largest Newton step of a solved sample, against its largest swing (and a volt)."""
 BALANCED_RATIO = 1e-3
 """Largest excess of a solved sample, as volts by the preconditioner, against its largest swing (and a volt)."""
-
-RAMP = tuple(np.geomspace(1.0 / 128.0, 1.0, 22))
-"""Shares of the drive through which it is approached where a direct attempt did not arrive."""
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)
@@ -43,15 +44,24 @@ class Periodic:
     ----------
     waves : ndarray, shape (S, n, N)
         Volts of the tube nodes, in the solver's order, at N instants.
-    solved : ndarray of bool, shape (S,)
-        Where Newton's method arrived.
     peak_v : ndarray, shape (S,)
         Drive.
+    culprit : ndarray of int, shape (S,)
+        The tube whose current is furthest from balance where no state was found, as its place in the circuit; -1
+        where one was.
+    residual_a : ndarray, shape (S,)
+        Largest current out of balance.
     """
 
     waves: Array
-    solved: Array
     peak_v: Array
+    culprit: Array
+    residual_a: Array
+
+    @property
+    def solved(self) -> Array:
+        """Samples whose state was found, shape (S,)."""
+        return np.asarray(self.culprit < 0)
 
 
 class HarmonicBalance:
@@ -73,6 +83,13 @@ class HarmonicBalance:
         Frequency of the drive.
     instants : int
         Instants of a period, even.
+
+    Attributes
+    ----------
+    size : int
+        Samples S.
+    y : ndarray, shape (S, N/2 + 1, n, n)
+        Admittances of the linear network between the tube nodes at every harmonic.
     """
 
     def __init__(
@@ -92,13 +109,14 @@ class HarmonicBalance:
             tube.specimen(table).mapped(lambda value: np.atleast_1d(value)[..., None]) for tube in circuit.tubes
         ]
         self._place = {node: place for place, node in enumerate(self._nodes)}
+        self._tube_places = [[self._place[n] for n in tube.nodes if n != GROUND] for tube in circuit.tubes]
         self._still = Elimination(circuit.dc_rows(table), linear)
         self._still_right = self._still.reduce(circuit.dc_sources(table))
         s = 2j * np.pi * freq_hz * np.arange(1, instants // 2 + 1)
         self._moving = Elimination(circuit.ac_rows(table, s), linear)
         unit = source_s[..., None] * (np.arange(1, instants // 2 + 1) == 1)
         self._moving_right = self._moving.reduce({source: unit.astype(complex)})
-        self._y, self._bias, self._drive = self._stack()
+        self.y, self._bias, self._drive = self._stack()
         self._rest = np.stack([np.broadcast_to(rest.volts[n], (self.size,)) for n in self._nodes], axis=1)
 
     def _stack(self) -> tuple[Array, Array, Array]:
@@ -146,12 +164,32 @@ class HarmonicBalance:
     def _network(self, waves: Array) -> Array:
         """Current the linear network takes from the tube nodes, sources left out."""
         spectrum = np.fft.rfft(waves, axis=-1)
-        taken = np.einsum("skij,sjk->sik", self._y, spectrum, optimize=True)
+        taken = np.einsum("skij,sjk->sik", self.y, spectrum, optimize=True)
         return np.fft.irfft(taken, self.instants, axis=-1)
 
-    def _sources(self, peak_v: Array) -> Array:
+    def sources(self, peak_v: Array) -> Array:
+        """Currents that supplies and generator drive into the tube nodes, shape (S, n, N).
+
+        Parameters
+        ----------
+        peak_v : ndarray, shape (S,)
+            Amplitude of the generator's EMF.
+        """
         spectrum = np.swapaxes(self._drive * peak_v[:, None, None], 1, 2) * (0.5 * self.instants)
         return np.asarray(np.fft.irfft(spectrum, self.instants, axis=-1) + self._bias[..., None])
+
+    def excess(self, waves: Array, sources: Array) -> tuple[Array, Array]:
+        """Current out of balance, shape (S, n, N), and the slopes of the tubes, shape (S, n, n, N).
+
+        Parameters
+        ----------
+        waves : ndarray, shape (S, n, N)
+            Volts of the tube nodes.
+        sources : ndarray, shape (S, n, N)
+            From `sources`.
+        """
+        current, slope = self._tubes(waves)
+        return self._network(waves) + current - sources, slope
 
     def first_guess(self, peak_v: Array) -> Array:
         """Rest plus the small-signal response.
@@ -163,7 +201,7 @@ class HarmonicBalance:
         """
         still = np.repeat(self._rest[..., None], self.instants, axis=-1)
         _, slope = self._tubes(still[..., :1])
-        matrix = self._y[:, 1] + slope[..., 0]
+        matrix = self.y[:, 1] + slope[..., 0]
         first = np.linalg.solve(matrix, (self._drive[:, 1] * peak_v[:, None])[..., None])[..., 0]
         turn = np.exp(2j * np.pi * np.arange(self.instants) / self.instants)
         return np.asarray(still + np.real(first[..., None] * turn))
@@ -179,41 +217,25 @@ class HarmonicBalance:
             Waves of a neighbouring state, shape (S, n, N).
         """
         peak_v = np.broadcast_to(np.asarray(peak_v, dtype=float), (self.size,))
-        waves, solved = self._newton(peak_v, self.first_guess(peak_v) if start is None else start)
-        if not solved.all():
-            waves, solved = self._ramp(peak_v, waves, solved)
-        return Periodic(waves=waves, solved=solved, peak_v=peak_v)
-
-    def solve_near(self, peak_v: Array, waves: Array | None) -> Periodic:
-        """Find the periodic state close to that of a somewhat smaller or larger drive, without a ramp.
-
-        Parameters
-        ----------
-        peak_v : ndarray, shape (S,)
-            Amplitude of the generator's EMF, volt.
-        waves : ndarray, shape (S, n, N), optional
-            Waves of the neighbouring state; rest plus small signal when left out.
-        """
-        found, solved = self._newton(peak_v, self.first_guess(peak_v) if waves is None else waves)
-        return Periodic(waves=found, solved=solved, peak_v=peak_v)
-
-    def _ramp(self, peak_v: Array, waves: Array, solved: Array) -> tuple[Array, Array]:
-        """Approach the drive in steps, for the samples a direct attempt did not solve."""
-        hard = np.flatnonzero(~solved)
-        part = self._select(hard)
-        state = part.first_guess(peak_v[hard] * RAMP[0])
-        good = np.ones(hard.size, dtype=bool)
-        for share in RAMP:
-            state, good = part._newton(peak_v[hard] * share, state)
-        waves, solved = waves.copy(), solved.copy()
-        waves[hard], solved[hard] = state, good
-        return waves, solved
+        near = self.first_guess(peak_v) if start is None else start
+        if self.size > 1:
+            waves, solved = self._newton(peak_v, near)
+        else:
+            waves, solved = np.empty(near.shape), np.zeros(1, dtype=bool)
+        for sample in np.flatnonzero(~solved):
+            alone = self._select(np.array([sample]))
+            waves[sample], solved[sample] = approach(alone, float(peak_v[sample]), near[sample : sample + 1])
+        excess = np.abs(self.excess(waves, self.sources(peak_v))[0]).max(axis=-1)
+        furthest = np.argmax([excess[:, places].max(axis=1) for places in self._tube_places], axis=0)
+        return Periodic(
+            waves=waves, peak_v=peak_v, culprit=np.where(solved, -1, furthest), residual_a=excess.max(axis=1)
+        )
 
     def _select(self, samples: Array) -> HarmonicBalance:
         part = object.__new__(HarmonicBalance)
         part.__dict__.update(self.__dict__)
         part.size = samples.size
-        part._y, part._bias, part._drive = self._y[samples], self._bias[samples], self._drive[samples]
+        part.y, part._bias, part._drive = self.y[samples], self._bias[samples], self._drive[samples]
         part._rest = self._rest[samples]
         part._specimens = [
             specimen.mapped(lambda value: value if value.shape[0] == 1 else value[samples])
@@ -222,49 +244,50 @@ class HarmonicBalance:
         return part
 
     def _newton(self, peak_v: Array, waves: Array) -> tuple[Array, Array]:
-        sources = self._sources(peak_v)
-        current, slope = self._tubes(waves)
-        excess = self._network(waves) + current - sources
-        solved = np.zeros(self.size, dtype=bool)
+        sources = self.sources(peak_v)
+        excess, slope = self.excess(waves, sources)
+        solved = stalled = np.zeros(self.size, dtype=bool)
         for _ in range(NEWTON_STEPS):
             precondition = self._preconditioner(slope)
-            step = self._gmres(slope, precondition, excess)
+            step, left = self._gmres(slope, precondition, excess)
+            stalled = stalled | (left > STALLED_RATIO)
             size = np.abs(step).max(axis=(1, 2))
             swing = np.maximum(np.ptp(waves, axis=2).max(axis=1), 1.0)
             near = np.abs(self._apply(precondition, excess)).max(axis=(1, 2))
             length = np.ones(self.size)
             for halving in range(HALVINGS + 1):
                 trial = waves - length[:, None, None] * step
-                current, slope = self._tubes(trial)
-                excess = self._network(trial) + current - sources
+                excess, slope = self.excess(trial, sources)
                 ahead = np.abs(self._apply(precondition, excess)).max(axis=(1, 2))
-                worse = ~(ahead <= (1.0 - 0.1 * length) * near) & (size > STEP_RATIO * swing) & ~solved
+                worse = ~(ahead <= (1.0 - 0.1 * length) * near) & (size > STEP_RATIO * swing) & ~solved & ~stalled
                 if halving == HALVINGS or not worse.any():
                     break
                 length = np.where(worse, 0.5 * length, length)
             waves = trial
-            # Where GMRES stagnates the step is nearly nothing far from any balance: the excess decides.
             solved = (size <= STEP_RATIO * swing * 100.0) & (ahead <= BALANCED_RATIO * swing)
-            if (size <= STEP_RATIO * swing).all():
+            if (stalled | (size <= STEP_RATIO * swing)).all():
                 break
-        return waves, solved
+        return waves, solved & ~stalled
 
     def _preconditioner(self, slope: Array) -> Array:
-        return np.linalg.inv(self._y + slope.mean(axis=-1)[:, None])
+        return np.linalg.inv(self.y + slope.mean(axis=-1)[:, None])
 
     def _apply(self, matrix: Array, waves: Array) -> Array:
         spectrum = np.fft.rfft(waves, axis=-1)
         return np.fft.irfft(np.einsum("skij,sjk->sik", matrix, spectrum, optimize=True), self.instants, axis=-1)
 
-    def _gmres(self, slope: Array, precondition: Array, right: Array) -> Array:
-        """Solve (network + slopes) x = right for every sample; right-preconditioned, no restart."""
+    def _gmres(self, slope: Array, precondition: Array, right: Array) -> tuple[Array, Array]:
+        """Solve (network + slopes) x = right for every sample; right-preconditioned, no restart.
+
+        Also the share of the right side that is left, shape (S,).
+        """
         shape = right.shape
         norm = np.sqrt((right**2).sum(axis=(1, 2)))
         alive = np.where(norm > 0.0, norm, 1.0)
         basis = [right / alive[:, None, None]]
         ahead: list[Array] = []
         hessenberg = np.zeros((self.size, GMRES_STEPS + 1, GMRES_STEPS))
-        y = np.zeros((self.size, 0))
+        y, left = np.zeros((self.size, 0)), norm
         for m in range(GMRES_STEPS):
             direction = self._apply(precondition, basis[m])
             ahead.append(direction)
@@ -280,12 +303,12 @@ class HarmonicBalance:
             h = hessenberg[:, : m + 2, : m + 1]
             y = np.einsum("sij,sj->si", np.linalg.pinv(h), target)
             left = np.sqrt(((np.einsum("sij,sj->si", h, y) - target) ** 2).sum(axis=1))
-            if (left <= 1e-4 * norm).all():
+            if (left <= GMRES_RATIO * norm).all():
                 break
         step = np.zeros(shape)
         for m in range(y.shape[1]):
             step += y[:, m, None, None] * ahead[m]
-        return step
+        return step, left / alive
 
     def waves_at(self, state: Periodic, nodes: Sequence[int]) -> dict[int, Array]:
         """Waveforms of any nodes of a state, shape (S, N).

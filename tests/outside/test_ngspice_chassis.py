@@ -36,6 +36,12 @@ DRIVEN = [
     ("push-pull output", "SPK", 30.0, 15),
     ("harbour-twenty", "SPK", 0.004, 16),
 ]
+# Ten times beyond the onset of clipping, grids conducting and plates cut off for much of the period.
+OVERDRIVEN = [
+    ("common cathode, bypassed", "OUT", 20.0, 45),
+    ("pentode", "OUT", 3.0, 45),
+    ("single-ended output", "SPK", 80.0, 15),
+]
 
 
 def model_of(name):
@@ -83,6 +89,16 @@ def test_distortion_within_a_twentieth(name, point, drive_pp_v, periods):
     assert ours == pytest.approx(distortion_ratio(theirs), rel=0.05)
     wave = waveforms(model, {}, [point], drive_pp_v, TONE_HZ)[0, 0]
     assert np.ptp(wave) == pytest.approx(np.ptp(theirs), rel=0.02)
+
+
+@pytest.mark.parametrize(("name", "point", "drive_pp_v", "periods"), OVERDRIVEN, ids=[d[0] for d in OVERDRIVEN])
+def test_overdriven_far_beyond_clipping(name, point, drive_pp_v, periods):
+    model = model_of(name)
+    theirs = peer.last_period(model, point, drive_pp_v, TONE_HZ, periods, points=64)
+    ours = waveforms(model, {}, [point], drive_pp_v, TONE_HZ)[0, 0]
+    assert distortion_ratio(ours) == pytest.approx(distortion_ratio(theirs), rel=0.05)
+    assert distortion_ratio(ours) > 0.3
+    assert np.ptp(ours) == pytest.approx(np.ptp(theirs), rel=0.02)
 
 
 def test_clipping_stage_that_draws_grid_current():

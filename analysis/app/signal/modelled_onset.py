@@ -28,7 +28,7 @@ def model_onset(plan: StagePlan, criterion: Criterion, most_pp_v: float) -> dict
     -------
     dict or None
         None without a model of these points. ``reached`` is False where the model did not clip up to the figures
-        given, be it for the limit of the drive or because a later stage, driven hard, lets no state be found.
+        given; ``unsolved`` names the tube that stood in the way of more, if one did.
     """
     if plan.expected([1000.0]) is None or plan.model is None:
         return None
@@ -43,11 +43,10 @@ def model_onset(plan: StagePlan, criterion: Criterion, most_pp_v: float) -> dict
         )
     except AnalysisError:
         return None
-    if found is None:
-        return None
     side = side_of(dwell_of(found.bent) - dwell_of(found.gentle)) if found.reached else "unclear"
     return {
         "reached": found.reached,
+        "unsolved": found.unsolved,
         "drive_pp_v": float(f"{found.drive_pp_v:.4g}"),
         "in_pp_v": float(f"{found.in_pp_v:.4g}"),
         "out_pp_v": float(f"{found.out_pp_v:.4g}"),
@@ -68,4 +67,5 @@ def model_onset_text(model: dict[str, Any] | None) -> str:
     size = f"{format_value(model['in_pp_v'], 'V')} in, {format_value(model['out_pp_v'], 'V')} out, peak to peak"
     if model["reached"]:
         return f"model of the healthy chassis: onset at {size}; flattens first: {model['side']} side"
-    return f"model of the healthy chassis: no clipping up to {size}, as far as it was driven"
+    end = f"beyond, no state of {model['unsolved']} was found" if model["unsolved"] else "as far as it was driven"
+    return f"model of the healthy chassis: no clipping up to {size}, {end}"
