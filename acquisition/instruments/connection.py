@@ -9,6 +9,7 @@ close, reopen, and set everything again.
 from __future__ import annotations
 
 import re
+from collections import deque
 from collections.abc import Callable
 from typing import TypeVar
 
@@ -33,7 +34,9 @@ from .dialect import Dialect
 
 T = TypeVar("T")
 
+SLOW_HINT = "a slow instrument needs query_s in the bench file, the time it may take for an answer"
 ROUNDS = 3
+MOST_RECENT = 256
 MOST_ERRORS = 30
 NUMBER_TOLERANCE = 1e-3
 """Relative difference between a number set and read back that is rounding, not clamping."""
@@ -61,6 +64,8 @@ class Connection:
         Set by the role: sets everything again after a reopening.
     gaps : list of str
         What went wrong and was mended, for the record.
+    recent_lines : deque of bytes
+        The last answers without their ends: one that comes twice fills a place where bytes were lost.
     """
 
     def __init__(
@@ -83,6 +88,7 @@ class Connection:
         self._mending = False
         self._reply_s = 0.03  # longest of the last good replies
         self._line_end = b"\n"  # as the last answer had it
+        self.recent_lines: deque[bytes] = deque(maxlen=MOST_RECENT)
 
     # Opening and closing.
 
@@ -97,19 +103,20 @@ class Connection:
         link = self._opener()
         self._link = link
         try:
-            self._identify(link)
+            late = self._identify(link)
             for command in self.dialect.clear:
                 self._write(link, command)
-            self._prove(link)
+            self._prove(link, late)
         except BaseException:
             self.close()
             raise
 
-    def _identify(self, link: Link) -> None:
+    def _identify(self, link: Link) -> str:
+        """Ask who is there; what was late or malformed before the answer came is given back."""
         marker = self.dialect.identity
-        if marker is None:
-            return
         reason = ""
+        if marker is None:
+            return reason
         for _ in range(ROUNDS):
             # An instrument may need a moment after power-on, and may have greeted with garbage.
             try:
@@ -122,7 +129,9 @@ class Connection:
             except ConnectionLost as error:
                 raise self._not_found(link, str(error), "is another program connected to it?") from error
         else:
-            raise self._not_found(link, f"does not say what it is: {reason}", "check address, baud rate and cable")
+            raise self._not_found(
+                link, f"does not say what it is: {reason}", f"check address, baud rate and cable; {SLOW_HINT}"
+            )
         wrong = self._known and text != self._known
         if wrong or not re.fullmatch(marker.pattern, text) or not re.search(self._pattern, text):
             wanted = self._known or self._pattern or f"a {self.dialect.role}"
@@ -130,26 +139,27 @@ class Connection:
                 link, f"wrong instrument at the address: expected {wanted!r}, got {text!r}", "check the bench file"
             )
         self._known, self.identity = text, identity
+        return reason
 
-    def _prove(self, link: Link) -> None:
+    def _prove(self, link: Link, late: str) -> None:
         """Ask something only this kind of instrument knows: a scope at the meter's address is found here."""
         proof = self.dialect.proof
         if proof is None:
             return
         try:
             text = self._answer(link, proof.ask, self.dialect.link.identify_s)
-        except TransportTimeout as error:
-            raise self._not_found(
-                link,
-                f"wrong instrument at the address: {self._known!r} does not answer {proof.ask}",
-                f"is it really a {self.dialect.role}, and is {self.dialect.dialect} its dialect?",
-            ) from error
-        if not re.fullmatch(proof.pattern, text):
-            raise self._not_found(
-                link,
-                f"wrong instrument at the address: {self._known!r} answers {proof.ask} with {text!r}",
-                f"is it really a {self.dialect.role}, and is {self.dialect.dialect} its dialect?",
-            )
+            fits, says = re.fullmatch(proof.pattern, text) is not None, f"answers {proof.ask} with {text!r}"
+        except TransportTimeout:
+            fits, says = False, f"does not answer {proof.ask}"
+        if fits:
+            return
+        if late:
+            raise self._not_found(link, f"answers, but not in time: {late}", SLOW_HINT)
+        raise self._not_found(
+            link,
+            f"wrong instrument at the address: {self._known!r} {says}",
+            f"is it really a {self.dialect.role}, and is {self.dialect.dialect} its dialect?",
+        )
 
     def _not_found(self, link: Link, reason: str, hint: str) -> InstrumentNotFound:
         return InstrumentNotFound(f"{link.resource}: {reason}", hint=hint, tried={link.resource: reason})
@@ -283,6 +293,7 @@ class Connection:
         if not text:
             link.dirty = True
             raise self.malformed("", f"an answer to {query}")
+        self.recent_lines.append(raw.rstrip(b"\r\n"))
         if link.has_held(b"\r\n \0"):
             link.dirty = True
             raise self.malformed(text, f"one answer to {query}, not two")

@@ -1,7 +1,8 @@
 """A record of the scope, page by page as its dialect wants it.
 
 A block carries no name: one that was sent twice, or comes late, looks like the answer to the next question. So a
-block that repeats an earlier one is not believed until the whole record was read a second time.
+block that repeats an earlier one, or ends like an earlier line, is not believed until the whole record was read a
+second time.
 """
 
 from __future__ import annotations
@@ -11,11 +12,12 @@ from collections import OrderedDict
 from dataclasses import replace
 
 from ..scpi import fill, parse_integer
+from .connection import MOST_RECENT
 from .dialect import ScopeRules, WaveformRules
 from .session import Session
 from .waveform import Preamble, parse_preamble
 
-MOST_SEEN = 256
+MOST_SEEN = MOST_RECENT
 """Blocks remembered: an answer that comes later than so many others is not to be expected."""
 
 
@@ -74,11 +76,12 @@ def read_record(session: Session, scope: ScopeRules, seen: SeenBlocks) -> tuple[
         A page is not what was asked for, or the record repeats an earlier one and is another when read again.
     """
     text, preamble, pages = _read_pages(session, scope)
-    if any([seen.add(page) for page in pages]):  # a list: every page is remembered
-        # The same trace twice (a flat line), or an earlier answer in the place of this one: the scope is stopped,
-        # so reading once more tells.
-        if (text, preamble, pages) != _read_pages(session, scope):
-            raise session.malformed("an earlier block again", "the same record when it is read twice")
+    # The same trace twice (a flat line), or an earlier block in the place of this one, or an earlier line in the
+    # place of samples that were lost: the scope is stopped, so reading once more tells.
+    is_doubtful = any([seen.add(page) for page in pages])  # a list: every page is remembered
+    is_doubtful |= any(page.endswith(line) for page in pages for line in session.recent_lines)
+    if is_doubtful and (text, preamble, pages) != _read_pages(session, scope):
+        raise session.malformed("another one", "the same record when it is read twice")
     return text, preamble, b"".join(pages)
 
 

@@ -232,13 +232,24 @@ def test_an_earlier_block_in_the_place_of_the_right_one_is_refused_and_the_link_
     earlier, right = b"#14\x80\x0a\x81\xfe\n", b"#14\x01\x02\x03\x04\n"
     scripted.peer.answers[":WAV:DATA?"] = one_after_the_other(earlier, earlier, right)
     scripted.scope.fetch(1, "V1.1")
-    with pytest.raises(ReplyMalformed, match="an earlier block again"):
+    with pytest.raises(ReplyMalformed, match="the same record when it is read twice"):
         scripted.scope.fetch(2, "V1.2")
     with pytest.raises(MeasurementError):
         scripted.scope.fetch(2, "V1.2")  # opened again: the shot of the old link counts no more
     assert scripted.peer.opened == 2
     scripted.scope._is_fresh = True
     assert list(scripted.scope.fetch(2, "V1.2").codes) == [1, 2, 3, 4]
+
+
+def test_a_line_sent_twice_does_not_fill_the_place_of_lost_samples(scripted):
+    """Four samples lost, and the ``STOP`` of a moment ago comes once more: length and line end are right."""
+    scripted.peer.answers[":WAV:PRE?"] = PREAMBLE.replace("0,0,4", "0,0,6", 1)
+    scripted.peer.answers[":WAV:DATA?"] = one_after_the_other(b"#16abSTOP\n", b"#16abcdef\n")
+    with pytest.raises(ReplyMalformed, match="the same record when it is read twice"):
+        scripted.scope.fetch(1, "V1.1")
+    scripted.scope.state()
+    scripted.scope._is_fresh = True
+    assert bytes(scripted.scope.fetch(1, "V1.1").codes) == b"abcdef"
 
 
 def test_a_damaged_block_leaves_its_link_behind(scripted):

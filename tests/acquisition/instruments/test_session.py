@@ -370,3 +370,34 @@ def test_a_last_sample_like_a_carriage_return_is_one_where_answers_have_none(ope
     assert open_rig.session.ask("A?") == "1.0"
     open_rig.peer.faults.append(faults.instead(b"#15ab\ncd\r\n"))
     assert open_rig.session.ask_block("BLOCK?") == b"ab\ncd"
+
+
+class Slow:
+    """Every answer comes three seconds after its question."""
+
+    def popleft(self):
+        return lambda answer: (answer, 3.0)
+
+
+def test_a_slow_instrument_is_called_slow_and_works_with_the_time_it_needs(rig):
+    slow = rig("scpi-meter", {":FUNC?": '"VOLT:DC"', "A?": "1.0"})
+    slow.peer.faults = Slow()
+    with pytest.raises(InstrumentNotFound, match="not in time") as caught:
+        slow.open()
+    assert "query_s" in caught.value.hint
+    link = slow.dialect.link.slowed(4.0)
+    slow.session.dialect = slow.dialect.model_copy(update={"link": link})
+    slow.open()
+    assert slow.session.ask("A?") == "1.0"
+    assert not slow.session.gaps
+
+
+def test_a_hung_instrument_is_told_in_time_and_works_again(open_rig, faults):
+    """Silent from one question to the next: the first error comes after the dialect's own time."""
+    open_rig.peer.faults.extend([faults.silent] * 2)
+    began_s = open_rig.clock.monotonic_s()
+    with pytest.raises(TransportTimeout) as caught:
+        open_rig.session.ask("A?", 0.5)
+    assert open_rig.clock.monotonic_s() - began_s < 2.0
+    assert "query_s" in caught.value.hint
+    assert open_rig.session.ask("A?") == "1.0"

@@ -150,3 +150,37 @@ def test_trigger_that_never_comes_or_sticks(bench, described):
         bench.scope.stuck_state = "running"
         with pytest.raises(MeasurementError):
             scope.single(0.2)
+
+
+def test_two_programs_on_a_socket_that_takes_one(bench, described):
+    """The second is told so; the first notices nothing."""
+    bench.links["meter"].single_client = True
+    with open_meter(described) as meter:
+        assert meter.read().value_v == pytest.approx(150.0, abs=0.05)
+        with pytest.raises(InstrumentNotFound) as caught:
+            open_meter(described)
+        assert "another program" in caught.value.hint
+        assert meter.read().value_v == pytest.approx(150.0, abs=0.05)
+        assert not meter.gaps
+    with open_meter(described) as meter:
+        assert meter.read().value_v == pytest.approx(150.0, abs=0.05)
+
+
+def test_two_programs_on_a_socket_that_takes_both(bench, described):
+    """Neither gets the other's answers."""
+    with open_meter(described) as first, open_meter(described) as second:
+        for meter in (first, second) * 3:
+            assert meter.read().value_v == pytest.approx(150.0, abs=0.05)
+
+
+def test_two_programs_on_a_serial_port(wiring, tmp_path):
+    with SimulatedBench(wiring.plant, meter="stream-meter") as made:
+        made.wiring.lead.move([(0.0, "OUT")])
+        described = load_bench(str(made.write(tmp_path / "bench.yaml")))
+        with open_meter(described) as meter:
+            with pytest.raises(InstrumentNotFound) as caught:
+                open_meter(described)
+            assert "another program is using the port" in caught.value.hint
+            while not (sample := next(meter.stream())).is_reading:
+                pass
+            assert sample.value_v == pytest.approx(150.0, rel=0.01)
