@@ -4,6 +4,9 @@ from __future__ import annotations
 
 from .types import Tube
 
+STRING_V = 25.0
+"""Heater volts from which a tube is made for strings across the mains (common practice, no source)."""
+
 
 def differing_pins(one: Tube, other: Tube) -> dict[int, tuple[str, str]]:
     """Pins whose function differs when a tube sits in the socket of another.
@@ -47,6 +50,11 @@ def traps(tube: Tube) -> tuple[str, ...]:
         )
     elif tube.base == "noval" and pins.get(9) == "S":
         found.append(f"pin 9 is a shield, not a heater tap: {tube.heater[0].volts:g} V on pins 4 and 5 only")
+    if tube.heater[0].volts >= STRING_V:
+        found.append(
+            f"a heater of {tube.heater[0].volts:g} V runs in a series string: such a chassis often has no mains "
+            "transformer and is itself live; an isolating transformer first"
+        )
     if inside := [str(number) for number, code in pins.items() if code == "IC"]:
         found.append(f"internally connected, never a tie point and possibly live: pin {', '.join(inside)}")
     joined = [p for p in tube.pins.values() if p.code in ("F_K", "H_K")]

@@ -173,6 +173,12 @@ def test_ecc88_also_says_e_but_has_no_tap():
     assert any("tapped" in trap for trap in traps(load_tube("12AX7")))
 
 
+def test_a_string_heater_warns_of_a_live_chassis():
+    """Series-string output tube of sets without a mains transformer (common practice, no source)."""
+    assert any("series string" in trap and "live" in trap for trap in traps(load_tube("50L6GT")))
+    assert not any("series string" in trap for trap in traps(load_tube("12AX7")))
+
+
 def test_pins_run_clockwise_seen_from_below():
     # Octal: pin k at 45 k - 22.5 degrees from the key; 7 pins: 45 k, 9 pins: 36 k from the gap (from memory).
     assert [pin_angle_deg("octal", k) for k in (1, 2, 8)] == [22.5, 67.5, 337.5]

@@ -19,7 +19,7 @@ if TYPE_CHECKING:
     from analysis.tubes.refit import Refit
 
 _LIMITS = {
-    "plate_v": ("plate", "V"), "plate_w": ("plate dissipation, each section", "W"),
+    "plate_v": ("plate", "V"), "plate_w": ("plate dissipation", "W"),
     "plate_both_w": ("plate dissipation, both sections", "W"), "screen_v": ("screen", "V"),
     "screen_w": ("screen dissipation", "W"), "cathode_a": ("cathode current", "A"),
     "heater_negative_v": ("heater to cathode, heater negative", "V"),
@@ -235,11 +235,13 @@ def _section_lines(tube: Tube) -> list[str]:
 
 def _limit_lines(tube: Tube) -> list[str]:
     system = tube.limits.rating_system
+    twin = sum(section.kind in ("triode", "pentode") for section in tube.sections) > 1
     figures = []
     for name, (words, unit) in _LIMITS.items():
         value = getattr(tube.limits, name)
         if value is not None:
-            figures.append(f"{words} {format_value(value, unit)}")
+            each = ", each section" if name == "plate_w" and twin else ""
+            figures.append(f"{words}{each} {format_value(value, unit)}")
     return [f"{system} ({_SYSTEMS[system]})", "; ".join(figures)]
 
 
@@ -265,7 +267,8 @@ def _compared(error: PointError) -> str:
     for name, relative in error.relative.items():
         label, scale, unit = _FIGURES[name]
         published = getattr(error.point, name) * scale
-        parts.append(f"{label} {error.model[name] * scale:.3g} {unit} (sheet {published:.4g}, {relative:+.1%})")
+        off = round(relative, 3) or 0.0  # no minus before a zero
+        parts.append(f"{label} {error.model[name] * scale:.3g} {unit} (sheet {published:.4g}, {off:+.1%})")
     return "; ".join(parts)
 
 

@@ -34,6 +34,18 @@ def test_sheet_of_a_twin_triode(capsys):
     assert out.isascii()
 
 
+@pytest.mark.parametrize(
+    ("name", "words"),
+    [
+        ("12AX7", "plate dissipation, each section 1 W"),
+        ("EL84", "plate dissipation 12 W"),
+        ("6AT6", "plate dissipation 500 mW"),
+    ],
+)
+def test_only_twins_speak_of_each_section(capsys, name, words):
+    assert words in " ".join(run(capsys, name)[1].split())
+
+
 def test_sheet_says_where_the_number_fails(capsys):
     _, out, _ = run(capsys, "6cg7")
     flat = " ".join(out.split())
