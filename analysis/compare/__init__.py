@@ -2,5 +2,19 @@
 
 from .comparison import AGREES, NOT_EXPLAINED, UNCHANGED, UNTRIED, Change, Comparison, compare
 from .explanation import Explanation
+from .in_circuit import InCircuit, PartValue, replaced_values, values_in_circuit
 
-__all__ = ["AGREES", "NOT_EXPLAINED", "UNCHANGED", "UNTRIED", "Change", "Comparison", "Explanation", "compare"]
+__all__ = [
+    "AGREES",
+    "NOT_EXPLAINED",
+    "UNCHANGED",
+    "UNTRIED",
+    "Change",
+    "Comparison",
+    "Explanation",
+    "InCircuit",
+    "PartValue",
+    "compare",
+    "replaced_values",
+    "values_in_circuit",
+]

@@ -13,6 +13,7 @@ from acquisition.records import Event, Measurand, Pass
 
 from ..faults import Fault
 from .explanation import Explanation, Predicting, explain
+from .in_circuit import PartValue, measured_values
 from .pairing import differences, pair
 from .significance import LEVEL, holm, two_sided
 
@@ -62,6 +63,9 @@ class Change:
         What the model shows for a healthy chassis at the mains of the first pass.
     direction : str
         ``toward``, ``away`` or empty, of the healthy value; for significant changes.
+    was, now : str
+        Verdict of each reading against the band of a healthy chassis, as `analysis.judge` gives it; empty without
+        bands.
     """
 
     measurand: Measurand
@@ -80,11 +84,30 @@ class Change:
     predicted_std: float | None = None
     healthy: float | None = None
     direction: str = ""
+    was: str = ""
+    now: str = ""
 
     @property
     def significant(self) -> bool:
         """Whether the change counts."""
         return self.verdict != UNCHANGED
+
+    @property
+    def moved(self) -> str:
+        """Where a change that counts led to, in words: a value that moves inside its band is nobody's concern."""
+        if not self.significant:
+            return ""
+        if not self.now:
+            return {"toward": "closer", "away": "further off"}.get(self.direction, "")
+        was_out = self.was in {"low", "high"}
+        if self.now in {"low", "high"}:
+            way = (
+                "closer, still" if self.direction == "toward" else "further off," if was_out else "out of its band,"
+            )
+            return f"{way} {self.now}"
+        if not was_out:
+            return "moved inside its band"
+        return "back in its band" if self.now == "agrees" else "back at the edge of its band"
 
 
 @dataclass(frozen=True, slots=True, kw_only=True, eq=False)
@@ -107,6 +130,8 @@ class Comparison:
         Read in one pass only.
     faults : tuple of (Fault, float)
         What the changes say was wrong with the replaced parts, and the value of the parameter.
+    values : tuple of PartValue
+        What the replaced parts measure in circuit before and after, from `replaced_values`.
     notes : tuple of str
         What limits the comparison.
     rule : str
@@ -123,6 +148,7 @@ class Comparison:
     only_before: tuple[Measurand, ...] = ()
     only_after: tuple[Measurand, ...] = ()
     faults: tuple[tuple[Fault, float], ...] = ()
+    values: tuple[PartValue, ...] = ()
     notes: tuple[str, ...] = ()
     rule: str = RULE
 
@@ -171,7 +197,9 @@ def compare(
     replaced = tuple(
         dict.fromkeys(e.subject for e in after.events if e.kind in {"part_replaced", "tube_swapped"} and e.subject)
     )
-    known_before, known_after = (_measured(model, found) for found in (fitted_before, fitted_after))
+    known_before, known_after = (
+        measured_values(model, found) if model is not None else {} for found in (fitted_before, fitted_after)
+    )
     mains = (before.mains_v or model.chassis.mains_v) / model.chassis.mains_v if model is not None else 1.0
     corrected = np.array([one.after.value for one in pairs])
     healthy = np.full(len(pairs), np.nan)
@@ -237,16 +265,6 @@ def compare(
         faults=account.faults if account else (),
         notes=tuple(notes),
     )
-
-
-def _measured(model: Any, fitted: Mapping[str, Event] | None) -> dict[str, tuple[float, float]]:
-    if model is None:
-        return {}
-    return {
-        key: (event.value, event.std or 0.01 * event.value)
-        for key, event in (fitted or {}).items()
-        if event.value and event.value > 0 and key in model.parameters
-    }
 
 
 def _is_modelled(model: Predicting, name: str) -> bool:

@@ -12,6 +12,7 @@ from acquisition.records import Event, Pass
 
 from ..compare import AGREES, NOT_EXPLAINED, UNTRIED, Change, Comparison
 from ..judge import Judged
+from .in_circuit import value_sentences
 from .material import Material
 from .words import QUANTITY_WORDS, band_text, measurand_text, old_part_text, to_its_uncertainty, with_uncertainty
 
@@ -218,6 +219,7 @@ def _proof(material: Material, significant: Sequence[Change]) -> list[str]:
             f"None of {_plural(total, 'reading')} taken before and after changed by more than the "
             "uncertainty of the measurement."
         )
+    sentences += value_sentences(comparison.values)
     toward = sum(c.direction == "toward" for c in significant)
     away = [c.measurand for c in significant if c.direction == "away"]
     if toward or away:

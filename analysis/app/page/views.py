@@ -82,6 +82,7 @@ def _drawing(path: Path) -> str:
 def _compare(path: Path, before: str, after: str) -> Mapping[str, Any]:
     from acquisition.store import open_job
     from analysis.app.verbs.compare import compare_passes
+    from analysis.report.in_circuit import value_sentences
     from analysis.report.words import measurand_text, old_part_text, quantity_text
 
     with open_job(path, read_only=True) as job:
@@ -91,7 +92,7 @@ def _compare(path: Path, before: str, after: str) -> Mapping[str, Any]:
     words = [f"{before} to {after}: {found.verdict}"]
     words += [f"The changes fit: before, {old_part_text(fault, value)}" for fault, value in found.faults]
     words.append(f"No significant change in {quiet} of {len(found.changes)} readings.")
-    ways = {"toward": ", toward healthy", "away": ", away from healthy"}
+    words += value_sentences(found.values)
     return {
         "words": [*words, *found.notes],
         "changes": [
@@ -101,7 +102,7 @@ def _compare(path: Path, before: str, after: str) -> Mapping[str, Any]:
                 "after": quantity_text(c.after, c.measurand.quantity),
                 "change": f"{quantity_text(c.change, c.measurand.quantity)} "
                 f"± {quantity_text(2 * c.change_std, c.measurand.quantity)}",
-                "verdict": f"{c.verdict}{ways.get(c.direction, '')}",
+                "verdict": f"{c.verdict}; {c.moved}" if c.moved else c.verdict,
             }
             for c in changed
         ],

@@ -10,9 +10,12 @@ import click
 from analysis.app.terminal import harmless
 
 if TYPE_CHECKING:
+    from rich.console import Console
+
+    from acquisition.records import Measurand, Pass
     from acquisition.store import Job
     from analysis.chassis import Chassis, ChassisModel
-    from analysis.compare import Change, Comparison
+    from analysis.compare import Change, Comparison, InCircuit
 
 
 _SHORT = {
@@ -20,7 +23,6 @@ _SHORT = {
     "changed, not explained by it": "NOT EXPLAINED",
     "changed; no replaced part and model to explain it": "changed",
 }
-_WAYS = {"toward": "closer", "away": "AWAY", "": ""}
 
 
 def compare_passes(
@@ -40,7 +42,7 @@ def compare_passes(
     from dataclasses import replace
 
     from analysis.app.modelled import modelled
-    from analysis.compare import compare
+    from analysis.compare import compare, replaced_values
     from analysis.faults import faults_of
 
     chassis, model, reason = known or modelled(job.sheet)
@@ -58,7 +60,24 @@ def compare_passes(
         fitted_before=job.fitted_parts(before),
         fitted_after=job.fitted_parts(after),
     )
-    return replace(result, notes=(*result.notes, reason)) if reason else result
+    if model is None:
+        return replace(result, notes=(*result.notes, reason)) if reason else result
+    was, now = (_verdicts(model, one) for one in (first, last))
+    return replace(
+        result,
+        changes=tuple(
+            replace(c, was=was.get(c.measurand, ""), now=now.get(c.measurand, "")) for c in result.changes
+        ),
+        values=replaced_values(
+            model, first, last, fitted_before=job.fitted_parts(before), fitted_after=job.fitted_parts(after)
+        ),
+    )
+
+
+def _verdicts(model: ChassisModel, one: Pass) -> dict[Measurand, str]:
+    from analysis.app.passes import judged
+
+    return {row.reading.measurand: row.verdict for row in judged(model, one.readings, one.mains_v)}
 
 
 def as_json(comparison: Comparison) -> dict[str, Any]:
@@ -93,7 +112,14 @@ def as_json(comparison: Comparison) -> dict[str, Any]:
             "predicted_std": number(change.predicted_std),
             "healthy": number(change.healthy),
             "direction": change.direction or None,
+            "band_before": change.was or None,
+            "band_after": change.now or None,
+            "moved": change.moved or None,
         }
+
+    def in_circuit(found: InCircuit) -> dict[str, Any]:
+        ends = {name: number(getattr(found, name)) for name in ("value", "low", "high")}
+        return {**ends, "text": found.text}
 
     return {
         "before": comparison.before,
@@ -105,6 +131,19 @@ def as_json(comparison: Comparison) -> dict[str, Any]:
         "old_part": [
             {"part": f.part, "section": f.section, "fault": f.fault, "key": f.key, "value": number(value)}
             for f, value in comparison.faults
+        ],
+        "values": [
+            {
+                "part": v.part,
+                "what": v.what,
+                "unit": v.before.unit,
+                "drawn": number(v.drawn),
+                "tester": number(v.tester),
+                "tester_std": number(v.tester_std),
+                "before": in_circuit(v.before),
+                "after": in_circuit(v.after),
+            }
+            for v in comparison.values
         ],
         "changes": [row(change) for change in comparison.changes],
         "only_before": [f"{m.point} {m.quantity}" for m in comparison.only_before],
@@ -148,7 +187,7 @@ def show(comparison: Comparison) -> None:
             with_uncertainty(c.change, c.change_std, quantity, ascii_only=True).removeprefix("x"),
             healthy,
             _SHORT[c.verdict],
-            _WAYS[c.direction],
+            c.moved,
         )
     if changed:
         console.print(table)
@@ -163,6 +202,7 @@ def show(comparison: Comparison) -> None:
             console.print(f"  a trend only: {escape(harmless(text))}, z = {c.z:+.1f}")
     for fault, value in comparison.faults:
         console.print(f"the changes fit: before, {escape(old_part_text(fault, value, ascii_only=True))}")
+    _show_values(console, comparison)
     for label, lost in (("before", comparison.only_before), ("after", comparison.only_after)):
         if lost:
             names = ", ".join(measurand_text(m, ascii_only=True) for m in lost)
@@ -172,6 +212,30 @@ def show(comparison: Comparison) -> None:
     replaced = f" ({', '.join(comparison.replaced)} replaced)" if comparison.replaced else ""
     console.print(f"{escape(harmless(comparison.before))} to {escape(harmless(comparison.after + replaced))}: "
                   f"[bold]{comparison.verdict}[/bold]")  # fmt: skip
+
+
+def _show_values(console: Console, comparison: Comparison) -> None:
+    """What the replaced parts measure in circuit, in a table of its own."""
+    from rich.markup import escape
+    from rich.table import Table
+
+    from acquisition.quantities import format_value
+
+    if not comparison.values:
+        return
+    table = Table(box=None, header_style="bold", pad_edge=False)
+    for heading in ("in circuit, 95 %", "before", "after", "drawn", "tester"):
+        table.add_column(heading)
+    for v in comparison.values:
+        drawn, tester = (
+            "" if value is None else format_value(value, v.before.unit) for value in (v.drawn, v.tester)
+        )
+        table.add_row(escape(f"{v.part} {v.name}"), v.before.text, v.after.text, drawn, tester)
+    console.print()
+    console.print(table)
+    console.print("(from the readings of each pass through the circuit model, all tolerances allowed for; not from "
+                  "the tester)")  # fmt: skip
+    console.print()
 
 
 @click.command("compare")

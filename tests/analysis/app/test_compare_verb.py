@@ -44,6 +44,11 @@ def test_for_people(job, capsys):
     assert "agrees with the replaced part" in out.splitlines()[-1].replace("\n", " ")
     assert "C4 leaks direct current (about" in out
     assert "no significant change in" in out
+    assert "AWAY" not in out
+    words = " ".join(out.split())
+    assert "back in its band" in words
+    assert "C4 leak resistance" in words
+    assert "C4 capacitance" in words
 
 
 def test_for_programs(job, capsys):
@@ -53,9 +58,18 @@ def test_for_programs(job, capsys):
     assert rows["V2.2"]["verdict"] == "agrees with the replaced part"
     assert rows["V2.2"]["direction"] == "toward"
     assert rows["SPK"]["verdict"] == "no significant change"
+    assert (rows["V2.2"]["band_before"], rows["V2.2"]["band_after"]) == ("high", "agrees")
+    assert rows["V2.2"]["moved"] == "back in its band"
     (old,) = found["old_part"]
     assert (old["part"], old["fault"]) == ("C4", "leaky")
     assert 1 / old["value"] == pytest.approx(3e6, rel=0.3)
+    values = {value["what"]: value for value in found["values"] if value["part"] == "C4"}
+    assert set(values) == {"value", "leak", "esr"}
+    assert values["leak"]["before"]["low"] < 3e6 < values["leak"]["before"]["high"]
+    assert values["leak"]["after"]["value"] is values["leak"]["after"]["high"] is None
+    assert values["leak"]["after"]["low"] > 100e6
+    assert values["value"]["before"]["text"] == "these readings cannot tell"
+    assert values["value"]["drawn"] == 22e-9
 
 
 def test_parts_replaced_in_passes_between_count(job, tmp_path, capsys):

@@ -1,0 +1,267 @@
+"""What a replaced part measures in circuit, from the readings of one pass through the circuit model.
+
+Each value of the part (a capacitor's capacitance, leakage and series resistance) is looked for over a wide range,
+with everything else at its most probable state: see `likelihood`. No belief about the part itself enters: a value
+that readings bound on one side only comes out as a bound, and one that they do not touch as not told.
+"""
+
+from __future__ import annotations
+
+import math
+from collections.abc import Mapping
+from dataclasses import dataclass
+
+import numpy as np
+
+from acquisition.quantities import format_value
+from acquisition.records import JUDGED_QUALITIES, Event, Pass
+
+from ..chassis import ChassisModel
+from ..suspects.data import collect
+from ..suspects.panel import Panel
+from .explanation import Predicting
+from .likelihood import WITHIN, Search, deficit_of, interval_of
+
+KINDS = ("resistor", "capacitor", "inductor", "potentiometer")
+
+MAINS_STD = 0.005
+"""Of a mains voltage written down beside the readings, relative (common practice, no source)."""
+
+TOGETHER, COARSE, FINE = 8, 16, 14
+"""Places a value is looked for at: all values of the part together, then each alone, then near the best."""
+
+RETURNS = 4
+"""How often all is done again from a higher place that a profile met."""
+
+
+@dataclass(frozen=True, slots=True, kw_only=True)
+class InCircuit:
+    """One value of a part as the readings of one pass tell it.
+
+    Parameters
+    ----------
+    value : float, optional
+        Most likely value; None where it is bounded on one side only, or not at all.
+    low, high : float, optional
+        Ends of the interval of 95 %; None where the readings set none.
+    unit : str
+        ``ohm F H``; a leak is a resistance.
+    """
+
+    value: float | None = None
+    low: float | None = None
+    high: float | None = None
+    unit: str
+
+    @property
+    def text(self) -> str:
+        """In words."""
+        low, high = (None if end is None else format_value(end, self.unit, 2) for end in (self.low, self.high))
+        if self.value is not None:
+            return f"{format_value(self.value, self.unit)} ({low} to {high})"
+        if low:
+            return f"more than {low}"
+        return f"less than {high}" if high else "these readings cannot tell"
+
+
+@dataclass(frozen=True, slots=True, kw_only=True)
+class PartValue:
+    """One value of a replaced part before and after.
+
+    Parameters
+    ----------
+    part, what : str
+        ``C4`` and ``value``, ``leak`` or ``esr``.
+    before, after : InCircuit
+        Of each pass.
+    drawn : float, optional
+        As the chassis file gives it; None for losses, which a drawing does not give.
+    tester, tester_std : float, optional
+        What a tester showed of the new part before it was fitted; no part of ``after``.
+    """
+
+    part: str
+    what: str
+    before: InCircuit
+    after: InCircuit
+    drawn: float | None = None
+    tester: float | None = None
+    tester_std: float | None = None
+
+    @property
+    def name(self) -> str:
+        """What is measured, in words."""
+        if self.what == "value":
+            return {"F": "capacitance", "H": "inductance"}.get(self.before.unit, "resistance")
+        return {"leak": "leak resistance", "esr": "series resistance"}[self.what]
+
+
+def replaced_values(
+    model: ChassisModel,
+    before: Pass,
+    after: Pass,
+    *,
+    fitted_before: Mapping[str, Event] | None = None,
+    fitted_after: Mapping[str, Event] | None = None,
+) -> tuple[PartValue, ...]:
+    """What each replaced part measures in circuit before and after.
+
+    Parameters
+    ----------
+    model : ChassisModel
+        The chassis.
+    before, after : Pass
+        The passes; what was replaced stands in the events of the second.
+    fitted_before, fitted_after : mapping of str to Event, optional
+        Parts found with power off, as they stood in each pass.
+
+    Returns
+    -------
+    tuple of PartValue
+        Of resistors, capacitors, inductors and potentiometers that the model has.
+    """
+    replaced = dict.fromkeys(e.subject for e in after.events if e.kind == "part_replaced" and e.subject)
+    found = []
+    for part in replaced:
+        parameter = model.parameters.get(part)
+        if parameter is None or parameter.kind not in KINDS:
+            continue
+        old, new = (
+            values_in_circuit(model, taken, part, measured_values(model, fitted))
+            for taken, fitted in ((before, fitted_before), (after, fitted_after))
+        )
+        tested = (fitted_after or {}).get(part)
+        for what in old:
+            own = tested if what == "value" else None
+            found.append(
+                PartValue(
+                    part=part,
+                    what=what,
+                    before=old[what],
+                    after=new[what],
+                    drawn=parameter.nominal if what == "value" else None,
+                    tester=own.value if own else None,
+                    tester_std=own.std if own else None,
+                )
+            )
+    return tuple(found)
+
+
+def measured_values(
+    model: ChassisModel | Predicting, fitted: Mapping[str, Event] | None
+) -> dict[str, tuple[float, float]]:
+    """Parameters found with power off: value and standard uncertainty, 1 % where none was written down.
+
+    Parameters
+    ----------
+    model : ChassisModel
+        For its keys.
+    fitted : mapping of str to Event, optional
+        By part.
+    """
+    return {
+        key: (event.value, event.std or 0.01 * event.value)
+        for key, event in (fitted or {}).items()
+        if event.value and event.value > 0 and key in model.parameters
+    }
+
+
+def values_in_circuit(
+    model: ChassisModel,
+    taken: Pass,
+    part: str,
+    measured: Mapping[str, tuple[float, float]] | None = None,
+) -> dict[str, InCircuit]:
+    """What a part measures in circuit in one pass.
+
+    Parameters
+    ----------
+    model : ChassisModel
+        The chassis.
+    taken : Pass
+        Its readings; the mains written down is used too.
+    part : str
+        Name of a resistor, capacitor, inductor or potentiometer.
+    measured : mapping of str to (value, std), optional
+        Parameters found with power off; those of the part itself are left out, so that its value in circuit is an
+        answer of its own.
+
+    Returns
+    -------
+    dict of str to InCircuit
+        By ``value``, ``leak``, ``esr``, as far as the part has them.
+    """
+    scales = _scales(model, part)
+    found = {what: InCircuit(unit=scale.unit) for what, scale in scales.items()}
+    readings = [r for r in taken.readings if r.quality in JUDGED_QUALITIES]
+    own = {scale.key: (scale.centre, scale.sigma * scale.centre) for scale in scales.values()}
+    known = {key: value for key, value in (measured or {}).items() if key not in own} | own
+    if taken.mains_v:
+        share = taken.mains_v / model.chassis.mains_v
+        known["mains"] = (share, MAINS_STD * share)
+    panel = Panel(model, [r.measurand for r in readings], known, with_faults=False)
+    data = collect(panel, readings)
+    if not data.readings:
+        return found
+    columns = [u.key for u in panel.unknowns]
+    search = Search(panel, data, {columns.index(s.key): s.places(TOGETHER) for s in scales.values()})
+    for _ in range(RETURNS):
+        found = {what: _told(search, columns.index(scale.key), scale, what) for what, scale in scales.items()}
+        # A likelihood that bends has side valleys: where a profile comes out higher, all is done again from there.
+        if not search.climb():
+            break
+    return found
+
+
+def _told(search: Search, column: int, scale: _Scale, what: str) -> InCircuit:
+    """Interval of one value from a wide and then a near profile."""
+    whole = scale.places(COARSE)
+    deficit = deficit_of(search.profile(column, whole, retaken=1), search.top)
+    if deficit.max() < 0.5 * WITHIN:
+        return InCircuit(unit=scale.unit)
+    near = np.flatnonzero(deficit < 2.0 * WITHIN)
+    beside = np.searchsorted(whole, search.best[column])
+    first, last = (near[0] - 1, near[-1] + 1) if near.size else (beside - 1, beside)
+    places = np.linspace(whole[max(0, min(first, beside - 1))], whole[min(COARSE - 1, max(last, beside))], FINE)
+    ends = interval_of(places, search.profile(column, places), (whole[0], whole[-1]))
+    value, low, high = (None if z is None else scale.centre * math.exp(scale.sigma * z) for z in ends)
+    if what == "leak":  # a conductance, told as a resistance
+        value, low, high = (None if end is None else 1.0 / end for end in (value, high, low))
+    return InCircuit(value=value if low and high else None, low=low, high=high, unit=scale.unit)
+
+
+@dataclass(frozen=True, slots=True, kw_only=True)
+class _Scale:
+    """One value of the part as an unknown: ``centre exp(sigma z)``, looked for from ``low`` to ``high``."""
+
+    key: str
+    unit: str
+    centre: float
+    sigma: float
+    low: float
+    high: float
+
+    def places(self, count: int) -> np.ndarray:
+        """Values of z over the whole range."""
+        low, high = (math.log(end / self.centre) / self.sigma for end in (self.low, self.high))
+        return np.linspace(low, high, count)
+
+
+def _scales(model: ChassisModel, part: str) -> dict[str, _Scale]:
+    """Values of a part; while one of them is looked at, the others may take any place a fault brings them to."""
+    parameter = model.parameters[part]
+    size = parameter.nominal
+    unit = parameter.unit if parameter.unit in {"F", "H"} else "ohm"
+    found = {"value": _Scale(key=part, unit=unit, centre=size, sigma=1.6, low=1e-3 * size, high=1e2 * size)}
+    if parameter.kind == "capacitor":
+        leak, esr = (f"{part}.{ending}" for ending in ("leak", "esr"))
+        reactance = 1.0 / (2.0 * math.pi * 1000.0 * size)
+        # Series resistance shows where it is comparable with the reactance somewhere between 20 Hz and 20 kHz.
+        found["leak"] = _Scale(
+            key=leak, unit="ohm", centre=model.parameters[leak].nominal, sigma=4.0, low=1e-13, high=0.1
+        )
+        found["esr"] = _Scale(
+            key=esr, unit="ohm", centre=model.parameters[esr].nominal or 0.01 * reactance, sigma=3.0,
+            low=1e-3 * reactance, high=1e3 * reactance,
+        )  # fmt: skip
+    return found

@@ -1,0 +1,134 @@
+"""What a replaced part measures in circuit, from readings of both passes."""
+
+import importlib.util
+import math
+from dataclasses import replace
+from pathlib import Path
+
+import numpy as np
+import pytest
+
+from acquisition.records import Event, Measurand, Pass
+from analysis.compare import AGREES, UNCHANGED, Change, InCircuit, replaced_values, values_in_circuit
+from analysis.compare.likelihood import interval_of
+from analysis.report.in_circuit import value_sentences
+
+
+@pytest.fixture(scope="module")
+def trials():
+    path = Path(__file__).resolve().parents[2] / "outside" / "simulated_repairs.py"
+    spec = importlib.util.spec_from_file_location("repair_trials", path)
+    module = importlib.util.module_from_spec(spec)
+    spec.loader.exec_module(module)
+    return module
+
+
+def only(taken, *quantities):
+    return replace(taken, readings=tuple(r for r in taken.readings if r.quantity in quantities))
+
+
+@pytest.fixture(scope="module")
+def leaky(trials):
+    """A coupling capacitor that leaks 20 megohm, replaced by a sound one."""
+    rounds, truths = trials.passes("C4", {"C4.leak": 1 / 20e6}, {}, 11)
+    fitted = {"C4": Event(kind="part_replaced", subject="C4", value=21.9e-9, std=0.2e-9)}
+    return replaced_values(trials.MODEL, *rounds, fitted_after=fitted), rounds, truths
+
+
+def test_a_leak_is_measured_before_and_bounded_after(leaky):
+    (value, leak, series), _, truths = leaky
+    assert [v.name for v in (value, leak, series)] == ["capacitance", "leak resistance", "series resistance"]
+    assert leak.before.low < 20e6 < leak.before.high < 3 * leak.before.low
+    assert leak.after.value is None
+    assert leak.after.high is None
+    assert leak.after.low > 100e6
+    for found, truth in zip((value.before, value.after), truths, strict=True):
+        assert found.low < truth["C4"] < found.high < 1.6 * found.low
+        assert found.low < found.value < found.high
+    # A few ohms beside a grid leak of 470 k: nothing can tell them, and so only a limit is said.
+    assert (series.before.value, series.before.low) == (None, None)
+    assert series.before.high > 1e3
+    assert (value.drawn, value.tester, leak.drawn) == (22e-9, 21.9e-9, None)
+
+
+def test_in_words_for_a_customer(leaky):
+    values, _, _ = leaky
+    sentences = value_sentences(values, ascii_only=True)
+    assert sentences[0].startswith("The capacitance of C4 was ")
+    assert "nF) before and is" in sentences[0]
+    assert "22 nF drawn, 21.9 nF by the tester before it was fitted" in sentences[0]
+    assert "and is more than" in sentences[1]
+    assert sentences[2].startswith("The series resistance of C4 was less than")
+    assert "95 %" in sentences[-1]
+    assert "Ω" in value_sentences(values)[1]
+    assert value_sentences(()) == []
+
+
+def test_direct_volts_alone_tell_a_leak_and_no_capacitance(trials, leaky):
+    _, rounds, _ = leaky
+    found = values_in_circuit(trials.MODEL, only(rounds[0], "dc_v"), "C4")
+    assert found["leak"].low < 20e6 < found["leak"].high
+    assert found["value"].text == found["esr"].text == "these readings cannot tell"
+
+
+def test_without_readings_nothing_is_told(trials):
+    found = values_in_circuit(trials.MODEL, Pass(name="a", started_utc=""), "C4")
+    assert {what: answer.text for what, answer in found.items()} == dict.fromkeys(
+        ("value", "leak", "esr"), "these readings cannot tell"
+    )
+
+
+def test_a_resistor_has_one_value_and_a_tube_none(trials):
+    rounds, truths = trials.passes("C4", {}, {"R4": 2.0}, 12)
+    swapped = tuple(Event(kind="part_replaced", subject=name) for name in ("R4", "V1", "unknown"))
+    (found,) = replaced_values(trials.MODEL, rounds[0], replace(rounds[1], events=swapped))
+    assert (found.part, found.what, found.name, found.drawn) == ("R4", "value", "resistance", 1.5e3)
+    for answer, truth in zip((found.before, found.after), truths, strict=True):
+        assert answer.low < answer.value < answer.high < 1.4 * answer.low
+        assert answer.value == pytest.approx(truth["R4"], rel=0.15)
+
+
+def test_intervals_of_a_parabola_and_of_a_slope():
+    places = np.linspace(-1.0, 3.0, 33)
+    best, low, high = interval_of(places, -0.5 * ((places - 1.03) / 0.3) ** 2, (-1.0, 3.0))
+    assert best == pytest.approx(1.03, abs=1e-6)
+    # Quantile 0.975 of the normal distribution.
+    assert low == pytest.approx(1.03 - 1.96 * 0.3, abs=2e-3)
+    assert high == pytest.approx(1.03 + 1.96 * 0.3, abs=2e-3)
+    fading = -0.5 * np.maximum(0.0, places / 0.5) ** 2
+    _, low, high = interval_of(places, fading, (-1.0, 3.0))
+    assert low is None
+    assert high == pytest.approx(0.98, abs=2e-3)
+    assert interval_of(places, 0.0 * places, (-1.0, 3.0))[1:] == (None, None)
+
+
+def test_texts():
+    assert InCircuit(value=2.2e-8, low=2e-8, high=2.44e-8, unit="F").text == "22 nF (20 nF to 24 nF)"
+    assert InCircuit(low=1e9, unit="ohm").text == "more than 1 Gohm"
+    assert InCircuit(high=100.0, unit="ohm").text == "less than 100 ohm"
+
+
+@pytest.mark.parametrize(
+    ("was", "now", "direction", "says"),
+    [
+        ("agrees", "agrees", "away", "moved inside its band"),
+        ("unclear", "agrees", "away", "moved inside its band"),
+        ("low", "agrees", "toward", "back in its band"),
+        ("high", "unclear", "toward", "back at the edge of its band"),
+        ("low", "low", "toward", "closer, still low"),
+        ("high", "high", "away", "further off, high"),
+        ("agrees", "high", "away", "out of its band, high"),
+        ("", "", "toward", "closer"),
+        ("", "", "away", "further off"),
+        ("", "", "", ""),
+    ],
+)
+def test_where_a_change_led_to(was, now, direction, says):
+    change = Change(
+        measurand=Measurand(point="V1.1", quantity="dc_v"), before=1.0, after=2.0, before_std=0.1, after_std=0.1,
+        corrected=2.0, change=1.0, change_std=0.1, z=10.0, probability=0.0, trend=False, verdict=AGREES,
+        direction=direction, was=was, now=now,
+    )  # fmt: skip
+    assert change.moved == says
+    assert replace(change, verdict=UNCHANGED).moved == ""
+    assert math.isclose(change.z, 10.0)
