@@ -151,11 +151,8 @@ class Headroom:
         levels = [math.log(step.gain.out_pp_v) for step in self.steps]
         if not levels or not levels[0] <= wanted <= levels[-1]:
             return None
-        thd, floor = (
-            float(np.interp(wanted, levels, values))
-            for values in ([step.thd_out for step in self.steps], [step.thd_floor for step in self.steps])
-        )
-        return thd, floor
+        thd = np.interp(wanted, levels, [step.thd_out for step in self.steps])
+        return float(thd), float(np.interp(wanted, levels, [step.thd_floor for step in self.steps]))
 
 
 def step_of(source: Capture, output: Capture, drive_pp_v: float, accuracy: ChannelAccuracy | None = None) -> Step:
@@ -282,10 +279,7 @@ def raise_drive(
         middle = math.sqrt(low * high)
         step = take(middle)
         yield step
-        if is_clipping(step, small, limit):
-            high = middle
-        else:
-            low = middle
+        low, high = (low, middle) if is_clipping(step, small, limit) else (middle, high)
 
 
 def is_clipping(step: Step, small: Step, criterion: Criterion) -> bool:
@@ -329,7 +323,7 @@ def headroom_of(
     at = ordered[-1] if first is None else ordered[first]
     # Of the errors of the gain only those of the output channel concern the output's volts.
     scale = math.sqrt(sum(item.std**2 for item in at.gain.fixed if not item.unit and "output" in item.name))
-    if first is None or first == 0:
+    if not first:
         in_pp, out_pp, gap = at.gain.in_pp_v, at.gain.out_pp_v, 0.0
     else:
         before = ordered[first - 1]
@@ -337,7 +331,6 @@ def headroom_of(
         in_pp = before.gain.in_pp_v * (at.gain.in_pp_v / before.gain.in_pp_v) ** share
         out_pp = before.gain.out_pp_v * (at.gain.out_pp_v / before.gain.out_pp_v) ** share
         gap = abs(at.gain.out_pp_v - before.gain.out_pp_v) / math.sqrt(12.0)
-    bent = at.thd_in - small.thd_in
     return Headroom(
         criterion=limit,
         steps=ordered,
@@ -347,7 +340,7 @@ def headroom_of(
         out_pp_v=out_pp,
         out_std_v=math.hypot(gap, scale * out_pp),
         side=side_of(at.dwell - small.dwell) if first is not None else "unclear",
-        grid_current=bent > INPUT_BENT and at.in_dwell > 0.05,
+        grid_current=at.thd_in - small.thd_in > INPUT_BENT and at.in_dwell > 0.05,
     )
 
 
@@ -359,14 +352,11 @@ def _fall_db(step: Step, small: Step) -> float:
 
 def _share(before: Step, at: Step, small: Step, limit: Criterion) -> float:
     """Where between two steps the criterion is met, 0 to 1, by whichever measure gets there first."""
-    shares = []
-    for low, high, wanted in (
+    measures = (
         (before.thd_out, at.thd_out, limit.thd_ratio),
         (_fall_db(before, small), _fall_db(at, small), limit.fall_db),
-    ):
-        if high >= wanted > low:
-            shares.append((wanted - low) / (high - low))
-    return min(shares, default=1.0)
+    )
+    return min(((c - a) / (b - a) for a, b, c in measures if b >= c > a), default=1.0)
 
 
 def _dwell(fit: SineFit) -> float:
