@@ -7,6 +7,7 @@ from dataclasses import dataclass
 
 import numpy as np
 
+CHANNELS = (1, 2)
 CODES_PER_DIVISION = 25
 DIVISIONS = 10
 """Divisions of the time axis; the vertical axis has 8 on the screen and 10.24 in the converter."""

@@ -6,7 +6,9 @@ import re
 
 from .device import Asker, Parameters, Setter, Suffixes, only
 from .parser import format_block, parse_boolean, parse_choice, parse_number, short_form
-from .scope import CHANNELS, Scope, nr3, one_of, span
+from .scope import Scope
+from .scope_channel import CHANNELS
+from .scope_panel import nr3, one_of, span
 
 
 class KeywordScope(Scope):
@@ -31,24 +33,7 @@ class KeywordScope(Scope):
                 ask=lambda s, p, n=number: str(int(self.channels[n].shown)),  # type: ignore[misc]
                 takes=1,
             )
-        self.on(
-            f"{channel}:PRObe",
-            do=lambda s, p: self.set_probe(s[0], p[0]),
-            ask=lambda s, p: f"{self.channels[only(s[0], CHANNELS)].factor:.4E}",
-            takes=1,
-        )
-        self.on(
-            f"{channel}:COUPling",
-            do=lambda s, p: self.choose_coupling(s[0], p[0]),
-            ask=lambda s, p: "AC" if self.channels[only(s[0], CHANNELS)].ac else "DC",
-            takes=1,
-        )
-        self.on(
-            f"{channel}:SCAle",
-            do=lambda s, p: self.set_scale(s[0], p[0]),
-            ask=lambda s, p: nr3(self.channels[only(s[0], CHANNELS)].step_v() * 25),
-            takes=1,
-        )
+        self.on_channel(channel, "PRObe", "SCAle", ".4E")
         self.on(
             f"{channel}:OFFSet",
             do=lambda s, p: self.set_centre(s[0], parse_number(p[0], "V")),
@@ -61,64 +46,18 @@ class KeywordScope(Scope):
             ask=lambda s, p: str(int(self.channels[only(s[0], CHANNELS)].limited)),
             takes=1,
         )
-        self.on(
-            "HORizontal[:MAIn]:SCAle",
-            do=lambda s, p: self.set_time_scale(p[0]),
-            ask=lambda s, p: nr3(self.time_scale_s),
-            takes=1,
-        )
-        self.on(
-            "HORizontal:DELay:TIMe",
-            do=lambda s, p: self.set_number("position_s", p[0], "S"),
-            ask=lambda s, p: nr3(self.position_s),
-            takes=1,
-        )
-        self.on(
-            "HORizontal:RECOrdlength",
-            do=lambda s, p: self.set_points(p[0]),
-            ask=lambda s, p: str(self.points),
-            takes=1,
-        )
+        self.on_time_scale("HORizontal[:MAIn]:SCAle")
+        self.on_number("HORizontal:DELay:TIMe", "position_s", "S")
+        self.on_points("HORizontal:RECOrdlength")
         words = tuple(f"CH{number}" for number in CHANNELS)
-        edge = "TRIGger:MAIn:EDGE"
-        self.on(
-            f"{edge}:SOUrce",
-            do=lambda s, p: setattr(self, "source", self.choose_source(p[0], words)),
-            ask=lambda s, p: f"CH{self.source}" if self.source else "EXT",
-            takes=1,
-        )
-        self.on(
-            f"{edge}:SLOpe",
-            do=lambda s, p: setattr(self, "rising", parse_choice(p[0], ("RISe", "FALL")) == "RIS"),
-            ask=lambda s, p: "RIS" if self.rising else "FALL",
-            takes=1,
-        )
-        self.on(
-            "TRIGger:MAIn:LEVel",
-            do=lambda s, p: self.set_number("level_v", p[0], "V"),
-            ask=lambda s, p: nr3(self.level_v),
-            takes=1,
-        )
-        self.on(
-            "TRIGger:MAIn:TYPe",
-            do=lambda s, p: self.choose("trigger_mode", p[0], ("EDGe", "PULse", "VIDeo")),
-            ask=lambda s, p: self.trigger_mode,
-            takes=1,
-        )
-        self.on(
-            "TRIGger:MAIn:MODe",
-            do=lambda s, p: self.choose("sweep", p[0], ("AUTO", "NORMal")),
-            ask=lambda s, p: self.sweep,
-            takes=1,
-        )
+        self.on_source("TRIGger:MAIn:EDGE:SOUrce", "source", words, "CH")
+        self.on_slope("TRIGger:MAIn:EDGE:SLOpe", ("RISe", "FALL"), ("RIS", "FALL"))
+        self.on_number("TRIGger:MAIn:LEVel", "level_v", "V")
+        self.on_word("TRIGger:MAIn:TYPe", "trigger_mode", ("EDGe", "PULse", "VIDeo"))
+        self.on_word("TRIGger:MAIn:MODe", "sweep", ("AUTO", "NORMal"))
         self.on("TRIGger", do=self._trigger_now, takes=1)
         self.on("TRIGger:STATE", ask=lambda s, p: self._state())
-        self.on(
-            "ACQuire:MODe",
-            do=lambda s, p: self.choose("acquisition", p[0], ("SAMple", "AVErage", "PEAKdetect", "HIRes")),
-            ask=lambda s, p: self.acquisition,
-            takes=1,
-        )
+        self.on_word("ACQuire:MODe", "acquisition", ("SAMple", "AVErage", "PEAKdetect", "HIRes"))
         self.on(
             "ACQuire:STOPAfter",
             do=lambda s, p: setattr(self, "stops", parse_choice(p[0], ("RUNSTop", "SEQuence")) == "SEQ"),
@@ -126,12 +65,7 @@ class KeywordScope(Scope):
             takes=1,
         )
         self.on("ACQuire:STATE", do=self._run, ask=lambda s, p: str(int(self.advance() != "stopped")), takes=1)
-        self.on(
-            "DATa:SOUrce",
-            do=lambda s, p: setattr(self, "selected", self.choose_source(p[0], words)),
-            ask=lambda s, p: f"CH{self.selected}",
-            takes=1,
-        )
+        self.on_source("DATa:SOUrce", "selected", words, "CH")
         self.on("DATa:ENCdg", do=lambda s, p: one_of(p[0], ("RIBinary",)), ask=lambda s, p: "RIB", takes=1)
         self.on("DATa:WIDth", do=lambda s, p: one_of(p[0], ("1",)), ask=lambda s, p: "1", takes=1)
         self.on("DATa:STARt", do=lambda s, p: self._set_page(p[0], 0), ask=lambda s, p: str(self.page[0]), takes=1)
@@ -139,12 +73,7 @@ class KeywordScope(Scope):
         self.on("WFMOutpre", ask=lambda s, p: self._preamble())
         self.on("CURVe", ask=lambda s, p: self._curve())
         measure = "MEASUrement:IMMed"
-        self.on(
-            f"{measure}:SOUrce",
-            do=lambda s, p: setattr(self, "measured", self.choose_source(p[0], words)),
-            ask=lambda s, p: f"CH{self.measured}",
-            takes=1,
-        )
+        self.on_source(f"{measure}:SOUrce", "measured", words, "CH")
         self.on(f"{measure}:TYPe", do=lambda s, p: one_of(p[0], ("PK2pk",)), ask=lambda s, p: "PK2", takes=1)
         self.on(f"{measure}:VALue", ask=lambda s, p: f"{self.peak_to_peak_v(self.measured):.3E}")
 

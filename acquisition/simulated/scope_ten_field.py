@@ -6,7 +6,9 @@ import numpy as np
 
 from .device import Parameters, Suffixes, only
 from .parser import format_block, parse_choice, parse_number
-from .scope import CHANNELS, Scope, nr3, one_of, span
+from .scope import Scope
+from .scope_channel import CHANNELS
+from .scope_panel import nr3, one_of, span
 
 _STATES = {"stopped": "STOP", "waiting": "WAIT", "running": "TD"}
 _WORDS = tuple(f"CHANnel{channel}" for channel in CHANNELS)
@@ -27,86 +29,24 @@ class TenFieldScope(Scope):
             ask=lambda s, p: str(int(self.channels[only(s[0], CHANNELS)].shown)),
             takes=1,
         )
-        self.on(
-            f"{channel}:PROBe",
-            do=lambda s, p: self.set_probe(s[0], p[0]),
-            ask=lambda s, p: f"{self.channels[only(s[0], CHANNELS)].factor:+.6E}",
-            takes=1,
-        )
-        self.on(
-            f"{channel}:COUPling",
-            do=lambda s, p: self.choose_coupling(s[0], p[0]),
-            ask=lambda s, p: "AC" if self.channels[only(s[0], CHANNELS)].ac else "DC",
-            takes=1,
-        )
-        self.on(
-            f"{channel}:SCALe",
-            do=lambda s, p: self.set_scale(s[0], p[0]),
-            ask=lambda s, p: nr3(self.channels[only(s[0], CHANNELS)].step_v() * 25),
-            takes=1,
-        )
+        self.on_channel(channel, "PROBe", "SCALe", "+.6E")
         self.on(f"{channel}:OFFSet", do=self._set_offset, ask=self._ask_offset, takes=1)
         self.on(f"{channel}:BWLimit", do=self._set_limit, ask=self._ask_limit, takes=1)
-        self.on(
-            "TIMebase[:MAIN]:SCALe",
-            do=lambda s, p: self.set_time_scale(p[0]),
-            ask=lambda s, p: nr3(self.time_scale_s),
-            takes=1,
-        )
+        self.on_time_scale("TIMebase[:MAIN]:SCALe")
         for word in ("POSition", "OFFSet"):
-            self.on(
-                f"TIMebase[:MAIN]:{word}",
-                do=lambda s, p: self.set_number("position_s", p[0], "S"),
-                ask=lambda s, p: nr3(self.position_s),
-                takes=1,
-            )
-        self.on(
-            "TRIGger:EDGE:SOURce",
-            do=lambda s, p: setattr(self, "source", self.choose_source(p[0], _WORDS)),
-            ask=lambda s, p: f"CHAN{self.source}" if self.source else "EXT",
-            takes=1,
-        )
-        self.on(
-            "TRIGger:EDGE:SLOPe",
-            do=lambda s, p: setattr(self, "rising", parse_choice(p[0], ("POSitive", "NEGative")) == "POS"),
-            ask=lambda s, p: "POS" if self.rising else "NEG",
-            takes=1,
-        )
-        self.on(
-            "TRIGger:EDGE:LEVel",
-            do=lambda s, p: self.set_number("level_v", p[0], "V"),
-            ask=lambda s, p: nr3(self.level_v),
-            takes=(1, 2),
-        )
-        self.on(
-            "TRIGger:MODE",
-            do=lambda s, p: self.choose("trigger_mode", p[0], self.trigger_modes),
-            ask=lambda s, p: self.trigger_mode,
-            takes=1,
-        )
-        self.on(
-            "TRIGger:SWEep",
-            do=lambda s, p: self.choose("sweep", p[0], ("AUTO", "NORMal", "SINGle")),
-            ask=lambda s, p: self.sweep,
-            takes=1,
-        )
+            self.on_number(f"TIMebase[:MAIN]:{word}", "position_s", "S")
+        self.on_source("TRIGger:EDGE:SOURce", "source", _WORDS, "CHAN")
+        self.on_slope("TRIGger:EDGE:SLOPe", ("POSitive", "NEGative"), ("POS", "NEG"))
+        self.on_number("TRIGger:EDGE:LEVel", "level_v", "V", takes=(1, 2))
+        self.on_word("TRIGger:MODE", "trigger_mode", self.trigger_modes)
+        self.on_word("TRIGger:SWEep", "sweep", ("AUTO", "NORMal", "SINGle"))
         self.on("TRIGger:STATus", ask=lambda s, p: _STATES[self.advance()])
         self.on("STOP", do=lambda s, p: self.stop())
         self.on("RUN", do=lambda s, p: self.run())
         self.on("SINGle", do=lambda s, p: self.single())
         self.on("TFORce", do=lambda s, p: self.force())
-        self.on(
-            "ACQuire:TYPE",
-            do=lambda s, p: self.choose("acquisition", p[0], ("NORMal", "AVERage", "PEAK", "HRESolution")),
-            ask=lambda s, p: self.acquisition,
-            takes=1,
-        )
-        self.on(
-            "WAVeform:SOURce",
-            do=lambda s, p: setattr(self, "selected", self.choose_source(p[0], _WORDS)),
-            ask=lambda s, p: f"CHAN{self.selected}",
-            takes=1,
-        )
+        self.on_word("ACQuire:TYPE", "acquisition", ("NORMal", "AVERage", "PEAK", "HRESolution"))
+        self.on_source("WAVeform:SOURce", "selected", _WORDS, "CHAN")
         self.on("WAVeform:FORMat", do=lambda s, p: one_of(p[0], ("BYTE",)), ask=lambda s, p: "BYTE", takes=1)
         self.on("WAVeform:PREamble", ask=lambda s, p: self._preamble())
         self.on("WAVeform:DATA", ask=lambda s, p: self._data())
@@ -119,9 +59,7 @@ class TenFieldScope(Scope):
             ask=lambda s, p: "RAW",
             takes=1,
         )
-        self.on(
-            "WAVeform:POINts", do=lambda s, p: self.set_points(p[0]), ask=lambda s, p: str(self.points), takes=1
-        )
+        self.on_points("WAVeform:POINts")
         self.on("MEASure:VPP", ask=self._ask_pp, takes=(1, 1))
 
     def _set_offset(self, suffixes: Suffixes, parameters: Parameters) -> None:
@@ -159,7 +97,7 @@ class TenFieldCodesScope(TenFieldScope):
 
     def _own_tree(self) -> None:
         self.on("WAVeform:MODE", do=lambda s, p: one_of(p[0], ("RAW", "NORMal")), ask=lambda s, p: "RAW", takes=1)
-        self.on("ACQuire:MDEPth", do=lambda s, p: self.set_points(p[0]), ask=lambda s, p: str(self.points), takes=1)
+        self.on_points("ACQuire:MDEPth")
         self.on(
             "WAVeform:STARt", do=lambda s, p: self._set_page(p[0], 0), ask=lambda s, p: str(self.page[0]), takes=1
         )

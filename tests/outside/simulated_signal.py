@@ -21,7 +21,8 @@ from acquisition.clock import FakeClock
 from acquisition.instruments import load_bench, open_generator, open_scope
 from acquisition.simulated.bench import SimulatedBench
 from acquisition.simulated.plant import Line
-from acquisition.simulated.scope import AC_CORNER_HZ, CHANNELS, SCALES_V
+from acquisition.simulated.scope import AC_CORNER_HZ
+from acquisition.simulated.scope_channel import CHANNELS, SCALES_V
 from analysis.gain import ChannelAccuracy, gain_of
 from analysis.headroom import step_of
 from analysis.response import Response, log_frequencies
