@@ -18,7 +18,7 @@ from analysis.circuit.large_signal import (
     distortion_ratio,
     harmonics_v,
 )  # fmt: skip
-from analysis.circuit.rectifier import Supplied
+from analysis.circuit.supplied import Supplied
 
 from .compiling import GENERATOR
 from .description import GROUND

@@ -13,8 +13,9 @@ from acquisition.records import Measurand
 from analysis.circuit.ac import SmallSignal
 from analysis.circuit.dc import OperatingPoint, solve_dc
 from analysis.circuit.elements import GROUND, SHORT_S, Array, Supply, conductance
-from analysis.circuit.rectifier import Rectifier, Supplied, load_slope_s, peak_for, solve_supplied
+from analysis.circuit.rectifier import Rectifier, peak_for
 from analysis.circuit.ripple import Ripple, RipplingRail, rail_transfer
+from analysis.circuit.supplied import Start, Supplied, load_slope_s, solve_supplied
 
 from .compiling import GENERATOR, Compiled
 from .description import Chassis
@@ -81,6 +82,7 @@ class ChassisModel:
         self._settle_rails()
         self._home = solve_supplied(self.circuit, self._nominal, self._rectifiers)
         self.require_solved(self._home.rest)
+        self._start = self._home.start()
         self.points = list_points(chassis, self._delicate_nodes())
         self.stages = chassis.stages
 
@@ -259,17 +261,19 @@ class ChassisModel:
         """
         return self.supplied(values).rest
 
-    def supplied(self, values: Values) -> Supplied:
+    def supplied(self, values: Values, near: Start | None = None) -> Supplied:
         """Chassis at rest on its rectifiers; what `operating_point` and all responses start from.
 
         Parameters
         ----------
         values : mapping
             Samples of parameter values.
+        near : Start, optional
+            Where samples near these rest; the nominal chassis when left out. It changes the work, not the result.
         """
         if not values:
             return self._home
-        return solve_supplied(self.circuit, self.table(values), self._rectifiers, self._home)
+        return solve_supplied(self.circuit, self.table(values), self._rectifiers, near or self._start)
 
     def response(self, values: Values, source: str, target: str, freq_hz: np.ndarray) -> np.ndarray:
         """Complex small-signal ratio of two points, a probe on both.

@@ -10,6 +10,7 @@ from acquisition.errors import OutsideModel
 from acquisition.records import Measurand
 from analysis.circuit.ac import SmallSignal
 from analysis.circuit.dc import OperatingPoint, solve_dc
+from analysis.circuit.dense import FEW, DenseState
 from analysis.circuit.elements import GROUND, Array, Table
 from analysis.circuit.elimination import Elimination
 from analysis.circuit.network import Circuit, stamp_tubes
@@ -49,25 +50,64 @@ def read_dc(circuit: Circuit, table: Table, rest: OperatingPoint, nodes: Sequenc
     wanted = sorted({n for n in nodes if n != GROUND})
     load = 1.0 / meter.resistance_ohm
     place = {n: p for p, n in enumerate(wanted)}
+    count = max(rest.culprit.size, *(value.size for value in table.values()))
     v = np.stack(np.broadcast_arrays(*(rest.volts[n] for n in wanted))) if wanted else np.zeros((0, 1))
     if load > 0.0 and wanted:
-        rows = circuit.dc_rows(table)
-        stamp_tubes(rows, circuit.tubes, rest.slopes)
-        linear, tube_nodes = circuit.dc_order
-        drives = {n: (np.arange(len(wanted)) == p).astype(float)[:, None] for n, p in place.items()}
-        found = Elimination(rows, linear + tube_nodes).solve(drives, wanted)
-        slope_ohm = np.stack([np.broadcast_to(found[n], (len(wanted), *v.shape[1:]))[place[n]] for n in wanted])
+        few = count <= FEW
+        slope_ohm = (_slope_ohm_of_few if few else _slope_ohm)(circuit, table, rest, wanted, count)
         drop = load * slope_ohm / (1.0 + load * slope_ohm)
         bent = np.abs(v) * drop**2 > 2e-3 + 2e-4 * np.abs(v)
-        hard = [n for n in wanted if bent[place[n]].any()]
         v = v * (1.0 - drop)
-        if hard:
-            loads = {n: load * (np.arange(len(hard)) == p).astype(float)[:, None] for p, n in enumerate(hard)}
-            again = solve_dc(circuit, table, loads, start=rest.volts)
-            for p, n in enumerate(hard):
-                v[place[n]] = np.broadcast_to(again.volts[n], (len(hard), *v.shape[1:]))[p]
+        if bent.any():
+            _read_bent(circuit, table, rest, wanted, load, bent, v)
     zero = np.zeros(v.shape[1:])
     return np.array([v[place[n]] if n != GROUND else zero for n in nodes]).reshape(len(nodes), *v.shape[1:])
+
+
+def _slope_ohm(circuit: Circuit, table: Table, rest: OperatingPoint, wanted: Sequence[int], count: int) -> Array:
+    """Slope resistance of nodes to ground, shape (P, S)."""
+    rows = circuit.dc_rows(table)
+    stamp_tubes(rows, circuit.tubes, rest.slopes)
+    linear, tube_nodes = circuit.dc_order
+    drives = {n: (np.arange(len(wanted)) == p).astype(float)[:, None] for p, n in enumerate(wanted)}
+    found = Elimination(rows, linear + tube_nodes).solve(drives, wanted)
+    return np.stack([np.broadcast_to(found[n], (len(wanted), count))[p] for p, n in enumerate(wanted)])
+
+
+def _slope_ohm_of_few(
+    circuit: Circuit, table: Table, rest: OperatingPoint, wanted: Sequence[int], count: int
+) -> Array:
+    """The same by dense matrices."""
+    network = circuit.dense
+    places = network.places(wanted)
+    inverse = np.linalg.inv(network.slopes(table, rest.slopes, count))
+    return np.asarray(inverse[:, places, places].T)
+
+
+def _read_bent(
+    circuit: Circuit,
+    table: Table,
+    rest: OperatingPoint,
+    wanted: Sequence[int],
+    load: float,
+    bent: Array,
+    shown: Array,
+) -> None:
+    """Solve again, with the meter on, the readings whose slopes do not hold; changes them in place."""
+    network = circuit.dense
+    points, samples = np.nonzero(np.broadcast_to(bent, shown.shape))
+    at = network.places(wanted)[points]
+    case = {key: value if value.size == 1 else value[samples] for key, value in table.items()}
+    state = DenseState(network, case, network.kept_volts(rest.volts, samples, samples.size), (at, load))
+    solved = state.settle()
+    found = state.finish()[0][at, np.arange(samples.size)]
+    hard = np.flatnonzero(~solved)
+    if hard.size:
+        left = {key: value if value.size == 1 else value[hard] for key, value in case.items()}
+        loads = {n: np.where(points[hard] == p, load, 0.0) for p, n in enumerate(wanted)}
+        again = solve_dc(circuit, left, loads)
+        found[hard] = [again.volts[wanted[points[row]]][place] for place, row in enumerate(hard)]
+    shown[points, samples] = found
 
 
 class ProbedSignal:

@@ -5,12 +5,16 @@ from __future__ import annotations
 from collections.abc import Iterable, Mapping, Sequence
 from dataclasses import dataclass
 from functools import cached_property
+from typing import TYPE_CHECKING
 
 import numpy as np
 
 from .elements import GROUND, Array, Branch, Supply, Table
 from .elimination import Rows, Vector, add_entry, elimination_order
 from .sections import Tube
+
+if TYPE_CHECKING:
+    from .dense import DenseNetwork
 
 LEAKAGE_S = 1e-12
 """Leakage of sockets and boards from every node to ground, siemens: no node floats, however many parts are open."""
@@ -52,6 +56,13 @@ class Circuit:
     def tube_nodes(self) -> frozenset[int]:
         """Nodes where a tube draws current."""
         return frozenset(n for tube in self.tubes for n in tube.nodes if n != GROUND)
+
+    @cached_property
+    def dense(self) -> DenseNetwork:
+        """The circuit as matrices, for small batches."""
+        from .dense import DenseNetwork
+
+        return DenseNetwork(self)
 
     @cached_property
     def supplies(self) -> tuple[Supply, ...]:

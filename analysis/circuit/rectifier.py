@@ -7,14 +7,11 @@ the chassis rests, so that the rest of the solver sees an EMF behind a resistanc
 
 from __future__ import annotations
 
-from dataclasses import dataclass
+from dataclasses import dataclass, fields
 
 import numpy as np
 
-from .ac import SmallSignal
-from .dc import OperatingPoint, solve_dc
 from .elements import SHORT_S, Array, Table
-from .network import Circuit
 
 ANGLES = 64
 """Steps of one ripple period."""
@@ -22,8 +19,8 @@ ANGLES = 64
 CYCLES = 6
 """Newton steps towards the periodic state; each walks one ripple period."""
 
-ROUNDS, SETTLED_V = 6, 1e-3
-"""Rounds between rectifier and chassis at most, and the change of rail volts that ends them."""
+PERIODIC = 1e-8
+"""Difference between start and end of a period, as a share of the peak, that ends them."""
 
 OPEN_OHM = 1e9
 """Source resistance that stands for an open one."""
@@ -94,6 +91,9 @@ class Charging:
     start_v: Array
 
 
+CHARGING_FIELDS = tuple(f.name for f in fields(Charging))
+
+
 def charge(
     rectifier: Rectifier, table: Table, load_a: Array, rail_v: Array, start_v: Array | None = None
 ) -> Charging:
@@ -136,61 +136,34 @@ def charge(
     busy = np.exp(-k * (k / p + g) / farad * step_s)
     rest_v, reach = -i0 / g, k + g * p
     span = np.pi if rectifier.full_wave else 2.0 * np.pi
-    wave = np.maximum(np.sin((np.arange(ANGLES) + 0.5) * (span / ANGLES)), 0.0)
-
-    def step(held: Array, height: float) -> tuple[Array, Array]:
-        """Reservoir volts a step later, and whether the wave stands above the rail, so that current flows."""
-        resting = rest_v + (held - rest_v) * idle
-        on = peak * height > k * (resting - esr * i0)
-        target = (peak * height - i0 * r) / reach
-        return np.where(on, target + (held - target) * busy, resting), on
-
+    wave = np.maximum(np.sin((np.arange(ANGLES) + 0.5) * (span / ANGLES)), 0.0)[:, None]
+    # A step takes the reservoir towards rest while the wave is below the rail, else towards the wave.
+    idle_v, busy_v = rest_v * (1.0 - idle), (peak * wave - i0 * r) / reach * (1.0 - busy)
+    from_v = peak * wave / k + esr * i0
     start = np.clip(rail_v, 0.0, peak) if start_v is None else np.broadcast_to(start_v, peak.shape)
-    for _ in range(CYCLES):
-        held, memory = start, np.ones(start.shape)
-        for height in wave:
-            held, on = step(held, height)
-            memory = memory * np.where(on, busy, idle)
-        miss = held - start
-        start = start + miss / np.maximum(1.0 - memory, 1e-6)
-        if np.all(np.abs(miss) <= 1e-9 * peak):
+    path = np.empty((ANGLES + 1, *start.shape))
+    on = np.empty((ANGLES, *start.shape), dtype=bool)
+    for cycle in range(CYCLES + 1):
+        path[0] = start
+        for place in range(ANGLES):
+            held = path[place]
+            resting = held * idle + idle_v
+            on[place] = conducts = resting < from_v[place]
+            path[place + 1] = np.where(conducts, held * busy + busy_v[place], resting)
+        miss = path[-1] - start
+        if cycle == CYCLES or np.all(np.abs(miss) <= PERIODIC * peak):
             break
-    held = start
-    current = np.empty((ANGLES, *start.shape))
-    total = np.zeros(start.shape)
-    for place, height in enumerate(wave):
-        after, on = step(held, height)
-        middle = 0.5 * (held + after)
-        current[place] = np.where(on, (after - held) * farad / (step_s * k) + i0 + g * middle, 0.0)
-        total = total + k * (middle + esr * (current[place] - i0))
-        held = after
-    mean = total / ANGLES
+        share_on = on.sum(axis=0)
+        memory = busy**share_on * idle ** (ANGLES - share_on)
+        start = start + miss / np.maximum(1.0 - memory, 1e-6)
+    middle = 0.5 * (path[1:] + path[:-1])
+    current = np.where(on, np.diff(path, axis=0) * (farad / (step_s * k)) + i0 + g * middle, 0.0)
+    mean = (k * (middle + esr * (current - i0))).mean(axis=0)
     angle = np.arccos(np.clip(mean / np.maximum(peak, 1e-9), 0.0, np.cos(LEAST_ANGLE)))
     slope = np.pi * r / angle * (0.5 if rectifier.full_wave else 1.0)
     return Charging(
         mean_v=mean, mean_a=i0 + g * mean, current_a=np.maximum(current, 0.0), slope_ohm=slope, start_v=start
     )
-
-
-def load_slope_s(rectifier: Rectifier, circuit: Circuit, supplied: Supplied) -> float:
-    """Conductance of everything behind a reservoir at the ripple's frequency, first sample.
-
-    Parameters
-    ----------
-    rectifier : Rectifier
-        The rail.
-    circuit : Circuit
-        Topology.
-    supplied : Supplied
-        The chassis at rest.
-    """
-    table = dict(supplied.table)
-    table[f"{rectifier.key}.source"] = np.full(1, np.inf)
-    for key in rectifier.reservoirs:
-        table[key] = np.zeros(1)
-    small = SmallSignal(circuit, table, supplied.rest.slopes, np.array([rectifier.ripple_hz]))
-    impedance = small.impedances([rectifier.node])[rectifier.node][rectifier.node]
-    return float(np.real(1.0 / impedance.flat[0]))
 
 
 def peak_for(rectifier: Rectifier, table: Table, volts: float, load_a: float) -> float:
@@ -215,89 +188,3 @@ def peak_for(rectifier: Rectifier, table: Table, volts: float, load_a: float) ->
         if abs(ratio - 1.0) < 1e-8:
             break
     return peak if volts > 0 else -peak
-
-
-@dataclass(frozen=True, slots=True, kw_only=True)
-class Supplied:
-    """A chassis at rest on its rectifiers.
-
-    Parameters
-    ----------
-    table : dict of str to ndarray
-        Values in which every rectified rail is an EMF behind the slope of its load line.
-    rest : OperatingPoint
-        Where the chassis rests.
-    charging : tuple of Charging
-        State of each rectifier.
-    peak_v : tuple of ndarray
-        Peak of the rectified wave of each.
-    """
-
-    table: dict[str, Array]
-    rest: OperatingPoint
-    charging: tuple[Charging, ...]
-    peak_v: tuple[Array, ...]
-
-    @property
-    def count(self) -> int:
-        """Number of samples; the rest may be narrower where only capacitors differ."""
-        return max(value.size for value in self.table.values())
-
-
-def solve_supplied(
-    circuit: Circuit, table: Table, rectifiers: tuple[Rectifier, ...], near: Supplied | None = None
-) -> Supplied:
-    """Find the operating point with the rectified rails on their own load lines.
-
-    Parameters
-    ----------
-    circuit : Circuit
-        Topology.
-    table : mapping of str to ndarray
-        Values by key.
-    rectifiers : tuple of Rectifier
-        Rectified rails; may be empty.
-    near : Supplied, optional
-        A chassis of the same circuit to start from.
-    """
-    lines = dict(table)
-    states: list[Charging] = []
-    for number, rectifier in enumerate(rectifiers):
-        emf = f"{rectifier.key}.emf"
-        if near is None:
-            state = charge(rectifier, table, np.zeros(1), np.abs(table[emf] * table["mains"]))
-            peak = np.maximum(np.abs(table[emf] * table["mains"]), 1e-9)
-            share, slope = state.mean_v / peak, 3.0 * np.clip(table[f"{rectifier.key}.source"], 1.0, OPEN_OHM)
-        else:
-            state = near.charging[number]
-            top = state.mean_v + state.slope_ohm * state.mean_a
-            share, slope = top / near.peak_v[number], state.slope_ohm
-        states.append(state)
-        lines[emf], lines[f"{rectifier.key}.source"] = table[emf] * share, slope
-    rest = solve_dc(circuit, lines, start=near.rest.volts if near else None)
-    for _ in range(ROUNDS if rectifiers else 0):
-        before = rest
-        for number, rectifier in enumerate(rectifiers):
-            states[number], lines[f"{rectifier.key}.emf"], lines[f"{rectifier.key}.source"] = _touch(
-                rectifier, table, lines, rest, states[number]
-            )
-        rest = solve_dc(circuit, lines, start=before.volts)
-        moved = [np.abs(rest.volts[r.node] - before.volts[r.node]) for r in rectifiers]
-        if np.nanmax(moved, initial=0.0) < SETTLED_V:
-            break
-    peaks = tuple(np.abs(table[f"{r.key}.emf"] * table["mains"]) for r in rectifiers)
-    return Supplied(table=lines, rest=rest, charging=tuple(states), peak_v=peaks)
-
-
-def _touch(
-    rectifier: Rectifier, table: Table, lines: Table, rest: OperatingPoint, state: Charging
-) -> tuple[Charging, Array, Array]:
-    """State of a rectifier under the load it has now, and the line that touches its load line there."""
-    sign = np.sign(table[f"{rectifier.key}.emf"] * table["mains"])
-    volts = rest.volts[rectifier.node]
-    load_a = (lines[f"{rectifier.key}.emf"] * table["mains"] - volts) / lines[f"{rectifier.key}.source"]
-    rail_v = np.nan_to_num(sign * volts)
-    state = charge(rectifier, table, np.maximum(np.nan_to_num(sign * load_a), 0.0), rail_v, state.start_v)
-    emf = sign * (state.mean_v + state.slope_ohm * state.mean_a)
-    alive = np.where(table["mains"] == 0.0, 1.0, table["mains"])
-    return state, emf / alive, state.slope_ohm

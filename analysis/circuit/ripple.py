@@ -10,7 +10,8 @@ import numpy as np
 from .ac import SmallSignal
 from .elements import GROUND, Array, Supply, Table
 from .network import Circuit, TubeSlopes
-from .rectifier import Charging, Rectifier, Supplied
+from .rectifier import Charging, Rectifier
+from .supplied import Supplied
 
 LINES = 6
 """Lines of a rectifier's pulses that are followed."""

@@ -15,7 +15,7 @@ from dataclasses import dataclass
 import numpy as np
 
 from acquisition.records import Measurand
-from analysis.circuit.rectifier import Start
+from analysis.circuit.supplied import Start
 
 from ..chassis import ChassisModel, Parameter
 from ..faults import Fault, class_of, faults_of

@@ -1,0 +1,407 @@
+"""Operating points of small batches from neighbouring ones, as dense matrices over samples.
+
+The sparse elimination of `analysis.circuit.dc` costs hundreds of array operations a Newton step whatever the batch:
+right for thousands of samples, slow for the tens that a diagnosis follows at a time. Here the linear nodes are
+eliminated by one batched inverse, sections of one kind are evaluated together, and a Newton step is one batched
+solution. Steps are full, from a near start; what they do not solve is left to `analysis.circuit.dc`.
+"""
+
+from __future__ import annotations
+
+from collections.abc import Callable, Iterable, Mapping, Sequence
+from dataclasses import dataclass, fields, is_dataclass, replace
+from typing import TYPE_CHECKING, Any
+
+import numpy as np
+
+from .elements import GROUND, Array, Supply, Table
+from .sections import Pentode, Specimen, Triode
+
+if TYPE_CHECKING:
+    from .network import Circuit, TubeSlopes
+
+FEW = 1000
+"""Samples up to which dense matrices serve better than sparse elimination."""
+
+STEPS = 12
+"""Newton steps at most; a start far off needs more, and damping."""
+
+LAST_STEP_V = 1e-5
+"""Largest last step of a solved sample, volt: Newton's error after it is of the order of its square."""
+
+RESIDUAL_A = 2e-10
+"""Largest imbalance of a solved sample, ampere, as in `analysis.circuit.dc`."""
+
+TOUCH_V = 0.5
+"""Step, in volt, below which a rectified rail is given its new line."""
+
+
+def _stacked(values: Sequence[Any]) -> Any:
+    """Constants of several sections as columns, for everything that is a number."""
+    first = values[0]
+    if is_dataclass(first):
+        own = [f.name for f in fields(first) if f.init]
+        return replace(first, **{name: _stacked([getattr(v, name) for v in values]) for name in own})  # type: ignore[type-var]
+    if first is None or isinstance(first, str):
+        return first
+    return np.array(values, dtype=float)[:, None]
+
+
+class _Group:
+    """Sections that follow one law, evaluated as one with an axis of their own in front."""
+
+    def __init__(self, tubes: Sequence[tuple[int, Triode | Pentode]], place: Callable[[int], int]) -> None:
+        self.numbers = [number for number, _ in tubes]
+        self.tubes = [tube for _, tube in tubes]
+        self.first = replace(self.tubes[0], parameters=_stacked([tube.parameters for tube in self.tubes]))
+        self.electrodes = np.array([[place(n) for n in tube.electrodes] for tube in self.tubes])
+        self.cathodes = np.array([place(tube.cathode) for tube in self.tubes])
+        self.keys = [tube.key for tube in self.tubes]
+
+    def specimen(self, table: Table) -> Specimen:
+        """Samples of all its sections, arrays of shape (K, S) or (K, 1)."""
+        endings = ("strength", "mu", "offset", "gas", *(("screen",) if isinstance(self.first, Pentode) else ()))
+        own = {
+            f"{self.first.key}.{ending}": np.stack(
+                np.broadcast_arrays(*(table[f"{key}.{ending}"] for key in self.keys))
+            )
+            for ending in endings
+        }
+        return self.first.specimen(own)
+
+
+@dataclass(frozen=True, slots=True, kw_only=True, eq=False)
+class Drawn:
+    """What the tubes draw at given volts, with slopes.
+
+    Parameters
+    ----------
+    currents : tuple of tuple of ndarray
+        For each section, shape (S,), ampere.
+    slopes : tuple of TubeSlopes
+        For each section, siemens.
+    """
+
+    currents: tuple[tuple[Array, ...], ...]
+    slopes: tuple[TubeSlopes, ...]
+
+
+class DenseNetwork:
+    """A circuit as its matrices.
+
+    Parameters
+    ----------
+    circuit : Circuit
+        Topology. Nodes of tubes and rails stay in the Newton system, all others are eliminated first.
+
+    Attributes
+    ----------
+    order : list of int
+        Nodes in the order of the matrices: the eliminated, then the kept.
+    kept : list of int
+        Nodes of the Newton system.
+    """
+
+    def __init__(self, circuit: Circuit) -> None:
+        self.circuit = circuit
+        self.supplies = circuit.supplies
+        kept = circuit.tube_nodes | {supply.a for supply in self.supplies if supply.a != GROUND}
+        self.kept = sorted(kept)
+        self.order = [n for n in range(len(circuit.nodes)) if n not in kept] + self.kept
+        self.linear = len(self.order) - len(self.kept)
+        self._place = {n: place for place, n in enumerate(self.order)} | {GROUND: len(self.order)}
+        self.branches = [b for b in circuit.branches if not isinstance(b, Supply)]
+        self._entries, self._weights = self._incidence()
+        kinds: dict[Any, list[tuple[int, Triode | Pentode]]] = {}
+        for number, tube in enumerate(circuit.tubes):
+            law = tube.parameters
+            kind = (type(tube), getattr(law, "law", ""), law.grid is None)
+            kinds.setdefault(kind, []).append((number, tube))
+        self._groups = [_Group(tubes, self._kept_place) for tubes in kinds.values()]
+        self._into, self._stamps = self._tube_incidence()
+
+    def _kept_place(self, node: int) -> int:
+        """Row of a node in the Newton system; ground is the row after the last."""
+        return self._place[node] - self.linear
+
+    def _incidence(self) -> tuple[tuple[Array, Array], Array]:
+        """Matrix entries that branches reach, and the weight of each branch in each."""
+        reached: dict[tuple[int, int], dict[int, float]] = {(n, n): {} for n in range(len(self.order))}
+        for number, branch in enumerate(self.branches):
+            a, b = self._place[branch.a], self._place[branch.b]
+            for i, j, sign in ((a, a, 1.0), (b, b, 1.0), (a, b, -1.0), (b, a, -1.0)):
+                if max(i, j) < len(self.order):
+                    entry = reached.setdefault((i, j), {})
+                    entry[number] = entry.get(number, 0.0) + sign
+        weights = np.zeros((len(reached), len(self.branches)))
+        for row, entry in enumerate(reached.values()):
+            for number, sign in entry.items():
+                weights[row, number] = sign
+        return (np.array([i for i, _ in reached]), np.array([j for _, j in reached])), weights
+
+    def _tube_incidence(self) -> tuple[Array, Array]:
+        """How currents and slopes of the sections enter the Newton system (ground in the last row)."""
+        size = len(self.kept) + 1
+        into: list[Array] = []
+        stamps: list[Array] = []
+        for group in self._groups:
+            for i in range(group.electrodes.shape[1]):
+                for tube, cathode in zip(group.electrodes, group.cathodes, strict=True):
+                    column = np.zeros(size)
+                    column[tube[i]] += 1.0
+                    column[cathode] -= 1.0
+                    into.append(column)
+            for i in range(group.electrodes.shape[1]):
+                for j in range(group.electrodes.shape[1]):
+                    for tube, cathode in zip(group.electrodes, group.cathodes, strict=True):
+                        stamp = np.zeros((size, size))
+                        stamp[tube[i], tube[j]] += 1.0
+                        stamp[tube[i], cathode] -= 1.0
+                        stamp[cathode, tube[j]] -= 1.0
+                        stamp[cathode, cathode] += 1.0
+                        stamps.append(stamp[:-1, :-1].ravel())
+        width = size - 1
+        return (
+            np.array(into).reshape(-1, size)[:, :-1],
+            np.array(stamps).reshape(-1, width * width),
+        )
+
+    def matrix(self, table: Table, count: int) -> Array:
+        """Conductances of everything but tubes and rails, shape (S, N, N), nodes in `order`.
+
+        Parameters
+        ----------
+        table : mapping
+            Values by key.
+        count : int
+            S.
+        """
+        from .network import LEAKAGE_S
+
+        size = len(self.order)
+        conductances = np.zeros((len(self.branches), count))
+        for row, branch in zip(conductances, self.branches, strict=True):
+            value = branch.dc(table)
+            if value is not None:
+                row[:] = value
+        whole = np.zeros((count, size, size))
+        whole[:, self._entries[0], self._entries[1]] = (self._weights @ conductances).T
+        whole[:, np.arange(size), np.arange(size)] += LEAKAGE_S
+        return whole
+
+    def slopes(self, table: Table, tubes: Sequence[TubeSlopes], count: int) -> Array:
+        """Slopes of the currents into all nodes by all volts at rest, shape (S, N, N), nodes in `order`.
+
+        Parameters
+        ----------
+        table : mapping
+            Values by key.
+        tubes : sequence of TubeSlopes
+            Of every section at rest.
+        count : int
+            S.
+        """
+        whole = self.matrix(table, count)
+        for supply in self.supplies:
+            if supply.a != GROUND:
+                place = self._place[supply.a]
+                whole[:, place, place] += supply.dc(table)
+        if tubes:
+            flat = np.zeros((len(self._stamps), count))
+            row = 0
+            for group in self._groups:
+                kinds = range(group.electrodes.shape[1])
+                for i in kinds:
+                    for j in kinds:
+                        for number in group.numbers:
+                            slope = tubes[number][i][j]
+                            if slope is not None:
+                                flat[row] = slope
+                            row += 1
+            size = len(self.kept)
+            whole[:, self.linear :, self.linear :] += (flat.T @ self._stamps).reshape(count, size, size)
+        return whole
+
+    def kept_volts(self, volts: Mapping[int, Array], rows: Array | slice, count: int) -> Array:
+        """Volts of the kept nodes as a start, shape (T, S).
+
+        Parameters
+        ----------
+        volts : mapping of int to ndarray
+            Of every node, one wide or one a sample.
+        rows : ndarray or slice
+            Samples to take.
+        count : int
+            S, how many those are.
+        """
+        taken = [
+            np.broadcast_to(v if v.size == 1 else v[rows], (count,)) for v in map(volts.__getitem__, self.kept)
+        ]
+        return np.array(taken, dtype=float).reshape(len(self.kept), count)
+
+    def places(self, nodes: Sequence[int]) -> Array:
+        """Rows of nodes in `order`.
+
+        Parameters
+        ----------
+        nodes : sequence of int
+            None of them ground.
+        """
+        return np.array([self._place[n] for n in nodes], dtype=int)
+
+    def draw(self, specimens: Sequence[Specimen], volts: Array) -> tuple[list[Any], Array, Array]:
+        """Currents and slopes of all sections, and their sums.
+
+        Parameters
+        ----------
+        specimens : sequence of Specimen
+            One a group.
+        volts : ndarray, shape (T, S)
+            Of the kept nodes.
+
+        Returns
+        -------
+        drawn : list
+            Currents and slopes of each group, shapes (K, S).
+        into : ndarray, shape (S, T)
+            Currents out of the kept nodes into tubes.
+        stamps : ndarray, shape (S, T, T)
+            Their slopes by the volts.
+        """
+        count, size = volts.shape[1], len(self.kept)
+        grounded = np.concatenate([volts, np.zeros((1, count))])
+        drawn: list[Any] = []
+        flat_currents: list[Array] = []
+        flat_slopes: list[Array] = []
+        for group, specimen in zip(self._groups, specimens, strict=True):
+            cathode = grounded[group.cathodes]
+            across = tuple(grounded[column] - cathode for column in group.electrodes.T)
+            currents, slopes = group.first.currents(specimen, across)
+            drawn.append((currents, slopes))
+            none = np.zeros(cathode.shape)
+            flat_currents += [np.broadcast_to(c, cathode.shape) for c in currents]
+            flat_slopes += [none if s is None else np.broadcast_to(s, cathode.shape) for row in slopes for s in row]
+        if not drawn:
+            return drawn, np.zeros((count, size)), np.zeros((count, size, size))
+        into = np.concatenate(flat_currents).T @ self._into
+        stamps = (np.concatenate(flat_slopes).T @ self._stamps).reshape(count, size, size)
+        return drawn, into, stamps
+
+    def specimens(self, table: Table) -> list[Specimen]:
+        """Samples of every group.
+
+        Parameters
+        ----------
+        table : mapping
+            Values by key.
+        """
+        return [group.specimen(table) for group in self._groups]
+
+    def by_section(self, drawn: Iterable[Any], count: int) -> Drawn:
+        """Currents and slopes in the order of the circuit's sections.
+
+        Parameters
+        ----------
+        drawn : iterable
+            From `draw`.
+        count : int
+            S.
+        """
+        currents: dict[int, tuple[Array, ...]] = {}
+        slopes: dict[int, TubeSlopes] = {}
+        for group, (amps, siemens) in zip(self._groups, drawn, strict=True):
+            shape = (len(group.numbers), count)
+            amps = [np.broadcast_to(c, shape) for c in amps]
+            siemens = [[None if s is None else np.broadcast_to(s, shape) for s in row] for row in siemens]
+            for place, number in enumerate(group.numbers):
+                currents[number] = tuple(c[place] for c in amps)
+                slopes[number] = tuple(tuple(None if s is None else s[place] for s in row) for row in siemens)
+        numbers = range(len(self.circuit.tubes))
+        return Drawn(currents=tuple(currents[n] for n in numbers), slopes=tuple(slopes[n] for n in numbers))
+
+
+class DenseState:
+    """Newton's method on the samples of a table.
+
+    Parameters
+    ----------
+    network : DenseNetwork
+        The circuit.
+    table : mapping
+        Values by key, shapes (S,) or (1,).
+    volts : ndarray, shape (T, S)
+        Start, volts of the kept nodes.
+    loads : tuple of (places, siemens), optional
+        A meter for each sample: its row in `DenseNetwork.order`, shape (S,), and its conductance.
+
+    Attributes
+    ----------
+    step_v : ndarray, shape (S,)
+        Largest change of the last step.
+    """
+
+    def __init__(
+        self, network: DenseNetwork, table: Table, volts: Array, loads: tuple[Array, float] | None = None
+    ) -> None:
+        self.network, self.table = network, table
+        count = volts.shape[1]
+        whole = network.matrix(table, count)
+        if loads is not None:
+            whole[np.arange(count), loads[0], loads[0]] += loads[1]
+        cut = network.linear
+        self._inverse = np.linalg.inv(whole[:, :cut, :cut])
+        self._across = self._inverse @ whole[:, :cut, cut:]
+        self._kept = whole[:, cut:, cut:] - whole[:, cut:, :cut] @ self._across
+        self._specimens = network.specimens(table)
+        self.volts = volts
+        self.step_v = np.full(count, np.inf)
+        self.set_lines(table)
+
+    def set_lines(self, table: Table) -> None:
+        """Take EMF and source resistance of the rails from a table.
+
+        Parameters
+        ----------
+        table : mapping
+            Values by key.
+        """
+        count, size = self.volts.shape[1], len(self.network.kept)
+        self._lined = self._kept.copy()
+        self._flows = np.zeros((count, size))
+        for supply in self.network.supplies:
+            if supply.a != GROUND:
+                row = self.network._kept_place(supply.a)
+                self._lined[:, row, row] += supply.dc(table)
+                self._flows[:, row] += supply.current(table)
+
+    def _excess(self) -> tuple[list[Any], Array, Array]:
+        drawn, into, stamps = self.network.draw(self._specimens, self.volts)
+        excess = (self._lined @ self.volts.T[..., None])[..., 0] - self._flows + into
+        return drawn, excess, stamps
+
+    def step(self) -> None:
+        """One full Newton step."""
+        _, excess, stamps = self._excess()
+        move = np.linalg.solve(self._lined + stamps, excess[..., None])[..., 0]
+        self.volts = self.volts - move.T
+        self.step_v = np.abs(move).max(axis=1, initial=0.0)
+
+    def settle(self) -> Array:
+        """Steps until all samples rest, or as many as are worth it; which of them rest, shape (S,)."""
+        with np.errstate(all="ignore"):
+            for _ in range(STEPS):
+                self.step()
+                if (self.step_v <= LAST_STEP_V).all():
+                    break
+        return self.step_v <= LAST_STEP_V
+
+    def finish(self) -> tuple[Array, Drawn, Array]:
+        """Volts of all nodes (N, S) in `DenseNetwork.order`, what the tubes draw, largest imbalance (S,)."""
+        drawn, excess, _ = self._excess()
+        linear = -(self._across @ self.volts.T[..., None])[..., 0].T
+        everything = np.concatenate([linear, self.volts])
+        return (
+            everything,
+            self.network.by_section(drawn, self.volts.shape[1]),
+            np.abs(excess).max(axis=1, initial=0.0),
+        )
