@@ -11,6 +11,7 @@ import hashlib
 from collections import OrderedDict
 from dataclasses import replace
 
+from ..errors import RecordVoid
 from ..scpi import fill, parse_integer
 from .connection import MOST_RECENT
 from .dialect import ScopeRules, WaveformRules
@@ -21,35 +22,43 @@ MOST_SEEN = MOST_RECENT
 """Blocks remembered: an answer that comes later than so many others is not to be expected."""
 
 
+FLAT = 2
+"""Different samples of a trace that may well come twice: a flat line without noise."""
+
+Owner = tuple[int, int]
+"""Shot and channel of a block."""
+
+
 class SeenBlocks:
-    """Digests of the last blocks of one scope."""
+    """Digests of the last blocks of one scope, and whose they were."""
 
     def __init__(self) -> None:
-        self._digests: OrderedDict[bytes, None] = OrderedDict()
+        self._owners: OrderedDict[bytes, Owner] = OrderedDict()
 
-    def add(self, block: bytes) -> bool:
+    def add(self, block: bytes, owner: Owner) -> Owner | None:
         """Remember a block.
 
         Parameters
         ----------
         block : bytes
             The payload.
+        owner : pair of int
+            Shot and channel it was read for.
 
         Returns
         -------
-        bool
-            True when it repeats one of the last ``MOST_SEEN``.
+        pair of int or None
+            Whose it was when it came before, among the last ``MOST_SEEN``.
         """
         digest = hashlib.blake2b(block, digest_size=16).digest()
-        repeats = digest in self._digests
-        self._digests[digest] = None
-        self._digests.move_to_end(digest)
-        if len(self._digests) > MOST_SEEN:
-            self._digests.popitem(last=False)
-        return repeats
+        before = self._owners.pop(digest, None)
+        self._owners[digest] = before or owner
+        if len(self._owners) > MOST_SEEN:
+            self._owners.popitem(last=False)
+        return before
 
 
-def read_record(session: Session, scope: ScopeRules, seen: SeenBlocks) -> tuple[str, Preamble, bytes]:
+def read_record(session: Session, scope: ScopeRules, seen: SeenBlocks, owner: Owner) -> tuple[str, Preamble, bytes]:
     """Ask for preamble and samples of the channel that was chosen.
 
     Parameters
@@ -60,6 +69,8 @@ def read_record(session: Session, scope: ScopeRules, seen: SeenBlocks) -> tuple[
         Of its dialect.
     seen : SeenBlocks
         Of this scope, kept from record to record.
+    owner : pair of int
+        Shot and channel that are read.
 
     Returns
     -------
@@ -74,14 +85,21 @@ def read_record(session: Session, scope: ScopeRules, seen: SeenBlocks) -> tuple[
     ------
     ReplyMalformed
         A page is not what was asked for, or the record repeats an earlier one and is another when read again.
+    RecordVoid
+        It is the record of another shot or channel: a command was lost on the way.
     """
     text, preamble, pages = _read_pages(session, scope)
     # The same trace twice (a flat line), or an earlier block in the place of this one, or an earlier line in the
     # place of samples that were lost: the scope is stopped, so reading once more tells.
-    is_doubtful = any([seen.add(page) for page in pages])  # a list: every page is remembered
-    is_doubtful |= any(page.endswith(line) for page in pages for line in session.recent_lines)
+    owners = [seen.add(page, owner) for page in pages]
+    is_doubtful = any(owners) or any(page.endswith(line) for page in pages for line in session.recent_lines)
     if is_doubtful and (text, preamble, pages) != _read_pages(session, scope):
         raise session.malformed("another one", "the same record when it is read twice")
+    if all(each is not None and each != owner for each in owners) and len(set(b"".join(pages))) > FLAT:
+        # Noise makes every trace another one.
+        raise RecordVoid(
+            "the scope gave the record of another shot or channel once more", hint="take the record again"
+        )
     return text, preamble, b"".join(pages)
 
 

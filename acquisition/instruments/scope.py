@@ -279,7 +279,7 @@ class Scope:
         for command in rules.before:
             session.send(fill(command, {"channel": channel}))
         try:
-            before, preamble, data = read_record(session, self._rules, self._seen)
+            before, preamble, data = read_record(session, self._rules, self._seen, (shot, channel))
             codes = decode_codes(data, preamble)
         except AcquisitionError:
             session.drop()  # a block may still be on its way: only a new connection is free of it

@@ -3,7 +3,7 @@
 import numpy as np
 import pytest
 
-from acquisition.errors import CommandRefused, InstrumentNotFound, MeasurementError, ReplyMalformed
+from acquisition.errors import CommandRefused, InstrumentNotFound, MeasurementError, RecordVoid, ReplyMalformed
 from acquisition.instruments import Channel, Timebase, Trigger, load_bench, open_generator, open_scope
 from acquisition.instruments.bench import Bench
 from acquisition.instruments.pages import SeenBlocks
@@ -221,11 +221,25 @@ def test_other_than_the_announced_number_of_samples(scripted, data):
 
 
 def test_a_trace_that_repeats_an_earlier_one_is_read_twice_and_believed(scripted):
-    """A flat line, or a generator that is off: nothing is wrong, only slower."""
-    first, again = scripted.scope.fetch(1, "V1.1"), scripted.scope.fetch(2, "V1.2")
+    """A flat line, or the same record asked for again: nothing is wrong, only slower."""
+    first, again = scripted.scope.fetch(1, "V1.1"), scripted.scope.fetch(1, "V1.1")
     np.testing.assert_array_equal(first.codes, again.codes)
     assert scripted.peer.heard.count(":WAV:DATA?") == 3
+    scripted.peer.answers[":WAV:DATA?"] = b"#14\x80\x80\x81\x80\n"
+    for channel in (1, 2):
+        assert list(scripted.scope.fetch(channel, "V1.1").codes) == [0x80, 0x80, 0x81, 0x80]
     assert scripted.peer.opened == 1
+
+
+def test_the_trace_of_another_channel_or_shot_is_void(scripted):
+    """The command that chooses the channel, or the one that arms, was lost: noise never comes the same twice."""
+    scripted.scope.fetch(1, "V1.1")
+    with pytest.raises(RecordVoid, match="another shot or channel"):
+        scripted.scope.fetch(2, "V1.2")
+    scripted.scope.state()
+    scripted.scope.single(1.0)
+    with pytest.raises(RecordVoid, match="another shot or channel"):
+        scripted.scope.fetch(1, "V1.1")
 
 
 def test_an_earlier_block_in_the_place_of_the_right_one_is_refused_and_the_link_opened_again(scripted):
@@ -285,11 +299,11 @@ def test_a_window_is_exactly_as_it_was_opened(rig, points, data):
 
 def test_a_block_is_remembered_for_the_last_256():
     seen = SeenBlocks()
-    assert not any(seen.add(bytes([number])) for number in range(256))
-    assert seen.add(b"\0")  # and is the newest now
-    assert not seen.add(b"new")  # pushes out the oldest
-    assert not seen.add(b"\x01")
-    assert seen.add(b"\0")
+    assert not any(seen.add(bytes([number]), (number, 1)) for number in range(256))
+    assert seen.add(b"\0", (300, 1)) == (0, 1)  # and is the newest now
+    assert seen.add(b"new", (301, 1)) is None  # pushes out the oldest
+    assert seen.add(b"\x01", (302, 1)) is None
+    assert seen.add(b"\0", (303, 1)) == (0, 1)
 
 
 def test_two_byte_samples_in_the_wrong_order_are_refused(scripted):

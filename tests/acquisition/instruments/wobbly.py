@@ -14,6 +14,7 @@ from acquisition.transport import Link
 EXCHANGES = int(os.environ.get("STAGEWALK_FUZZ", "2000"))
 SEED = int(os.environ.get("STAGEWALK_FUZZ_SEED", "0"))
 FAULT_RATE = 1 / 15
+DROP_RATE = 1 / 200
 
 
 class Wobbly(Link):
@@ -38,6 +39,9 @@ class Wobbly(Link):
     def _send(self, data, timeout_s):
         self.live()
         for line in data.decode().splitlines():
+            if not line.endswith("?") and self.rng.random() < DROP_RATE:
+                self.tally["command lost"] += 1  # a slow parser drops what comes back to back
+                continue
             answer = self.instrument.hear(line.strip())
             self.tally["exchanges"] += 1
             if answer:
