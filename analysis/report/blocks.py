@@ -64,13 +64,15 @@ def _supply_node(
     return here
 
 
-def other_parts(wiring: Wiring) -> Sheet:
+def other_parts(wiring: Wiring, column: int) -> Sheet:
     """Draw transformers, controls, feedback and whatever found no place in a stage, each between its flags.
 
     Parameters
     ----------
     wiring : Wiring
         Every part is drawn after this.
+    column : int
+        Parts below each other before a new column begins.
     """
     sheet = Sheet()
     y = 0.0
@@ -79,7 +81,7 @@ def other_parts(wiring: Wiring) -> Sheet:
         y = _transformer(sheet, wiring, part, y)
     top, x = y, 0.0
     for index, part in enumerate(list(wiring.left_over.values())):
-        if index and index % 6 == 0:  # a second column rather than a long list
+        if index and index % column == 0:  # a second column rather than a long list
             x, y = sheet.right + 110, top
         names = [wiring.name(wiring.node(n)) for n in part.nodes]
         wiring.symbol(sheet, part, (x, y), (x + 120, y))

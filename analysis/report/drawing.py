@@ -19,10 +19,13 @@ STEP = 88.0
 DROP = 92.0
 CELL_GAP = 76.0
 ROW_CELLS = 4
+PAPER_MM = (180.0, 215.0)
+"""What a drawing may take on A4 and Letter."""
+
 PLATE_Y, CATHODE_Y, GRID_X, SCREEN_X = -60.0, 60.0, -118.0, 70.0
 
 
-def chassis_svg(chassis: Chassis, shown: Mapping[str, Shown] | None = None) -> str:
+def chassis_svg(chassis: Chassis, shown: Mapping[str, Shown] | None = None, *, paper: bool = False) -> str:
     """Draw a chassis.
 
     Parameters
@@ -31,50 +34,68 @@ def chassis_svg(chassis: Chassis, shown: Mapping[str, Shown] | None = None) -> s
         From `analysis.chassis.load_chassis`.
     shown : mapping of str to Shown, optional
         By point; a point left out shows its name only.
+    paper : bool
+        In rows that stay largest on an upright page, instead of rows for a screen.
 
     Returns
     -------
     str
         SVG; all text escaped. Each point is a group with ``data-point``.
     """
-    wiring = Wiring(chassis, shown or {})
+    sheets = [
+        _sheet(chassis, shown or {}, row_cells) for row_cells in ((2, 3, ROW_CELLS) if paper else (ROW_CELLS,))
+    ]
+    best = max(sheets, key=lambda sheet: min(have / need for have, need in zip(PAPER_MM, sheet.size, strict=True)))
+    return best.svg(f"Drawing of {chassis.title}")
+
+
+def _sheet(chassis: Chassis, shown: Mapping[str, Shown], row_cells: int) -> Sheet:
+    wiring = Wiring(chassis, shown)
     supply = supply_chain(wiring)
-    stages = _Stages(wiring)
+    stages = _Stages(wiring, row_cells)
+    narrow = row_cells < ROW_CELLS
     whole = Sheet()
-    bottom = stages.place(whole)
-    x = 0.0
-    for block in (supply, other_parts(wiring)):
+    x, y, bottom = stages.place(whole)
+    others = other_parts(wiring, 3 if narrow else 6)
+    if narrow and others.pieces and x + others.right - others.left < whole.right:
+        whole.put(others, x - others.left, y - others.top)  # beside the last cell, where the sheet is free
+        others, bottom = Sheet(), max(bottom, whole.bottom)
+    x, top, width = 0.0, bottom + 90.0, whole.right
+    for block in (supply, others):
         if block.pieces:
-            whole.put(block, x - block.left, bottom + 90.0 - block.top)
+            if x and narrow and x + block.right - block.left > width:
+                x, top = 0.0, whole.bottom + 60.0
+            whole.put(block, x - block.left, top - block.top)
             x += block.right - block.left + 1.6 * CELL_GAP
     if not whole.pieces:
         whole.text(0, 0, "no parts in this file")
-    return whole.svg(f"Drawing of {chassis.title}")
+    return whole
 
 
 class _Stages:
     """Draws the cells and sets them in rows."""
 
-    def __init__(self, wiring: Wiring) -> None:
+    def __init__(self, wiring: Wiring, row_cells: int) -> None:
         self.wiring = wiring
+        self.row_cells = row_cells
         for cell in wiring.cells:
             self._draw(cell)
 
-    def place(self, whole: Sheet) -> float:
-        """Set the cells in rows; returns the lowest edge."""
+    def place(self, whole: Sheet) -> tuple[float, float, float]:
+        """Set the cells in rows; returns what is free beside the last of them, and the lowest edge."""
         x = y = bottom = 0.0
         last: tuple[Cell, float, float] | None = None
         for index, cell in enumerate(self.wiring.cells):
-            if index and index % ROW_CELLS == 0:
+            if index and index % self.row_cells == 0:
                 x, y, last = 0.0, bottom + 60.0, None
-            here = (cell, x - cell.sheet.left, y + 210.0)
+            here = (cell, x - cell.sheet.left, y + 190.0)
             whole.put(cell.sheet, *here[1:])
             if last:
                 _join(whole, last, here)
             last = here
             x += cell.sheet.right - cell.sheet.left + CELL_GAP
             bottom = max(bottom, here[2] + cell.sheet.bottom)
-        return bottom
+        return x, y, bottom
 
     def _draw(self, cell: Cell) -> None:
         sheet, wiring = cell.sheet, self.wiring
@@ -179,7 +200,7 @@ class _Stages:
     def _follower(self, cell: Cell) -> Cell | None:
         """The next cell of the same row."""
         index = self.wiring.cells.index(cell) + 1
-        return self.wiring.cells[index] if index < len(self.wiring.cells) and index % ROW_CELLS else None
+        return self.wiring.cells[index] if index < len(self.wiring.cells) and index % self.row_cells else None
 
     def _leftwards(self, cell: Cell, y: float) -> None:
         """The grid, its stoppers, its leaks, and where the signal comes in."""

@@ -38,7 +38,7 @@ def find_browser(named: str | None = None) -> str:
     )
 
 
-def print_to_pdf(page: Path, pdf: Path, browser: str) -> None:
+def print_to_pdf(page: Path, pdf: Path, browser: str, paper: str = "A4") -> None:
     """Print a report.
 
     Parameters
@@ -49,6 +49,8 @@ def print_to_pdf(page: Path, pdf: Path, browser: str) -> None:
         File to write.
     browser : str
         From `find_browser`.
+    paper : str
+        ``A4`` or ``letter``.
 
     Raises
     ------
@@ -57,10 +59,13 @@ def print_to_pdf(page: Path, pdf: Path, browser: str) -> None:
     """
     building = pdf.absolute().with_name(f".{pdf.name}.{os.getpid()}.part")  # renamed when whole
     with tempfile.TemporaryDirectory(prefix="stagewalk-pdf-", ignore_cleanup_errors=True) as profile:
+        sized = Path(profile) / "report.html"
+        text = page.read_text("utf-8")
+        sized.write_text(text.replace("</head>", f"<style>@page {{ size: {paper}; }}</style></head>", 1), "utf-8")
         command = [
             browser, "--headless", "--disable-gpu", "--no-pdf-header-footer", "--disable-background-networking",
             "--no-first-run", f"--user-data-dir={profile}", "--virtual-time-budget=8000",
-            f"--print-to-pdf={building}", page.absolute().as_uri(),
+            f"--print-to-pdf={building}", sized.as_uri(),
         ]  # fmt: skip
         if hasattr(os, "geteuid") and os.geteuid() == 0:
             command.insert(1, "--no-sandbox")  # a browser refuses its sandbox to root

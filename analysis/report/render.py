@@ -16,6 +16,7 @@ from acquisition.records import Capture, Pass, Reading
 
 from ..compare import AGREES, NOT_EXPLAINED, UNCHANGED, UNTRIED, Change
 from ..judge import BAND_LEVEL
+from ..suspects import Diagnosis, Suspect
 from .figures import Figure, band_figure, response_figure
 from .findings import CAUTIONS, event_text, findings
 from .material import Material
@@ -73,7 +74,7 @@ def render(material: Material) -> str:
         found=findings(material),
         cautions=CAUTIONS,
         limits=material.limits,
-        drawing=Markup(_drawing(material)),  # noqa: S704 - the drawing escapes its texts itself
+        drawings=[Markup(svg) for svg in _drawings(material)],  # noqa: S704 - they escape their texts themselves
         dc_figure=figure("survey", band_figure(material, dc=True)),
         signal_figure=figure("signal", band_figure(material, dc=False)),
         responses=[
@@ -85,6 +86,7 @@ def render(material: Material) -> str:
         comparison=material.comparison,
         change_rows=list(_change_rows(material)),
         diagnosis=material.diagnosis,
+        suspects=_suspects(material.diagnosis),
         waveforms=[_waveforms(one) for one in material.passes if any(c.codes.size for c in one.captures)],
         wave_size=(WIDTH, HEIGHT),
         passes=[(one, _conditions(one), list(_reading_rows(material, one, letters))) for one in material.passes],
@@ -117,9 +119,10 @@ def _plotly() -> str:
     return source
 
 
-def _drawing(material: Material) -> str:
+def _drawings(material: Material) -> tuple[str, ...]:
+    """The chassis drawn for a screen, and for paper."""
     if material.chassis is None or not material.chassis.parts:
-        return ""
+        return ()
     from .drawing import chassis_svg
     from .wiring import Shown
 
@@ -131,11 +134,16 @@ def _drawing(material: Material) -> str:
                 expected_v=judged.expected,
                 verdict=judged.verdict,
             )
-    return chassis_svg(material.chassis, shown)
+    return tuple(chassis_svg(material.chassis, shown, paper=paper) for paper in (False, True))
 
 
 def _decimals(std: float) -> int:
     return max(0, 1 - math.floor(math.log10(2 * std))) if std > 0 else 3
+
+
+def _suspects(diagnosis: Diagnosis | None) -> list[Suspect]:
+    """Those whose probability is not nil at one digit."""
+    return [one for one in diagnosis.suspects[:6] if one.probability >= 0.0005] if diagnosis else []
 
 
 def _waveforms(one: Pass) -> tuple[str, str, list[Thumbnail]]:

@@ -36,6 +36,11 @@ class Sheet:
     right: float = -1e9
     bottom: float = -1e9
 
+    @property
+    def size(self) -> tuple[float, float]:
+        """Width and height of the box."""
+        return (self.right - self.left, self.bottom - self.top)
+
     def reach(self, *points: tuple[float, float]) -> None:
         """Make the box hold these points."""
         for x, y in points:

@@ -104,9 +104,14 @@ def test_accessibility(folder, page, width):
     assert found["violations"] == []
 
 
-def test_the_pdf_has_the_summary_on_one_page(folder, page):
-    assert main(["report", str(page.with_suffix(".stagewalk")), "--pdf"]) == 0
+@pytest.mark.parametrize(("paper", "size_pt"), [("A4", (595, 842)), ("letter", (612, 792))])
+def test_the_pdf_has_the_summary_on_one_page(folder, page, paper, size_pt):
+    assert main(["report", str(page.with_suffix(".stagewalk")), "--pdf", "--paper", paper]) == 0
     content = page.with_suffix(".pdf").read_bytes()
     assert content.startswith(b"%PDF-")
     pages = len(re.findall(rb"/Type\s*/Page\b", content))
     assert 4 <= pages <= 12
+    boxes = {
+        tuple(round(float(x)) for x in found.split()) for found in re.findall(rb"/MediaBox \[([^]]*)", content)
+    }
+    assert boxes == {(0, 0, *size_pt)}

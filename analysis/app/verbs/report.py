@@ -96,12 +96,15 @@ def _beside(job: str) -> Path:
 @click.argument("job")
 @click.option("--out", type=click.Path(path_type=Path, dir_okay=False), help="HTML file; beside JOB when left out.")
 @click.option("--pdf", "wants_pdf", is_flag=True, help="A PDF as well, by a browser without a window.")
+@click.option("--paper", type=click.Choice(["A4", "letter"], case_sensitive=False), default="A4", show_default=True,
+              help="Size of the PDF.")  # fmt: skip
 @click.option("--browser", metavar="PROGRAM", help="Browser for --pdf.")
 @click.option("--found", metavar="TEXT", help="What was wrong, in your words; kept in JOB.")
 @click.option("--advice", metavar="TEXT", help="What is left undone or advised; kept in JOB.")
 def command(
-    job: str, out: Path | None, wants_pdf: bool, browser: str | None, found: str | None, advice: str | None
-) -> int:
+    job: str, out: Path | None, wants_pdf: bool, paper: str, browser: str | None, found: str | None,
+    advice: str | None,
+) -> int:  # fmt: skip
     """Write the report of JOB as one HTML file that opens offline and prints to A4 and Letter."""
     from acquisition.store import open_job
     from analysis.app.output import write_whole
@@ -120,6 +123,6 @@ def command(
     click.echo(f"wrote {page}")
     if wants_pdf:
         pdf = page.with_suffix(".pdf")
-        print_to_pdf(page, pdf, find_browser(browser))
+        print_to_pdf(page, pdf, find_browser(browser), paper)
         click.echo(f"wrote {pdf}")
     return 0

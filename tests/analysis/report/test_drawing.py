@@ -22,12 +22,12 @@ parts:
 """
 
 
+@pytest.mark.parametrize("paper", [False, True])
 @pytest.mark.parametrize("name", config_names("chassis"))
-def test_every_part_is_drawn_once(name):
+def test_every_part_is_drawn_once(name, paper):
     chassis = load_chassis(name)
-    words = [
-        "".join(e.itertext()) for e in ElementTree.fromstring(chassis_svg(chassis)).iter() if e.tag.endswith("text")
-    ]
+    drawing = ElementTree.fromstring(chassis_svg(chassis, paper=paper))
+    words = ["".join(e.itertext()) for e in drawing.iter() if e.tag.endswith("text")]
     drawn = [re.split(r" ", line)[0] for line in words]
     for part in chassis.parts:
         assert drawn.count(part) == 1, part
@@ -53,3 +53,14 @@ def test_the_verb_writes_a_file(tmp_path, capsys):
     assert (tmp_path / "q.svg").read_text(encoding="utf-8").startswith("<svg")
     assert main(["draw", "quayside-five", "--out", str(tmp_path / "none" / "q.svg")]) == 2
     assert "cannot be written" in capsys.readouterr().err
+
+
+def size_on_paper(svg):
+    width, height = (float(number) for number in ElementTree.fromstring(svg).get("viewBox").split()[2:])
+    return min(180 / width, 215 / height)
+
+
+@pytest.mark.parametrize("name", ["harbour-twenty", "quayside-five"])
+def test_a_drawing_for_paper_is_larger_on_it(name):
+    chassis = load_chassis(name)
+    assert size_on_paper(chassis_svg(chassis, paper=True)) > 1.2 * size_on_paper(chassis_svg(chassis))
