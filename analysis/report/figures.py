@@ -174,17 +174,20 @@ def response_figure(material: Material, stage: str) -> Figure | None:
         gains = _at_frequencies(one.readings, stage, "gain")
         gains = [reading for reading in gains if reading.value > 0]
         phases = _at_frequencies(one.readings, stage, "phase_deg")
-        if number == len(material.ends) - 1:
-            traces = [*_band_traces(material, one.name, gains, "y"), *traces]
+        is_last = number == len(material.ends) - 1
+        if is_last:
+            traces = [*_band_traces(material, one.name, gains, [], "y"), *traces]
         colour, symbol, dash = marks[one.name]
         if gains:
-            decibels = [20 * math.log10(reading.value) for reading in gains]
+            values = [20 * math.log10(reading.value) for reading in gains]
             errors = [40 / math.log(10) * (reading.std or 0.0) / reading.value for reading in gains]
-            traces.append(_curve(one.name, gains, decibels, errors, "y", (colour, symbol, dash), " dB"))
+            traces.append(_curve(one.name, gains, values, errors, "y", (colour, symbol, dash), " dB"))
         if phases:
             has_phase = True
             degrees = np.degrees(np.unwrap(np.radians([reading.value for reading in phases]))).tolist()
             errors = [2 * (reading.std or 0.0) for reading in phases]
+            if is_last:
+                traces = [*_band_traces(material, one.name, phases, degrees, "y2"), *traces]
             curve = _curve(one.name, phases, degrees, errors, "y2", (colour, symbol, dash), "°")
             traces.append({**curve, "showlegend": not gains})
     if not traces:
@@ -234,17 +237,29 @@ def _curve(
     }  # fmt: skip
 
 
-def _band_traces(material: Material, name: str, gains: Sequence[Reading], axis: str) -> list[Figure]:
-    known = [material.verdicts[name, reading] for reading in gains if (name, reading) in material.verdicts]
-    known = [judged for judged in known if judged.low > 0]
-    if len(known) < 2:
+def _band_traces(
+    material: Material, name: str, readings: Sequence[Reading], degrees: Sequence[float], axis: str
+) -> list[Figure]:
+    """The band of healthy chassis behind a curve of gains, or of phases drawn at ``degrees``."""
+    edges = []
+    for place, reading in enumerate(readings):
+        judged = material.verdicts.get((name, reading))
+        if judged is None or (not degrees and judged.low <= 0):
+            continue
+        if degrees:
+            # The curve runs on where a reading starts again after half a turn: its band goes with it.
+            turns = 360.0 * round((degrees[place] - judged.expected) / 360.0)
+            low, high = judged.low + turns, judged.high + turns
+        else:
+            low, high = 20 * math.log10(judged.low), 20 * math.log10(judged.high)
+        edges.append((reading.freq_hz, round(low, 4), round(high, 4)))
+    if len(edges) < 2:
         return []
-    freqs = [judged.reading.freq_hz for judged in known]
-    edges = [[round(20 * math.log10(getattr(j, side)), 4) for j in known] for side in ("low", "high")]
+    freqs, lows, highs = (list(column) for column in zip(*edges, strict=True))
     return [
         {
             "type": "scatter", "mode": "lines", "name": "a healthy chassis", "x": [*freqs, *freqs[::-1]],
-            "y": [*edges[0], *edges[1][::-1]], "fill": "toself", "fillcolor": BAND, "xaxis": "x", "yaxis": axis,
-            "line": {"width": 0, "color": INK}, "hoverinfo": "skip",
+            "y": [*lows, *highs[::-1]], "fill": "toself", "fillcolor": BAND, "xaxis": "x", "yaxis": axis,
+            "line": {"width": 0, "color": INK}, "hoverinfo": "skip", "showlegend": not degrees,
         }
     ]  # fmt: skip

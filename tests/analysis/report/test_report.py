@@ -305,6 +305,28 @@ def test_response_in_decibels(material):
         assert bar == pytest.approx(20 * np.log10(1 + 2 * reading.std / reading.value), rel=0.05)
 
 
+def test_gain_and_phase_stand_in_front_of_their_bands(material):
+    figure = response_figure(material, "V1.2>V1.1")
+    bands = {t["yaxis"]: t for t in figure["data"] if t["name"] == "a healthy chassis"}
+    assert set(bands) == {"y", "y2"}
+    assert [t["name"] for t in figure["data"]][:2] == ["a healthy chassis"] * 2  # behind the curves
+    assert [t.get("showlegend") for t in bands.values()].count(False) == 1  # one entry for both
+    curve = next(t for t in figure["data"] if (t["name"], t["yaxis"]) == ("after-C4", "y2"))
+    count = len(curve["x"])
+    lows, highs = bands["y2"]["y"][:count], bands["y2"]["y"][count:][::-1]
+    verdicts = {
+        one.reading.freq_hz: one.verdict
+        for one in material.judged["after-C4"]
+        if one.reading.measurand.quantity == "phase_deg" and one.reading.point == "V1.2>V1.1"
+    }
+    assert bands["y2"]["x"][:count] == curve["x"]
+    for freq, low, degrees, high, bar in zip(
+        curve["x"], lows, curve["y"], highs, curve["error_y"]["array"], strict=True
+    ):
+        assert high - low < 60.0
+        assert low - 2 * bar <= degrees <= high + 2 * bar or verdicts[freq] != "agrees"
+
+
 def test_no_spike_is_lost_to_thinning():
     rng = np.random.default_rng(1)
     volts = rng.standard_normal(100_003)
