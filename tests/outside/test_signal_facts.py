@@ -16,6 +16,7 @@ from pathlib import Path
 import pytest
 
 from acquisition.configs import find_config
+from acquisition.instruments import load_bench, open_meter
 from acquisition.records import Reading
 from acquisition.simulated.bench import SimulatedBench
 from acquisition.simulated.plant import Line
@@ -89,40 +90,52 @@ def test_the_two_outputs_of_a_split_load(tmp_path, capsys):
 
 
 def test_a_pair_is_matched_beside_the_balance(tmp_path, capsys):
-    # Only the instruments matter here: the cathode volts of the output pair were read before.
+    """Cathode volts of the output pair, and the direct volts of the inverter, by the meter of the bench."""
+    volts = {"V3.8": 0.40, "V4.8": 0.55}  # 40 and 55 mA through the 10 ohm that are drawn there
     with SimulatedBench(TablePlant(load_table(DATA / "split-load.json"), "healthy"), seed=6) as bench:
         path = job_of(tmp_path, bench, "harbour-twenty")
-        levels = [(name, bench.wiring.plant.dc_v(true)) for name, true in (("V2.1", "V1.7"), ("V2.6", "V1.1"))]
-        with open_job(path) as job:
+        bench.change(_Renamed(bench.wiring.plant, {"V2.1": "V1.7", "V2.6": "V1.1"}, volts))
+        described = load_bench(str(bench.write(tmp_path / "bench.yaml")))
+        with open_job(path) as job, open_meter(described) as meter:
             job.start_pass("as-found")
-            for point, value in (("V3.8", 0.040), ("V4.8", 0.055), *levels):
-                job.add_reading(
-                    "as-found", Reading(point=point, quantity="dc_v", value=value, std=1e-4, instrument="meter")
-                )
-        bench.change(_Renamed(bench.wiring.plant, {"V2.1": "V1.7", "V2.6": "V1.1"}))
+            for point in ("V3.8", "V4.8", "V2.1", "V2.6"):
+                bench.wiring.lead.move([(bench.wiring.clock.monotonic_s(), point)])
+                for _ in range(8):  # the filter of its input settles
+                    sample = meter.read()
+                reading = Reading(
+                    point=point, quantity="dc_v", value=sample.value_v, std=meter.std_v(sample),
+                    instrument=meter.identity, range_v=sample.range_v,
+                )  # fmt: skip
+                job.add_reading("as-found", reading)
         bench.wiring.clip(1, "V2.1")
         bench.wiring.clip(2, "V2.6")
         facts = asked(capsys, path, "V2.1>V2.6", "--drive", "1", "--balance")
     (pair,) = facts["pairs"]
     assert (pair["first"], pair["second"]) == ("V3", "V4")
+    assert pair["first_a"] == pytest.approx(0.040, rel=0.002)
+    assert pair["second_a"] == pytest.approx(0.055, rel=0.002)
     assert abs(pair["difference_pct"]) == pytest.approx(100 * 0.015 / 0.0475, rel=0.01)
+    assert pair["verdict"] == "unmatched"
     assert facts["balance"]["opposite"]
 
 
 class _Renamed:
-    """Another circuit whose points carry the names of this one."""
+    """Another circuit whose points carry the names of this one; some have direct volts only."""
 
-    def __init__(self, plant, names):
-        self._plant, self._names = plant, names
+    def __init__(self, plant, names, volts):
+        self._plant, self._names, self._volts = plant, names, volts
 
     def __getattr__(self, name):
         return getattr(self._plant, name)
 
     def dc_v(self, point, load_ohm=float("inf")):
-        return self._plant.dc_v(self._names[point], load_ohm)
+        return self._volts[point] if point in self._volts else self._plant.dc_v(self._names[point], load_ohm)
+
+    def settle_s(self, point):
+        return 0.01
 
     def ripple(self, point):
-        return self._plant.ripple(self._names[point])
+        return [] if point in self._volts else self._plant.ripple(self._names[point])
 
     def swing_v(self, point):
         return self._plant.swing_v(self._names[point])

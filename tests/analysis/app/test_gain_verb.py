@@ -283,8 +283,8 @@ def test_generator_and_scope_are_left_as_they_were_found(bench, job_path, capsys
 
 
 def test_every_figure_printed_comes_out_again_from_the_captures_in_the_job(bench, job_path, capsys):
-    """Gain, response, headroom and hum: what was printed, what the job keeps as readings (and the report shows), and
-    what is computed from the waveforms alone are the same figures."""
+    """Gain, response, headroom and hum: what was printed, what the job keeps as readings (and the report shows),
+    and what is computed from the waveforms alone are the same figures."""
     from analysis.app.jobs import bench_for
     from analysis.app.modelled import modelled
     from analysis.app.signal.plan import plan_stage
@@ -338,3 +338,20 @@ def test_every_figure_printed_comes_out_again_from_the_captures_in_the_job(bench
     shown = dict(zip(curve["x"], curve["y"], strict=True))
     for point in printed:
         assert shown[point["freq_hz"]] == pytest.approx(point["gain_db"], abs=2e-3)
+
+
+def test_low_frequencies_through_coupled_inputs(bench, job_path, capsys):
+    """At 5 Hz the coupling capacitors of the scope turn each channel by 8 degrees, not quite alike."""
+    text = find_config("chassis", "bench-6c4").read_text(encoding="utf-8")
+    path = job_path.with_name("coupled.stagewalk")
+    create_job(path, "bench-6c4", text, bench.bench_text().replace("rating_v: 400", "rating_v: 600")).close()
+    facts = json.loads(run(capsys, path, "stage", "--drive", "0.5", "--freq", "5", "--json").out)
+    with open_job(path, read_only=True) as job:
+        assert {c.coupling for c in job.read_pass("as-found").captures} == {"ac"}
+    exact = 17 * 82.5e3 / (11e3 + 82.5e3 + 18 * 1500)
+    assert facts["gain"] == pytest.approx(exact, abs=2.5 * facts["std"])
+    off_deg = 180.0 - abs(facts["phase_deg"])
+    assert abs(off_deg) < 2.5 * facts["phase_std_deg"]
+    assert 0.5 < facts["phase_std_deg"] < 3.0
+    assert "AC coupling of the channels" in {row["name"] for row in facts["budget"]["phase_deg"]}
+    assert "both channels are AC coupled" in " ".join(facts["notes"])
