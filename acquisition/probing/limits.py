@@ -2,9 +2,11 @@
 
 from __future__ import annotations
 
+import math
 from dataclasses import dataclass
 
 from ..records import SurveyStep
+from ..steady import Sample
 
 MARGIN = 0.8
 UNKNOWN_LIMIT_V = 60.0
@@ -69,3 +71,35 @@ class ProbingLimits:
             The point.
         """
         return step.worst_v > self.clip_on_above_v
+
+    def stop(self, sample: Sample, *, held: bool) -> str:
+        """Say why everything stops at a live value, however low the plan thought the point to be.
+
+        Parameters
+        ----------
+        sample : Sample
+            The newest.
+        held : bool
+            A hand may hold the tip, on a chassis that is switched on.
+
+        Returns
+        -------
+        str
+            The reason; empty when the value is within the ratings, and within what is held by hand.
+        """
+        rated_v = self.rated_v
+        most_v = min(rated_v, self.clip_on_above_v) if held else rated_v
+        leave = "Take the tip away without touching anything else, or leave the clip and switch off."
+        if "overload" in sample.flags:
+            if math.isfinite(sample.range_v) and sample.range_v >= most_v:
+                return f"Overload on the {sample.range_v:.0f} V range: unknown and high. {leave}"
+            return ""
+        if not math.isfinite(sample.value_v):
+            return ""
+        size_v = abs(sample.value_v)
+        if size_v > rated_v:
+            return f"{sample.value_v:.0f} V is above the rating of lead or meter, {rated_v:.0f} V. {leave}"
+        if size_v > most_v:
+            limit = f"{self.clip_on_above_v:.0f} V, above which no tip is held by hand"
+            return f"{sample.value_v:.0f} V is above {limit}. Take the tip away without touching anything else."
+        return ""

@@ -101,6 +101,7 @@ class Probing:
         self.results: dict[str, Reading] = {}
         self.refused: dict[str, str] = {}
         self._skipped: set[str] = set()
+        self._to_clip: set[str] = set()
         self._gates: list[Gate] = []
         self._after: Callable[[], list[Action]] = self._next
         self._power = "off"
@@ -150,10 +151,12 @@ class Probing:
         self._live = sample
         actions: list[Action] = []
         if self.phase not in (Phase.DONE, Phase.STOPPED):
-            if over := self._over_rating(sample):
+            if stop := self.limits.stop(sample, held=not self._clip and self._power == "on"):
                 self.phase = Phase.STOPPED
                 self._held = self._rough = None
-                return [Action(kind=ActionKind.CAUTION, text=over, step=self.step), self._ask_after_stop()]
+                if self.step is not None and abs(sample.value_v) <= self.limits.rated_v:
+                    self._to_clip.add(self.step.point)
+                return [Action(kind=ActionKind.CAUTION, text=stop, step=self.step), self._ask_after_stop()]
             if self._lead_is_free_or_wanted():
                 for event in self.detector.feed(sample):
                     actions += self._event(event)
@@ -202,7 +205,8 @@ class Probing:
             return self._verify()
         if self.phase is Phase.STOPPED:
             self._power, self._on_since_s = "off", None
-            return self._leave(self._next)
+            clip_on = self.step is not None and self.step.point in self._to_clip
+            return self._leave(self._again if clip_on else self._next)
         if self.phase in (Phase.WRONG_PIN, Phase.ARMED) and self._held is not None:
             return self._keep(self._held, "good", "confirmed by key")
         if self.phase is Phase.UNSTEADY and self._rough is not None:
@@ -214,7 +218,9 @@ class Probing:
         return []
 
     def _ask_after_stop(self) -> Action:
-        text = "Tip away, mains off, then find out why. Space leaves this point."
+        goes = "Space when they are off; this point is clipped on then, s leaves it"
+        clip_on = self.step is not None and self.step.point in self._to_clip
+        text = f"Tip away, mains off, then find out why. {goes if clip_on else 'Space leaves this point'}."
         return Action(kind=ActionKind.ASK, text=text, do=Do.TIP_AWAY, step=self.step)
 
     # -- gates -----------------------------------------------------------------------------------------------
@@ -307,7 +313,8 @@ class Probing:
         if step is None:
             return actions + self._end()
         actions.append(Action(kind=ActionKind.SHOW, text=spoken(step), step=step))
-        self._gates = gates_for(step, clip_on=self.limits.needs_clip(step), power=self._power, clip=self._clip)
+        clip_on = self.limits.needs_clip(step) or step.point in self._to_clip
+        self._gates = gates_for(step, clip_on=clip_on, power=self._power, clip=self._clip)
         self._after = self._arm
         return actions + (self._open_gate() if self._gates else self._arm())
 
@@ -349,17 +356,6 @@ class Probing:
         return [Action(kind=ActionKind.DONE, text=text + tail)]
 
     # -- events ----------------------------------------------------------------------------------------------
-
-    def _over_rating(self, sample: Sample) -> str:
-        rated = self.limits.rated_v
-        lead = "Take the tip away without touching anything else, or leave the clip and switch off."
-        if "overload" in sample.flags:
-            if math.isfinite(sample.range_v) and sample.range_v >= rated:
-                return f"Overload on the {sample.range_v:.0f} V range: unknown and high. {lead}"
-            return ""
-        if math.isfinite(sample.value_v) and abs(sample.value_v) > rated:
-            return f"{sample.value_v:.0f} V is above the rating of lead or meter, {rated:.0f} V. {lead}"
-        return ""
 
     def _event(self, event: SteadyEvent) -> list[Action]:
         step = self.step

@@ -5,10 +5,11 @@ stage (cathodes, screens, plates); then the stages before it, from the output to
 screens, plates; the grids, because a meter disturbs them most; other nodes and signal terminals at the end.
 
 Worst case (rule L1 of common bench practice: the unloaded supply times mains over nominal times 1.1): the EMF
-behind each rail, ripple added, stands for the unloaded supply. Every plate, screen and supply node can reach it;
-so can a grid or a node behind a capacitor that may be shorted, and a cathode that rides high. An output plate can
-reach twice that (L3). What is left (plain cathodes, terminals of the signal) is taken as 60 V, or ten times the
-healthy volts (common practice, no source).
+behind each rail, ripple added, stands for the unloaded supply; where the file names no source resistance,
+1.41 / 1.2 of its volts do. Every plate, screen and supply node can reach it; so can a grid or a node behind a
+capacitor that may be shorted, and a cathode that rides high. An output plate can reach twice that (L3). What is
+left (plain cathodes, terminals of the signal) is taken as 60 V, or ten times the healthy volts (common practice,
+no source).
 """
 
 from __future__ import annotations
@@ -27,6 +28,9 @@ from .model import ChassisModel
 from .points import Point, list_points
 
 MAINS_HIGH = 1.1
+UNLOADED_OVER_LOADED = 1.41 / 1.2
+"""A loaded reservoir stands at 1.2 to 1.35 times the secondary's rms volts, an unloaded one at 1.41 times
+(common practice, no source)."""
 LOW_V = 60.0
 OUTPUT_SWING = 2.0
 RIDES_HIGH = 0.1
@@ -120,7 +124,11 @@ def _supply_v(chassis: Chassis, model: ChassisModel | None, supply_v: float | No
     if model is None or not chassis.rails:
         return math.inf
     return max(
-        max(abs(rail.volts), abs(float(np.max(model.nominal()[f"{name}.emf"])))) + 0.5 * rail.ripple_pp_v
+        max(
+            abs(rail.volts) * (1.0 if rail.source_ohm else UNLOADED_OVER_LOADED),
+            abs(float(np.max(model.nominal()[f"{name}.emf"]))),
+        )
+        + 0.5 * rail.ripple_pp_v
         for name, rail in chassis.rails.items()
     )
 

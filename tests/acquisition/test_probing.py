@@ -168,6 +168,45 @@ def test_a_live_value_above_the_rating_stops_everything():
     assert rig.doings[-1] is Do.POWER_ON, "after a stop the mains are taken to be off"
 
 
+def test_a_held_tip_that_meets_more_than_the_clip_on_limit_stops_and_is_clipped_on():
+    # Limit L9 holds for what is read, not only for what the plan thought: an open load, a source given too small.
+    rig = Rig(step("V1.1", 140.0), step("V1.3", 1.2)).ready()
+    rig.meter(330.0, 0.1)
+    assert rig.machine.phase is Phase.STOPPED
+    assert "no tip is held by hand" in rig.said(ActionKind.CAUTION)
+    rig.meter(330.0, 2.0).free(0.5).press()
+    assert rig.kept == []
+    assert rig.machine.step.point == "V1.1"
+    assert rig.doings[-1] is Do.DISCHARGE, "the clip-on sequence, power off first"
+    for _ in range(5):
+        rig.meter(0.2, 0.5).press()
+    rig.meter(330.0, 3.0)
+    assert [r.point for r in rig.kept] == ["V1.1"], "read through the clip, within the ratings"
+
+
+def test_a_low_limit_of_the_bench_file_counts():
+    limits = ProbingLimits(meter_rated_v=1000.0, lead_rated_v=600.0, clip_on_above_v=60.0)
+    rig = Rig(step("V1.1", 140.0, worst=200.0), limits=limits).free().press()
+    assert rig.doings[-1] is Do.DISCHARGE
+
+
+def test_mains_and_clip_are_never_the_programs_to_move():
+    # Off, discharge, look, clip, away, on: each waits for the key of a person, however long it takes.
+    rig = Rig(step("HT1", 310.0, worst=400.0)).free().press()
+    for asked in (Do.DISCHARGE, Do.VERIFY, Do.CLIP, Do.HANDS_AWAY, Do.POWER_ON):
+        rig.meter(0.2, 30.0)
+        assert rig.doings[-1] is asked
+        rig.press()
+    assert rig.doings[-1] is Do.WAIT
+
+
+@pytest.mark.parametrize("volts", [62.0, -62.0])
+def test_with_unknown_ratings_a_live_value_above_60_v_stops(volts):
+    rig = Rig(step("V1.3", 1.2, worst=50.0), limits=ProbingLimits(meter_rated_v=None, lead_rated_v=None)).ready()
+    rig.meter(volts, 0.1)
+    assert rig.machine.phase is Phase.STOPPED
+
+
 def test_overload_is_unknown_and_high():
     rig = Rig(step("V1.1", 140.0)).ready()
     rig.log += rig.machine.sample(

@@ -5,7 +5,7 @@ import math
 import pytest
 
 from acquisition.records import Measurand
-from analysis.chassis import ChassisModel, load_chassis
+from analysis.chassis import ChassisModel, load_chassis, parse_chassis
 from analysis.chassis.plan import survey_plan
 
 
@@ -72,6 +72,26 @@ def test_worst_case_is_the_unloaded_supply_and_twice_that_at_an_output_plate(qua
     assert steps["V2.7"].worst_v == pytest.approx(2.0 * supply)
     assert steps["V1.2"].worst_v == 60.0, "no capacitor leads to the input grid"
     assert steps["SPK"].worst_v == 60.0
+
+
+def test_without_a_source_resistance_the_unloaded_supply_is_taken_higher():
+    # A loaded reservoir stands at 1.2 times the secondary, an unloaded one at 1.41 (common practice, no source).
+    text = """
+chassis: One stage on a stiff rail
+mains: {volts: 230, hertz: 50}
+tubes: {V1: 12AX7}
+rails: {HT1: {volts: 260, ripple_pp: 4}}
+parts:
+  R1: 1M    V1.2  gnd
+  R2: 1k5   V1.3  gnd
+  R3: 100k  HT1   V1.1
+"""
+    chassis = parse_chassis(text, "stiff.yaml")
+    plan = survey_plan(chassis, ChassisModel(chassis))
+    assert steps_of(plan)["V1.1"].worst_v == pytest.approx(1.1 * (260 * 1.41 / 1.2 + 2.0))
+    given = parse_chassis(text.replace("260,", "260, source: 200,"), "stiff.yaml")
+    plan = survey_plan(given, ChassisModel(given))
+    assert steps_of(plan)["V1.1"].worst_v < 1.1 * 265
 
 
 def test_high_mains_raise_the_worst_case(quayside):
