@@ -17,6 +17,9 @@ HALVINGS = 4
 SETTLED = 0.05
 """A gain in log probability below this ends the steps."""
 
+AT_REST = 0.005
+"""A hypothesis that gained less than this is left where it is while others go on."""
+
 REACH = 3.0
 """No unknown is followed further than this many standard deviations in one step."""
 
@@ -87,6 +90,7 @@ def refine(
         goodness = log_student(left, scale, freedom) - 0.5 * ((unknowns**2).sum(axis=1) + (shared**2).sum(axis=1))
     found = Fit(unknowns=np.concatenate([unknowns, shared], axis=1), weights=weights)
     quick = ~np.isin(quantities, () if exact else SLOW)
+    settled = np.zeros(len(changes), dtype=bool)
     for _ in range(steps):
         residual = difference(quantities, data.measured, predicted)
         target = residual + np.einsum("cmq,cq->cm", design[:, :, :count], unknowns)
@@ -94,29 +98,39 @@ def refine(
         trial = fit(target, design, scale, freedom, residual=at if fresh else None)
         move = trial.unknowns - np.concatenate([unknowns, shared], axis=1)
         move *= np.minimum(1.0, REACH / np.maximum(np.abs(move[:, :count]).max(axis=1), 1e-9))[:, None]
-        for _ in range(HALVINGS):
-            candidate, errors = unknowns + move[:, :count], shared + move[:, count:]
-            there = predicted + np.einsum("cmq,cq->cm", design[:, :, :count], candidate - unknowns)
-            there[:, quick] = panel.predict(changes, candidate, rows[quick])
-            aside = np.einsum("cmq,cq->cm", design[:, :, count:], errors)
-            left = difference(quantities, data.measured, there) - aside
-            value = log_student(np.nan_to_num(left, nan=1e3), scale, freedom)
-            value -= 0.5 * ((candidate**2).sum(axis=1) + (errors**2).sum(axis=1))
-            worse = ~(value > goodness - 1e-6)
-            if not worse.any():
+        move[settled] = 0.0
+        candidate, errors = unknowns + move[:, :count], shared + move[:, count:]
+        there, value = predicted.copy(), goodness.copy()
+        left_over = np.flatnonzero(~settled)
+        for halving in range(HALVINGS):
+            # Only what is not settled, and then only what came out worse, goes through the model.
+            part = design[left_over]
+            candidate[left_over] = unknowns[left_over] + move[left_over, :count]
+            errors[left_over] = shared[left_over] + move[left_over, count:]
+            ahead = predicted[left_over] + np.einsum("cmq,cq->cm", part[:, :, :count], move[left_over, :count])
+            ahead[:, quick] = panel.predict([changes[i] for i in left_over], candidate[left_over], rows[quick])
+            there[left_over] = ahead
+            aside = np.einsum("cmq,cq->cm", part[:, :, count:], errors[left_over])
+            left = difference(quantities, data.measured, ahead) - aside
+            value[left_over] = log_student(np.nan_to_num(left, nan=1e3), scale[left_over], freedom)
+            squares = (candidate[left_over] ** 2).sum(axis=1) + (errors[left_over] ** 2).sum(axis=1)
+            value[left_over] -= 0.5 * squares
+            left_over = left_over[~(value[left_over] > goodness[left_over] - 1e-6)]
+            if not left_over.size or halving == HALVINGS - 1:
                 break
-            move[worse] *= 0.3
+            move[left_over] *= 0.3
         take = value > goodness - 1e-6
         _learn(design[:, :, :count], candidate - unknowns, difference(quantities, there, predicted))
         unknowns = np.where(take[:, None], candidate, unknowns)
         predicted = np.where(take[:, None], there, predicted)
         shared = np.where(take[:, None], errors, shared)
-        weights = np.where(take[:, None], trial.weights, found.weights)
+        weights = np.where((take & ~settled)[:, None], trial.weights, found.weights)
         found = Fit(unknowns=np.concatenate([unknowns, shared], axis=1), weights=weights)
         gained = np.where(take & np.isfinite(goodness), value - goodness, np.where(take, np.inf, 0.0))
         goodness = np.where(take, value, goodness)
         if take.all() and gained.max() < SETTLED:
             break
+        settled |= take & (gained < AT_REST)
     if not quick.all():
         slow = panel.predict(changes, unknowns, rows[~quick])
         predicted[:, ~quick] = np.where(np.isnan(slow), predicted[:, ~quick], slow)
