@@ -173,10 +173,27 @@ class Job:
         advice : str, optional
             What was left undone, and what is advised.
         """
+        self._write_sheet({"found": found, "advice": advice})
+
+    def describe(
+        self, *, customer: str | None = None, complaint: str | None = None, technician: str | None = None,
+        serial: str | None = None,
+    ) -> None:  # fmt: skip
+        """Write down what is asked at intake; what is not given stays as it is.
+
+        Parameters
+        ----------
+        customer, complaint, technician, serial : str, optional
+            As in `JobSheet`.
+        """
+        self._write_sheet(
+            {"customer": customer, "complaint": complaint, "technician": technician, "serial": serial}
+        )
+
+    def _write_sheet(self, given: Mapping[str, str | None]) -> None:
         self._require_writable()
         with files.plain_errors(self.path, "not written down"), self._engine.begin() as connection:
             row = dict(connection.execute(select(schema.JOB)).mappings().one())
-            given = {"found": found, "advice": advice}
             row.update({name: words for name, words in given.items() if words is not None})
             connection.execute(schema.JOB.update().values(rows.sealed(row)))
 

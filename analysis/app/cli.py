@@ -23,6 +23,7 @@ VERBS: dict[str, str] = {
     "suspects": "Ranked faults, estimate of the part, next reading.",
     "compare": "What changed between two passes, and is it significant.",
     "page": "The live bench page on this machine.",
+    "note": "Customer, complaint, serial number, replaced parts, remarks.",
     "report": "One self-contained HTML file of a job.",
     "import": "Read readings from a CSV file into a job.",
     "export": "Write the readings of a job as CSV.",

@@ -30,7 +30,10 @@ KEYS = "Keys: space goes on, b back, s skip, r repeat, q stop."
 @click.option("--from", "start_from", default="", metavar="POINT", help="Begin at this point.")
 @click.option("--again", is_flag=True, help="Read points again that the pass has already.")
 @click.option(
-    "--replaced", multiple=True, metavar="PART", help="Part or socket changed before this pass; may be given again."
+    "--replaced",
+    multiple=True,
+    metavar="PART[=VALUE]",
+    help="Part or socket changed before this pass; may be given again.",
 )
 @click.option("--serial", default="", metavar="NUMBER", help="Serial number of the chassis, for a new job.")
 @click.option("--quiet", is_flag=True, help="No bell.")
@@ -59,6 +62,7 @@ def command(
     from acquisition.probing import Action, ActionKind, Options
     from analysis.app.jobs import bench_for, job_for
     from analysis.app.modelled import modelled
+    from analysis.app.replaced import keep_replaced, replacements
     from analysis.app.survey import patient_samples, run_survey, survey_of
     from analysis.app.survey_screen import Screen, keyboard
 
@@ -70,10 +74,10 @@ def command(
         if reason:
             click.echo(f"no expected volts: {reason}")
         _require_point(chassis, start_from)
-        _require_parts(chassis, replaced)
+        changed = replacements(chassis, replaced)
         mains_v = mains_v or _mains(chassis.mains_v)
         name, done = _pass(job, pass_name, mains_v, again)
-        _keep_replaced(job, name, chassis, replaced)
+        keep_replaced(job, name, changed)
         options = Options(
             tubes_glow=tubes_glow, delicate=delicate, start_from=start_from, done=done, mains_v=mains_v
         )
@@ -116,25 +120,6 @@ def _require_point(chassis: Chassis, point: str) -> None:
     names |= set(chassis.node_names)
     if point and point not in names:
         raise click.BadParameter(f"no point {point}; there are {' '.join(sorted(names))}", param_hint="--from")
-
-
-def _require_parts(chassis: Chassis, names: tuple[str, ...]) -> None:
-    known = {*chassis.parts, *chassis.sockets}
-    if unknown := [name for name in names if name not in known]:
-        raise click.BadParameter(
-            f"no part {', '.join(unknown)}; there are {' '.join(sorted(known))}", param_hint="--replaced"
-        )
-
-
-def _keep_replaced(job: Job, name: str, chassis: Chassis, replaced: tuple[str, ...]) -> None:
-    """Write down what was changed before the pass, once, so that a comparison can ask whether it explains."""
-    from acquisition.records import Event
-
-    kept = {event.subject for event in job.read_pass(name).events} if replaced else set()
-    for part in dict.fromkeys(replaced):
-        if part not in kept:
-            kind = "tube_swapped" if part in chassis.sockets else "part_replaced"
-            job.add_event(name, Event(kind=kind, subject=part))
 
 
 def _pass(job: Job, name: str | None, mains_v: float | None, again: bool) -> tuple[str, frozenset[str]]:

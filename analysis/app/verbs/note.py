@@ -1,0 +1,58 @@
+"""``stagewalk note``: what belongs to a job besides its readings."""
+
+from __future__ import annotations
+
+import click
+
+from analysis.app.terminal import harmless
+
+
+@click.command("note")
+@click.argument("job_path", metavar="JOB")
+@click.argument("text", default="")
+@click.option("--customer", metavar="TEXT", help="Whose chassis it is.")
+@click.option("--complaint", metavar="TEXT", help="What the customer says is wrong.")
+@click.option("--technician", metavar="TEXT", help="Who works on it.")
+@click.option("--serial", metavar="TEXT", help="Serial number of the chassis.")
+@click.option(
+    "--replaced", multiple=True, metavar="PART[=VALUE]",
+    help="Part or socket changed before the pass, with the value of the new part if known; may be given again.",
+)  # fmt: skip
+@click.option(
+    "--pass", "name", metavar="NAME", help="Pass that TEXT and --replaced belong to; the last when left out."
+)
+def command(
+    job_path: str, text: str, customer: str | None, complaint: str | None, technician: str | None,
+    serial: str | None, replaced: tuple[str, ...], name: str | None,
+) -> int:  # fmt: skip
+    """Write into JOB what the report tells at its top, a replaced part, or TEXT as a remark.
+
+    Readings stay as they are. Intake words replace earlier ones; parts and remarks are added to a pass.
+    """
+    from acquisition.records import Event
+    from acquisition.store import open_job
+    from analysis.app.jobs import latest_pass
+    from analysis.app.modelled import modelled
+    from analysis.app.replaced import keep_replaced, replacements
+
+    intake = {"customer": customer, "complaint": complaint, "technician": technician, "serial": serial}
+    if not text and not replaced and all(words is None for words in intake.values()):
+        raise click.UsageError("nothing to write down: give TEXT, --replaced, or one of --" + " --".join(intake))
+    with open_job(job_path) as job:
+        if text or replaced:
+            name = latest_pass(job, name)
+            if name not in job.passes():
+                raise click.UsageError(
+                    f"no pass {name} yet: read or import it first, then note what was changed before"
+                )
+        chassis, _, reason = modelled(job.sheet)
+        if replaced and chassis is None:
+            raise click.UsageError(f"no parts to name: {reason}")
+        events = replacements(chassis, replaced) if chassis is not None else ()
+        job.describe(**intake)
+        if name is not None:
+            keep_replaced(job, name, events)
+        if name is not None and text:
+            job.add_event(name, Event(kind="note", subject="", text=text))
+    click.echo(harmless(f"noted in {job_path}"))
+    return 0

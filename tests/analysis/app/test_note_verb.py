@@ -1,0 +1,54 @@
+"""``stagewalk note`` writes intake, replaced parts and remarks, and refuses what it cannot place."""
+
+import pytest
+
+from acquisition.store import open_job
+from analysis.app.cli import main
+
+
+@pytest.fixture
+def job(tmp_path):
+    readings = tmp_path / "readings.csv"
+    readings.write_text("point,quantity,value\nV1.7,dc_v,0.0\n")
+    path = tmp_path / "amp.stagewalk"
+    assert main(["import", str(path), str(readings), "--chassis", "quayside-five", "--pass", "after-C2"]) == 0
+    return path
+
+
+def test_intake_is_kept_and_what_is_not_given_stays(job):
+    assert main(["note", str(job), "--customer", "A. Ruiz", "--complaint", "<b>hums</b>", "--serial", "7"]) == 0
+    assert main(["note", str(job), "--technician", "bench 1", "--serial", "8"]) == 0
+    with open_job(job, read_only=True) as opened:
+        sheet = opened.sheet
+    told = (sheet.customer, sheet.complaint, sheet.technician, sheet.serial)
+    assert told == ("A. Ruiz", "<b>hums</b>", "bench 1", "8")
+
+
+def test_a_replaced_part_with_its_value_a_tube_and_a_remark(job):
+    for _ in range(2):
+        assert main(["note", str(job), "--replaced", "C2=22n", "--replaced", "V1"]) == 0
+    assert main(["note", str(job), "socket cleaned", "--pass", "after-C2"]) == 0
+    with open_job(job, read_only=True) as opened:
+        events = opened.read_pass("after-C2").events
+    assert [(e.kind, e.subject, e.value, e.text) for e in events] == [
+        ("part_replaced", "C2", pytest.approx(22e-9), ""), ("tube_swapped", "V1", None, ""),
+        ("note", "", None, "socket cleaned"),
+    ]  # fmt: skip
+
+
+@pytest.mark.parametrize(
+    ("arguments", "told"),
+    [
+        ([], "nothing to write down"),
+        (["--replaced", "C99"], "no part C99"),
+        (["--replaced", "C2=x"], "C2"),
+        (["--replaced", "V1=3"], "a value is that of a part"),
+        (["--replaced", "C2", "--pass", "later"], "no pass later yet"),
+    ],
+)
+def test_what_cannot_be_placed_is_refused_and_nothing_is_written(job, capsys, arguments, told):
+    assert main(["note", str(job), *arguments, *(["--customer", "X"] if arguments else [])]) == 2
+    assert told in capsys.readouterr().err
+    with open_job(job, read_only=True) as opened:
+        assert opened.sheet.customer == ""
+        assert opened.read_pass("after-C2").events == ()
