@@ -2,8 +2,8 @@
 
 Two thousand fuzzed exchanges a dialect in the ordinary run; ``STAGEWALK_FUZZ=100000`` asks for more,
 ``STAGEWALK_FUZZ_SEED=7`` for others. An exchange is one question with its answer. About one in fifteen is damaged,
-in one of the ways of `Wobbly.FAULTS`, and one command in two hundred is lost. Instruments here are written out once more, apart from the product's
-simulated ones.
+in one of the ways of `Wobbly.FAULTS`, and one command in two hundred is lost. Instruments here are written out once
+more, apart from the product's simulated ones.
 """
 
 from collections import deque
