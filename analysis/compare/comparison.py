@@ -101,13 +101,11 @@ class Change:
             return {"toward": "closer", "away": "further off"}.get(self.direction, "")
         was_out = self.was in {"low", "high"}
         if self.now in {"low", "high"}:
-            way = (
-                "closer, still" if self.direction == "toward" else "further off," if was_out else "out of its band,"
-            )
+            way = "closer, still" if self.direction == "toward" else "further off," if was_out else "out of band,"
             return f"{way} {self.now}"
         if not was_out:
-            return "moved inside its band"
-        return "back in its band" if self.now == "agrees" else "back at the edge of its band"
+            return "still in band"
+        return "back in band" if self.now == "agrees" else "back at its edge"
 
 
 @dataclass(frozen=True, slots=True, kw_only=True, eq=False)

@@ -8,13 +8,13 @@ that readings bound on one side only comes out as a bound, and one that they do 
 from __future__ import annotations
 
 import math
-from collections.abc import Mapping
+from collections.abc import Mapping, Sequence
 from dataclasses import dataclass
 
 import numpy as np
 
 from acquisition.quantities import format_value
-from acquisition.records import JUDGED_QUALITIES, Event, Pass
+from acquisition.records import JUDGED_QUALITIES, Event, Measurand, Pass
 
 from ..chassis import ChassisModel
 from ..suspects.data import collect
@@ -29,6 +29,9 @@ MAINS_STD = 0.005
 
 TOGETHER, COARSE, FINE = 8, 16, 14
 """Places a value is looked for at: all values of the part together, then each alone, then near the best."""
+
+SIGNALS, SHOWS = ("gain", "phase_deg", "pp_v", "rms_v"), 0.05
+"""Readings in which a capacitor's losses show, and by how much it must move one, relative or in radians."""
 
 RETURNS = 4
 """How often all is done again from a higher place that a profile met."""
@@ -194,6 +197,9 @@ def values_in_circuit(
     scales = _scales(model, part)
     found = {what: InCircuit(unit=scale.unit) for what, scale in scales.items()}
     readings = [r for r in taken.readings if r.quality in JUDGED_QUALITIES]
+    if "esr" in scales and not _shows_in_signals(model, part, [r.measurand for r in readings]):
+        # The size of a ripple alone cannot tell lost capacitance from series resistance: that is taken as sound.
+        del scales["esr"]
     own = {scale.key: (scale.centre, scale.sigma * scale.centre) for scale in scales.values()}
     known = {key: value for key, value in (measured or {}).items() if key not in own} | own
     if taken.mains_v:
@@ -206,11 +212,23 @@ def values_in_circuit(
     columns = [u.key for u in panel.unknowns]
     search = Search(panel, data, {columns.index(s.key): s.places(TOGETHER) for s in scales.values()})
     for _ in range(RETURNS):
-        found = {what: _told(search, columns.index(scale.key), scale, what) for what, scale in scales.items()}
+        found |= {what: _told(search, columns.index(scale.key), scale, what) for what, scale in scales.items()}
         # A likelihood that bends has side valleys: where a profile comes out higher, all is done again from there.
         if not search.climb():
             break
     return found
+
+
+def _shows_in_signals(model: ChassisModel, part: str, measurands: Sequence[Measurand]) -> bool:
+    """Whether a tenth of a capacitor would show in any signal that was read, ripple aside."""
+    seen = [m for m in measurands if m.quantity in SIGNALS]
+    if not seen:
+        return False
+    size = model.parameters[part].nominal
+    whole, tenth = model.predict({part: np.array([size, 0.1 * size])}, seen)
+    phases = np.array([m.quantity == "phase_deg" for m in seen])
+    moved = np.where(phases, np.radians(np.abs(tenth - whole)), np.abs(tenth / np.where(whole, whole, 1.0) - 1.0))
+    return bool(np.nanmax(moved, initial=0.0) > SHOWS)
 
 
 def _told(search: Search, column: int, scale: _Scale, what: str) -> InCircuit:

@@ -232,7 +232,7 @@ def _change_row(name: str, change: Change) -> dict[str, str]:
         "predicted": predicted.removeprefix("×"),
         "sign": "≈" if change.trend else sign,
         "verdict": "a trend only" if change.trend else verdict,
-        "direction": {"toward": "toward healthy", "away": "away from it"}.get(change.direction, ""),
+        "direction": change.moved,
     }
 
 

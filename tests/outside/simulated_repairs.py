@@ -103,6 +103,8 @@ def inside(kind: str, seed: int) -> list[tuple[str, bool, float, InCircuit]]:
             key = part if what == "value" else f"{part}.{what}"
             true = float(truth.get(key, MODEL.parameters[key].nominal))
             true = 1.0 / true if what == "leak" else true
+            if answer.low is answer.high is None:
+                continue  # the readings cannot tell, and that is what is said
             low, high = answer.low or 0.0, answer.high or np.inf
             found.append((what, low <= true <= high, true, answer))
     return found

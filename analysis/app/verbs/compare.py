@@ -230,7 +230,8 @@ def _show_values(console: Console, comparison: Comparison) -> None:
         drawn, tester = (
             "" if value is None else format_value(value, v.before.unit) for value in (v.drawn, v.tester)
         )
-        table.add_row(escape(f"{v.part} {v.name}"), v.before.text, v.after.text, drawn, tester)
+        before, after = (found.text.removeprefix("these readings ") for found in (v.before, v.after))
+        table.add_row(escape(f"{v.part} {v.name}"), before, after, drawn, tester)
     console.print()
     console.print(table)
     console.print("(from the readings of each pass through the circuit model, all tolerances allowed for; not from "

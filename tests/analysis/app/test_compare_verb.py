@@ -46,7 +46,7 @@ def test_for_people(job, capsys):
     assert "no significant change in" in out
     assert "AWAY" not in out
     words = " ".join(out.split())
-    assert "back in its band" in words
+    assert "back in band" in words
     assert "C4 leak resistance" in words
     assert "C4 capacitance" in words
 
@@ -59,7 +59,7 @@ def test_for_programs(job, capsys):
     assert rows["V2.2"]["direction"] == "toward"
     assert rows["SPK"]["verdict"] == "no significant change"
     assert (rows["V2.2"]["band_before"], rows["V2.2"]["band_after"]) == ("high", "agrees")
-    assert rows["V2.2"]["moved"] == "back in its band"
+    assert rows["V2.2"]["moved"] == "back in band"
     (old,) = found["old_part"]
     assert (old["part"], old["fault"]) == ("C4", "leaky")
     assert 1 / old["value"] == pytest.approx(3e6, rel=0.3)

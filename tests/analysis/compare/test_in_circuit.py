@@ -111,13 +111,13 @@ def test_texts():
 @pytest.mark.parametrize(
     ("was", "now", "direction", "says"),
     [
-        ("agrees", "agrees", "away", "moved inside its band"),
-        ("unclear", "agrees", "away", "moved inside its band"),
-        ("low", "agrees", "toward", "back in its band"),
-        ("high", "unclear", "toward", "back at the edge of its band"),
+        ("agrees", "agrees", "away", "still in band"),
+        ("unclear", "agrees", "away", "still in band"),
+        ("low", "agrees", "toward", "back in band"),
+        ("high", "unclear", "toward", "back at its edge"),
         ("low", "low", "toward", "closer, still low"),
         ("high", "high", "away", "further off, high"),
-        ("agrees", "high", "away", "out of its band, high"),
+        ("agrees", "high", "away", "out of band, high"),
         ("", "", "toward", "closer"),
         ("", "", "away", "further off"),
         ("", "", "", ""),
@@ -132,3 +132,10 @@ def test_where_a_change_led_to(was, now, direction, says):
     assert change.moved == says
     assert replace(change, verdict=UNCHANGED).moved == ""
     assert math.isclose(change.z, 10.0)
+
+
+def test_ripple_alone_tells_capacitance_and_no_series_resistance(trials):
+    rounds, truths = trials.passes("C6", {"C6": 0.2 * 47e-6}, {}, 14)
+    found = values_in_circuit(trials.MODEL, only(rounds[0], "dc_v", "ripple_pp_v"), "C6")
+    assert found["value"].low < truths[0]["C6"] < found["value"].high < 47e-6
+    assert found["esr"].text == "these readings cannot tell"
