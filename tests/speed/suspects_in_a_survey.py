@@ -85,7 +85,8 @@ def main() -> None:
     unit, _ = spent(lambda: model.predict(model.draw(60, np.random.default_rng(1)), wanted))
     supplied.FEW = predicting.FEW = few
     opening, diagnoser = spent(lambda: Diagnoser(model, wanted, dc_only=True))
-    print(f"{len(model.chassis.tubes)} tubes, {len(model.circuit.tubes)} sections, {len(readings)} readings")
+    sockets = {socket for socket, _ in model.sections.values()}
+    print(f"{len(sockets)} tubes, {len(model.circuit.tubes)} sections, {len(readings)} readings")
     print(f"unit (60 chassis, solver for large batches) {unit:.3f} s; opening {opening:.2f} s")
     times = []
     for count in range(1, len(readings) + 1):
