@@ -17,6 +17,11 @@ def entry() -> None:
         code: int | str | None = main()
     except KeyboardInterrupt:
         code = 130
+    except RuntimeError as error:
+        # Before Python 3.12 an interrupt while a class is being made comes out wrapped.
+        if not isinstance(error.__cause__, KeyboardInterrupt):
+            raise
+        code = 130
     except SystemExit as ended:
         code = ended.code
     signal.signal(signal.SIGINT, signal.SIG_IGN)  # what is left is the interpreter's own tidying up
