@@ -228,8 +228,9 @@ def _sweep(
     left = frequencies_left(frequencies, taken, run.drive_pp_v)
     if len(left) < len(frequencies):
         say(f"{len(frequencies) - len(left)} of {len(frequencies)} frequencies are in the pass already")
-    say(sweep_head())
-    for gain in way(left) if left else ():
+    for number, gain in enumerate(way(left) if left else ()):
+        if number == 0:
+            say(sweep_head())  # below the requests about probes, which come with the first record
         say(sweep_line(gain, plan))
     # What was taken now and what was kept from before are computed the same way: from the records in the job.
     latest = {}
@@ -256,9 +257,10 @@ def _headroom(
     from analysis.app.signal.show import headroom_facts, headroom_text, step_head, step_line
     from analysis.headroom import headroom_of
 
-    say(step_head())
     steps = []
     for step in run.headroom(most_pp_v):
+        if not steps:
+            say(step_head())
         steps.append(step)
         say(step_line(step))
     found = headroom_of(steps, limited_by="the drive or the ratings given")
