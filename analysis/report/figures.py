@@ -8,7 +8,7 @@ from typing import Any
 
 import numpy as np
 
-from acquisition.records import Measurand, Pass, Reading
+from acquisition.records import QUANTITIES, Measurand, Pass, Reading
 
 from ..judge import Judged
 from .material import Material
@@ -106,7 +106,7 @@ def band_figure(material: Material, *, dc: bool) -> Figure | None:
             }
         )  # fmt: skip
     for height, found in enumerate(rows.values()):
-        values = [to_its_uncertainty(j.reading.value, j.std, j.reading.quantity) for j in found.values()]
+        values = [_at_a_glance(judged) for judged in found.values()]
         notes.append(_note(" → ".join(values), height))
     rows_count = len(rows)
     layout: Figure = {
@@ -135,6 +135,13 @@ def band_figure(material: Material, *, dc: bool) -> Figure | None:
         "yaxis": {**layout["yaxis"], "ticktext": short, "tickfont": {"size": 11}},
     }
     return {"data": traces, "layout": layout, "narrow": narrow}
+
+
+def _at_a_glance(judged: Judged) -> str:
+    """Four digits and no microvolts: the rest stands in the table."""
+    value, quantity = judged.reading.value, judged.reading.quantity
+    least = 2.5e-4 if QUANTITIES[quantity] == "V" else 0.0
+    return to_its_uncertainty(value, max(judged.std, 0.005 * abs(value), least), quantity)
 
 
 def _row_label(measurand: Measurand, functions: Mapping[str, str], *, dc: bool) -> str:

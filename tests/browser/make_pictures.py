@@ -6,6 +6,7 @@ Needs Chromium and what ``pip install '.[test]'`` brings; takes about two minute
 from __future__ import annotations
 
 import os
+import re
 import shutil
 import signal
 import subprocess
@@ -53,14 +54,16 @@ def main() -> None:
         try:
             assert live.stdout is not None
             address = live.stdout.readline().split()[1]
-            page = browser.new_page(viewport={"width": 1100, "height": 820})
+            page = browser.new_page(viewport={"width": 980, "height": 700})
             page.goto(address)
             page.wait_for_selector("#begin:enabled")
             page.fill("#mains", "231")  # without it no point of high voltage is named
             page.check("#glow")
             page.click("#begin")
             page.locator("#done tr").nth(SEEN_ENOUGH).wait_for(state="attached", timeout=240_000)
-            page.locator("#verdict").wait_for(state="visible", timeout=60_000)
+            # A pin with its base drawn, not a junction of parts.
+            page.locator("#step-point", has_text=re.compile(r"V\d\.\d")).wait_for(timeout=60_000)
+            page.locator("#base svg").wait_for(timeout=60_000)
             keep(page.screenshot(), "page.png")
         finally:
             live.send_signal(signal.SIGINT)
