@@ -53,13 +53,16 @@ def read_dc(circuit: Circuit, table: Table, rest: OperatingPoint, nodes: Sequenc
     count = max(rest.culprit.size, *(value.size for value in table.values()))
     v = np.stack(np.broadcast_arrays(*(rest.volts[n] for n in wanted))) if wanted else np.zeros((0, 1))
     if load > 0.0 and wanted:
-        few = count <= FEW
-        slope_ohm = (_slope_ohm_of_few if few else _slope_ohm)(circuit, table, rest, wanted, count)
+        inverse = np.linalg.inv(circuit.dense.slopes(table, rest.slopes, count)) if count <= FEW else None
+        places = circuit.dense.places(wanted)
+        slope_ohm = (
+            _slope_ohm(circuit, table, rest, wanted, count) if inverse is None else inverse[:, places, places].T
+        )
         drop = load * slope_ohm / (1.0 + load * slope_ohm)
         bent = np.abs(v) * drop**2 > 2e-3 + 2e-4 * np.abs(v)
         v = v * (1.0 - drop)
         if bent.any():
-            _read_bent(circuit, table, rest, wanted, load, bent, v)
+            _read_bent(circuit, table, rest, wanted, load, bent, v, inverse)
     zero = np.zeros(v.shape[1:])
     return np.array([v[place[n]] if n != GROUND else zero for n in nodes]).reshape(len(nodes), *v.shape[1:])
 
@@ -74,16 +77,6 @@ def _slope_ohm(circuit: Circuit, table: Table, rest: OperatingPoint, wanted: Seq
     return np.stack([np.broadcast_to(found[n], (len(wanted), count))[p] for p, n in enumerate(wanted)])
 
 
-def _slope_ohm_of_few(
-    circuit: Circuit, table: Table, rest: OperatingPoint, wanted: Sequence[int], count: int
-) -> Array:
-    """The same by dense matrices."""
-    network = circuit.dense
-    places = network.places(wanted)
-    inverse = np.linalg.inv(network.slopes(table, rest.slopes, count))
-    return np.asarray(inverse[:, places, places].T)
-
-
 def _read_bent(
     circuit: Circuit,
     table: Table,
@@ -92,13 +85,17 @@ def _read_bent(
     load: float,
     bent: Array,
     shown: Array,
+    inverse: Array | None,
 ) -> None:
     """Solve again, with the meter on, the readings whose slopes do not hold; changes them in place."""
     network = circuit.dense
     points, samples = np.nonzero(np.broadcast_to(bent, shown.shape))
     at = network.places(wanted)[points]
     case = {key: value if value.size == 1 else value[samples] for key, value in table.items()}
-    state = DenseState(network, case, network.kept_volts(rest.volts, samples, samples.size), (at, load))
+    start = network.kept_volts(rest.volts, samples, samples.size)
+    if inverse is not None:  # as far as the slopes hold; where nothing bends that is the answer
+        start = start - load * shown[points, samples] * inverse[samples, network.linear :, at].T
+    state = DenseState(network, case, start, (at, load))
     solved = state.settle()
     found = state.finish()[0][at, np.arange(samples.size)]
     hard = np.flatnonzero(~solved)
