@@ -16,6 +16,7 @@ if TYPE_CHECKING:
     from analysis.app.signal.session import SignalRun
     from analysis.chassis import Chassis
     from analysis.gain import Gain
+    from analysis.headroom import Step
 
 POINTS = 30
 PATIENCE_S = 60.0
@@ -257,7 +258,7 @@ def _headroom(
     from analysis.app.signal.show import headroom_facts, headroom_text, step_head, step_line
     from analysis.headroom import headroom_of
 
-    steps = []
+    steps: list[Step] = []
     for step in run.headroom(most_pp_v):
         if not steps:
             say(step_head())
