@@ -7,7 +7,7 @@ from typing import Any
 
 import click
 
-from analysis.app.passes import Taken, take
+from analysis.app.passes import Taken, judged, take
 
 DISAGREES = 1
 """Exit code when a reading is low or high."""
@@ -23,18 +23,10 @@ def verdicts(chassis: Any, taken: Taken) -> list[dict[str, Any]]:
     taken : Taken
         The pass.
     """
-    from acquisition.records import JUDGED_QUALITIES
-    from analysis.chassis import ChassisModel, bands
-    from analysis.judge import BAND_LEVEL, judge
+    from analysis.app.modelled import kept_bench, loads_of
+    from analysis.chassis import ChassisModel
 
-    model = ChassisModel(chassis)
-    readings = [
-        r
-        for r in taken.readings
-        if r.quality in JUDGED_QUALITIES
-        and all(p in model.points and model.points[p].node for p in r.measurand.points)
-    ]
-    limits = bands(model, [r.measurand for r in readings], readings, BAND_LEVEL, mains_v=taken.mains_v)
+    model = ChassisModel(chassis, *loads_of(kept_bench(taken.bench_text)))
     return [
         {
             "point": row.reading.point,
@@ -47,7 +39,7 @@ def verdicts(chassis: Any, taken: Taken) -> list[dict[str, Any]]:
             "high": float(f"{row.high:.5g}"),
             "verdict": row.verdict,
         }
-        for row in judge(readings, limits)
+        for row in judged(model, taken.readings, taken.mains_v)
     ]
 
 
