@@ -105,16 +105,26 @@ def solve_supplied(
     near : Start, optional
         Rest of a chassis of the same circuit to start from, or one for each sample.
     """
-    count = max(value.size for value in table.values())
+    count = max(_width(circuit, table, rectifiers), near.volts.shape[1] if near else 1)
     if near is None or count > FEW:
         return _solve_many(circuit, table, rectifiers, near)
     found, solved = _solve_few(circuit, table, rectifiers, near, count)
-    if found is None:
+    if found is None or not solved.any():
         return _solve_many(circuit, table, rectifiers, near)
     if solved.all():
         return found
     left = {key: value if value.size == 1 else value[~solved] for key, value in table.items()}
     return _replaced(found, ~solved, _solve_many(circuit, left, rectifiers, near.picked(~solved)))
+
+
+def _width(circuit: Circuit, table: Table, rectifiers: tuple[Rectifier, ...]) -> int:
+    """Number of samples as direct current sees them: 1 where only capacitors differ."""
+    conducting = [value for branch in circuit.branches if (value := branch.dc(table)) is not None]
+    conducting += [supply.current(table) for supply in circuit.supplies]
+    conducting += [array for tube in circuit.tubes for array in tube.specimen(table).arrays]
+    reservoirs = [key for rectifier in rectifiers for key in rectifier.reservoirs]
+    conducting += [table[name] for key in reservoirs for name in (key, f"{key}.esr")]
+    return max(value.size for value in conducting)
 
 
 def _start(
