@@ -218,6 +218,7 @@ class Generator:
             )
         self._is_on = True  # from here on it may be on, whatever the answer
         self.session.put(self._rules.output, True)
+        self.session.require_settings()  # cut off and back just before, it would give its own defaults now
         self.session.clock.sleep_s(self._rules.settle_periods / self.sine.freq_hz + self._rules.settle_s)
 
     def _off(self) -> None:
