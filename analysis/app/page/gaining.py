@@ -94,7 +94,7 @@ def measure(
         wait((plan.source, plan.output))
         hub.publish("generator", {"on": True, "known": True, "words": "ON while a record is taken"})
 
-    ask(f"generator on {plan.generator_point}")
+    ask(plan.generator_request)
     taken: list[Gain] = []
     with SignalRun(plan, job, pass_name, drive_pp_v=drive_pp_v, ask=ask) as run:
         for gain in run.two_channels(frequencies):

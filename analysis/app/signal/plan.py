@@ -18,6 +18,12 @@ from analysis.suspects.next_reading import worst_volts
 
 from .settling import settling_s, time_constants
 
+EARTH_V = 1.0
+"""A chassis below this to earth may be clipped to it; a point below it takes a generator without a capacitor (rules
+L4 and L8 of common bench practice)."""
+
+SUPPLY_HIGH = 1.1
+
 NO_PROBE = ProbeLoad(resistance_ohm=float("inf"), capacitance_farad=0.0)
 
 
@@ -81,6 +87,20 @@ class StagePlan:
         return "the signal input"
 
     @property
+    def generator_request(self) -> str:
+        """What to do with the generator's lead, and what must have been read before (rules L4 and L8)."""
+        point = self.generator_point
+        standing_v = abs(self._dc_v(point))
+        through = ""
+        if standing_v > EARTH_V:
+            rated_v = SUPPLY_HIGH * max(self._supply_v, standing_v)
+            through = f" through a capacitor rated for {rated_v:.0f} V, since {standing_v:.3g} V stand there,"
+        return (
+            f"generator on {point}{through}. Its shell and the scope's clips are earth: only on a chassis that "
+            f"read below {EARTH_V:g} V to earth in this session, DC and AC"
+        )
+
+    @property
     def accuracy(self) -> ChannelAccuracy:
         """Limits of scope and probes from the bench file."""
         if self.bench.scope is None:
@@ -135,22 +155,34 @@ class StagePlan:
         drive_pp_v, freq_hz : float
             For the first guess of the range; no drive for hum.
         """
-        worst_v, dc_v, pp_v = 0.0, 0.0, None
+        worst_v, pp_v = 0.0, None
         if self.chassis is not None:
-            worst_v = 1.1 * max((abs(rail.volts) for rail in self.chassis.rails.values()), default=0.0)
+            worst_v = SUPPLY_HIGH * self._supply_v
         if self.model is not None and point in self.model.points and self.model.points[point].node:
             worst_v = worst_volts(self.model, self.model.points[point])
-            (dc_v,) = self.model.predict({}, [Measurand(point=point, quantity="dc_v")])[0]
             if drive_pp_v and self.model.chassis.signal is not None:
                 path = self.model.response({}, self.model.chassis.signal.input, point, np.array([freq_hz]))
                 pp_v = float(abs(path.flat[0])) * drive_pp_v
-        dc_v = self.read_v.get(point, float(np.nan_to_num(dc_v)))
         if pp_v is not None and worst_v:
             # A linear gain knows no end; the supply does, and worst_v holds DC and the peak of any swing already.
             pp_v = min(pp_v, 2.0 * worst_v)
         if point in self._outside:
             worst_v = 0.5 * (pp_v or 0.0)
-        return Tap(point=point, channel=channel, worst_v=worst_v, dc_v=dc_v, pp_v=pp_v)
+        return Tap(point=point, channel=channel, worst_v=worst_v, dc_v=self._dc_v(point), pp_v=pp_v)
+
+    @property
+    def _supply_v(self) -> float:
+        rails = self.chassis.rails.values() if self.chassis is not None else ()
+        return max((abs(rail.volts) for rail in rails), default=0.0)
+
+    def _dc_v(self, point: str) -> float:
+        """Direct volts at a point: as read, else as the model has them, else 0."""
+        if point in self.read_v:
+            return self.read_v[point]
+        if self.model is None or point not in self.model.points or not self.model.points[point].node:
+            return 0.0
+        (dc_v,) = self.model.predict({}, [Measurand(point=point, quantity="dc_v")])[0]
+        return float(np.nan_to_num(dc_v))
 
     @property
     def _outside(self) -> set[str]:

@@ -122,7 +122,7 @@ def command(
                 )
 
         if not hum:
-            ask(f"generator on {plan.generator_point}")
+            ask(plan.generator_request)
         with SignalRun(plan, job, name, drive_pp_v=drive_pp_v, ask=ask, say=say, patience_s=PATIENCE_S) as run:
             if hum:
                 facts, lines = _hum(run)

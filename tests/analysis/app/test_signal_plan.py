@@ -117,3 +117,15 @@ def test_what_is_known_of_channels_and_probes_comes_from_the_bench_file(board, b
     assert (known.accuracy.probe, known.accuracy.shared) == (0.002, 0.8)
     with pytest.raises(ConfigError, match="channel_correlation"):
         parse_bench(BENCH.replace("rating_v: 300", "rating_v: 300, channel_correlation: 2"), "test")
+
+
+def test_the_generator_goes_to_an_earthed_chassis_and_past_direct_volts_through_a_capacitor(board, bench):
+    """Rules L4 and L8 of common bench practice."""
+    plan = plan_stage("stage", board, bench)
+    assert "below 1 V to earth in this session, DC and AC" in plan.generator_request
+    assert "capacitor" not in plan.generator_request
+    leaking = dataclasses.replace(plan, read_v={"IN": 35.0})
+    assert (
+        "generator on IN through a capacitor rated for 330 V, since 35 V stand there" in leaking.generator_request
+    )
+    assert "capacitor" not in plan_stage("V1.6>V1.5", None, bench).generator_request
