@@ -202,7 +202,10 @@ def test_the_meter_of_the_job_loads_the_points(tmp_path, capsys):
                 Reading(point=m.point, quantity="dc_v", value=float(v), std=0.003 * abs(float(v)) + 0.002)
                 for m, v in zip(wanted, volts, strict=True)
             ])  # fmt: skip
+        code = main(["check", str(path), "--json"])
+        capsys.readouterr()
         assert main(["suspects", str(path), "--json"]) == 0
-        seen.append(objects(capsys)[0]["healthy_probability"])
-    wrong, right = seen
+        seen.append((code, objects(capsys)[0]["healthy_probability"]))
+    (wrong_code, wrong), (right_code, right) = seen
+    assert (wrong_code, right_code) == (1, 0)
     assert right > 0.5 > wrong
