@@ -11,7 +11,7 @@ import re
 import shutil
 import subprocess
 import tempfile
-from collections.abc import Mapping, Sequence
+from collections.abc import Callable, Mapping, Sequence
 from pathlib import Path
 
 import numpy as np
@@ -68,9 +68,22 @@ def tube_sources(
     return lines
 
 
-def netlist(model: ChassisModel, drive: str = "DC 0 AC 1") -> list[str]:
-    """Write the nominal chassis; ``drive`` is what the generator's EMF is."""
-    chassis, table = model.chassis, {key: float(value[0]) for key, value in model.supplied({}).table.items()}
+def nominal_table(model: ChassisModel) -> dict[str, float]:
+    """Value of every element of the nominal chassis."""
+    return {key: float(value[0]) for key, value in model.supplied({}).table.items()}
+
+
+def netlist(
+    model: ChassisModel,
+    drive: str = "DC 0 AC 1",
+    table: Mapping[str, float] | None = None,
+    tube_lines: Callable[..., list[str]] | None = None,
+) -> list[str]:
+    """Write a chassis, the nominal one if no table is given; ``drive`` is what the generator's EMF is.
+
+    ``tube_lines`` takes key, plate, grid, cathode and screen node, and writes a tube by laws of the caller's own.
+    """
+    chassis, table = model.chassis, table or nominal_table(model)
     node = {point: spice_node(name) for point, name in chassis.node_names.items()}
     lines = []
     for part in chassis.parts.values():
@@ -104,8 +117,11 @@ def netlist(model: ChassisModel, drive: str = "DC 0 AC 1") -> list[str]:
         key = f"{socket}{section.name}"
         p, g, k = (spice_node(wired[name]) for name in ("plate", "grid", "cathode"))
         s = spice_node(wired["screen"]) if section.kind == "pentode" else None
-        strength, mu, gas = (table[f"{key}.{name}"] for name in ("strength", "mu", "gas"))
-        lines += tube_sources(key, p, g, k, s, section.model, strength, mu, gas)
+        if tube_lines is not None:
+            lines += tube_lines(key, p, g, k, s)
+        else:
+            strength, mu, gas = (table[f"{key}.{name}"] for name in ("strength", "mu", "gas"))
+            lines += tube_sources(key, p, g, k, s, section.model, strength, mu, gas)
         lines.append(f"R{key}heat {k} 0 {1.0 / table[f'{key}.heater_leak']:.12g}")
         if section.capacitances is not None:
             c = section.capacitances
@@ -137,7 +153,7 @@ def _transformer(part: object, n: list[str], table: Mapping[str, float]) -> list
 
 
 def run(lines: Sequence[str], control: Sequence[str], files: Sequence[str]) -> list[np.ndarray]:
-    """Run ngspice once and read the tables it wrote."""
+    """Run ngspice once and read the tables it wrote; where rows differ in length, they end in NaN."""
     with tempfile.TemporaryDirectory() as folder:
         settings = ["set wr_singlescale", "set wr_vecnames=0", "set numdgt=12"]
         deck = ["* chassis", OPTIONS, *lines, ".control", *settings, *control, ".endc", ".end", ""]
@@ -148,7 +164,13 @@ def run(lines: Sequence[str], control: Sequence[str], files: Sequence[str]) -> l
         )
         missing = [name for name in files if not (Path(folder) / name).is_file()]
         assert not missing, done.stdout[-2000:] + done.stderr[-2000:]
-        return [np.loadtxt(Path(folder) / name, ndmin=2) for name in files]
+        return [_table((Path(folder) / name).read_text()) for name in files]
+
+
+def _table(text: str) -> np.ndarray:
+    rows = [[float(number) for number in line.split()] for line in text.splitlines() if line.strip()]
+    width = max(map(len, rows))
+    return np.array([row + [np.nan] * (width - len(row)) for row in rows])
 
 
 def operating_point(model: ChassisModel, meters: Sequence[str] = (), ohm: float = 1e7) -> tuple[dict, dict]:
