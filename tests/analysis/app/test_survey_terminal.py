@@ -164,13 +164,10 @@ def test_keys_live_value_and_bell_in_a_terminal(bench, tmp_path):
         assert kept(job) == ["V1.3"], "on disk before it was announced"
         bench.hands.lift()
         terminal.wait("V1.8, cathode")
-        terminal.type("b")
-        terminal.wait("V1.3, cathode")
-        terminal.type("s")
-        terminal.wait("V1.8, cathode")
-        terminal.type("r")
-        terminal.wait("V1.8, cathode")
-        terminal.wait("Touch")
+        # A key is for what stood there when it was pressed: it counts once the whole point is told.
+        for key, point in (("", "V1.8"), ("b", "V1.3"), ("s", "V1.8"), ("r", "V1.8")):
+            terminal.type(key)
+            terminal.wait(f"Touch {point}")
         terminal.type("x7\t")
         assert "Touch" not in terminal.watch(0.5), "other keys mean nothing"
         terminal.type("q")
