@@ -33,13 +33,16 @@ def command(
     CHASSIS is a chassis file, or the name of one in configs/chassis. Volts are what the meter shows, its loading
     included; bands hold 95 % of healthy chassis.
     """
-    from acquisition.instruments import load_bench
     from acquisition.quantities import parse_value
-    from analysis.app.modelled import loads_of
-    from analysis.chassis import ChassisModel, MeterLoad, load_chassis
+    from analysis.chassis import ChassisModel, MeterLoad, ProbeLoad, load_chassis
     from analysis.chassis.expecting import expect
 
-    meter, probe = loads_of(load_bench(bench_name) if bench_name else None)
+    meter, probe = MeterLoad(), ProbeLoad()
+    if bench_name:  # the drivers take as long to load as everything else together
+        from acquisition.instruments import load_bench
+        from analysis.app.modelled import loads_of
+
+        meter, probe = loads_of(load_bench(bench_name))
     if meter_ohm is not None:
         try:
             meter = MeterLoad(resistance_ohm=parse_value(meter_ohm))
