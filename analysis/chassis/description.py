@@ -143,7 +143,7 @@ class Chassis:
     stages : mapping of str to Stage
         In the order of the file.
     printed : mapping of str to Printed
-        By point; information only.
+        By point; without parts they are what a survey expects.
     node_names : mapping of str to str
         Every point of the file to its node; points joined share a node.
     """

@@ -55,7 +55,8 @@ def survey_plan(
     chassis : Chassis
         The file; tubes alone are enough.
     model : ChassisModel, optional
-        Gives expected volts with the meter's loading, bands and source resistances.
+        Gives expected volts with the meter's loading, bands and source resistances; without it the volts printed
+        on the drawing serve.
     mains_v : float, optional
         Mains measured, volts rms; above nominal it raises the worst case too.
     supply_v : float, optional
@@ -69,7 +70,7 @@ def survey_plan(
     """
     points = model.points if model is not None else list_points(chassis)
     chosen = {name: point for name, point in points.items() if _worth_reading(point, model)}
-    expected = _expected(model, chosen, mains_v) if model is not None else {}
+    expected = _expected(model, chosen, mains_v) if model is not None else _printed(chassis, chosen)
     supply = _supply_v(chassis, model, supply_v) * MAINS_HIGH * max(1.0, (mains_v or 0.0) / chassis.mains_v)
     output_nodes = {
         node for part in chassis.parts.values() if part.kind == "transformer" for node in part.nodes[:-2]
@@ -116,6 +117,16 @@ def _expected(model: ChassisModel, points: Mapping[str, Point], mains_v: float |
     names = [point.name for point in points.values() if point.node]
     found = bands(model, [Measurand(point=name, quantity="dc_v") for name in names], mains_v=mains_v, count=SAMPLES)
     return {name: band for name, band in zip(names, found, strict=True) if math.isfinite(band.expected)}
+
+
+def _printed(chassis: Chassis, points: Mapping[str, Point]) -> dict[str, Band]:
+    """What the drawing prints, where there is no model to tell more."""
+    bands_: dict[str, Band] = {}
+    for name, printed in chassis.printed.items():
+        if name in points:
+            ends = sorted(printed.volts * (1.0 + share) for share in printed.tolerance)
+            bands_[name] = Band(expected=printed.volts, low=ends[0], high=ends[1], std=0.25 * (ends[1] - ends[0]))
+    return bands_
 
 
 def _supply_v(chassis: Chassis, model: ChassisModel | None, supply_v: float | None) -> float:

@@ -301,6 +301,19 @@ class Wiring:
                 place = self._place.get(node, ("parts",))
                 self._report(place, f"node {node} floats: no path for direct current to gnd or a rail")
 
+    def has_point(self, name: str) -> bool:
+        """Whether there is a point of this name; in a file with tubes alone, nodes are not known and may be any.
+
+        Parameters
+        ----------
+        name : str
+            ``V1.6`` or ``HT2``.
+        """
+        socket, _, pin = name.partition(".")
+        if socket in self.sockets:
+            return pin in {str(number) for number in self.sockets[socket].pins}
+        return name in self._node_names() or not self.file.parts
+
     def chassis(self, printed: Mapping[str, Printed]) -> Chassis:
         """Build the record.
 

@@ -9,6 +9,7 @@ import click
 
 if TYPE_CHECKING:
     from analysis.chassis.bands import Band
+    from analysis.chassis.description import Printed
     from analysis.chassis.expecting import Expectations, TubeExpectation
 
 _CAUTION = (
@@ -101,14 +102,23 @@ def _round(value: float | None) -> float | None:
 
 
 def _volts(value: float) -> str:
-    return f"{value:.1f}" if abs(value) >= 100 else f"{value:.2f}" if abs(value) >= 1 else f"{value:.3f}"
+    text = f"{value:.1f}" if abs(value) >= 100 else f"{value:.2f}" if abs(value) >= 1 else f"{value:.3f}"
+    return text.removeprefix("-") if float(text) == 0 else text
+
+
+def _against_print(printed: Printed | None, band: Band) -> str:
+    if printed is None:
+        return ""
+    low, high = sorted(printed.volts * (1.0 + share) for share in printed.tolerance)
+    return f"  printed {printed.volts:g}" + ("" if low <= band.expected <= high else ": they differ")
 
 
 def _lines(model: Any, found: Expectations) -> list[str]:
     lines = ["", f"{'point':<10} {'what':<22} {'volts':>8}   95 % of healthy chassis"]
     for name, band in found.points.items():
         point = model.points[name]
-        mark = "  a meter upsets this grid" if point.delicate else ""
+        mark = _against_print(model.chassis.printed.get(name), band)
+        mark += "  a meter upsets this grid" if point.delicate else ""
         what = f"{point.function} {point.section}".strip()
         volts = f"{_volts(band.expected):>8}   {_volts(band.low)} to {_volts(band.high)}"
         lines.append(f"{name:<10} {what:<22} {volts}{mark}")

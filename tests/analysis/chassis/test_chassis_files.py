@@ -114,6 +114,8 @@ MISTAKES = [
     ("output: SPK", "output: SPEAKER", "signal.output: no part reaches a point SPEAKER"),
     ("input: IN", "input: INPUT", "signal.input: no part reaches a point INPUT"),
     ("V2.3: 7.5", "V2.3: seven", "printed.V2.3: expected volts"),
+    ("V2.3: 7.5", "V2.33: 7.5", "printed.V2.33: there is no point V2.33"),
+    ("V2.3: 7.5", "PLATE: 7.5", "printed.PLATE: there is no point PLATE"),
     ("  RL: 8 ", "  RL: 8 SPK gnd\n  RL: 8 ", "parts.RL: given twice"),
     ("RL: 8 ", "HT1: 8 ", "HT1"),
     ("mains:", "main:", "unknown field, did you mean mains"),
