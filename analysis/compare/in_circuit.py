@@ -211,11 +211,14 @@ def values_in_circuit(
         return found
     columns = [u.key for u in panel.unknowns]
     search = Search(panel, data, {columns.index(s.key): s.places(TOGETHER) for s in scales.values()})
+    at = {what: columns.index(scale.key) for what, scale in scales.items()}
     for _ in range(RETURNS):
-        found |= {what: _told(search, columns.index(scale.key), scale, what) for what, scale in scales.items()}
+        wide = {what: search.profile(at[what], s.places(COARSE), retaken=1) for what, s in scales.items()}
         # A likelihood that bends has side valleys: where a profile comes out higher, all is done again from there.
         if not search.climb():
             break
+    for what, scale in scales.items():
+        found[what] = _told(search, at[what], scale, what, wide[what])
     return found
 
 
@@ -231,10 +234,10 @@ def _shows_in_signals(model: ChassisModel, part: str, measurands: Sequence[Measu
     return bool(np.nanmax(moved, initial=0.0) > SHOWS)
 
 
-def _told(search: Search, column: int, scale: _Scale, what: str) -> InCircuit:
-    """Interval of one value from a wide and then a near profile."""
+def _told(search: Search, column: int, scale: _Scale, what: str, wide: np.ndarray) -> InCircuit:
+    """Interval of one value from its wide profile and then a near one."""
     whole = scale.places(COARSE)
-    deficit = deficit_of(search.profile(column, whole, retaken=1), search.top)
+    deficit = deficit_of(wide, search.top)
     if deficit.max() < 0.5 * WITHIN:
         return InCircuit(unit=scale.unit)
     near = np.flatnonzero(deficit < 2.0 * WITHIN)
