@@ -7,6 +7,7 @@ import pytest
 from acquisition.records import Measurand
 from analysis.chassis import ChassisModel, load_chassis, parse_chassis
 from analysis.chassis.plan import survey_plan
+from analysis.chassis.points import list_points
 
 
 @pytest.fixture(scope="module")
@@ -137,3 +138,17 @@ def test_tubes_alone_are_enough_but_name_no_high_voltage_point():
     assert all(math.isinf(step.worst_v) for step in plan.steps if step.function.startswith("plate"))
     told = survey_plan(chassis, supply_v=300.0)
     assert steps_of(told)["V1.1"].worst_v == pytest.approx(330.0)
+
+
+def test_heaters_that_carry_high_tension_count_as_it():
+    """Rule L10 of common bench practice: the filament of a rectifier stands at the full supply."""
+    rectifier = """
+chassis: a supply
+tubes: {V1: 5Y3GT, V2: 6V6GT}
+"""
+    steps = steps_of(survey_plan(parse_chassis(rectifier), supply_v=350.0))
+    filament = [p.name for p in list_points(parse_chassis(rectifier)).values() if p.heater and p.danger]
+    assert filament, "a directly heated rectifier's filament is its cathode"
+    assert all(name.startswith("V1.") for name in filament), "not those of a tube with a heater of its own"
+    for name in filament:
+        assert steps[name].worst_v == pytest.approx(385.0)
