@@ -13,7 +13,11 @@ from analysis.app.passes import Taken, take
 if TYPE_CHECKING:
     from analysis.chassis import Chassis
 
-CAUTION = "High voltage: the usual cautions, licensed practice and local codes come before any of this."
+CAUTION = (
+    "High voltage: the usual cautions, licensed practice and local codes come before any of this. Ohms and farads "
+    "only with the power off, at a point that read below 1 V within two minutes; read it again after half a minute."
+)
+"""Rule L6 of common bench practice: capacitors recover by themselves."""
 
 
 def answers(

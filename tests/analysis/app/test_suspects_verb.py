@@ -209,3 +209,10 @@ def test_the_meter_of_the_job_loads_the_points(tmp_path, capsys):
     (wrong_code, wrong), (right_code, right) = seen
     assert (wrong_code, right_code) == (1, 0)
     assert right > 0.5 > wrong
+
+
+def test_ohms_are_asked_for_only_at_a_point_that_was_just_read_low(job, capsys):
+    """Rule L6 of common bench practice."""
+    assert main(["suspects", job, "--pass", "as-found"]) == 0
+    said = " ".join(capsys.readouterr().out.split())
+    assert "Ohms and farads only with the power off, at a point that read below 1 V within two minutes" in said
