@@ -17,8 +17,8 @@ from pathlib import Path
 PICTURES = Path(__file__).resolve().parents[2] / ".pictures"
 MOST_BYTES = 150_000
 STAGEWALK = [sys.executable, "-c", "from analysis.app.entry import entry; entry()"]
-SEEN_ENOUGH = 12
-"""Readings after which the leak has shown itself in cathode, plate and grid."""
+SEEN_ENOUGH = 10
+"""Rows of the list after which the leak has shown itself in cathode and plate, and a pin is still to come."""
 
 
 def keep(picture: bytes, name: str) -> None:
@@ -62,8 +62,9 @@ def main() -> None:
             page.click("#begin")
             page.locator("#done tr").nth(SEEN_ENOUGH).wait_for(state="attached", timeout=240_000)
             # A pin with its base drawn, not a junction of parts.
-            page.locator("#step-point", has_text=re.compile(r"V\d\.\d")).wait_for(timeout=60_000)
+            page.locator("#step-point", has_text=re.compile(r"V\d pin \d")).wait_for(timeout=60_000)
             page.locator("#base svg").wait_for(timeout=60_000)
+            page.locator(".suspect").first.wait_for(timeout=60_000)
             keep(page.screenshot(), "page.png")
         finally:
             live.send_signal(signal.SIGINT)
