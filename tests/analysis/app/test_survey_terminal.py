@@ -22,8 +22,9 @@ from analysis.app.demo.plant import TablePlant, load_table
 fcntl = pytest.importorskip("fcntl")
 
 START = """
-import fcntl, sys, termios
+import fcntl, signal, sys, termios
 fcntl.ioctl(0, termios.TIOCSCTTY, 0)
+signal.signal(signal.SIGHUP, signal.SIG_DFL)  # whoever runs the tests may have it ignored, and that is inherited
 from analysis.app.entry import entry
 entry()
 """
