@@ -31,6 +31,6 @@ def command(out: Path, seed: int, fast: bool, hand_held: bool) -> int:
     from analysis.app.terminal import harmless
 
     meter = "stream-meter" if hand_held else "scpi-meter"
-    report = run(out, seed=seed, pace=0.1 if fast else 0.4, meter=meter, say=lambda line: click.echo(line))
+    report = run(out, seed=seed, pace=0.1 if fast else 0.3, meter=meter, say=lambda line: click.echo(line))
     click.echo(f"\nreport: {harmless(str(report))}")
     return 0
