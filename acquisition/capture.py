@@ -291,6 +291,8 @@ class StageCapture:
                 f"no range of the scope fits the signal at {' and '.join(tap.point for tap in self.taps)}",
                 hint="is the signal steady? look at the scope's screen",
             )
+        if sine is not None:
+            self.generator.require_sine()  # cut off and back during the record, it gave its own defaults
         freq_hz, pp_v = (sine.freq_hz, sine.pp_v) if sine else (None, None)
         marked = tuple(replace(record, freq_hz=freq_hz, drive_pp_v=pp_v, note=self.note) for record in records)
         for record in marked:

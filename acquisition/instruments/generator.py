@@ -221,6 +221,16 @@ class Generator:
         self.session.require_settings()  # cut off and back just before, it would give its own defaults now
         self.session.clock.sleep_s(self._rules.settle_periods / self.sine.freq_hz + self._rules.settle_s)
 
+    def require_sine(self) -> None:
+        """Make sure that it still gives what was set; to be asked after a record and before it is kept.
+
+        Raises
+        ------
+        ConnectionLost
+            It was switched off and on meanwhile, or may have been.
+        """
+        self.session.require_settings()
+
     def _off(self) -> None:
         try:
             try:

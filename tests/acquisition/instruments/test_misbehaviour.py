@@ -141,6 +141,7 @@ def test_generator_is_as_it_says_and_off_after_each_measurement():
                 right = right and told == [format_number(freq_hz), format_number(pp_v)]
                 right = right and box.settings.get(":OUTP:LOAD?") == "9.9E37"
                 right = right and box.settings.get(":VOLT:UNIT?") == "VPP"
+                generator.require_sine()  # as a record does before it is kept
         except AcquisitionError as error:
             if box.settings[":OUTP?"] == "1" and "ON" not in error.hint:
                 left_on.append(str(error))
