@@ -121,6 +121,12 @@ class Printed:
     volts: float
     tolerance: tuple[float, float] = (-0.2, 0.2)
 
+    @property
+    def limits_v(self) -> tuple[float, float]:
+        """Lowest and highest volts that agree with the drawing."""
+        low, high = sorted(self.volts * (1.0 + share) for share in self.tolerance)
+        return low, high
+
 
 @dataclass(frozen=True, slots=True, kw_only=True)
 class Chassis:

@@ -124,8 +124,8 @@ def _printed(chassis: Chassis, points: Mapping[str, Point]) -> dict[str, Band]:
     bands_: dict[str, Band] = {}
     for name, printed in chassis.printed.items():
         if name in points:
-            ends = sorted(printed.volts * (1.0 + share) for share in printed.tolerance)
-            bands_[name] = Band(expected=printed.volts, low=ends[0], high=ends[1], std=0.25 * (ends[1] - ends[0]))
+            low, high = printed.limits_v
+            bands_[name] = Band(expected=printed.volts, low=low, high=high, std=0.25 * (high - low))
     return bands_
 
 

@@ -12,8 +12,9 @@ import numpy as np
 from acquisition.records import Event, Measurand, Pass
 
 from ..faults import Fault
+from ..suspects.data import values_found
 from .explanation import Explanation, Predicting, explain
-from .in_circuit import PartValue, measured_values
+from .in_circuit import PartValue
 from .pairing import differences, pair
 from .significance import LEVEL, holm, two_sided
 
@@ -196,7 +197,8 @@ def compare(
         dict.fromkeys(e.subject for e in after.events if e.kind in {"part_replaced", "tube_swapped"} and e.subject)
     )
     known_before, known_after = (
-        measured_values(model, found) if model is not None else {} for found in (fitted_before, fitted_after)
+        values_found(model.parameters, (found or {}).values()) if model is not None else {}
+        for found in (fitted_before, fitted_after)
     )
     mains = (before.mains_v or model.chassis.mains_v) / model.chassis.mains_v if model is not None else 1.0
     corrected = np.array([one.after.value for one in pairs])

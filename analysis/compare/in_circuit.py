@@ -17,9 +17,8 @@ from acquisition.quantities import format_value
 from acquisition.records import JUDGED_QUALITIES, Event, Measurand, Pass
 
 from ..chassis import ChassisModel
-from ..suspects.data import collect
+from ..suspects.data import collect, values_found
 from ..suspects.panel import Panel
-from .explanation import Predicting
 from .likelihood import WITHIN, Search, deficit_of, interval_of
 
 KINDS = ("resistor", "capacitor", "inductor", "potentiometer")
@@ -130,7 +129,7 @@ def replaced_values(
         if parameter is None or parameter.kind not in KINDS:
             continue
         old, new = (
-            values_in_circuit(model, taken, part, measured_values(model, fitted))
+            values_in_circuit(model, taken, part, values_found(model.parameters, (fitted or {}).values()))
             for taken, fitted in ((before, fitted_before), (after, fitted_after))
         )
         tested = (fitted_after or {}).get(part)
@@ -148,25 +147,6 @@ def replaced_values(
                 )
             )
     return tuple(found)
-
-
-def measured_values(
-    model: ChassisModel | Predicting, fitted: Mapping[str, Event] | None
-) -> dict[str, tuple[float, float]]:
-    """Parameters found with power off: value and standard uncertainty, 1 % where none was written down.
-
-    Parameters
-    ----------
-    model : ChassisModel
-        For its keys.
-    fitted : mapping of str to Event, optional
-        By part.
-    """
-    return {
-        key: (event.value, event.std or 0.01 * event.value)
-        for key, event in (fitted or {}).items()
-        if event.value and event.value > 0 and key in model.parameters
-    }
 
 
 def values_in_circuit(

@@ -15,7 +15,7 @@ from ..chassis import ChassisModel
 from ..faults import Fault
 from .artefacts import artefacts
 from .because import Healthy, explain, healthy_view
-from .data import Data, Weighed, collect
+from .data import Data, Weighed, collect, values_found
 from .evidence import posterior_covariance
 from .next_reading import Proposal, candidates, propose, separating
 from .pairs import DOUBT_BELOW, best_single, misfit_chance, try_pairs
@@ -135,11 +135,7 @@ def measured_parts(model: ChassisModel, events: Sequence[Event]) -> dict[str, tu
     events : sequence of Event
         ``part_measured`` with a value; a missing uncertainty is taken as 1 %.
     """
-    result = {}
-    for event in events:
-        if event.kind == "part_measured" and event.value and event.value > 0 and event.subject in model.parameters:
-            result[event.subject] = (event.value, event.std or 0.01 * event.value)
-    return result
+    return values_found(model.parameters, [event for event in events if event.kind == "part_measured"])
 
 
 class Diagnoser:

@@ -19,6 +19,7 @@ from acquisition.quantities import format_value
 from acquisition.records import Measurand
 
 from ..chassis import ChassisModel, Point
+from ..chassis.plan import MAINS_HIGH
 from ..judge import NOISE
 from .data import Data, Refined, Weighed
 from .error_scales import own_scale
@@ -108,7 +109,7 @@ def worst_volts(model: ChassisModel, point: Point) -> float:
     point : Point
         Where.
     """
-    supply = max((abs(rail.volts) for rail in model.chassis.rails.values()), default=0.0) * 1.1
+    supply = max((abs(rail.volts) for rail in model.chassis.rails.values()), default=0.0) * MAINS_HIGH
     primaries = {n for p in model.chassis.parts.values() if p.kind == "transformer" for n in p.nodes[:-2]}
     nodes = {model.points[n].node for n in primaries if n in model.points}
     swings = point.node in nodes and point.function == "plate"

@@ -13,6 +13,7 @@ from acquisition.errors import AnalysisError, ConfigError, Problem
 from acquisition.instruments import Bench
 from acquisition.records import Measurand
 from analysis.chassis import Chassis, ChassisModel, ProbeLoad
+from analysis.chassis.plan import MAINS_HIGH
 from analysis.gain import ChannelAccuracy
 from analysis.suspects.next_reading import worst_volts
 
@@ -21,8 +22,6 @@ from .settling import settling_s, time_constants
 EARTH_V = 1.0
 """A chassis below this to earth may be clipped to it; a point below it takes a generator without a capacitor (rules
 L4 and L8 of common bench practice)."""
-
-SUPPLY_HIGH = 1.1
 
 NO_PROBE = ProbeLoad(resistance_ohm=float("inf"), capacitance_farad=0.0)
 
@@ -93,7 +92,7 @@ class StagePlan:
         standing_v = abs(self._dc_v(point))
         through = ""
         if standing_v > EARTH_V:
-            rated_v = SUPPLY_HIGH * max(self._supply_v, standing_v)
+            rated_v = MAINS_HIGH * max(self._supply_v, standing_v)
             through = f" through a capacitor rated for {rated_v:.0f} V, since {standing_v:.3g} V stand there,"
         return (
             f"generator on {point}{through}. Its shell and the scope's clips are earth: only on a chassis that "
@@ -157,7 +156,7 @@ class StagePlan:
         """
         worst_v, pp_v = 0.0, None
         if self.chassis is not None:
-            worst_v = SUPPLY_HIGH * self._supply_v
+            worst_v = MAINS_HIGH * self._supply_v
         if self.model is not None and point in self.model.points and self.model.points[point].node:
             worst_v = worst_volts(self.model, self.model.points[point])
             if drive_pp_v and self.model.chassis.signal is not None:

@@ -109,7 +109,7 @@ def _volts(value: float) -> str:
 def _against_print(printed: Printed | None, band: Band) -> str:
     if printed is None:
         return ""
-    low, high = sorted(printed.volts * (1.0 + share) for share in printed.tolerance)
+    low, high = printed.limits_v
     return f"  printed {printed.volts:g}" + ("" if low <= band.expected <= high else ": they differ")
 
 
