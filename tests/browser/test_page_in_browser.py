@@ -7,6 +7,7 @@ import os
 import re
 import shutil
 import signal
+import socket
 import subprocess
 import sys
 import threading
@@ -17,6 +18,7 @@ from pathlib import Path
 import pytest
 import uvicorn
 
+from acquisition.instruments import load_bench
 from acquisition.store import open_job
 from analysis.app.page.hub import Hub
 from analysis.app.page.server import guarded, listen, page_app
@@ -39,6 +41,7 @@ class Bench:
     """The page's own command, as a person starts it, on the simulated bench with simulated hands."""
 
     def __init__(self, folder):
+        self.folder = folder
         command = [
             sys.executable,
             "-c",
@@ -56,6 +59,13 @@ class Bench:
     def state(self):
         with urllib.request.urlopen(self.url + "state", timeout=10) as answer:
             return json.load(answer)
+
+    def leave_generator_on(self):
+        """As somebody else's program does."""
+        resource = load_bench(str(self.folder / "amp.bench.yaml")).generator.resource
+        with socket.create_connection(("127.0.0.1", int(resource.split("::")[2]))) as link:
+            link.sendall(b":OUTP ON;:OUTP?\n")
+            assert link.recv(10).strip() == b"1"
 
     def end(self):
         self.process.send_signal(signal.SIGINT)
@@ -139,10 +149,12 @@ def test_gain_of_a_stage_asks_for_the_load_first(tab, bench):
     wait_for(lambda: "load" in tab.locator("#gain-progress").inner_text())
     assert not bench.state()["generator"]["on"]
     tab.check("#load-present")
+    bench.leave_generator_on()
     tab.click("[data-run=single]")
     wait_for(lambda: "Done" in tab.locator("#gain-progress").inner_text())
     words = tab.locator("#gain-result .result").inner_text()
     assert "the stage inverts" in words
+    assert "output was ON and was switched off just now" in tab.locator("#gain-notices .hazard").inner_text()
     assert float(re.search(r": ([\d.]+) ±", words).group(1)) == pytest.approx(58.7, rel=0.1)
     assert tab.locator("#traces svg polyline").count() == 2
     assert not bench.state()["generator"]["on"]

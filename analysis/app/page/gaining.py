@@ -26,6 +26,81 @@ SWEEP_HZ = (20.0, 20_000.0)
 SWEEP_POINTS = 16
 MIDDLE_HZ = 1000.0
 TRACE_POINTS = 160
+RUNNING, UNKNOWN = "ON while a record is taken", "not known: look at it"
+LOST = "An instrument does not answer. It is looked for, and the measurement goes on by itself; Stop ends it."
+MOST_NOTICES = 6
+
+
+class GainPanel:
+    """What the page shows of a measurement, and what went wrong meanwhile, which stays until the next one.
+
+    Parameters
+    ----------
+    hub : Hub
+        Shows the panels ``gain`` and ``generator``.
+    """
+
+    def __init__(self, hub: Hub) -> None:
+        self.hub = hub
+        self._content: Mapping[str, Any] = {}
+        self._notices: list[str] = []
+
+    def show(self, content: Mapping[str, Any]) -> None:
+        """Replace all but the notices.
+
+        Parameters
+        ----------
+        content : mapping
+            ``running``, ``progress`` and what there is to see.
+        """
+        self._content = content
+        self._publish(content)
+
+    def notice(self, text: str) -> None:
+        """Add something the person must know, such as that the generator was found on.
+
+        Parameters
+        ----------
+        text : str
+            One line.
+        """
+        self._notices = [*self._notices, text][-MOST_NOTICES:]
+        self._publish(self._content)
+        self.hub.cue("alarm", text=text)
+
+    def lost(self, is_lost: bool, output_known: bool) -> None:
+        """Tell that an instrument is waited for, or that it answers again.
+
+        Parameters
+        ----------
+        is_lost : bool
+            It is waited for.
+        output_known : bool
+            The generator's output is known to be off meanwhile.
+        """
+        if is_lost:
+            self._publish({**self._content, "progress": LOST})
+            self.lamp(False, "off" if output_known else UNKNOWN, known=output_known)
+        else:
+            self._publish(self._content)
+            self.lamp(True, RUNNING)
+
+    def lamp(self, is_on: bool, words: str, *, known: bool = True) -> None:
+        """Tell the state of the generator's output; one that was not opened, or is lost, is not called off.
+
+        Parameters
+        ----------
+        is_on : bool
+            It may be on.
+        words : str
+            Beside the lamp.
+        known : bool
+            It was read back.
+        """
+        self.hub.publish("generator", {"on": is_on, "known": known, "words": words})
+
+    def _publish(self, content: Mapping[str, Any]) -> None:
+        self.hub.publish("gain", {**content, "notices": self._notices})
 
 
 class Stopped(Exception):
@@ -38,7 +113,7 @@ def measure(
     chassis: Chassis,
     bench: Bench,
     body: Mapping[str, Any],
-    hub: Hub,
+    panel: GainPanel,
     wait: Callable[[tuple[str, str] | None], None],
 ) -> None:
     """Measure the stage that the page asked for.
@@ -55,8 +130,8 @@ def measure(
         Scope and generator.
     body : mapping
         ``stage``, ``drive_pp_v``, ``freq_hz``, ``run`` (``single`` or ``sweep``), ``load_present``.
-    hub : Hub
-        Shows the panels ``gain`` and ``generator``.
+    panel : GainPanel
+        Shows it.
     wait : callable
         Waits until the probes are on two points; without points only looks; raises `Stopped` when asked to stop.
 
@@ -89,19 +164,38 @@ def measure(
 
     def ask(request: str) -> None:
         words = f"With the power off: {request}. Then power on, and Confirm (or Space) when it is warm."
-        hub.publish("gain", {"running": True, "waiting": True, "progress": words})
-        hub.cue("say", text=words)
+        panel.show({"running": True, "waiting": True, "progress": words})
+        panel.hub.cue("say", text=words)
         wait((plan.source, plan.output))
-        hub.publish("generator", {"on": True, "known": True, "words": "ON while a record is taken"})
+        panel.lamp(True, RUNNING)
+        panel.show({"running": True, "progress": "Measuring."})
+
+    def lost(is_lost: bool) -> None:
+        panel.lost(is_lost, output_known=not run.generator.is_on)
+        wait(None)
 
     ask(plan.generator_request)
     taken: list[Gain] = []
-    with SignalRun(plan, job, pass_name, drive_pp_v=drive_pp_v, ask=ask) as run:
-        for gain in run.two_channels(frequencies):
-            taken.append(gain)
-            wait(None)
-            _show(hub, job, pass_name, plan, taken, len(frequencies))
-    _show(hub, job, pass_name, plan, taken, len(frequencies), running=False)
+    try:
+        with SignalRun(
+            plan,
+            job,
+            pass_name,
+            drive_pp_v=drive_pp_v,
+            ask=ask,
+            say=lambda text: panel.notice(text.removeprefix("! ")),
+            patience_s=math.inf,
+            lost=lost,
+        ) as run:
+            for gain in run.two_channels(frequencies):
+                taken.append(gain)
+                wait(None)
+                _show(panel, job, pass_name, plan, taken, len(frequencies))
+    except Stopped:
+        panel.lamp(False, "off")
+        raise
+    panel.lamp(False, "off")
+    _show(panel, job, pass_name, plan, taken, len(frequencies), running=False)
 
 
 def _entry(body: Mapping[str, Any], name: str) -> float:
@@ -115,7 +209,13 @@ def _entry(body: Mapping[str, Any], name: str) -> float:
 
 
 def _show(
-    hub: Hub, job: Job, pass_name: str, plan: StagePlan, taken: Sequence[Gain], count: int, running: bool = True
+    panel: GainPanel,
+    job: Job,
+    pass_name: str,
+    plan: StagePlan,
+    taken: Sequence[Gain],
+    count: int,
+    running: bool = True,
 ) -> None:
     from analysis.app.signal.show import gain_facts, inversion
 
@@ -131,8 +231,7 @@ def _show(
         expected = plan.expected([gain.freq_hz])
         size = abs(expected[0]) if expected is not None else math.nan
         model_words = f"Model with these probes: {size:.4g}; measured {100 * (gain.magnitude / size - 1):+.1f} %."
-    hub.publish(
-        "gain",
+    panel.show(
         {
             "running": running,
             "waiting": False,

@@ -20,7 +20,7 @@ from analysis.app.modelled import modelled
 from analysis.app.survey import detector_for, limits_of, survey_of
 
 from . import showing
-from .gaining import Stopped, measure
+from .gaining import UNKNOWN, GainPanel, Stopped, measure
 from .hub import Hub
 from .thinking import NOTHING_WEIGHED, Thinker
 
@@ -141,7 +141,8 @@ class BenchWorker:
         self._chassis, self._model, self._job = chassis, model, job
         self._publish_job()
         self.hub.publish("step", self._step)
-        self._generator("not opened yet" if self.bench.generator is not None else "none on this bench", known=False)
+        words = "not opened yet" if self.bench.generator is not None else "none on this bench"
+        GainPanel(self.hub).lamp(False, words, known=False)
         for reading in self._kept():
             self._rows[reading.point] = showing.taken_row(reading, None, "")
         self._publish_taken()
@@ -266,19 +267,16 @@ class BenchWorker:
     def _gain(self, body: Mapping[str, Any]) -> None:
         """Measure with generator and scope; the meter waits."""
         self._begin_pass(None)
+        panel = GainPanel(self.hub)
         try:
-            measure(self._job, self.pass_name, self._chassis, self.bench, body, self.hub, self._await_placed)
+            measure(self._job, self.pass_name, self._chassis, self.bench, body, panel, self._await_placed)
         except Stopped:
-            if self.hub.state()["generator"]["on"]:
-                self._generator("off")
-            self.hub.publish("gain", {"running": False, "progress": "Stopped; what was taken is kept."})
+            panel.show({"running": False, "progress": "Stopped; what was taken is kept."})
         except BenchError as error:
-            self.hub.publish("gain", {"running": False, "progress": _words(error)})
+            panel.show({"running": False, "progress": _words(error)})
             self.hub.cue("alarm")
             if self.hub.state()["generator"]["on"]:
-                self._generator("not known: look at it", known=False)
-        else:
-            self._generator("off")
+                panel.lamp(False, UNKNOWN, known=False)
         self._publish_job()
         self.hub.cue("records")
 
@@ -373,10 +371,6 @@ class BenchWorker:
 
     def _meter_lost(self, words: str) -> None:
         self.hub.publish("meter", {"text": None, "unit": "", "state": "open", "link": "lost", "words": words})
-
-    def _generator(self, words: str, *, known: bool = True) -> None:
-        """Tell the state of its output; a generator that was not opened, or was lost, is not called off."""
-        self.hub.publish("generator", {"on": False, "known": known, "words": words})
 
     def _alarm(self, words: str) -> None:
         self.hub.publish("alarm", {"words": words})

@@ -79,6 +79,8 @@ class SignalRun:
         Most records a point.
     patience_s : float
         How long an instrument that was lost is looked for before the run ends, in seconds.
+    lost : callable
+        Called with True before each try to find it, and may raise then to end the run; with False once it answers.
     clock : Clock, optional
         For waits and times.
     """
@@ -95,6 +97,7 @@ class SignalRun:
         wanted_db: float = 0.02,
         most: int = 16,
         patience_s: float = 0.0,
+        lost: Callable[[bool], None] = lambda _: None,
         clock: Clock | None = None,
     ) -> None:
         if plan.bench.scope is None or plan.bench.generator is None:
@@ -110,7 +113,7 @@ class SignalRun:
         self.wanted_db = wanted_db
         self.most = most
         self.patience_s = patience_s
-        self._ask, self._say = ask, say
+        self._ask, self._say, self._lost = ask, say, lost
         self._clock: Clock = clock or SystemClock()
         self._run = self._clock.utc()
         self._stack = ExitStack()
@@ -311,12 +314,16 @@ class SignalRun:
         ``measure`` is called again then, and goes on with what it has.
         """
         void = 0
-        lost_s: float | None = None
+        is_lost = False
+        lost_s = math.inf  # the first loss at this frequency: a link that comes and goes ends the run too
         while True:
             try:
-                if lost_s is not None:
+                if is_lost:
                     self.generator.output(False)
                     self.scope.state()
+                    is_lost = False
+                    self._say("It answers again; the run goes on.")
+                    self._lost(False)
                 self._drive(capture, freq_hz, drive_pp_v, measure)
                 return
             except (RecordVoid, ReplyMalformed):
@@ -324,12 +331,13 @@ class SignalRun:
                 if void == MOST_VOID or not self.patience_s:
                     raise
             except (TransportError, InstrumentNotFound) as error:
-                now_s = self._clock.monotonic_s()
-                if lost_s is None and self.patience_s:
-                    lost_s = now_s
-                    self._say(f"! {error} ({error.hint}). It is looked for; the run goes on by itself.")
-                elif lost_s is None or now_s - lost_s > self.patience_s:
+                lost_s = min(lost_s, self._clock.monotonic_s())
+                if not self.patience_s or self._clock.monotonic_s() - lost_s > self.patience_s:
                     raise
+                if not is_lost:
+                    self._say(f"! {error} ({error.hint}). It is looked for; the run goes on by itself.")
+                is_lost = True
+                self._lost(True)
                 self._clock.sleep_s(RETRY_S)
 
     def _drive(

@@ -123,6 +123,46 @@ def test_gain_needs_the_load_and_stops_when_asked(tmp_path):
         assert not bench.generator.output
 
 
+def test_a_measurement_waits_for_a_lost_instrument_and_can_be_stopped_meanwhile(tmp_path):
+    """As the terminal does; and what only the generator knows, that it was left on, is told by the next run."""
+    with running(tmp_path) as (bench, hub, worker, path):
+        request = {"stage": "first", "drive_pp_v": "0.1", "freq_hz": "1k", "run": "sweep", "load_present": True}
+        worker.post("gain", request)
+
+        def taken():
+            count, _, words = hub.state().get("gain", {}).get("progress", "").partition(" of 16")
+            return int(count) if words == " taken" else 0
+
+        before = wait_for(taken)
+        pulled_s = time.monotonic()
+        bench.links["scope"].refuse()
+        bench.links["scope"].drop()
+        wait_for(lambda: "Stop ends it" in hub.state()["gain"]["progress"])
+        assert time.monotonic() - pulled_s < 4.0
+        assert "the run goes on by itself" in hub.state()["gain"]["notices"][-1]
+        wait_for(lambda: hub.state()["generator"]["words"] == "off")
+        assert not bench.generator.output
+        bench.links["scope"].refuse(False)
+        wait_for(lambda: taken() > before)
+        assert "answers again" in hub.state()["gain"]["notices"][-1]
+        assert hub.state()["generator"]["on"]
+        wait_for(lambda: bench.generator.output)
+        bench.links["generator"].refuse()
+        bench.links["generator"].drop()
+        wait_for(lambda: "not known" in hub.state()["generator"]["words"])
+        worker.post("stop", {})
+        progress = wait_for(lambda: not hub.state()["gain"]["running"] and hub.state()["gain"]["progress"])
+        assert "may still be ON" in progress, "it cannot be told to switch off, and so is not called off"
+        assert not hub.state()["generator"]["known"]
+        bench.links["generator"].refuse(False)
+        worker.post("gain", {**request, "run": "single"})
+        assert wait_for(lambda: hub.state()["gain"]["progress"].startswith("Done"))
+        assert "was ON and was switched off" in hub.state()["gain"]["notices"][0]
+        with open_job(path, read_only=True) as job:
+            gains = [r.freq_hz for r in job.read_pass("as-found").readings if r.quantity == "gain"]
+        assert len(gains[:-1]) == len(set(gains[:-1])), "each frequency of the sweep once"
+
+
 @pytest.mark.parametrize(
     ("change", "words"),
     [({"drive_pp_v": "loud"}, "drive_pp_v"), ({"freq_hz": "-3"}, "above zero"), ({"stage": "V9.1>V9.2"}, "V9.1")],

@@ -19,6 +19,7 @@ from acquisition.store import create_job, open_job
 from analysis.app.cli import main
 from analysis.app.demo.plant import TablePlant, load_table
 from analysis.app.survey import run_survey
+from tests.analysis.app.cables import Person
 
 
 def stagewalk(*arguments):
@@ -37,26 +38,21 @@ def test_a_survey_by_piped_spaces_is_on_disk_and_goes_on_where_it_was(tmp_path):
     with SimulatedBench(TablePlant(load_table(), "leaky"), seed=3) as bench:
         hands = Hands(bench.wiring, seed=3, pace=0.2)
         file = bench.write(tmp_path / "bench.yaml")
-        told = []
 
         def play(process):
+            def press(key):
+                process.stdin.write(key)
+                process.stdin.flush()
+
+            person = Person(hands, press, last="V1.8")
             with process:
                 for line in process.stdout:
-                    told.append(line)
-                    if line.startswith("?") or "press space" in line or "then space" in line:
-                        process.stdin.write(" ")
-                        process.stdin.flush()
-                    if line.startswith("   Touch"):
-                        hands.touch(line.split()[1].strip(","))
-                    if "Lift" in line:
-                        hands.lift()
-                    if line.startswith("== V1.8"):
-                        process.stdin.write("q")
-                        process.stdin.flush()
-            return process.returncode
+                    person.hear(line)
+            return process.returncode, person.told
 
         options = ["--mains", "231", "--tubes-glow", "--bench", file]
-        assert play(stagewalk(job, "--chassis", "quayside-five", "--from", "V1.3", *options)) == 0, told
+        code, told = play(stagewalk(job, "--chassis", "quayside-five", "--from", "V1.3", *options))
+        assert code == 0, told
         with open_job(job, read_only=True) as opened:
             kept = {r.point: r for r in opened.read_pass("as-found").readings}
             assert opened.read_pass("as-found").mains_v == 231.0

@@ -18,6 +18,7 @@ export function wire(act) {
 export function update(state) {
   text(at("gain-progress"), state.progress ?? "");
   show(at("gain-confirm"), Boolean(state.waiting));
+  at("gain-notices").replaceChildren(...(state.notices ?? []).map((words) => make("p", { class: "hazard" }, words)));
   const result = state.result;
   at("gain-result").replaceChildren(...(result ? [make("p", { class: "result" }, result.words), make("p", { class: "quiet" }, result.model_words ?? ""), ...(result.warnings ?? []).map((w) => make("p", { class: "hazard" }, w))] : []));
   const traces = state.traces ?? [];
