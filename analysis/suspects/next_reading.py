@@ -316,12 +316,15 @@ def propose(
         Only DC readings.
     """
     taken = {canonical(r.measurand) for r in data.readings}
+    points = panel.model.points
+    nodes_read = {points[m.point].node for m in taken if m.quantity == "dc_v" and m.point in points}
     open_columns = np.array(
         [
             panel.columns[c]
             for m in candidates(panel.model, dc_only)
             if (c := canonical(m)) in panel.columns
             and c not in taken
+            and not (c.quantity == "dc_v" and points[c.point].node in nodes_read)  # the same node by another name
             and panel.usable[panel.columns[c]]
             and is_allowed(panel.model, m, limit_v, probe_limit_v)
         ],
