@@ -141,7 +141,9 @@ def run_case(
     """One case in the three orders; the orders share what they have in common."""
     model = diagnoser.model
     start = [m for m in rails(model) if m in answers]
-    order = [m for m in bench_order(model) if m in answers and m not in start]
+    nodes = {model.points[m.point].node for m in start}  # a rail may be a pin as well
+    order = [m for m in bench_order(model) if m in answers]
+    order = [m for m in order if not (m.quantity == "dc_v" and model.points[m.point].node in nodes)]
     known: dict[frozenset[Measurand], Diagnosis] = {}
 
     def diagnose(read: frozenset[Measurand]) -> Diagnosis:
@@ -220,7 +222,7 @@ def main() -> None:
             if diagnoser is None:
                 model = drawn(text).model
                 scatter_of(drawn(text), np.random.default_rng([options.seed, names.index(name)]))
-                diagnoser = Diagnoser(model)
+                diagnoser = Diagnoser(model, rails(model))
             seed = [options.seed, names.index(name), number]
             answer, answers = faulty_case(text, seed)
             parts = sorted({answer["part"], *(part for part, _ in answer["accept"])})
