@@ -4,6 +4,7 @@ from __future__ import annotations
 
 import atexit
 import math
+import os
 import signal
 import threading
 import weakref
@@ -28,6 +29,7 @@ from .dialect import Setting
 from .session import Session, open_session
 
 OFF_SIGNALS = tuple(getattr(signal, name) for name in ("SIGTERM", "SIGHUP") if hasattr(signal, name))
+STOP_SIGNALS = tuple(getattr(signal, name) for name in ("SIGTSTP",) if hasattr(signal, name))
 
 _open: weakref.WeakSet[Generator] = weakref.WeakSet()
 
@@ -257,7 +259,7 @@ class Generator:
         Notes
         -----
         In the main thread a polite request to end the process (SIGTERM, SIGHUP) becomes ``SystemExit`` inside the
-        block, so that the output is switched off on that way too.
+        block, so that the output is switched off on that way too; Ctrl-Z stops the process after the block.
         """
         if self.sine is None:
             raise CommandRefused("no sine is set", hint="set frequency and amplitude first")
@@ -295,16 +297,23 @@ def _leaving_on_signals() -> Iterator[None]:
     if threading.current_thread() is not threading.main_thread():
         yield
         return
+    stops: list[int] = []
 
     def leave(number: int, _: FrameType | None) -> None:
         raise SystemExit(128 + number)
 
+    def stop_later(number: int, _: FrameType | None) -> None:
+        stops.append(number)
+
     before = {number: signal.signal(number, leave) for number in OFF_SIGNALS}
+    before |= {number: signal.signal(number, stop_later) for number in STOP_SIGNALS}
     try:
         yield
     finally:
         for number, handler in before.items():
             signal.signal(number, handler)
+        for number in stops[:1]:
+            os.kill(os.getpid(), number)
 
 
 def _all_off() -> None:

@@ -2,14 +2,16 @@
 
 from __future__ import annotations
 
+import os
 import queue
 import shutil
+import signal
 import sys
 import textwrap
 import threading
 from collections.abc import Callable, Iterator
-from contextlib import contextmanager
-from types import TracebackType
+from contextlib import contextmanager, nullcontext, suppress
+from types import FrameType, TracebackType
 from typing import TYPE_CHECKING
 
 import click
@@ -85,27 +87,46 @@ class Keyboard:
 def keyboard() -> Iterator[Keyboard]:
     """Read single keys without Enter where the terminal can, and put it back afterwards."""
     keys = Keyboard()
-    restore: Callable[[], None] = lambda: None  # noqa: E731
-    if keys.is_terminal:
-        try:
-            import termios
-            import tty
-        except ImportError:  # a system without termios: keys count after Enter
-            pass
-        else:
-            descriptor = sys.stdin.fileno()
-            before = termios.tcgetattr(descriptor)
+    with _single_keys() if keys.is_terminal else nullcontext():
+        threading.Thread(target=keys.read, daemon=True).start()
+        yield keys
+
+
+@contextmanager
+def _single_keys() -> Iterator[None]:
+    """Have the terminal give each key at once; while Ctrl-Z stops the survey, the shell has it as it was."""
+    try:
+        import termios
+        import tty
+    except ImportError:  # a system without termios: keys count after Enter
+        yield
+        return
+    descriptor = sys.stdin.fileno()
+    before = termios.tcgetattr(descriptor)
+
+    def take(number: int = 0, frame: FrameType | None = None) -> None:
+        with suppress(termios.error):  # it went on in the background, and takes the terminal when it is fetched
             tty.setcbreak(descriptor)
 
-            def restore() -> None:
-                # What was typed too late is dropped, or the shell would get it.
-                termios.tcsetattr(descriptor, termios.TCSAFLUSH, before)
+    def stop(number: int, frame: FrameType | None) -> None:
+        termios.tcsetattr(descriptor, termios.TCSADRAIN, before)
+        signal.signal(number, signal.SIG_DFL)
+        os.kill(os.getpid(), number)  # stops here
+        signal.signal(number, stop)
+        take()  # where there is no shell, nothing was stopped
 
-    threading.Thread(target=keys.read, daemon=True).start()
+    handlers: dict[int, Callable[[int, FrameType | None], None]] = {signal.SIGCONT: take}
+    if signal.getsignal(signal.SIGTSTP) is not signal.SIG_IGN:
+        handlers[signal.SIGTSTP] = stop
+    take()
+    found = {number: signal.signal(number, handler) for number, handler in handlers.items()}
     try:
-        yield keys
+        yield
     finally:
-        restore()
+        for number, handler in found.items():
+            signal.signal(number, handler)
+        # What was typed too late is dropped, or the shell would get it.
+        termios.tcsetattr(descriptor, termios.TCSAFLUSH, before)
 
 
 class Screen:

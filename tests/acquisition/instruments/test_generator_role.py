@@ -111,6 +111,19 @@ def test_off_on_a_request_to_end_and_the_old_handler_is_back(bench, number):
     assert signal.getsignal(number) is before
 
 
+def test_off_before_control_z_stops_the_program(bench):
+    seen = []
+    before = signal.signal(signal.SIGTSTP, lambda *_: seen.append(bench.peer.answers[":OUTP?"]))
+    bench.generator.set_sine(1000.0, 0.5)
+    try:
+        with bench.generator.measuring():
+            os.kill(os.getpid(), signal.SIGTSTP)
+            assert not seen
+    finally:
+        signal.signal(signal.SIGTSTP, before)
+    assert seen == ["0"]
+
+
 def test_a_lost_link_is_said_with_what_it_means_for_the_output(bench):
     bench.generator.set_sine(1000.0, 0.5)
     with pytest.raises(ConnectionLost) as caught, bench.generator.measuring():

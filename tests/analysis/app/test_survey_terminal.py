@@ -29,16 +29,38 @@ from analysis.app.entry import entry
 entry()
 """
 
+SHELL = """
+import fcntl, os, signal, subprocess, sys, termios
+fcntl.ioctl(0, termios.TIOCSCTTY, 0)
+signal.signal(signal.SIGTTOU, signal.SIG_IGN)
+
+def begin():
+    os.setpgid(0, 0)
+    os.tcsetpgrp(0, os.getpid())
+    signal.signal(signal.SIGTTOU, signal.SIG_DFL)
+
+start = "from analysis.app.entry import entry; entry()"
+job = subprocess.Popen([sys.executable, "-c", start, *sys.argv[1:]], preexec_fn=begin)
+while os.WIFSTOPPED(status := os.waitpid(job.pid, os.WUNTRACED)[1]):
+    os.tcsetpgrp(0, os.getpgrp())
+    print("in the shell", flush=True)
+    assert input() == "fg"
+    os.tcsetpgrp(0, job.pid)
+    os.kill(job.pid, signal.SIGCONT)
+os._exit(os.waitstatus_to_exitcode(status))
+"""
+"""What a shell with job control does, and no more: the session's leader, its job in the foreground."""
+
 
 class Terminal:
     """A process with a pseudo-terminal of its own, what it wrote, and the keys it gets."""
 
-    def __init__(self, *arguments, columns=80):
+    def __init__(self, *arguments, columns=80, start=START):
         self.master, self.slave = pty.openpty()
         fcntl.ioctl(self.slave, termios.TIOCSWINSZ, struct.pack("HHHH", 24, columns, 0, 0))
         self.before = termios.tcgetattr(self.slave)
         self.process = subprocess.Popen(
-            [sys.executable, "-c", START, "survey", *map(str, arguments)],
+            [sys.executable, "-c", start, "survey", *map(str, arguments)],
             stdin=self.slave, stdout=self.slave, stderr=self.slave, start_new_session=True,
             env={name: value for name, value in os.environ.items() if name not in ("COLUMNS", "LINES")},
         )  # fmt: skip
@@ -100,7 +122,7 @@ def bench(tmp_path_factory):
 
 
 @contextmanager
-def survey(bench, job, *options, columns=80):
+def survey(bench, job, *options, **how):
     given = [
         "--chassis",
         "quayside-five",
@@ -112,7 +134,7 @@ def survey(bench, job, *options, columns=80):
         "--from",
         "V1.3",
     ]
-    terminal = Terminal(job, *given, *options, columns=columns)
+    terminal = Terminal(job, *given, *options, **how)
     bench.hands.lift()
     try:
         yield terminal
@@ -125,6 +147,7 @@ def begin(terminal):
     time.sleep(1.5)  # the free lead is heard
     terminal.type(" ")
     terminal.wait("Space when it is warm.")
+    terminal.wait("\a")  # the question is told: what is pressed from here on is for it
     terminal.type(" ")
 
 
@@ -194,6 +217,25 @@ def test_control_c_in_the_middle_of_a_touch(bench, tmp_path):
         assert "Traceback" not in terminal.text
         assert lines[-2:] == ["stopped", ""], "on a line of its own"
         assert "Mains off before you reach in" in " ".join(lines[-5:])
+
+
+def test_control_z_gives_the_terminal_to_the_shell_and_takes_it_back(bench, tmp_path):
+    with survey(bench, tmp_path / "amp.stagewalk", start=SHELL) as terminal:
+        terminal.wait("Space when done.")
+        for _ in range(2):
+            assert terminal.modes == (False, False)
+            terminal.type("\x1a")
+            terminal.wait("in the shell")
+            assert terminal.modes == (True, True), "lines, and what is typed is seen"
+            terminal.type("fg\n")
+            terminal.wait("fg")
+            terminal.watch(0.7)  # the free lead is heard again
+        terminal.type(" ")
+        terminal.wait("Space when it is warm.")
+        terminal.wait("\a")
+        terminal.type("q")
+        assert terminal.end() == 0
+        assert termios.tcgetattr(terminal.slave) == terminal.before
 
 
 def test_the_meter_is_lost_in_the_middle(tmp_path):
