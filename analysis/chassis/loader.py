@@ -102,7 +102,7 @@ def _checked(document: Document) -> Chassis:
         except ValueError as error:
             problems.append(document.problem(("printed", point), str(error)))
         if not wiring.has_point(point):
-            problems.append(document.problem(("printed", point), f"there is no point {point}"))
+            problems.append(document.problem(("printed", point), wiring.unknown(point)))
     problems += wiring.problems
     if problems:
         raise ConfigError.from_problems(sorted(set(problems), key=lambda p: (p.line, p.field, p.text)))

@@ -3,6 +3,7 @@
 from __future__ import annotations
 
 import difflib
+import re
 from collections.abc import Mapping
 from typing import Any
 
@@ -38,6 +39,9 @@ PLAUSIBLE: Mapping[str, tuple[float, float]] = {
     "transformer": (1e-2, 1e7),
 }  # fmt: skip
 """Limits of a value, wide: what lies outside is a slip of the prefix (m for M), and no number to calculate with."""
+
+_UNIT = re.compile(r"[pnuµμmkKMG]?(?:[Oo]hms?|Ω|Ω|F|H)?")
+"""What may stand behind a number."""
 
 TEXT_FACTS = frozenset({"note", "tolerance"})
 
@@ -114,6 +118,9 @@ def _short(name: str, text: str, line: int) -> Part:
     words = text.split()
     if len(words) < 3:
         raise PartMistake(f"expected a value and two nodes such as 1M V1.2 gnd, got {text!r}")
+    if len(words) > 3 and "%" not in words[3] and _UNIT.fullmatch(words[1]):
+        apart = " ".join(words[:2])
+        raise PartMistake(f"expected a value without a space, got {apart!r}: write {apart.replace(' ', '')}")
     value = _value(words[0])
     rest = " ".join(words[3:])
     return Part(

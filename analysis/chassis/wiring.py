@@ -5,7 +5,7 @@ from __future__ import annotations
 import difflib
 import re
 from collections import Counter
-from collections.abc import Iterable, Mapping
+from collections.abc import Mapping
 from typing import TYPE_CHECKING
 
 from acquisition.configs import Document
@@ -19,6 +19,7 @@ if TYPE_CHECKING:
     from .loader import ChassisFile
 
 _NAME = re.compile(r"[A-Za-z_][A-Za-z0-9_+\-]*")
+_POINT = re.compile(r"[A-Za-z_][A-Za-z0-9_+\-]*(?:\.[A-Za-z0-9]+)?")
 _PIN = re.compile(r"([A-Za-z_][A-Za-z0-9_]*)\.([A-Za-z0-9]+)")
 MODELLED = {"triode": ("plate", "grid", "cathode"), "pentode": ("plate", "grid", "cathode", "screen")}
 """Electrodes a section must have wired, by its kind."""
@@ -105,19 +106,41 @@ class Wiring:
         self.parts: dict[str, Part] = {}
         self._uses: Counter[str] = Counter()
         self._place: dict[str, tuple[str | int, ...]] = {}
+        # Points of entries that hold a mistake: what else they do is not known, so nothing is said of them.
+        self._excused: set[str] = set()
+        self._loose: set[str] = set()
+        self._set_aside()
         self._read_tubes()
         self._read_parts()
         self._read_joined()
         self._join_inside_tubes()
         self._read_signal()
         self._check_names()
-        if self.parts and not self.problems:
+        if self.parts:
             self._check_sections()
             self._check_loose_ends()
             self._check_paths()
 
     def _report(self, place: tuple[str | int, ...], text: str) -> None:
         self.problems.append(self.document.problem(place, text))
+
+    def _set_aside(self) -> None:
+        """Excuse what the loader left out of ``file`` for a mistake of form."""
+        tree = self.document.tree if isinstance(self.document.tree, dict) else {}
+        for group in ("rails", "parts", "joined", "signal", "printed"):
+            given, kept = tree.get(group, {}), getattr(self.file, group) or {}
+            if isinstance(given, dict) and isinstance(kept, dict):
+                self._excuse([[name, entry] for name, entry in given.items() if name not in kept])
+            elif not kept:
+                self._excuse(given)
+
+    def _excuse(self, entry: object) -> None:
+        for point in _POINT.findall(str(entry)):
+            self._excused.add(point)
+            self.nodes.find(point)
+
+    def _is_excused(self, node: str) -> bool:
+        return any(self.nodes.find(point) == node for point in self._excused)
 
     def _read_tubes(self) -> None:
         for socket, kind in self.file.tubes.items():
@@ -137,9 +160,12 @@ class Wiring:
                 part = parse_part(name, entry, self.document.line_of(place))
             except PartMistake as error:
                 self._report((*place, error.key) if error.key else place, str(error))
+                self._excuse(entry)
                 continue
             self.parts[name] = part
             good = [self._take(node, place) for node in part.nodes]
+            if not all(good):
+                self._excuse(part.nodes)
             ends = [self.nodes.find(node) for node in part.nodes]
             if part.kind not in {"potentiometer", "transformer"} and all(good) and ends[0] == ends[1]:
                 self._report(place, f"both ends on {part.nodes[0]}")
@@ -190,6 +216,8 @@ class Wiring:
             if all([self._take(point, place) for point in group]):
                 for point in group[1:]:
                     self.nodes.join(group[0], point)
+            else:
+                self._excuse(group)
 
     def _join_inside_tubes(self) -> None:
         """Pins of one electrode are one node."""
@@ -208,16 +236,27 @@ class Wiring:
         for key in ("input", "output"):
             point = getattr(signal, key)
             if point not in known:
-                self._report(("signal", key), self._unknown(point, known))
+                self._report(("signal", key), self.unknown(point))
             elif key == "input":
                 self._uses[point] += 1
         for name, ends in signal.stages.items():
             for point in ends:
                 if point not in known:
-                    self._report(("signal", "stages", name), self._unknown(point, known))
+                    self._report(("signal", "stages", name), self.unknown(point))
 
-    def _unknown(self, point: str, known: Iterable[str]) -> str:
-        near = difflib.get_close_matches(point, list(known), n=2)
+    def unknown(self, point: str) -> str:
+        """What is said of a point that no part reaches.
+
+        Parameters
+        ----------
+        point : str
+            As written.
+        """
+        pin = _PIN.fullmatch(point)
+        tube = self.sockets.get(pin[1]) if pin else None
+        if pin and tube and pin[2] not in {str(number) for number in tube.pins}:
+            return f"{point}: a {tube.name} has pins {' '.join(map(str, tube.pins))}, not {pin[2]}"
+        near = difflib.get_close_matches(point, self.nodes.points, n=2)
         return f"no part reaches a point {point}" + (f", did you mean {' or '.join(near)}?" if near else "")
 
     def _check_names(self) -> None:
@@ -225,7 +264,7 @@ class Wiring:
             for group in ("tubes", "rails"):
                 if name in getattr(self.file, group):
                     self._report(("parts", name), f"{name} is already in {group}: give every thing its own name")
-        if self.file.parts and not self.file.rails:
+        if self.file.parts and not self.file.rails and not self._excused:
             self._report(("parts",), "parts without rails: say where the supply begins")
         for name, rail in self.file.rails.items():
             if not _NAME.fullmatch(name):
@@ -251,10 +290,15 @@ class Wiring:
                     place, f"no model for a {section.kind} ({tube.name}): leave it out of parts and use a rail"
                 )
                 continue
+            slips = {p for p in self._excused if p.startswith(f"{socket}.")} - {f"{socket}.{n}" for n in tube.pins}
             for electrode in MODELLED[section.kind]:
-                if electrode not in wired:
+                if electrode not in wired and not slips:
                     pins = " or ".join(f"{socket}.{pin}" for pin in section.electrodes[electrode])
-                    self._report(place, f"the {electrode} of section {section.label} is on no part: wire {pins}")
+                    self._report(
+                        place,
+                        f"the {electrode} of section {section.label} is on no part: expected a part on {pins}, or"
+                        f" joined: [[{pins.split(' or ')[0]}, the point it is wired to]]",
+                    )
 
     def _check_loose_ends(self) -> None:
         """A node that only one thing reaches is a slip of the pen."""
@@ -269,16 +313,23 @@ class Wiring:
                 if electrode in wired:
                     reach[wired[electrode]] += 1
             del socket
-        for node, count in reach.items():
-            if count < 2 and node != GROUND:
-                self._report(
-                    self._place.get(node, ("parts",)), f"node {node} is used once: nothing else connects to it"
-                )
+        self._loose = {n for n, count in reach.items() if count < 2 and n != GROUND and not self._is_excused(n)}
+        named = [node for node in reach if "." not in node]
+        for node in sorted(self._loose):
+            near = difflib.get_close_matches(node, [other for other in named if other != node], n=1)
+            hint = (
+                f"did you mean {near[0]}?"
+                if near and "." not in node
+                else "a wire to another point goes into joined"
+            )
+            self._report(
+                self._place.get(node, ("parts",)), f"node {node} is used once: nothing else connects to it; {hint}"
+            )
 
     def _check_paths(self) -> None:
         """Every node needs a way for direct current to ground or a rail."""
         paths = Nodes()
-        for name in self.file.rails:
+        for name in (*self.file.rails, *self._excused):
             paths.join(GROUND, self.nodes.find(name))
         if self.file.signal is not None:
             paths.join(GROUND, self.nodes.find(self.file.signal.input))
@@ -296,10 +347,20 @@ class Wiring:
             for electrode in ("plate", "screen"):
                 if electrode in wired and "cathode" in wired:
                     paths.join(wired["cathode"], wired[electrode])
+        islands: dict[str, list[str]] = {}
         for node in dict.fromkeys(self._node_names().values()):
             if paths.find(node) != paths.find(GROUND):
-                place = self._place.get(node, ("parts",))
-                self._report(place, f"node {node} floats: no path for direct current to gnd or a rail")
+                islands.setdefault(paths.find(node), []).append(node)
+        for island in islands.values():
+            # A loose end is told already, and is why the rest of its island floats.
+            if not self._loose.intersection(island):
+                place = self._place.get(island[0], ("parts",))
+                verb = "floats" if len(island) == 1 else "float"
+                self._report(
+                    place,
+                    f"{', '.join(island)} {verb}: expected a path for direct current to gnd or a rail; is a part"
+                    " missing, or a wire in joined?",
+                )
 
     def has_point(self, name: str) -> bool:
         """Whether there is a point of this name; in a file with tubes alone, nodes are not known and may be any.

@@ -114,14 +114,18 @@ MISTAKES = [
     ("output: SPK", "output: SPEAKER", "signal.output: no part reaches a point SPEAKER"),
     ("input: IN", "input: INPUT", "signal.input: no part reaches a point INPUT"),
     ("V2.3: 7.5", "V2.3: seven", "printed.V2.3: expected volts"),
-    ("V2.3: 7.5", "V2.33: 7.5", "printed.V2.33: there is no point V2.33"),
-    ("V2.3: 7.5", "PLATE: 7.5", "printed.PLATE: there is no point PLATE"),
+    ("V2.3: 7.5", "V2.33: 7.5", "printed.V2.33: V2.33: a EL84 has pins 1 2 3 4 5 6 7 8 9, not 33"),
+    ("V2.3: 7.5", "PLATE: 7.5", "printed.PLATE: no part reaches a point PLATE"),
     ("  RL: 8 ", "  RL: 8 SPK gnd\n  RL: 8 ", "parts.RL: given twice"),
     ("RL: 8 ", "HT1: 8 ", "HT1"),
     ("mains:", "main:", "unknown field, did you mean mains"),
     ("C9: {capacitor: 47u, nodes: [HT1, gnd]", "C9: {capacitor: 47u, nodes: [HT1, V1.1]", "no reservoir"),
     ("  R4: 150  V2.3  gnd\n", "", "cathode of section pins 2-3-7-9 is on no part"),
-    ("P1: {potentiometer: 1M, ends: [N1, gnd], wiper: V2.2, at: 0.25}", "C7: 22n N1 V2.2", "node V2.2 floats"),
+    ("P1: {potentiometer: 1M, ends: [N1, gnd], wiper: V2.2, at: 0.25}", "C7: 22n N1 V2.2", "V2.2 floats: expected"),
+    ("R1: 1M ", "R1: 1 M ", "amp.yaml:10: parts.R1: expected a value without a space, got '1 M': write 1M"),
+    ("RL: 8  ", "RL: 8 ohm ", "parts.RL: expected a value without a space, got '8 ohm': write 8ohm"),
+    ("RL: 8    SPK", "RL: 8    SPKR", "node SPKR is used once: nothing else connects to it; did you mean SPK?"),
+    ("joined: [[V2.9, HT1]]\n", "", "is on no part: expected a part on V2.9, or joined: [[V2.9, the point it is"),
 ]
 
 
@@ -139,6 +143,28 @@ def test_all_mistakes_are_told_at_once():
         text = text.replace(old, new)
     lines = sorted({line.split(" ")[0] for line in problems_of(text)})
     assert {"amp.yaml:3:", "amp.yaml:10:", "amp.yaml:15:", "amp.yaml:17:"} <= set(lines)
+
+
+def test_mistakes_of_form_and_of_wiring_are_told_together_and_no_consequences():
+    text = GOOD
+    for old, new in (
+        ("R1: 1M ", "R1: 1Q "),  # the grid V1.2 and the input would hang loose
+        ("R3: 1k5  V1.3", "R3: 1k5  V1.33"),  # the cathode V1.3 would float
+        ("joined: [[V2.9, HT1]]", "joined: V2.9"),  # the screen would be on no part
+        ("RL: 8    SPK", "RL: 8    SPX"),
+    ):
+        assert old in text
+        text = text.replace(old, new)
+    assert [line.split(": ")[1] for line in problems_of(text)] == [
+        "parts.R1", "parts.R3", "parts.T1", "parts.RL", "joined",
+    ]  # fmt: skip
+
+
+def test_a_forgotten_wire_is_told_once():
+    text = GOOD.replace("R1: 1M   V1.2  gnd", "R1: 1M   V1.2  N2\n  R7: 1k N2 N3\n  C7: 1u N3 gnd\n  C8: 1u N2 gnd")
+    floating = [line for line in problems_of(text) if "float" in line]
+    assert len(floating) == 1
+    assert "V1.2, N2, N3 float: expected a path for direct current to gnd or a rail" in floating[0]
 
 
 def test_a_rectifier_tube_among_the_parts_is_refused():
