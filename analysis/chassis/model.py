@@ -348,7 +348,7 @@ class ChassisModel:
             for index in indices:
                 measurand = measurands[index]
                 column = freqs.index(measurand.freq_hz or DEFAULT_FREQ_HZ)
-                shown[:, index] = signal.quantity(measurand, nodes[index])[..., column]
+                shown[:, index] = signal.quantity(measurand, nodes[index], column)
         for index, measurand in enumerate(measurands):
             if measurand.quantity == "thd_pct":
                 shown[:, index] = 100.0 * self._distortion(values, measurand)

@@ -133,6 +133,7 @@ class ProbedSignal:
         found = small.volts({source: source_s[..., None]}, real)
         self._v = {n: found.get(n, np.zeros((1, 1))) for n in real}
         self._v[GROUND] = np.zeros((1, 1))
+        self._ratios: dict[tuple[int, int], Array] = {}
 
     def volts(self, node: int) -> Array:
         """Complex volts at a node with one probe on it, shape (S, F).
@@ -147,13 +148,18 @@ class ProbedSignal:
         return np.asarray(self._v[node] / (1.0 + self._y * self._z[node][node]))
 
     def ratio(self, a: int, b: int) -> Array:
-        """Complex ratio of node b to node a with a probe on each, shape (S, F).
+        """Complex ratio of node b to node a with a probe on each, shape (S, F); kept, as gain and phase ask for it.
 
         Parameters
         ----------
         a, b : int
             Input and output node.
         """
+        if (a, b) not in self._ratios:
+            self._ratios[a, b] = self._ratio(a, b)
+        return self._ratios[a, b]
+
+    def _ratio(self, a: int, b: int) -> Array:
         if a == b or GROUND in (a, b):
             with np.errstate(divide="ignore", invalid="ignore"):
                 return self.volts(b) / self.volts(a)
@@ -163,8 +169,8 @@ class ProbedSignal:
         with np.errstate(divide="ignore", invalid="ignore"):
             return np.asarray(under / over)
 
-    def quantity(self, measurand: Measurand, nodes: Sequence[int]) -> Array:
-        """What a scope shows of a measurand, shape (S, F).
+    def quantity(self, measurand: Measurand, nodes: Sequence[int], column: int) -> Array:
+        """What a scope shows of a measurand, shape (S,).
 
         Parameters
         ----------
@@ -172,6 +178,8 @@ class ProbedSignal:
             ``gain``, ``phase_deg``, ``pp_v`` or ``rms_v``.
         nodes : sequence of int
             Nodes of its points.
+        column : int
+            Place of its frequency.
 
         Raises
         ------
@@ -179,15 +187,15 @@ class ProbedSignal:
             Volts are asked for without a drive.
         """
         if measurand.quantity == "gain":
-            return np.abs(self.ratio(nodes[0], nodes[1]))
+            return np.abs(self.ratio(nodes[0], nodes[1])[..., column])
         if measurand.quantity == "phase_deg":
-            return np.degrees(np.angle(self.ratio(nodes[0], nodes[1])))
+            return np.degrees(np.angle(self.ratio(nodes[0], nodes[1])[..., column]))
         if measurand.drive_pp_v is None:
             raise OutsideModel(
                 f"{measurand.quantity} of {measurand.point}: how large was the drive?", hint="give drive_pp_v"
             )
         scale = 1.0 if measurand.quantity == "pp_v" else 0.5 / np.sqrt(2.0)
-        return np.abs(self.volts(nodes[0])) * (measurand.drive_pp_v * scale)
+        return np.abs(self.volts(nodes[0])[..., column]) * (measurand.drive_pp_v * scale)
 
 
 def read_hum(hum: Ripple, nodes: Sequence[int], probe: ProbeLoad) -> Array:
