@@ -6,6 +6,7 @@ a lost link, passes the switching off. A record is handed to ``commit`` before a
 
 from __future__ import annotations
 
+import math
 from collections.abc import Callable, Iterator, Sequence
 from contextlib import contextmanager
 from dataclasses import dataclass, replace
@@ -17,10 +18,7 @@ from .errors import CommandRefused, InstrumentReported, MeasurementError, Safety
 from .instruments.generator import Generator, Sine
 from .instruments.scope import Scope
 from .instruments.scope_settings import Channel, Timebase, Trigger
-from .records import Capture
-
-MARGIN = 0.8
-"""Share of a rating that is used (L1 of common bench practice)."""
+from .records import RATING_MARGIN, Capture, usable_v
 
 SMALLEST_FILL = 0.2
 """A wave lower than this share of the screen is taken again on a smaller range."""
@@ -103,14 +101,23 @@ class ScopeRules:
             A point can take more than the probe, or the input behind it, is rated for.
         """
         for tap in taps:
-            limit_v = MARGIN * min(self.tip_rated_v, self.input_rated_v * self.probe_factor)
-            if tap.worst_v > limit_v:
+            if not math.isfinite(tap.worst_v):
                 raise SafetyStop(
-                    f"{tap.point} can take {tap.worst_v:.0f} V in a fault; probe and scope allow {limit_v:.0f} V "
-                    f"({100 * MARGIN:.0f} % of the lower rating)",
+                    f"what {tap.point} can take in a fault is not known: no rating can be held against it",
+                    hint="tell the unloaded high tension, or write the rails in the chassis file",
+                )
+            if tap.worst_v > self.limit_v:
+                raise SafetyStop(
+                    f"{tap.point} can take {tap.worst_v:.0f} V in a fault; probe and scope allow "
+                    f"{self.limit_v:.0f} V ({100 * RATING_MARGIN:.0f} % of the lower rating)",
                     hint="use a probe of a higher rating and enter it in the bench file, or choose another point",
                 )
-        return "ac" if all(tap.worst_v <= MARGIN * self.input_rated_v for tap in taps) else "dc"
+        return "ac" if all(tap.worst_v <= usable_v(self.input_rated_v) for tap in taps) else "dc"
+
+    @property
+    def limit_v(self) -> float:
+        """Highest volts to earth at a tip, DC plus AC peak, that probe and scope are offered at."""
+        return usable_v(min(self.tip_rated_v, self.input_rated_v * self.probe_factor))
 
 
 Commit = Callable[[Capture], None]

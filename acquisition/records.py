@@ -30,6 +30,12 @@ RELATIVE_QUANTITIES = frozenset({"gain", "phase_deg"})
 QUALITIES = ("good", "unsteady", "overload", "held", "confirmed_zero", "imported")
 """How a reading came about; only ``good``, ``confirmed_zero`` and ``imported`` are judged."""
 
+RATING_MARGIN = 0.8
+"""Share of a rating that is used (rule L1 of common bench practice)."""
+
+UNKNOWN_RATING_V = 60.0
+"""No prompt goes above this while a rating is not known (rule L11)."""
+
 JUDGED_QUALITIES = frozenset({"good", "confirmed_zero", "imported"})
 
 
@@ -314,6 +320,28 @@ class JobSheet:
     advice: str = ""
     created_utc: str = ""
     program: str = ""
+
+
+def usable_v(rated_v: float | None) -> float:
+    """Highest worst-case volts, DC plus AC peak, at which a lead, a probe or an instrument is offered.
+
+    Parameters
+    ----------
+    rated_v : float or None
+        Its rating; None when it is not known.
+
+    Returns
+    -------
+    float
+        In volts: 80 % of the rating, or 60 V where the rating allows that much.
+
+    Examples
+    --------
+    >>> usable_v(600.0), usable_v(None), usable_v(30.0)
+    (480.0, 60.0, 30.0)
+    """
+    rated_v = UNKNOWN_RATING_V if rated_v is None else rated_v
+    return max(RATING_MARGIN * rated_v, min(rated_v, UNKNOWN_RATING_V))
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)

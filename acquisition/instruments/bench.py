@@ -9,12 +9,10 @@ from pydantic import AfterValidator, BeforeValidator, Field, PlainSerializer, mo
 from ..configs import Document, find_config, parse_yaml, read_yaml, validate
 from ..errors import ConfigError, Problem
 from ..quantities import parse_value
+from ..records import UNKNOWN_RATING_V
 from ..transport import parse_address
 from .accuracy import AccuracyTable
 from .dialect import Serial, Strict, checked_pattern, load_dialect
-
-UNKNOWN_RATING_V = 60.0
-"""No prompt goes above this while a rating is not known (limit L11 of common bench practice)."""
 
 
 def _value(given: Any) -> Any:

@@ -7,8 +7,9 @@ from dataclasses import dataclass
 
 from ..clock import Clock, SystemClock
 from ..errors import AcquisitionError
+from ..records import UNKNOWN_RATING_V
 from ..transport import parse_address
-from .bench import UNKNOWN_RATING_V, Bench, Instrument
+from .bench import Bench, Instrument
 from .dialect import load_dialect
 from .generator import open_generator
 from .meter import open_meter

@@ -5,11 +5,8 @@ from __future__ import annotations
 import math
 from dataclasses import dataclass
 
-from ..records import SurveyStep
+from ..records import UNKNOWN_RATING_V, SurveyStep, usable_v
 from ..steady import Sample
-
-MARGIN = 0.8
-UNKNOWN_LIMIT_V = 60.0
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)
@@ -35,7 +32,7 @@ class ProbingLimits:
     def rated_v(self) -> float:
         """Lowest rating; an unknown one counts as 60 V."""
         given = (self.meter_rated_v, self.lead_rated_v)
-        return min(UNKNOWN_LIMIT_V if rating is None else rating for rating in given)
+        return min(UNKNOWN_RATING_V if rating is None else rating for rating in given)
 
     def refusal(self, step: SurveyStep) -> str:
         """Say why a point must not be named.
@@ -53,11 +50,11 @@ class ProbingLimits:
         worst = step.worst_v
         name = f"{step.point} is left out: it can reach {worst:.0f} V in a fault or at switch-on"
         for what, rating in (("meter", self.meter_rated_v), ("lead", self.lead_rated_v)):
-            if rating is None and worst > UNKNOWN_LIMIT_V:
+            if rating is None and worst > UNKNOWN_RATING_V:
                 return f"{name}, and the rating of the {what} is not known (write it in the bench file)"
-        if not self.mains_known and worst > UNKNOWN_LIMIT_V:
+        if not self.mains_known and worst > UNKNOWN_RATING_V:
             return f"{name}, and the mains voltage is not known"
-        if worst > MARGIN * self.rated_v and worst > UNKNOWN_LIMIT_V:
+        if worst > usable_v(self.rated_v):
             lowest = "lead" if self.lead_rated_v == self.rated_v else "meter"
             return f"{name}, more than 80 % of what the {lowest} is rated for ({self.rated_v:.0f} V)"
         return ""

@@ -2,8 +2,7 @@
 
 from __future__ import annotations
 
-from ..records import Reading, SurveyStep
-from .limits import UNKNOWN_LIMIT_V
+from ..records import UNKNOWN_RATING_V, Reading, SurveyStep
 
 NEARLY_ZERO_V = 0.05
 """An undriven grid within this of 0 V is called 0 V (common practice, no source)."""
@@ -42,7 +41,7 @@ def hazard_of(step: SurveyStep) -> str:
     step : SurveyStep
         The point.
     """
-    return f"high voltage, up to {step.worst_v:.0f} V in a fault" if step.worst_v > UNKNOWN_LIMIT_V else ""
+    return f"high voltage, up to {step.worst_v:.0f} V in a fault" if step.worst_v > UNKNOWN_RATING_V else ""
 
 
 def healthy_of(step: SurveyStep) -> str:

@@ -80,16 +80,11 @@ def loads_of(bench: Bench | None) -> tuple[MeterLoad, ProbeLoad]:
 
 
 def limits_known(bench: Bench | None) -> tuple[float | None, float | None]:
-    """Ratings of meter with lead, and of probe with scope, in volts; None where the bench file does not say.
+    """Ratings of meter with lead, and of probe with scope, in volts: 60 V where the bench file does not say.
 
     Parameters
     ----------
     bench : Bench or None
-        The bench.
+        The bench; without one nothing is known, and both are None.
     """
-    if bench is None:
-        return None, None
-    meter, scope = bench.meter, bench.scope
-    meter_known = meter is not None and meter.rating_v is not None and bench.lead.rated_v is not None
-    probe_known = scope is not None and scope.rating_v is not None and bench.probe.rated_v is not None
-    return (bench.meter_limit_v if meter_known else None), (bench.probe_limit_v if probe_known else None)
+    return (None, None) if bench is None else (bench.meter_limit_v, bench.probe_limit_v)

@@ -7,9 +7,10 @@ from .loading import MeterLoad, ProbeLoad
 from .model import ChassisModel, Values
 from .parameters import Parameter
 from .points import Point, list_points
+from .worst_case import WorstCase
 
 __all__ = [
     "Band", "Chassis", "ChassisModel", "MeterLoad", "Parameter", "Part", "Point", "Printed", "ProbeLoad", "Rail",
-    "Signal", "Stage", "Values", "band_of", "bands", "healthy_values", "list_points", "load_chassis",
+    "Signal", "Stage", "Values", "WorstCase", "band_of", "bands", "healthy_values", "list_points", "load_chassis",
     "parse_chassis",
 ]  # fmt: skip

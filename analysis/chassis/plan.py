@@ -3,13 +3,6 @@
 Order (common practice, no source): heaters, rails and supply nodes from the highest down, bias; then the output
 stage (cathodes, screens, plates); then the stages before it, from the output towards the input, cathodes,
 screens, plates; the grids, because a meter disturbs them most; other nodes and signal terminals at the end.
-
-Worst case (rule L1 of common bench practice: the unloaded supply times mains over nominal times 1.1): the EMF
-behind each rail, ripple added, stands for the unloaded supply; where the file names no source resistance,
-1.41 / 1.2 of its volts do. Every plate, screen and supply node can reach it; so can a grid or a node behind a
-capacitor that may be shorted, and a cathode that rides high. An output plate can reach twice that (L3). What is
-left (plain cathodes, terminals of the signal) is taken as 60 V, or ten times the healthy volts (common practice,
-no source).
 """
 
 from __future__ import annotations
@@ -23,17 +16,11 @@ from acquisition.records import Measurand, SurveyPlan, SurveyStep
 from analysis.tubes.base import mirrored, neighbours, spoken_place
 
 from .bands import Band, bands
-from .description import GROUND, Chassis
+from .description import Chassis
 from .model import ChassisModel
 from .points import Point, list_points
+from .worst_case import LOW_V, WorstCase
 
-MAINS_HIGH = 1.1
-UNLOADED_OVER_LOADED = 1.41 / 1.2
-"""A loaded reservoir stands at 1.2 to 1.35 times the secondary's rms volts, an unloaded one at 1.41 times
-(common practice, no source)."""
-LOW_V = 60.0
-OUTPUT_SWING = 2.0
-RIDES_HIGH = 0.1
 MAY_BE_ZERO_V = 0.3
 SLOWEST_S = 2.0
 SAMPLES = 200
@@ -65,13 +52,13 @@ def survey_plan(
     Returns
     -------
     SurveyPlan
-        Every point worth reading, in bench order. Without a model and without ``supply_v`` the worst case is
-        infinite, so that no high-voltage point is ever named.
+        Every point worth reading, in bench order. Its worst case is that of `WorstCase`: infinite where nothing
+        tells the supply, so that no high-voltage point is ever named.
     """
     points = model.points if model is not None else list_points(chassis)
     chosen = {name: point for name, point in points.items() if _worth_reading(point, model)}
     expected = _expected(model, chosen, mains_v) if model is not None else _printed(chassis, chosen)
-    supply = _supply_v(chassis, model, supply_v) * MAINS_HIGH * max(1.0, (mains_v or 0.0) / chassis.mains_v)
+    worst = WorstCase(chassis, model, mains_v=mains_v, supply_v=supply_v)
     output_nodes = {
         node for part in chassis.parts.values() if part.kind == "transformer" for node in part.nodes[:-2]
     }
@@ -91,7 +78,7 @@ def survey_plan(
                     expected_v=None if band is None else band.expected,
                     low_v=None if band is None else band.low,
                     high_v=None if band is None else band.high,
-                    worst_v=_worst_v(chassis, point, band, supply, output_nodes),
+                    worst_v=worst.at(point, 0.0 if band is None else max(abs(band.low), abs(band.high))),
                     source_ohm=source_ohm,
                     settle_s=min(SLOWEST_S, source_ohm * _farads_at(chassis, point.node)),
                     may_be_zero=point.heater or band is None or abs(band.expected) < MAY_BE_ZERO_V,
@@ -127,21 +114,6 @@ def _printed(chassis: Chassis, points: Mapping[str, Point]) -> dict[str, Band]:
             low, high = printed.limits_v
             bands_[name] = Band(expected=printed.volts, low=low, high=high, std=0.25 * (high - low))
     return bands_
-
-
-def _supply_v(chassis: Chassis, model: ChassisModel | None, supply_v: float | None) -> float:
-    if supply_v is not None:
-        return supply_v
-    if model is None or not chassis.rails:
-        return math.inf
-    return max(
-        max(
-            abs(rail.volts) * (1.0 if rail.source_ohm else UNLOADED_OVER_LOADED),
-            abs(float(np.max(model.nominal()[f"{name}.emf"]))),
-        )
-        + 0.5 * rail.ripple_pp_v
-        for name, rail in chassis.rails.items()
-    )
 
 
 def _order(
@@ -190,41 +162,6 @@ def _neighbours(
         if other is not None and name in expected and other.node != point.node:
             found[name] = expected[name].expected
     return found
-
-
-def _worst_v(chassis: Chassis, point: Point, band: Band | None, supply_v: float, output_nodes: set[str]) -> float:
-    healthy_v = 0.0 if band is None else max(abs(band.low), abs(band.high))
-    plain_v = max(LOW_V, 10.0 * healthy_v)
-    if point.heater:
-        return max(LOW_V, supply_v) if point.danger else LOW_V
-    if point.node in output_nodes and "plate" in point.function:
-        return OUTPUT_SWING * supply_v
-    if point.danger or point.function in ("rail", "node") or healthy_v > RIDES_HIGH * supply_v:
-        return supply_v
-    if "cathode" in point.function or "suppressor" in point.function:
-        return min(plain_v, supply_v)
-    if "grid" in point.function and chassis.parts:
-        return supply_v if _behind_capacitor(chassis, point.node) else min(plain_v, supply_v)
-    return min(plain_v, supply_v) if point.function in ("input", "output") else supply_v
-
-
-def _behind_capacitor(chassis: Chassis, node: str) -> bool:
-    """Whether a capacitor that might be shorted leads here; resistances conduct, ground and rails end it."""
-    seen, waiting = {node}, [node]
-    ends = {GROUND, *chassis.rails}
-    while waiting:
-        here = waiting.pop()
-        for part in chassis.parts.values():
-            if here not in part.nodes:
-                continue
-            others = [other for other in part.nodes if other != here]
-            if part.kind == "capacitor" and not set(others) <= {GROUND}:
-                return True
-            if part.kind in ("resistor", "potentiometer"):
-                fresh = [other for other in others if other not in seen and other not in ends]
-                seen.update(fresh)
-                waiting += fresh
-    return False
 
 
 def _source_ohm(model: ChassisModel, point: Point, band: Band) -> float:

@@ -16,10 +16,9 @@ from dataclasses import dataclass
 import numpy as np
 
 from acquisition.quantities import format_value
-from acquisition.records import Measurand
+from acquisition.records import Measurand, usable_v
 
-from ..chassis import ChassisModel, Point
-from ..chassis.plan import MAINS_HIGH
+from ..chassis import ChassisModel, WorstCase
 from ..judge import NOISE
 from .data import Data, Refined, Weighed
 from .error_scales import own_scale
@@ -34,9 +33,6 @@ source."""
 GRID_EFFORT, HIGH_VOLTS_EFFORT = 1.5, 1.3
 HIGH_VOLTS = 300.0
 """Above this the reading is a clip-on sequence with power off and on (rule S2)."""
-
-RATING_MARGIN = 0.8
-"""Share of a rating that may be used (limit L1)."""
 
 ENOUGH_BITS = 0.05
 """Below this a live reading does not tell the suspects apart. Common practice, no source."""
@@ -99,43 +95,26 @@ def candidates(model: ChassisModel, dc_only: bool = False) -> list[Measurand]:
     return result
 
 
-def worst_volts(model: ChassisModel, point: Point) -> float:
-    """Highest volts to ground a point can take in a fault (limits L1, L3).
-
-    Parameters
-    ----------
-    model : ChassisModel
-        The chassis.
-    point : Point
-        Where.
-    """
-    supply = max((abs(rail.volts) for rail in model.chassis.rails.values()), default=0.0) * MAINS_HIGH
-    primaries = {n for p in model.chassis.parts.values() if p.kind == "transformer" for n in p.nodes[:-2]}
-    nodes = {model.points[n].node for n in primaries if n in model.points}
-    swings = point.node in nodes and point.function == "plate"
-    return supply * (2.0 if swings else 1.0)
-
-
 def is_allowed(
-    model: ChassisModel, measurand: Measurand, limit_v: float | None, probe_limit_v: float | None = None
+    worst: WorstCase, measurand: Measurand, limit_v: float | None, probe_limit_v: float | None = None
 ) -> bool:
     """Whether lead and meter, or probe and scope, are rated for every point of a reading.
 
     Parameters
     ----------
-    model : ChassisModel
-        The chassis.
+    worst : WorstCase
+        Of the chassis.
     measurand : Measurand
         The reading.
     limit_v, probe_limit_v : float, optional
-        Lowest rating of meter and lead (DC), of scope and probe (all else); None where it is not known here, and
-        then the survey checks it.
+        Lowest rating of meter and lead (DC), of scope and probe (all else); None where no instrument is known here,
+        and then the survey checks it.
     """
     limit_v = limit_v if measurand.quantity == "dc_v" else probe_limit_v
     if limit_v is None:
         return True
-    points = [model.points[p] for p in measurand.points if p in model.points]
-    return all(worst_volts(model, p) <= RATING_MARGIN * limit_v for p in points)
+    points = [worst.points[p] for p in measurand.points if p in worst.points]
+    return all(worst.at(point) <= usable_v(limit_v) for point in points)
 
 
 def effort(model: ChassisModel, measurand: Measurand, volts: float) -> float:
@@ -316,6 +295,8 @@ def propose(
         Only DC readings.
     """
     taken = {canonical(r.measurand) for r in data.readings}
+    seen_v = max((abs(r.value) for r in data.readings if r.quantity == "dc_v"), default=0.0)
+    worst = WorstCase(panel.model.chassis, panel.model, seen_v=seen_v)
     points = panel.model.points
     nodes_read = {points[m.point].node for m in taken if m.quantity == "dc_v" and m.point in points}
     open_columns = np.array(
@@ -326,7 +307,7 @@ def propose(
             and c not in taken
             and not (c.quantity == "dc_v" and points[c.point].node in nodes_read)  # the same node by another name
             and panel.usable[panel.columns[c]]
-            and is_allowed(panel.model, m, limit_v, probe_limit_v)
+            and is_allowed(worst, m, limit_v, probe_limit_v)
         ],
         dtype=int,
     )

@@ -158,8 +158,9 @@ def measure(
         job.add_event(
             pass_name, Event(kind="confirmation", subject="load", text="load across the output confirmed")
         )
-    read = {r.point: r.value for r in job.read_pass(pass_name).readings if r.quantity == "dc_v"}
-    plan = dataclasses.replace(plan, read_v=read)
+    kept = job.read_pass(pass_name)
+    read = {r.point: r.value for r in kept.readings if r.quantity == "dc_v"}
+    plan = dataclasses.replace(plan, read_v=read, mains_v=kept.mains_v)
     frequencies = [float(f) for f in log_frequencies(*SWEEP_HZ, SWEEP_POINTS)] if sweep else [freq_hz]
 
     def ask(request: str) -> None:

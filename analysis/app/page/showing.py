@@ -6,15 +6,14 @@ import math
 from collections.abc import Mapping, Sequence
 from typing import TYPE_CHECKING, Any
 
+from acquisition.records import UNKNOWN_RATING_V
+
 if TYPE_CHECKING:
     from acquisition.instruments import Sample
     from acquisition.probing import Probing
     from acquisition.records import Reading, SurveyStep
     from acquisition.steady import State
     from analysis.chassis import Chassis
-
-UNKNOWN_V = 60.0
-"""Above this a point is announced as dangerous: the limit quoted in meter manuals, as the survey uses it."""
 
 
 def meter_panel(sample: Sample, state: str) -> dict[str, Any]:
@@ -100,7 +99,7 @@ def step_panel(step: SurveyStep, machine: Probing, chassis: Chassis) -> dict[str
         panel["healthy"] = (
             "Healthy: next to 0 V" if is_zero else f"Healthy: {volts(step.low_v)} to {volts(step.high_v)}"
         )
-    if step.worst_v > UNKNOWN_V:
+    if step.worst_v > UNKNOWN_RATING_V:
         panel["hazard"] = f"High voltage here: up to {step.worst_v:.0f} V in a fault"
     return panel
 
@@ -115,7 +114,7 @@ def spoken_step(step: SurveyStep) -> str:
     """
     socket, _, pin = step.point.partition(".")
     name = f"{' '.join(socket)} pin {pin}" if pin else " ".join(step.point)
-    hazard = "High voltage. " if step.worst_v > UNKNOWN_V else ""
+    hazard = "High voltage. " if step.worst_v > UNKNOWN_RATING_V else ""
     expected = f", expect about {step.expected_v:.3g}" if step.expected_v is not None else ""
     return f"{hazard}{name}, {step.function}{expected}"
 

@@ -3,6 +3,7 @@
 from __future__ import annotations
 
 import difflib
+import math
 from collections.abc import Sequence
 from dataclasses import dataclass, field
 
@@ -11,11 +12,10 @@ import numpy as np
 from acquisition.capture import ScopeRules, Tap
 from acquisition.errors import AnalysisError, ConfigError, Problem
 from acquisition.instruments import Bench
-from acquisition.records import Measurand
-from analysis.chassis import Chassis, ChassisModel, ProbeLoad
-from analysis.chassis.plan import MAINS_HIGH
+from acquisition.records import UNKNOWN_RATING_V, Measurand
+from analysis.chassis import Chassis, ChassisModel, ProbeLoad, WorstCase
+from analysis.chassis.worst_case import MAINS_HIGH
 from analysis.gain import ChannelAccuracy
-from analysis.suspects.next_reading import worst_volts
 
 from .settling import settling_s, time_constants
 
@@ -46,6 +46,8 @@ class StagePlan:
         Time constants of the capacitors, by part.
     read_v : dict
         Direct volts that were read in the pass, by point: where a chassis is faulty the model does not know them.
+    mains_v, supply_v : float, optional
+        Mains of the pass, volts rms, and the unloaded high tension where the person tells it; see `WorstCase`.
     """
 
     name: str
@@ -57,6 +59,8 @@ class StagePlan:
     bench: Bench
     constants: dict[str, float] = field(default_factory=dict)
     read_v: dict[str, float] = field(default_factory=dict)
+    mains_v: float | None = None
+    supply_v: float | None = None
 
     @property
     def needs_load(self) -> bool:
@@ -92,8 +96,9 @@ class StagePlan:
         standing_v = abs(self._dc_v(point))
         through = ""
         if standing_v > EARTH_V:
-            rated_v = MAINS_HIGH * max(self._supply_v, standing_v)
-            through = f" through a capacitor rated for {rated_v:.0f} V, since {standing_v:.3g} V stand there,"
+            rated_v = max(self._worst.supply_v, MAINS_HIGH * standing_v)
+            rating = f"{rated_v:.0f} V" if math.isfinite(rated_v) else "the supply"
+            through = f" through a capacitor rated for {rating}, since {standing_v:.3g} V stand there"
         return (
             f"generator on {point}{through}. Its shell and the scope's clips are earth: only on a chassis that "
             f"read below {EARTH_V:g} V to earth in this session, DC and AC"
@@ -117,8 +122,6 @@ class StagePlan:
 
     def rules(self) -> ScopeRules:
         """Ratings and probe factor from the bench file; an unknown rating counts as the lowest (L11)."""
-        from acquisition.instruments.bench import UNKNOWN_RATING_V
-
         scope, probe = self.bench.scope, self.bench.probe
         return ScopeRules(
             probe_factor=probe.factor,
@@ -154,25 +157,29 @@ class StagePlan:
         drive_pp_v, freq_hz : float
             For the first guess of the range; no drive for hum.
         """
-        worst_v, pp_v = 0.0, None
-        if self.chassis is not None:
-            worst_v = MAINS_HIGH * self._supply_v
-        if self.model is not None and point in self.model.points and self.model.points[point].node:
-            worst_v = worst_volts(self.model, self.model.points[point])
-            if drive_pp_v and self.model.chassis.signal is not None:
-                path = self.model.response({}, self.model.chassis.signal.input, point, np.array([freq_hz]))
-                pp_v = float(abs(path.flat[0])) * drive_pp_v
-        if pp_v is not None and worst_v:
+        worst_v, pp_v = self._worst_v(point), None
+        modelled = self.model is not None and point in self.model.points and self.model.points[point].node
+        if self.model is not None and modelled and drive_pp_v and self.model.chassis.signal is not None:
+            path = self.model.response({}, self.model.chassis.signal.input, point, np.array([freq_hz]))
             # A linear gain knows no end; the supply does, and worst_v holds DC and the peak of any swing already.
-            pp_v = min(pp_v, 2.0 * worst_v)
+            pp_v = min(float(abs(path.flat[0])) * drive_pp_v, 2.0 * worst_v)
         if point in self._outside:
             worst_v = 0.5 * (pp_v or 0.0)
         return Tap(point=point, channel=channel, worst_v=worst_v, dc_v=self._dc_v(point), pp_v=pp_v)
 
     @property
-    def _supply_v(self) -> float:
-        rails = self.chassis.rails.values() if self.chassis is not None else ()
-        return max((abs(rail.volts) for rail in rails), default=0.0)
+    def _worst(self) -> WorstCase:
+        return WorstCase(
+            self.chassis or Chassis(path="", title=""),
+            self.model,
+            mains_v=self.mains_v,
+            supply_v=self.supply_v,
+            seen_v=max(map(abs, self.read_v.values()), default=0.0),
+        )
+
+    def _worst_v(self, point: str) -> float:
+        worst = self._worst
+        return worst.at(worst.points[point]) if point in worst.points else worst.anywhere_v
 
     def _dc_v(self, point: str) -> float:
         """Direct volts at a point: as read, else as the model has them, else 0."""

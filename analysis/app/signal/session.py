@@ -202,8 +202,8 @@ class SignalRun:
         self._ask(f"probe of channel 1 on {self.plan.source}, probe of channel 2 on {self.plan.output}")
         rules = self.plan.rules()
         taps = self.plan.taps(self.drive_pp_v)
-        # The probe's rating holds for direct voltage plus peak: what is left is for the signal.
-        most_out_pp_v = min(2.0 * (0.8 * rules.tip_rated_v - abs(tap.dc_v)) for tap in taps)
+        # The rating holds for direct voltage plus peak: what is left is for the signal.
+        most_out_pp_v = min(2.0 * (rules.limit_v - abs(tap.dc_v)) for tap in taps)
         capture = self._capture(taps, KEPT_AS)
 
         def take(drive_pp_v: float) -> Step:

@@ -54,6 +54,7 @@ class Value(click.ParamType):
 @click.option("--balance", is_flag=True, help="STAGE is two outputs of an inverter: how equal, how opposite.")
 @click.option("--swap", is_flag=True, help="Measure twice with the probes exchanged: their errors drop out.")
 @click.option("--one-channel", is_flag=True, help="Input and output one after the other, sync as trigger.")
+@click.option("--supply", "supply_v", type=Value(), metavar="V", help="Unloaded high tension, where no rails tell.")
 @click.option("--load-connected", is_flag=True, help="Say beforehand that the output has its load.")
 @click.option("--ready", is_flag=True, help="Probes and leads are in place: do not ask.")
 @click.option(
@@ -72,6 +73,7 @@ def command(
     balance: bool,
     swap: bool,
     one_channel: bool,
+    supply_v: float | None,
     load_connected: bool,
     ready: bool,
     bench_name: str | None,
@@ -109,8 +111,9 @@ def command(
         name = latest_pass(job, pass_name)
         if name not in job.passes():
             job.start_pass(name)
-        read = {r.point: r.value for r in job.read_pass(name).readings if r.quantity == "dc_v"}
-        plan = dataclasses.replace(plan, read_v=read)
+        kept = job.read_pass(name)
+        read = {r.point: r.value for r in kept.readings if r.quantity == "dc_v"}
+        plan = dataclasses.replace(plan, read_v=read, mains_v=kept.mains_v, supply_v=supply_v)
         if not hum and plan.needs_load:
             _note_load(job, name)
 

@@ -23,7 +23,7 @@ KEYS = "Keys: space goes on, b back, s skip, r repeat, q stop."
 @click.option("--pass", "pass_name", metavar="NAME", help="Pass to begin or go on with; as-found for the first.")
 @click.option("--mains", "mains_v", type=click.FloatRange(1.0, 1000.0), help="Mains now, volts rms.")
 @click.option(
-    "--supply", "supply_v", type=click.FloatRange(1.0), help="Unloaded high tension, where no model tells."
+    "--supply", "supply_v", type=click.FloatRange(1.0), help="Unloaded high tension, where no rails tell."
 )
 @click.option("--tubes-glow", is_flag=True, help="The heaters are seen to glow: skip their pins.")
 @click.option("--delicate", is_flag=True, help="Offer grids that a meter upsets too.")

@@ -90,9 +90,10 @@ parts:
     chassis = parse_chassis(text, "stiff.yaml")
     plan = survey_plan(chassis, ChassisModel(chassis))
     assert steps_of(plan)["V1.1"].worst_v == pytest.approx(1.1 * (260 * 1.41 / 1.2 + 2.0))
-    given = parse_chassis(text.replace("260,", "260, source: 200,"), "stiff.yaml")
+    given = parse_chassis(text.replace("260,", "260, source: 20k,"), "stiff.yaml")
     plan = survey_plan(given, ChassisModel(given))
-    assert steps_of(plan)["V1.1"].worst_v < 1.1 * 265
+    emf_v = float(ChassisModel(given).nominal()["HT1.emf"][0])
+    assert steps_of(plan)["V1.1"].worst_v == pytest.approx(1.1 * (emf_v + 2.0)) != steps_of(plan)["V1.3"].worst_v
 
 
 def test_high_mains_raise_the_worst_case(quayside):
@@ -135,9 +136,12 @@ def test_tubes_alone_are_enough_but_name_no_high_voltage_point():
     expected = {step.point: (step.expected_v, step.low_v, step.high_v) for step in plan.steps if step.expected_v}
     printed = {"HT1": (245, 196, 294), "V1.1": (145, 116, 174), "V1.6": (145, 116, 174), "V2.3": (7, 5.6, 8.4)}
     assert expected == {point: pytest.approx(volts) for point, volts in printed.items()}
-    assert all(math.isinf(step.worst_v) for step in plan.steps if step.function.startswith("plate"))
-    told = survey_plan(chassis, supply_v=300.0)
-    assert steps_of(told)["V1.1"].worst_v == pytest.approx(330.0)
+    assert steps_of(plan)["V1.1"].worst_v == pytest.approx(1.1 * (245 * 1.41 / 1.2 + 3.0)), "the rail tells"
+    bare = parse_chassis("chassis: bare\ntubes: {V1: 12AX7, V2: EL84}\n")
+    assert all(math.isinf(s.worst_v) for s in survey_plan(bare).steps if s.function.startswith("plate"))
+    told = steps_of(survey_plan(bare, supply_v=300.0))
+    assert told["V1.1"].worst_v == pytest.approx(330.0)
+    assert told["V2.7"].worst_v == pytest.approx(660.0), "a power tube may work into a transformer"
 
 
 def test_heaters_that_carry_high_tension_count_as_it():

@@ -4,7 +4,7 @@ import numpy as np
 import pytest
 
 from acquisition.records import Measurand, Reading
-from analysis.chassis import ChassisModel, load_chassis
+from analysis.chassis import ChassisModel, WorstCase, load_chassis
 from analysis.suspects import Diagnoser, Estimate
 from analysis.suspects.next_reading import is_allowed
 
@@ -52,9 +52,9 @@ def test_text():
 
 
 def test_meter_and_probe_have_ratings_of_their_own(diagnoser):
-    model = diagnoser.model
+    worst = WorstCase(diagnoser.model.chassis, diagnoser.model)
     volts, ripple = (Measurand(point="HT1", quantity=q) for q in ("dc_v", "ripple_pp_v"))
-    assert is_allowed(model, volts, 1000.0, 300.0)
-    assert not is_allowed(model, ripple, 1000.0, 300.0)
-    assert not is_allowed(model, volts, 300.0, 1000.0)
-    assert is_allowed(model, ripple, None, None)
+    assert is_allowed(worst, volts, 1000.0, 300.0)
+    assert not is_allowed(worst, ripple, 1000.0, 300.0)
+    assert not is_allowed(worst, volts, 300.0, 1000.0)
+    assert is_allowed(worst, ripple, None, None)
