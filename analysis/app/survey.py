@@ -46,7 +46,7 @@ def survey_of(
     options : Options
         What the person chose; ``mains_v`` scales what is expected.
     supply_v : float, optional
-        Unloaded high tension, where no model tells.
+        Unloaded high tension, where no rails tell.
     advise : callable, optional
         Gives the point that would tell most.
     """

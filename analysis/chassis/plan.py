@@ -47,7 +47,7 @@ def survey_plan(
     mains_v : float, optional
         Mains measured, volts rms; above nominal it raises the worst case too.
     supply_v : float, optional
-        Unloaded high tension in volts, where there is no model to tell it.
+        Unloaded high tension in volts, where no rails tell it.
 
     Returns
     -------
