@@ -172,8 +172,39 @@ def test_drawing_and_history(tab, bench):
     assert tab.complaints == []
 
 
+def test_notes_are_written_on_a_phone_by_keys_alone(tab, bench):
+    tab.set_viewport_size({"width": 390, "height": 844})
+    tab.goto(bench.url + "#notes")
+    wait_for(lambda: tab.locator("#changed-name option").count() > 10)
+
+    def noted():
+        with open_job(bench.folder / "amp.stagewalk", read_only=True) as job:
+            return job.sheet, [(e.kind, e.subject, e.value, e.text) for e in job.read_pass("as-found").events]
+
+    tab.focus("#customer")
+    tab.keyboard.type("<b>M. Okafor</b>")
+    tab.keyboard.press("Enter")
+    wait_for(lambda: noted()[0].customer == "<b>M. Okafor</b>")
+    tab.focus("#changed-name")
+    tab.keyboard.type("C2")
+    tab.keyboard.press("Tab")
+    tab.keyboard.type("22 n")
+    tab.keyboard.press("Enter")
+    wait_for(lambda: ("part_replaced", "C2", 22e-9, "") in noted()[1])
+    tab.focus("#remark")
+    tab.keyboard.type("a <i>hot</i> smell")
+    tab.keyboard.press("Tab")
+    tab.keyboard.press("Enter")
+    wait_for(lambda: "a <i>hot</i> smell" in tab.locator("#noted").inner_text())
+    assert "C2 part replaced, 22 nF" in tab.locator("#noted").inner_text()
+    assert tab.locator("#notes-words").inner_text() == "Written down."
+    if folder := os.environ.get("STAGEWALK_PICTURES"):
+        tab.screenshot(path=f"{folder}/notes.png", full_page=True)
+    assert tab.complaints == []
+
+
 @pytest.mark.skipif(AXE is None, reason="needs axe-core (pip install axe-core-python)")
-@pytest.mark.parametrize("view", ["survey", "gain", "compare", "chassis"])
+@pytest.mark.parametrize("view", ["survey", "gain", "compare", "chassis", "notes"])
 def test_accessibility_of_every_view(tab, bench, view):
     tab.goto(f"{bench.url}#{view}")
     tab.wait_for_timeout(700)
@@ -185,7 +216,7 @@ def test_accessibility_of_every_view(tab, bench, view):
 
 
 @pytest.mark.parametrize("width", [390, 820, 1280])
-@pytest.mark.parametrize("view", ["survey", "gain", "compare", "chassis"])
+@pytest.mark.parametrize("view", ["survey", "gain", "compare", "chassis", "notes"])
 def test_no_sideways_scroll(tab, bench, view, width):
     tab.set_viewport_size({"width": width, "height": 844})
     tab.goto(f"{bench.url}#{view}")

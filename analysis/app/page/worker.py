@@ -9,19 +9,23 @@ from contextlib import suppress
 from pathlib import Path
 from typing import TYPE_CHECKING, Any, Protocol
 
+import click
+
 from acquisition.clock import Clock, SystemClock
 from acquisition.errors import AcquisitionError, BenchError
 from acquisition.instruments import open_meter
 from acquisition.probing import Action, ActionKind, Key, Options, Phase, Probing
-from acquisition.records import Event, Measurand
+from acquisition.records import Measurand
 from acquisition.steady import SteadyDetector
 from acquisition.store import Job, open_job
 from analysis.app.modelled import modelled
+from analysis.app.replaced import keep_replaced
 from analysis.app.survey import detector_for, limits_of, survey_of
 
 from . import showing
 from .gaining import UNKNOWN, GainPanel, Stopped, measure
 from .hub import Hub
+from .noting import NOTES, Noting, changed_before
 from .thinking import NOTHING_WEIGHED, Thinker
 
 if TYPE_CHECKING:
@@ -73,7 +77,7 @@ class BenchWorker:
         For waits.
     """
 
-    names = frozenset({*KEYS, "start", "note", "gain", "stop"})
+    names = frozenset({*KEYS, *NOTES, "start", "gain", "stop"})
 
     def __init__(
         self,
@@ -140,6 +144,7 @@ class BenchWorker:
             return
         self._chassis, self._model, self._job = chassis, model, job
         self._publish_job()
+        self._noting = Noting(job, chassis, self.pass_name, self.hub)
         self.hub.publish("step", self._step)
         words = "not opened yet" if self.bench.generator is not None else "none on this bench"
         GainPanel(self.hub).lamp(False, words, known=False)
@@ -192,7 +197,7 @@ class BenchWorker:
         """Between two tries: what needs no meter is done, the rest is told that there is none."""
         with suppress(queue.Empty):
             action, body = self._requests.get(timeout=RETRY_S)
-            if action in ("gain", "note"):
+            if action in ("gain", *NOTES):
                 self._request(action, body)
             elif not self._ending.is_set():
                 self._alarm("The meter does not answer; that waits until it does.")
@@ -202,8 +207,9 @@ class BenchWorker:
     def _request(self, action: str, body: Mapping[str, Any]) -> None:
         if action == "start":
             self._start_survey(body)
-        elif action == "note":
-            self._note(str(body.get("text", "")))
+        elif action in NOTES:
+            step = self._machine.step if self._machine is not None else None
+            self._noting.take(action, body, step.point if step else "")
         elif action == "gain":
             self._gain(body)
         elif action in KEYS and self._machine is not None:
@@ -213,7 +219,15 @@ class BenchWorker:
         if self._machine is not None and self._machine.phase is not Phase.DONE:
             return
         mains_v = _number(body.get("mains_v"))
+        try:
+            changed = changed_before(self._chassis, body.get("changed"))
+        except click.BadParameter as error:
+            self._alarm(error.message)
+            return
+        self._alarm("")
         self._begin_pass(mains_v)
+        keep_replaced(self._job, self.pass_name, changed)
+        self._noting.show()
         options = Options(
             tubes_glow=bool(body.get("glow")),
             delicate=self._delicate,
@@ -256,14 +270,6 @@ class BenchWorker:
         self._advised = panel["point"]
         self.hub.publish("suspects", panel)
 
-    def _note(self, text: str) -> None:
-        step = self._machine.step if self._machine is not None else None
-        if text.strip() and self.pass_name in self._job.passes():
-            self._job.add_event(
-                self.pass_name, Event(kind="note", subject=step.point if step else "", text=text.strip()[:400])
-            )
-            self.hub.cue("prompt", text="noted")
-
     def _gain(self, body: Mapping[str, Any]) -> None:
         """Measure with generator and scope; the meter waits."""
         self._begin_pass(None)
@@ -288,7 +294,7 @@ class BenchWorker:
             return
         while True:
             try:
-                action, _ = self._requests.get(timeout=0.2) if block else self._requests.get_nowait()
+                action, body = self._requests.get(timeout=0.2) if block else self._requests.get_nowait()
             except queue.Empty:
                 if not block:
                     return
@@ -297,6 +303,8 @@ class BenchWorker:
                 raise Stopped
             if action == "confirm" and block:
                 return
+            if action in NOTES:
+                self._noting.take(action, body)
 
     # -- showing ---------------------------------------------------------------------------------------------
 

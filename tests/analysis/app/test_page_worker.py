@@ -175,6 +175,32 @@ def test_wrong_entries_are_one_line(tmp_path, change, words):
         assert words in wait_for(lambda: hub.state().get("gain", {}).get("progress", ""))
 
 
+def test_intake_and_parts_changed_are_the_events_of_the_terminal(tmp_path):
+    with running(tmp_path, with_hands=False) as (_, hub, worker, path):
+        worker.post("intake", {"customer": "M. Okafor", "complaint": " hums\nand cuts out ", "found": "mine"})
+        wait_for(lambda: hub.state()["notes"]["words"] == "Written down.")
+        worker.post("changed", {"parts": "C2=22n"})
+        wait_for(lambda: "has not begun" in hub.state()["notes"]["words"])
+        worker.post("start", {"mains_v": "231", "changed": "C9=22n"})
+        wait_for(lambda: "no part C9" in hub.state()["alarm"]["words"])
+        assert not hub.state()["step"]["running"]
+        worker.post("start", {"mains_v": "231", "changed": "C2=22n, V1"})
+        wait_for(lambda: hub.state()["step"]["running"])
+        worker.post("changed", {"parts": "C2=22n"})
+        worker.post("changed", {"parts": "R3=1x"})
+        wait_for(lambda: "Not written down: R3" in hub.state()["notes"]["words"])
+        assert len(hub.state()["notes"]["noted"]) == 2
+        assert "C2 part replaced, 22 nF" in hub.state()["notes"]["noted"][0]
+    with open_job(path, read_only=True) as job:
+        assert (job.sheet.customer, job.sheet.complaint, job.sheet.found) == ("M. Okafor", "hums\nand cuts out", "")
+        taken = job.read_pass("as-found")
+        assert taken.mains_v == 231.0
+        assert [(e.kind, e.subject, e.value) for e in taken.events] == [
+            ("part_replaced", "C2", 22e-9),
+            ("tube_swapped", "V1", None),
+        ]
+
+
 def test_a_note_belongs_to_the_point_in_hand(tmp_path):
     with running(tmp_path) as (_, hub, worker, path):
         worker.post("start", {"mains_v": "231", "glow": True})

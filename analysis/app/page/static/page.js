@@ -4,8 +4,9 @@ import { sound } from "/static/sound.js";
 import * as survey from "/static/survey.js";
 import * as gain from "/static/gain.js";
 import * as records from "/static/records.js";
+import * as notes from "/static/notes.js";
 
-const views = ["survey", "gain", "compare", "chassis"];
+const views = ["survey", "gain", "compare", "chassis", "notes"];
 const lamp = (name, state, words) => {
   const item = document.getElementById(`lamp-${name}`);
   item.dataset.state = state;
@@ -45,6 +46,7 @@ const panels = {
   suspects: survey.suspects,
   generator: (generator) => lamp("generator", generator.on ? "on" : generator.known ? "off" : "wait", generator.words),
   gain: gain.update,
+  notes: notes.update,
   alarm: (alarm) => banner(alarm.words),
   cue: (cue) => { sound.play(cue); if (cue.kind === "records") records.changed(); },
 };
@@ -81,10 +83,11 @@ for (const button of document.querySelectorAll("[data-act]")) button.addEventLis
 for (const button of document.querySelectorAll("[data-note]")) button.addEventListener("click", () => act("note", { text: button.dataset.note }));
 document.getElementById("begin").addEventListener("click", () => {
   sound.start();
-  act("start", { mains_v: document.getElementById("mains").value, glow: document.getElementById("glow").checked, follow: document.getElementById("follow").checked });
+  act("start", { mains_v: document.getElementById("mains").value, changed: document.getElementById("changed").value, glow: document.getElementById("glow").checked, follow: document.getElementById("follow").checked });
 });
 window.addEventListener("hashchange", route);
 gain.wire(act);
 records.wire(svgFrom);
+notes.wire(act);
 route();
 open();

@@ -1,0 +1,133 @@
+"""Notes of the page: intake, parts changed, remarks. The same events by the same code as ``stagewalk note``."""
+
+from __future__ import annotations
+
+from collections.abc import Mapping
+from typing import Any
+
+import click
+
+from acquisition.quantities import format_value
+from acquisition.records import Event
+from acquisition.store import Job
+from analysis.app.replaced import keep_replaced, replacements
+from analysis.chassis import Chassis
+from analysis.chassis.parts import UNITS
+
+from .hub import Hub
+
+NOTES = ("note", "intake", "changed")
+"""Requests that need no instrument."""
+
+SHOWN = ("note", "part_replaced", "part_measured", "tube_swapped")
+INTAKE = ("customer", "serial", "technician", "complaint")
+LONGEST, LONGEST_REMARK = 2000, 400
+
+
+def changed_before(chassis: Chassis, words: object) -> tuple[Event, ...]:
+    """Parts and sockets as a person names them in one line: ``C2=22n V1``.
+
+    Parameters
+    ----------
+    chassis : Chassis
+        For the names.
+    words : object
+        From the page.
+
+    Raises
+    ------
+    BadParameter
+        No such part, or no such value.
+    """
+    return replacements(chassis, str(words or "").replace(",", " ").split())
+
+
+class Noting:
+    """Writes into the job what a tab sends, and shows what is written.
+
+    Parameters
+    ----------
+    job : Job
+        Open for writing.
+    chassis : Chassis
+        For its parts and sockets.
+    pass_name : str
+        The pass that parts and remarks belong to.
+    hub : Hub
+        Where it is shown.
+    """
+
+    def __init__(self, job: Job, chassis: Chassis, pass_name: str, hub: Hub) -> None:
+        self._job, self._chassis, self._pass_name, self._hub = job, chassis, pass_name, hub
+        self.show()
+
+    def take(self, action: str, body: Mapping[str, Any], point: str = "") -> None:
+        """Write down one request and answer it.
+
+        Parameters
+        ----------
+        action : str
+            One of ``NOTES``.
+        body : mapping
+            ``text`` of a note; intake words by their names; ``parts`` changed, in one line.
+        point : str
+            Where the survey stands.
+        """
+        try:
+            if action == "intake":
+                given = {name: str(body[name]).strip()[:LONGEST] for name in INTAKE if name in body}
+                self._job.describe(**given)
+                self.show("Written down.")
+            elif action == "changed":
+                self._changed(body.get("parts"))
+            elif text := str(body.get("text", "")).strip():
+                self._remark(text[:LONGEST_REMARK], point)
+        except click.BadParameter as error:
+            self.show(f"Not written down: {error.message}")
+
+    def _changed(self, words: object) -> None:
+        events = changed_before(self._chassis, words)
+        if not events:
+            self.show("Name a part or a tube.")
+        elif self._begun:
+            keep_replaced(self._job, self._pass_name, events)
+            self.show(f"Written down before {self._pass_name}: {', '.join(event.subject for event in events)}.")
+        else:
+            self.show(f"{self._pass_name} has not begun: name the parts where the survey is started.")
+
+    def _remark(self, text: str, point: str) -> None:
+        if self._begun:
+            self._job.add_event(self._pass_name, Event(kind="note", subject=point, text=text))
+            self._hub.cue("prompt", text="noted")
+            self.show("Written down.")
+        else:
+            self.show(f"{self._pass_name} has not begun: a remark belongs to its readings.")
+
+    @property
+    def _begun(self) -> bool:
+        return self._pass_name in self._job.passes()
+
+    def show(self, words: str = "") -> None:
+        """Tell the tabs what stands in the job.
+
+        Parameters
+        ----------
+        words : str
+            Answer to the last request.
+        """
+        events = self._job.read_pass(self._pass_name).events if self._begun else ()
+        sheet = self._job.sheet
+        panel = {
+            "words": words,
+            "intake": {name: getattr(sheet, name) for name in INTAKE},
+            "names": [*self._chassis.parts, *self._chassis.sockets],
+            "noted": [self._line(event) for event in events if event.kind in SHOWN],
+        }
+        self._hub.publish("notes", panel)
+
+    def _line(self, event: Event) -> str:
+        part = self._chassis.parts.get(event.subject)
+        value = f", {format_value(event.value, UNITS[part.kind])}" if event.value and part else ""
+        kind = "" if event.kind == "note" else event.kind.replace("_", " ")
+        words = " ".join(filter(None, [event.taken_utc[:16].replace("T", " "), event.subject, kind])) + value
+        return f"{words}: {event.text}" if event.text else words
