@@ -15,7 +15,7 @@ from importlib import resources
 from pathlib import Path
 from typing import TYPE_CHECKING, Any, TypeVar
 
-from .errors import ConfigError, Problem
+from .errors import STEERING, ConfigError, Problem
 
 if TYPE_CHECKING:
     from pydantic import BaseModel
@@ -197,8 +197,6 @@ MOST_BYTES = 1_000_000
 _DEEPEST = 20
 # What YAML 1.2.2 (5.1) does not count as printable; a tab or a line end is.
 _NOT_YAML = re.compile("[^\t\r\x20-\x7e\x85\xa0-\ud7ff\ue000-\ufffd\U00010000-\U0010ffff]")
-# Escapes can still write these: controls but tab and line feed, line separators, bidirectional overrides (UAX 9).
-_STEERING = re.compile("[\x00-\x08\x0b-\x1f\x7f-\x9f\u2028\u2029\u202a-\u202e\u2066-\u2069\ud800-\udfff]")
 
 
 def _named(character: str) -> str:
@@ -289,9 +287,9 @@ class _Reading:
 
     def _text(self, event: Any, line: int, place: tuple[str | int, ...]) -> str:
         text = str(event.value)
-        if not self._escapes and not text.isprintable() and (found := _STEERING.search(text)):
+        if not self._escapes and not text.isprintable() and (found := STEERING.search(text)):
             self._report(line, place, f"control character {_named(found[0])} is not allowed")
-            return _STEERING.sub("?", text)
+            return STEERING.sub("?", text)
         return text
 
 

@@ -31,9 +31,11 @@ Exit codes of the command: ``ConfigError``, ``StoreError``, ``SafetyStop`` and `
 
 from __future__ import annotations
 
+import dataclasses
+import re
 from collections.abc import Mapping, Sequence
 from dataclasses import dataclass
-from typing import ClassVar
+from typing import Any, ClassVar, TypeVar, cast
 
 
 class BenchError(Exception):
@@ -119,6 +121,39 @@ def harmless(text: str) -> str:
     'Amp ?[31m'
     """
     return "".join(character if character.isprintable() or character == "\xa0" else "?" for character in text)
+
+
+STEERING = re.compile("[\x00-\x08\x0b-\x1f\x7f-\x9f\u2028\u2029\u202a-\u202e\u2066-\u2069\ud800-\udfff]")
+"""Controls but tab and line feed, line separators, bidirectional overrides and isolates (UAX 9), surrogates."""
+
+T = TypeVar("T")
+
+
+def unsteered(data: T) -> T:
+    """Plain data with nothing left in its texts that would change how the text around it is shown.
+
+    Parameters
+    ----------
+    data : object
+        Text, numbers, tuples, lists, mappings and dataclasses of these; anything else stays as it is.
+
+    Examples
+    --------
+    >>> unsteered({"note": "ok\u202e\x07", "value": 1.0})
+    {'note': 'ok\ufffd\ufffd', 'value': 1.0}
+    """
+    found: Any = data
+    if isinstance(data, str):
+        found = STEERING.sub("\ufffd", data)
+    elif isinstance(data, Mapping):
+        found = {unsteered(key): unsteered(value) for key, value in data.items()}
+    elif isinstance(data, (tuple, list)):
+        found = type(data)(map(unsteered, data))
+    elif dataclasses.is_dataclass(data) and not isinstance(data, type):
+        found = dataclasses.replace(
+            data, **{f.name: unsteered(getattr(data, f.name)) for f in dataclasses.fields(data) if f.init}
+        )
+    return cast(T, found)
 
 
 _MOST_SHOWN = 50

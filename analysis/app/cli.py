@@ -3,13 +3,15 @@
 from __future__ import annotations
 
 import importlib
+import io
 import os
 import sys
 from collections.abc import Sequence
 
 import click
 
-from acquisition.errors import BenchError, harmless
+from acquisition.errors import BenchError
+from analysis.app.terminal import tell
 
 VERBS: dict[str, str] = {
     "demo": "The whole job on the simulated bench, over real SCPI.",
@@ -94,7 +96,7 @@ def main(argv: Sequence[str] | None = None) -> int:
         _drop_output()  # the reader of our output went away: nothing left to tell anyone
         return 0
     except OSError as error:
-        click.echo(harmless(f"{error.filename or 'output'}: {error.strerror or error}"), err=True)
+        tell(f"{error.filename or 'output'}: {error.strerror or error}", err=True)
         _drop_output()
         return 2
 
@@ -108,13 +110,14 @@ def _run(argv: Sequence[str] | None) -> int:
     except click.exceptions.Exit as stop:
         return int(stop.exit_code)
     except click.ClickException as error:
-        error.show()
+        words = io.StringIO()
+        error.show(words)
+        tell(words.getvalue().rstrip("\n"), err=True)
         return 2
     except BenchError as error:
-        for line in str(error).splitlines():
-            click.echo(harmless(line), err=True)
+        tell(str(error), err=True)
         if error.hint:
-            click.echo(harmless(f"  hint: {error.hint}"), err=True)
+            tell(f"  hint: {error.hint}", err=True)
         return error.exit_code
     return result if isinstance(result, int) else 0
 

@@ -90,6 +90,7 @@ def drift_of(jobs: Sequence[JobSummary], point: str | None) -> tuple[list[Visit]
 
     from acquisition.store import open_job
     from analysis.app.modelled import modelled
+    from analysis.app.passes import reached
     from analysis.trend import trends
 
     visits: list[Visit] = []
@@ -109,8 +110,10 @@ def drift_of(jobs: Sequence[JobSummary], point: str | None) -> tuple[list[Visit]
         visits = [replace(v, readings=tuple(r for r in v.readings if r.point == point)) for v in visits]
     if model is None:
         notes.append(f"readings are as taken, not brought to one mains voltage: {reason}")
-    elif any(not visit.mains_v for visit in visits):
-        notes.append("visits whose mains was not written down are not corrected for it")
+    else:
+        visits = [replace(v, readings=reached(model, v.readings)) for v in visits]
+        if any(not visit.mains_v for visit in visits):
+            notes.append("visits whose mains was not written down are not corrected for it")
     if any(visit.replaced for visit in visits):
         notes.append("a part that was changed is a step and no drift: stagewalk compare tells the two apart")
     return sorted(visits, key=lambda v: v.days), trends(visits, model, mains_v), notes

@@ -39,6 +39,23 @@ class Taken:
     bench_text: str = field(default="", repr=False)
 
 
+def reached(model: ChassisModel, readings: Sequence[Reading]) -> tuple[Reading, ...]:
+    """Readings that the model says something about: not those of heater pins, nor of names that no part reaches.
+
+    Parameters
+    ----------
+    model : ChassisModel
+        The chassis.
+    readings : sequence of Reading
+        Of one pass.
+    """
+    return tuple(
+        reading
+        for reading in readings
+        if all(point in model.points and model.points[point].node for point in reading.measurand.points)
+    )
+
+
 def judged(model: ChassisModel, readings: Sequence[Reading], mains_v: float | None) -> list[Judged]:
     """Verdict for each reading of a pass that the model knows, against the band of a healthy chassis.
 
@@ -54,12 +71,7 @@ def judged(model: ChassisModel, readings: Sequence[Reading], mains_v: float | No
     from analysis.chassis import bands
     from analysis.judge import BAND_LEVEL, judge
 
-    known = [
-        reading
-        for reading in readings
-        if reading.quality in JUDGED_QUALITIES
-        and all(point in model.points and model.points[point].node for point in reading.measurand.points)
-    ]
+    known = [reading for reading in reached(model, readings) if reading.quality in JUDGED_QUALITIES]
     if not known:
         return []
     return judge(known, bands(model, [r.measurand for r in known], known, BAND_LEVEL, mains_v=mains_v))

@@ -18,11 +18,13 @@ from pathlib import Path
 import pytest
 import uvicorn
 
+from acquisition.errors import STEERING
 from acquisition.instruments import load_bench
 from acquisition.store import open_job
 from analysis.app.page.hub import Hub
 from analysis.app.page.server import guarded, listen, page_app
 from analysis.app.page.views import views_of
+from tests.contract.test_hostile_text import EVIL, PLAIN
 
 sys.path.insert(0, str(Path(__file__).parents[1] / "analysis" / "report"))
 from repaired_five import build
@@ -288,6 +290,25 @@ def test_a_hidden_tab_lets_go_of_its_stream(tab, bench):
     wait_for(lambda: tab.locator("#digits").get_attribute("data-stale") == "no", 4)
 
 
+HOSTILE_PLACES = {"survey": "#done", "gain": "#gain-notices", "compare": "#banner"}
+
+
+def tell_hostile(hub):
+    """Every panel with markup and steering characters in each of its texts."""
+    row = {"point": EVIL, "function": EVIL, "value": 1.0, "low": 0.5, "high": 2.0, "verdict": EVIL, "quality": EVIL}
+    suspect = {"part": EVIL, "fault": EVIL, "probability": 0.5, "estimate": EVIL, "because": EVIL}
+    words = ("title", "count", "function", "healthy", "hazard", "prompt", "base_words", "verdict", "verdict_words")
+    hub.publish("step", {"running": True, "tube": None, "pin": None, **dict.fromkeys(words, EVIL)})
+    hub.publish("meter", {"text": EVIL, "unit": EVIL, "state": "open", "link": "good", "words": EVIL})
+    hub.publish("taken", {"readings": [row]})
+    hub.publish("suspects", {"points": 1, "suspects": [suspect], "healthy_probability": 0.1, "advice": EVIL,
+                             "words": EVIL})  # fmt: skip
+    hub.publish("generator", {"on": False, "known": True, "words": EVIL})
+    hub.publish("gain", {"running": False, "progress": EVIL, "notices": [EVIL], "traces": [],
+                         "result": {"words": EVIL, "model_words": EVIL, "warnings": [EVIL]}})  # fmt: skip
+    hub.publish("alarm", {"words": EVIL})
+
+
 def test_before_and_after(browser, tmp_path):
     path = build(tmp_path / "five.stagewalk", frequencies=4, captures=2, samples=2000)
     with open_job(path, read_only=True) as job:
@@ -308,6 +329,12 @@ def test_before_and_after(browser, tmp_path):
         assert "agrees with the replaced part" in page.locator("#compare-result").inner_text()
         if folder := os.environ.get("STAGEWALK_PICTURES"):
             page.screenshot(path=f"{folder}/compare.png", full_page=True)
+        tell_hostile(hub)
+        for view, place in HOSTILE_PLACES.items():
+            page.goto(f"{address.url}#{view}")
+            wait_for(lambda place=place: PLAIN in page.locator(place).inner_text())
+        assert page.locator("img, main script").count() == 0
+        assert STEERING.search(page.locator("body").inner_text()) is None
     finally:
         page.close()
         hub.end()

@@ -1,6 +1,8 @@
 """The report in a real browser: figures drawn, nothing fetched, nothing wrong on the console, readable by
 everybody."""
 
+import contextlib
+import html
 import importlib.resources
 import importlib.util
 import json
@@ -9,11 +11,14 @@ import re
 import shutil
 import subprocess
 import sys
+import zlib
 from pathlib import Path
 
 import pytest
 
+from acquisition.errors import STEERING
 from analysis.app.cli import main
+from tests.contract.test_hostile_text import PLAIN, hostile_job
 
 sys.path.insert(0, str(Path(__file__).parents[1] / "analysis" / "report"))
 from repaired_five import build
@@ -115,3 +120,32 @@ def test_the_pdf_has_the_summary_on_one_page(folder, page, paper, size_pt):
         tuple(round(float(x)) for x in found.split()) for found in re.findall(rb"/MediaBox \[([^]]*)", content)
     }
     assert boxes == {(0, 0, *size_pt)}
+
+
+def streams(pdf):
+    """The content of a PDF, its compressed parts laid open."""
+    found = [pdf]
+    for start in re.finditer(rb"stream\r?\n", pdf):
+        with contextlib.suppress(zlib.error):
+            found.append(zlib.decompressobj().decompress(pdf[start.end() :]))
+    return b"\n".join(found)
+
+
+def test_hostile_text_in_the_browser_and_in_the_pdf(folder):
+    job = hostile_job(folder / "evil.stagewalk")
+    assert main(["report", str(job), "--pdf"]) == 0
+    done = browse(folder, folder / "evil.html", "--dump-dom")
+    assert console(done) == []
+    assert "<img" not in re.sub(r"(?s)<script.*?</script>", "", done.stdout)
+    pdf = (folder / "evil.pdf").read_bytes()
+    # ISO 32000-1, 12.6.4: actions that a reader of the file would carry out.
+    assert not re.search(rb"/(JavaScript|JS|URI|Launch|SubmitForm|GoToR|OpenAction|AA|RichMedia)\b", streams(pdf))
+    if extract := shutil.which("pdftotext"):
+        text = subprocess.run(
+            [extract, folder / "evil.pdf", "-"], capture_output=True, text=True, check=True
+        ).stdout
+    else:  # the words of the page that was printed
+        text = html.unescape(re.sub(r"<[^>]*>", "", done.stdout))
+    assert "".join(PLAIN.split()) in "".join(text.split())
+    assert "DERAEPPA" in text, "an override would have turned it round"
+    assert STEERING.search(text.replace("\f", "")) is None

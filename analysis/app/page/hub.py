@@ -14,6 +14,8 @@ from collections import deque
 from collections.abc import AsyncIterator
 from typing import Any
 
+from acquisition.errors import unsteered
+
 CUE_LIMIT = 64
 END = "end"
 
@@ -96,7 +98,7 @@ class Hub:
         content : object
             Anything JSON can hold; numbers must be finite.
         """
-        text = json.dumps(content, allow_nan=False, separators=(",", ":"))
+        text = json.dumps(unsteered(content), allow_nan=False, separators=(",", ":"))
         with self._lock:
             if self._panels.get(panel) == text:
                 return
@@ -115,7 +117,7 @@ class Hub:
         **content : object
             Details, such as the text to speak.
         """
-        text = json.dumps({"kind": kind, **content}, allow_nan=False, separators=(",", ":"))
+        text = json.dumps(unsteered({"kind": kind, **content}), allow_nan=False, separators=(",", ":"))
         with self._lock:
             listeners = list(self._subscribers)
         for subscriber in listeners:

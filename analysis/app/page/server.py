@@ -21,7 +21,7 @@ from starlette.requests import Request
 from starlette.responses import FileResponse, JSONResponse, PlainTextResponse, Response, StreamingResponse
 from starlette.routing import Route
 
-from acquisition.errors import BenchError, ConfigError, Problem
+from acquisition.errors import BenchError, ConfigError, Problem, unsteered
 
 from .guard import App, Guard
 from .hub import Hub
@@ -136,7 +136,7 @@ def page_app(hub: Hub, actions: Actions, views: Views) -> Starlette:
 
     async def refused(_: Request, error: Exception) -> Response:
         status = error.status_code if isinstance(error, HTTPException) else 500
-        return PlainTextResponse(str(getattr(error, "detail", error)), status_code=status)
+        return PlainTextResponse(unsteered(str(getattr(error, "detail", error))), status_code=status)
 
     routes = [
         Route("/", index),
@@ -162,7 +162,7 @@ async def _svg(make: Callable[[], str]) -> Response:
 
 async def _json(make: Callable[[], Mapping[str, Any]]) -> Response:
     try:
-        return JSONResponse(await run_in_threadpool(make))
+        return JSONResponse(unsteered(await run_in_threadpool(make)))
     except BenchError as error:
         raise HTTPException(422, str(error)) from error
 

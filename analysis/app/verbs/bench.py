@@ -7,6 +7,8 @@ import json
 
 import click
 
+from analysis.app.terminal import tell
+
 
 @click.command("bench")
 @click.argument("bench_name", metavar="BENCH")
@@ -25,23 +27,23 @@ def command(bench_name: str, as_json: bool) -> int:
         instruments = [{**dataclasses.asdict(finding), "is_fine": finding.is_fine} for finding in findings]
         click.echo(json.dumps({"bench": bench.bench, "instruments": instruments, "cannot": limits}, indent=2))
     else:
-        click.echo(f"{bench.bench} (VISA library {bench.backend})")
+        tell(f"{bench.bench} (VISA library {bench.backend})")
         for finding in findings:
-            click.echo(f"\n{finding.role}: {finding.resource}, dialect {finding.dialect}")
+            tell(f"\n{finding.role}: {finding.resource}, dialect {finding.dialect}")
             if finding.identity:
-                click.echo(f"  is       {finding.identity}")
+                tell(f"  is       {finding.identity}")
             if finding.reading:
-                click.echo(f"  reads    {finding.reading}")
+                tell(f"  reads    {finding.reading}")
             if finding.round_trip_s is not None:
-                click.echo(f"  answers  within {finding.round_trip_s * 1000:.3g} ms")
+                tell(f"  answers  within {finding.round_trip_s * 1000:.3g} ms")
             for text in finding.errors:
-                click.echo(f"  reports  {text}")
+                tell(f"  reports  {text}")
             if finding.trouble:
-                click.echo(f"  TROUBLE  {finding.trouble}")
+                tell(f"  TROUBLE  {finding.trouble}")
                 if finding.hint:
-                    click.echo(f"  hint     {finding.hint}")
+                    tell(f"  hint     {finding.hint}")
         if limits:
-            click.echo("\nWhat cannot work here:")
+            tell("\nWhat cannot work here:")
             for text in limits:
-                click.echo(f"  - {text}")
+                tell(f"  - {text}")
     return 0 if all(finding.is_fine for finding in findings) else 3

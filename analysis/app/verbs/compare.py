@@ -42,6 +42,7 @@ def compare_passes(
     from dataclasses import replace
 
     from analysis.app.modelled import modelled
+    from analysis.app.passes import reached
     from analysis.compare import compare, replaced_values
     from analysis.faults import faults_of
 
@@ -52,6 +53,10 @@ def compare_passes(
         # What was replaced in the passes between counts as well.
         between = [job.read_pass(name) for name in names[names.index(before) + 1 : names.index(after)]]
         last = replace(last, events=(*(event for one in between for event in one.events), *last.events))
+    left: set[str] = set()
+    if model is not None:
+        left = {r.point for one in (first, last) for r in set(one.readings) - set(reached(model, one.readings))}
+        first, last = (replace(one, readings=reached(model, one.readings)) for one in (first, last))
     result = compare(
         first,
         last,
@@ -65,6 +70,10 @@ def compare_passes(
     was, now = (_verdicts(model, one) for one in (first, last))
     return replace(
         result,
+        notes=(
+            *result.notes,
+            *([f"not compared, no part reaches them: {', '.join(sorted(left))}"] if left else []),
+        ),
         changes=tuple(
             replace(c, was=was.get(c.measurand, ""), now=now.get(c.measurand, "")) for c in result.changes
         ),

@@ -6,6 +6,8 @@ from pathlib import Path
 
 import click
 
+from analysis.app.terminal import tell
+
 
 @click.command("draw")
 @click.argument("chassis")
@@ -20,4 +22,4 @@ def command(chassis: str, out: Path | None) -> None:
 
     target = out or Path(f"{Path(chassis).name.removesuffix('.yaml')}.svg")
     write_whole(target, chassis_svg(load_chassis(chassis)))
-    click.echo(f"drawn: {target}")
+    tell(f"drawn: {target}")

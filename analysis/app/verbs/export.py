@@ -3,6 +3,7 @@
 from __future__ import annotations
 
 import re
+import sys
 from pathlib import Path
 
 import click
@@ -10,6 +11,7 @@ import click
 from acquisition.errors import StoreError
 from acquisition.store import open_job, write_passes_csv
 from analysis.app.output import write_whole
+from analysis.app.terminal import harmless, tell
 
 
 @click.command("export")
@@ -25,15 +27,18 @@ def command(job: str, names: tuple[str, ...], out: Path | None, captures: Path |
     """Readings of JOB as CSV, with every column there is; a damaged job gives what is left of it."""
     with open_job(job, read_only=True) as opened:
         for line in opened.damage:
-            click.echo(f"{job}: {line}", err=True)
+            tell(f"{job}: {line}", err=True)
         passes = [opened.read_pass(name) for name in names or opened.passes()]
     text = write_passes_csv(passes)
     if out is None:
-        click.echo(text, nl=False)
+        # Data is passed on as it is; a terminal is shown nothing that it would obey.
+        lines = text.split("\r\n")
+        shown = "\n".join(map(harmless, lines)) if sys.stdout.isatty() else text
+        click.echo(shown, nl=False, color=True)
     else:
         _make_folder(out.parent)
         write_whole(out, text)
-        click.echo(f"wrote {sum(len(one.readings) for one in passes)} readings to {out}", err=True)
+        tell(f"wrote {sum(len(one.readings) for one in passes)} readings to {out}", err=True)
     if captures is not None:
         count = 0
         _make_folder(captures)
@@ -46,7 +51,7 @@ def command(job: str, names: tuple[str, ...], out: Path | None, captures: Path |
                 )
                 write_whole(captures / f"{stem}.csv", "time_s,volts\r\n" + "".join(rows))
                 count += 1
-        click.echo(f"wrote {count} captures to {captures}", err=True)
+        tell(f"wrote {count} captures to {captures}", err=True)
     return 0
 
 

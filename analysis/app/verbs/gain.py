@@ -10,6 +10,8 @@ from typing import TYPE_CHECKING, Any
 
 import click
 
+from analysis.app.terminal import tell
+
 if TYPE_CHECKING:
     from acquisition.store import Job
     from analysis.app.signal.plan import StagePlan
@@ -101,7 +103,7 @@ def command(
         plan = plan_stage(stage, chassis, bench)
         if not hum and plan.source == plan.output:
             raise click.UsageError(f"{stage} is one point: gain needs a stage, or two points FROM>TO")
-        say: Callable[[str], None] = lambda text: click.echo(text, err=as_json)  # noqa: E731
+        say: Callable[[str], None] = lambda text: tell(text, err=as_json)  # noqa: E731
         for caution in CAUTIONS:
             say(f"! {caution}")
         if reason:
@@ -139,7 +141,10 @@ def command(
                 if balance and chassis is not None:
                     _add_pairs(chassis, job, name, facts, lines)
         head = {"stage": plan.name, "from": plan.source, "to": plan.output, "pass": name}
-        click.echo(json.dumps({**head, **facts}, indent=2) if as_json else "\n".join(lines))
+        if as_json:
+            click.echo(json.dumps({**head, **facts}, indent=2))
+        else:
+            tell("\n".join(lines))
     return 0
 
 

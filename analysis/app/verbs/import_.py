@@ -9,6 +9,7 @@ import click
 from acquisition.errors import ConfigError, Problem
 from acquisition.records import Reading
 from acquisition.store import create_job, open_job, read_passes_csv
+from analysis.app.terminal import tell
 
 
 @click.command("import")
@@ -41,5 +42,5 @@ def command(job: str, file: Path, name: str | None, mains_v: float | None, chass
                 opened.start_pass(pass_name, mains_v=mains_v)
             opened.add_readings(pass_name, readings)
     for pass_name, readings in wanted.items():
-        click.echo(f"{len(readings)} readings into {pass_name} of {job}")
+        tell(f"{len(readings)} readings into {pass_name} of {job}")
     return 0

@@ -10,7 +10,7 @@ from typing import TYPE_CHECKING
 import click
 
 from acquisition.store import JobSummary, list_jobs
-from analysis.app.terminal import harmless
+from analysis.app.terminal import harmless, tell
 
 if TYPE_CHECKING:
     from rich.table import Table
@@ -44,7 +44,7 @@ def command(folder: Path, trend: bool, serial: str | None, point: str | None, as
         click.echo(json.dumps({"jobs": [asdict(job) for job in jobs]}, indent=1))
         return 0
     if not jobs:
-        click.echo(f"no job in {folder.resolve()}; stagewalk survey starts one")
+        tell(f"no job in {folder.resolve()}; stagewalk survey starts one")
         return 0
     from rich.console import Console
     from rich.markup import escape

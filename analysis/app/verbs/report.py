@@ -7,7 +7,7 @@ from typing import TYPE_CHECKING
 
 import click
 
-from analysis.app.terminal import harmless
+from analysis.app.terminal import tell
 
 if TYPE_CHECKING:
     from acquisition.records import Pass
@@ -26,10 +26,13 @@ def gather(job: Job) -> Material:
     job : Job
         The open job.
     """
+    from dataclasses import replace
     from importlib import metadata
 
+    from acquisition.errors import unsteered
     from acquisition.records import Pass
     from analysis.app.modelled import modelled
+    from analysis.app.passes import judged
     from analysis.app.verbs.compare import compare_passes
     from analysis.report.material import Material
 
@@ -40,47 +43,31 @@ def gather(job: Job) -> Material:
     comparison = diagnosis = None
     if len(passes) > 1:
         comparison = compare_passes(job, passes[0].name, passes[-1].name, (chassis, model, reason))
-    judged: dict[str, tuple[Judged, ...]] = {}
+    verdicts: dict[str, tuple[Judged, ...]] = {}
     functions: dict[str, str] = {}
     if model is not None:
         functions = {name: point.function for name, point in model.points.items()}
-        judged = {one.name: _judged(model, one) for one in passes}
+        verdicts = {one.name: tuple(judged(model, one.readings, one.mains_v)) for one in passes}
         if passes:
             diagnosis = _diagnosis(model, passes[0], job)
-    return Material(
+    material = Material(
         sheet=sheet,
         passes=tuple(one for one in passes if isinstance(one, Pass)),
-        judged=judged,
+        judged=verdicts,
         functions=functions,
         comparison=comparison,
         diagnosis=diagnosis,
-        chassis=chassis,
         limits=tuple(limits),
         program=f"stagewalk {metadata.version('stagewalk')}",
     )
-
-
-def _judged(model: ChassisModel, one: Pass) -> tuple[Judged, ...]:
-    from acquisition.records import JUDGED_QUALITIES
-    from analysis.chassis import bands
-    from analysis.judge import BAND_LEVEL, judge
-
-    known = [
-        reading
-        for reading in one.readings
-        if reading.quality in JUDGED_QUALITIES
-        and all(point in model.points and model.points[point].node for point in reading.measurand.points)
-    ]
-    if not known:
-        return ()
-    limits = bands(model, [reading.measurand for reading in known], known, BAND_LEVEL, mains_v=one.mains_v)
-    return tuple(judge(known, limits))
+    return replace(unsteered(material), chassis=chassis)  # the reader of chassis files lets nothing like that in
 
 
 def _diagnosis(model: ChassisModel, one: Pass, job: Job) -> Diagnosis:
+    from analysis.app.passes import reached
     from analysis.suspects import Diagnoser
 
-    measurands = tuple(dict.fromkeys(reading.measurand for reading in one.readings))
+    measurands = tuple(dict.fromkeys(reading.measurand for reading in reached(model, one.readings)))
     fitted = tuple(job.fitted_parts(one.name).values())
     return Diagnoser(model, measurands, fitted).diagnose(one.readings)
 
@@ -116,13 +103,13 @@ def command(
             writable.conclude(found=found, advice=advice)
     with open_job(job, read_only=True) as opened:
         for line in opened.damage:
-            click.echo(harmless(f"{job}: {line}"), err=True)
+            tell(f"{job}: {line}", err=True)
         text = render(gather(opened))
     page = out or _beside(job)
     write_whole(page, text)
-    click.echo(f"wrote {page}")
+    tell(f"wrote {page}")
     if wants_pdf:
         pdf = page.with_suffix(".pdf")
         print_to_pdf(page, pdf, find_browser(browser), paper)
-        click.echo(f"wrote {pdf}")
+        tell(f"wrote {pdf}")
     return 0

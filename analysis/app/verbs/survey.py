@@ -7,6 +7,8 @@ from typing import TYPE_CHECKING
 
 import click
 
+from analysis.app.terminal import tell
+
 if TYPE_CHECKING:
     from acquisition.store import Job
     from analysis.chassis import Chassis
@@ -72,7 +74,7 @@ def command(
         if chassis is None:
             raise click.UsageError(f"no points to walk: {reason}")
         if reason:
-            click.echo(f"no expected volts: {reason}")
+            tell(f"no expected volts: {reason}")
         _require_point(chassis, start_from)
         changed = replacements(chassis, replaced)
         mains_v = mains_v or _mains(chassis.mains_v)
@@ -92,7 +94,7 @@ def command(
                 options,
                 supply_v=supply_v,
             )
-            click.echo(f"pass {name}" + (f", {len(done)} points read before" if done else ""))
+            tell(f"pass {name}" + (f", {len(done)} points read before" if done else ""))
             with Screen(machine, keys, bell=not quiet) as screen:
                 screen.show(Action(kind=ActionKind.SAY, text=KEYS))
                 samples = patient_samples(

@@ -8,7 +8,8 @@ from typing import TYPE_CHECKING, Any
 
 import click
 
-from analysis.app.passes import Taken, take
+from analysis.app.passes import Taken, reached, take
+from analysis.app.terminal import harmless, tell
 
 if TYPE_CHECKING:
     from analysis.chassis import Chassis
@@ -55,7 +56,12 @@ def answers(
         keys_of(model, wanted)  # a wrong name is told before any work is done
     diagnosers: dict[Any, Diagnoser] = {}
     for taken in passes:
-        measurands = tuple(dict.fromkeys(r.measurand for r in taken.readings))
+        # What a job keeps cannot be taken back, so what the model does not reach is left out there, and noted; in a
+        # readings file a name that no part reaches is a slip of the pen, and refused. Heater pins are neither.
+        known = reached(model, taken.readings)
+        if "file" in taken.labels:
+            known += tuple(r for r in taken.readings if not set(r.measurand.points) <= set(model.points))
+        measurands = tuple(dict.fromkeys(r.measurand for r in known))
         key = (measurands, taken.fitted)
         if key not in diagnosers:  # files of one survey share their predictions
             diagnosers = {key: Diagnoser(model, measurands, taken.fitted, *limits)}
@@ -81,7 +87,7 @@ def fitted(model: Any, taken: Taken, wanted: Sequence[str]) -> list[dict[str, An
     from analysis.estimate import estimate
     from analysis.suspects import measured_parts
 
-    readings = [r for r in taken.readings if r.quality in JUDGED_QUALITIES]
+    readings = [r for r in reached(model, taken.readings) if r.quality in JUDGED_QUALITIES]
     return [
         {
             "part": v.part,
@@ -156,7 +162,7 @@ def show(result: dict[str, Any]) -> None:
     console = Console()
 
     def say(text: str) -> None:
-        console.print(text, highlight=False, markup=False)
+        console.print(harmless(text), highlight=False, markup=False)
 
     for note in result["notes"]:
         say(note)
@@ -238,5 +244,5 @@ def command(
             click.echo(json.dumps(result))
             continue
         if len(passes) > 1:
-            click.echo(f"\n{result['file']}")
+            tell(f"\n{result['file']}")
         show(result)

@@ -11,7 +11,7 @@ from typing import TYPE_CHECKING, Any
 import click
 
 from acquisition.quantities import format_value
-from analysis.app.terminal import harmless
+from analysis.app.terminal import harmless, tell
 
 if TYPE_CHECKING:
     from analysis.tubes import Tube
@@ -80,7 +80,7 @@ def command(
         return
     click.echo("\n".join(_sheet(tube, ascii_only or not _draws_unicode())))
     if svg is not None:
-        click.echo(f"drawing written: {svg}")
+        tell(f"drawing written: {svg}")
 
 
 def _draws_unicode() -> bool:
