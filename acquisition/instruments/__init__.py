@@ -1,7 +1,7 @@
 """Instruments by their role: meter, scope, generator; how a family talks is in its dialect file."""
 
 from .bench import Bench, load_bench
-from .check import Finding, check_bench, list_limits
+from .check import ROLES, Finding, check_instrument, list_limits
 from .dialect import Dialect, dialect_names, load_dialect
 from .generator import Generator, Sine, open_generator
 from .meter import open_meter
@@ -11,6 +11,7 @@ from .scope import Scope, open_scope
 from .scope_settings import Channel, Timebase, Trigger
 
 __all__ = [
+    "ROLES",
     "Bench",
     "Channel",
     "Dialect",
@@ -22,7 +23,7 @@ __all__ = [
     "Sine",
     "Timebase",
     "Trigger",
-    "check_bench",
+    "check_instrument",
     "dialect_names",
     "list_limits",
     "load_bench",

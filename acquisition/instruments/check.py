@@ -55,40 +55,32 @@ class Finding:
         return not self.trouble
 
 
-def check_bench(bench: Bench, *, clock: Clock | None = None) -> list[Finding]:
-    """Open each instrument of a bench, ask it a few things, and close it again.
+def check_instrument(bench: Bench, role: str, *, clock: Clock | None = None) -> Finding:
+    """Open one instrument of a bench, ask it a few things, and close it again.
 
-    The output of the generator is switched off by this; nothing else is left changed on purpose, though the
-    settings of all three are those of the drivers afterwards.
+    The output of a generator is switched off by this; nothing else is left changed on purpose, though the settings
+    are those of the driver afterwards.
 
     Parameters
     ----------
     bench : Bench
         From `load_bench`.
+    role : str
+        One of ``ROLES`` that the bench has.
     clock : Clock, optional
         For deadlines.
 
     Returns
     -------
-    list of Finding
-        One for each instrument of the bench file. Troubles are findings here, not exceptions.
+    Finding
+        Troubles are in it, and no exceptions.
     """
-    clock = clock or SystemClock()
-    steps: list[tuple[str, Instrument | None, Callable[[Bench, Clock], dict[str, object]]]] = [
-        ("meter", bench.meter, _check_meter),
-        ("scope", bench.scope, _check_scope),
-        ("generator", bench.generator, _check_generator),
-    ]
-    findings = []
-    for role, entry, check in steps:
-        if entry is None:
-            continue
-        try:
-            facts = check(bench, clock)
-        except AcquisitionError as error:
-            facts = {"trouble": str(error), "hint": error.hint}
-        findings.append(Finding(role=role, resource=entry.resource, dialect=entry.dialect, **facts))  # type: ignore[arg-type]
-    return findings
+    entry: Instrument = getattr(bench, role)
+    try:
+        facts = _CHECKS[role](bench, clock or SystemClock())
+    except AcquisitionError as error:
+        facts = {"trouble": str(error), "hint": error.hint}
+    return Finding(role=role, resource=entry.resource, dialect=entry.dialect, **facts)  # type: ignore[arg-type]
 
 
 def _session_facts(session: Session, clock: Clock) -> dict[str, object]:
@@ -141,6 +133,14 @@ def _check_generator(bench: Bench, clock: Clock) -> dict[str, object]:
             "reading": "output off, as read back; load set to infinite",
             **_session_facts(generator.session, clock),
         }
+
+
+_CHECKS: dict[str, Callable[[Bench, Clock], dict[str, object]]] = {
+    "meter": _check_meter,
+    "scope": _check_scope,
+    "generator": _check_generator,
+}
+ROLES = tuple(_CHECKS)
 
 
 def list_limits(bench: Bench) -> list[str]:

@@ -95,10 +95,10 @@ def test_what_an_instrument_says_of_itself(capsys, monkeypatch):
         trouble=EVIL,
         hint=EVIL,
     )
-    monkeypatch.setattr("acquisition.instruments.check_bench", lambda bench: [finding])
+    monkeypatch.setattr("acquisition.instruments.check_instrument", lambda bench, role: finding)
     assert main(["bench", "example"]) == 3
     text = said(capsys)
-    assert text.count("onerror=alert(1)") == 7
+    assert text.count("onerror=alert(1)") == 3 * 5, "of three instruments"
     assert all(c.isprintable() or c == "\n" for c in text)
 
 

@@ -151,6 +151,8 @@ class BenchWorker:
         for reading in self._kept():
             self._rows[reading.point] = showing.taken_row(reading, None, "")
         self._publish_taken()
+        if self.bench.meter is not None:
+            self._meter_lost(f"looking for it at {self.bench.meter.resource}")
         while not self._ending.is_set():
             try:
                 with open_meter(self.bench) as meter:

@@ -4,10 +4,14 @@ from __future__ import annotations
 
 import dataclasses
 import json
+from typing import TYPE_CHECKING
 
 import click
 
 from analysis.app.terminal import tell
+
+if TYPE_CHECKING:
+    from acquisition.instruments import Finding
 
 
 @click.command("bench")
@@ -18,32 +22,42 @@ def command(bench_name: str, as_json: bool) -> int:
 
     Switches the generator's output off. Ends with 3 when an instrument cannot be used.
     """
-    from acquisition.instruments import check_bench, list_limits, load_bench
+    from acquisition.instruments import ROLES, check_instrument, list_limits, load_bench
 
     bench = load_bench(bench_name)
-    findings = check_bench(bench)
     limits = list_limits(bench)
+    findings: list[Finding] = []
+    if not as_json:
+        tell(f"{bench.bench} (VISA library {bench.backend})")
+    for role in ROLES:
+        entry = getattr(bench, role)
+        if entry is None:
+            continue
+        if not as_json:  # at once: a slow or silent one takes seconds to be known as such
+            tell(f"\n{role}: {entry.resource}, dialect {entry.dialect}")
+        findings.append(check_instrument(bench, role))
+        if not as_json:
+            _show(findings[-1])
     if as_json:
         instruments = [{**dataclasses.asdict(finding), "is_fine": finding.is_fine} for finding in findings]
         click.echo(json.dumps({"bench": bench.bench, "instruments": instruments, "cannot": limits}, indent=2))
-    else:
-        tell(f"{bench.bench} (VISA library {bench.backend})")
-        for finding in findings:
-            tell(f"\n{finding.role}: {finding.resource}, dialect {finding.dialect}")
-            if finding.identity:
-                tell(f"  is       {finding.identity}")
-            if finding.reading:
-                tell(f"  reads    {finding.reading}")
-            if finding.round_trip_s is not None:
-                tell(f"  answers  within {finding.round_trip_s * 1000:.3g} ms")
-            for text in finding.errors:
-                tell(f"  reports  {text}")
-            if finding.trouble:
-                tell(f"  TROUBLE  {finding.trouble}")
-                if finding.hint:
-                    tell(f"  hint     {finding.hint}")
-        if limits:
-            tell("\nWhat cannot work here:")
-            for text in limits:
-                tell(f"  - {text}")
+    elif limits:
+        tell("\nWhat cannot work here:")
+        for text in limits:
+            tell(f"  - {text}")
     return 0 if all(finding.is_fine for finding in findings) else 3
+
+
+def _show(finding: Finding) -> None:
+    if finding.identity:
+        tell(f"  is       {finding.identity}")
+    if finding.reading:
+        tell(f"  reads    {finding.reading}")
+    if finding.round_trip_s is not None:
+        tell(f"  answers  within {finding.round_trip_s * 1000:.3g} ms")
+    for text in finding.errors:
+        tell(f"  reports  {text}")
+    if finding.trouble:
+        tell(f"  TROUBLE  {finding.trouble}")
+        if finding.hint:
+            tell(f"  hint     {finding.hint}")

@@ -5,7 +5,7 @@ import sys
 
 import pytest
 
-from acquisition.instruments import check_bench, list_limits, load_bench
+from acquisition.instruments import ROLES, check_instrument, list_limits, load_bench
 from acquisition.instruments.bench import Bench
 from acquisition.simulated.bench import SimulatedBench
 from analysis.app.cli import main
@@ -33,8 +33,8 @@ def simulated(request, tmp_path):
 
 
 def test_three_instruments_answer(simulated):
-    findings = check_bench(load_bench(simulated.path))
-    assert [finding.role for finding in findings] == ["meter", "scope", "generator"]
+    bench = load_bench(simulated.path)
+    findings = [check_instrument(bench, role) for role in ROLES]
     assert all(finding.is_fine for finding in findings), findings
     assert all(finding.identity and finding.reading for finding in findings)
     assert all(finding.round_trip_s < 1.0 for finding in findings)
@@ -48,6 +48,17 @@ def test_the_verb_prints_text_and_json(simulated, capsys):
     assert main(["bench", simulated.path, "--json"]) == 0
     shown = json.loads(capsys.readouterr().out)
     assert [each["is_fine"] for each in shown["instruments"]] == [True] * 3
+
+
+def test_each_is_named_before_it_is_asked(simulated, capsys, monkeypatch):
+    """A silent one takes seconds to be known as such."""
+
+    def check(bench, role):
+        assert f"{role}: {getattr(bench, role).resource}" in capsys.readouterr().out
+        return check_instrument(bench, role)
+
+    monkeypatch.setattr("acquisition.instruments.check_instrument", check)
+    assert main(["bench", simulated.path]) == 0
 
 
 def test_an_instrument_that_is_missing_ends_with_3_and_the_others_are_still_checked(simulated, capsys):

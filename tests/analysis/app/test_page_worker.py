@@ -10,6 +10,7 @@ from acquisition.configs import find_config
 from acquisition.instruments.bench import parse_bench
 from acquisition.records import Reading
 from acquisition.simulated.bench import SimulatedBench
+from acquisition.simulated.faults import LINK_FAULTS, late
 from acquisition.simulated.hands import Hands
 from acquisition.simulated.survey_hands import SurveyHands
 from acquisition.store import create_job, open_job
@@ -73,6 +74,86 @@ def test_an_unplugged_meter_is_told_and_the_survey_goes_on(tmp_path):
         wait_for(lambda: len(hub.state()["taken"]["readings"]) > len(kept))
         with open_job(path, read_only=True) as job:
             assert kept <= {r.point for r in job.read_pass("as-found").readings}
+
+
+def turn(function="VOLT", auto=True, range_v=100.0):
+    def by_hand(meter, link):
+        for _ in range(2):  # a conversion that runs may just have chosen a range
+            meter.function, meter.auto, meter.range_v = function, auto, range_v
+            time.sleep(0.1)
+
+    return by_hand
+
+
+def is_called(identity):
+    def plugged(meter, link):
+        meter.identity = identity
+        link.drop()
+
+    return plugged
+
+
+def storm(meter, link):
+    for _ in range(200):
+        meter.report(-350, "Queue overflow")
+    link.drop()
+
+
+def answers(fault, times=1):
+    return lambda meter, link: link.mischief.cue("on cue", times=times, fault=fault)
+
+
+def well(meter, link):
+    link.mischief._cues.clear()
+
+
+NAME = "STAGEWALK,SIM-METER,0001,1.0"
+MISBEHAVIOUR = [
+    ("its knob on AC volts", turn(function="VOLT:AC"), "not set to DC volts", turn()),
+    ("a range too small set by hand", turn(auto=False, range_v=10.0), "beyond the range", turn()),
+    ("hung", answers(LINK_FAULTS["silence"], 10_000), "no answer", well),
+    ("3 s for one answer", answers(late(3.0)), "no answer", well),
+    ("another instrument at its address", is_called("SOMEBODY,SCOPE,1,1"), "wrong instrument", is_called(NAME)),
+    ("its error queue overflows", storm, "", well),
+]
+"""What is done, what is said of it, and what ends it."""
+
+
+def test_what_is_shown_while_the_meter_misbehaves(tmp_path):
+    """Each within two seconds (a busy machine is given as much again), and well again by itself.
+
+    No digits of another function, range or moment are shown as a reading.
+    """
+    with running(tmp_path, with_hands=False) as (bench, hub, _, _):
+        shown, publish = [], hub.publish
+
+        def note(panel, content):
+            publish(panel, content)
+            if panel == "meter":
+                shown.append(content)
+
+        hub.publish = note
+        bench.wiring.lead.move([(bench.wiring.clock.monotonic_s(), "V1.6")])
+
+        def is_well():
+            del shown[:]
+            wait_for(lambda: any(c["words"] == "reading" and c["text"].startswith("96.") for c in shown), 10)
+
+        is_well()
+        values = []
+        for name, do, words, undo in MISBEHAVIOUR:
+            del shown[:]
+            began_s = time.monotonic()
+            do(bench.meter, bench.links["meter"])
+            wait_for(lambda words=words: any(words in content["words"] for content in shown), 10)
+            print(name, round(time.monotonic() - began_s, 2))
+            assert time.monotonic() - began_s < 4.0, name
+            undo(bench.meter, bench.links["meter"])
+            values += [float(c["text"]) for c in shown if c["words"] == "reading"]
+            is_well()
+        # 96.4 V at this plate, as another program solved it.
+        assert values
+        assert values == pytest.approx([96.4] * len(values), abs=0.1)
 
 
 def test_every_reading_is_on_disk_before_a_tab_hears_of_it(tmp_path):
