@@ -59,6 +59,8 @@ class InCircuit:
     def text(self) -> str:
         """In words."""
         low, high = (None if end is None else format_value(end, self.unit, 2) for end in (self.low, self.high))
+        if low == high and self.low is not None and self.high is not None:
+            low, high = (format_value(end, self.unit, 3) for end in (self.low, self.high))
         if self.value is not None:
             return f"{format_value(self.value, self.unit)} ({low} to {high})"
         if low:

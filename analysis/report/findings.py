@@ -12,7 +12,7 @@ from acquisition.records import Event, Pass
 
 from ..compare import AGREES, NOT_EXPLAINED, UNTRIED, Change, Comparison
 from ..judge import Judged
-from .in_circuit import value_sentences
+from .in_circuit import ValueRow, value_proof, value_rows
 from .material import Material
 from .words import QUANTITY_WORDS, band_text, measurand_text, old_part_text, to_its_uncertainty, with_uncertainty
 
@@ -62,6 +62,8 @@ class Findings:
         What is not explained; empty when nothing is open.
     headline : str
         One line that a customer reads first.
+    values : tuple of ValueRow
+        What the replaced parts measure in circuit.
     """
 
     wrong: str
@@ -71,6 +73,7 @@ class Findings:
     rows: tuple[Row, ...]
     open_question: str
     headline: str
+    values: tuple[ValueRow, ...]
 
 
 def findings(material: Material) -> Findings:
@@ -93,6 +96,7 @@ def findings(material: Material) -> Findings:
         rows=tuple(_row(material, change) for change in _most_telling(significant)),
         open_question=_open_question(significant),
         headline=_headline(material),
+        values=value_rows(comparison.values) if comparison else (),
     )
 
 
@@ -219,7 +223,7 @@ def _proof(material: Material, significant: Sequence[Change]) -> list[str]:
             f"None of {_plural(total, 'reading')} taken before and after changed by more than the "
             "uncertainty of the measurement."
         )
-    sentences += value_sentences(comparison.values)
+    sentences += value_proof(comparison.values)
     toward = sum(c.direction == "toward" for c in significant)
     away = [c.measurand for c in significant if c.direction == "away"]
     if toward or away:

@@ -1,15 +1,79 @@
-"""What replaced parts measure in circuit, before and after, in sentences for whoever pays for the repair."""
+"""What replaced parts measure in circuit, before and after, in words for whoever pays for the repair."""
 
 from __future__ import annotations
 
 import re
 from collections.abc import Sequence
+from dataclasses import dataclass
 
 from acquisition.quantities import format_value
 
 from ..compare import InCircuit, PartValue
 
-CLOSING = "(95 % intervals, from the readings of each round through the circuit model, not from a tester.)"
+CLOSING = "95 % intervals, from the readings of each round through the circuit model, not from a tester."
+
+
+@dataclass(frozen=True, slots=True, kw_only=True)
+class ValueRow:
+    """One value of a part in a table.
+
+    Parameters
+    ----------
+    what, before, after, beside : str
+        Its name; as each pass tells it; as drawn, and as a tester showed the new part.
+    """
+
+    what: str
+    before: str
+    after: str
+    beside: str
+
+
+def value_rows(values: Sequence[PartValue]) -> tuple[ValueRow, ...]:
+    """What the replaced parts measure in circuit, one row a value.
+
+    Parameters
+    ----------
+    values : sequence of PartValue
+        Of a comparison.
+    """
+    return tuple(
+        ValueRow(
+            what=f"{value.part} {value.name}",
+            before=_signs(_told(value.before) or "cannot tell"),
+            after=_signs(_told(value.after) or "cannot tell"),
+            beside=_signs(", ".join(_beside(value, "new by tester"))),
+        )
+        for value in values
+    )
+
+
+def value_proof(values: Sequence[PartValue]) -> list[str]:
+    """Sentences about the values that certainly changed: their intervals do not meet.
+
+    Parameters
+    ----------
+    values : sequence of PartValue
+        Of a comparison.
+    """
+    return [
+        _signs(f"In circuit, the {v.name} of {v.part} was {_told(v.before)} before and is {_told(v.after)} after.")
+        for v in values
+        if _lies_below(v.before, v.after) or _lies_below(v.after, v.before)
+    ]
+
+
+def _lies_below(one: InCircuit, other: InCircuit) -> bool:
+    return one.high is not None and other.low is not None and one.high < other.low
+
+
+def _signs(text: str) -> str:
+    return re.sub(r"(?<=\d )u(?=[A-Z])", "µ", text).replace("ohm", "Ω")
+
+
+def _beside(value: PartValue, tester: str) -> list[str]:
+    sizes = ((value.drawn, "drawn"), (value.tester, tester))
+    return [f"{format_value(size, value.after.unit)} {what}" for size, what in sizes if size is not None]
 
 
 def value_sentences(values: Sequence[PartValue], *, ascii_only: bool = False) -> list[str]:
@@ -29,10 +93,10 @@ def value_sentences(values: Sequence[PartValue], *, ascii_only: bool = False) ->
     """
     sentences = [_sentence(value) for value in values]
     if sentences:
-        sentences.append(CLOSING)
+        sentences.append(f"({CLOSING})")
     if ascii_only:
         return sentences
-    return [re.sub(r"(?<=\d )u(?=[A-Z])", "µ", text).replace("ohm", "Ω") for text in sentences]
+    return [_signs(text) for text in sentences]
 
 
 def _sentence(value: PartValue) -> str:
@@ -44,11 +108,7 @@ def _sentence(value: PartValue) -> str:
     text += f" and is {after} after" if before and after else f"; it is {after} after" if after else ""
     if before and not after:
         text += "; after, these readings cannot tell it"
-    beside = [
-        f"{format_value(size, value.after.unit)} {what}"
-        for size, what in ((value.drawn, "drawn"), (value.tester, "by the tester before it was fitted"))
-        if size is not None
-    ]
+    beside = _beside(value, "by the tester before it was fitted")
     return f"{text}; {', '.join(beside)}." if beside else f"{text}."
 
 

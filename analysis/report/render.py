@@ -19,6 +19,7 @@ from ..judge import BAND_LEVEL
 from ..suspects import Diagnosis, Suspect
 from .figures import Figure, band_figure, response_figure
 from .findings import CAUTIONS, event_text, findings
+from .in_circuit import CLOSING
 from .material import Material
 from .spectrum import output_captures, spectrum_figure
 from .waveforms import HEIGHT, WIDTH, Thumbnail, settings, thumbnail
@@ -72,6 +73,7 @@ def render(material: Material) -> str:
         kind=kind,
         dates=first if first == last else f"{first} to {last}",
         found=findings(material),
+        values_note=CLOSING,
         cautions=CAUTIONS,
         limits=material.limits,
         drawings=[Markup(svg) for svg in _drawings(material)],  # noqa: S704 - they escape their texts themselves

@@ -16,6 +16,9 @@ WIDTH, HEIGHT = 480, 384
 
 COLUMNS = 240
 
+PERIODS, MOST_PERIODS = 8, COLUMNS // 6
+"""A drawing of more periods than the second would be a block of colour: then the first few are drawn."""
+
 
 def envelope(volts: np.ndarray, columns: int) -> tuple[np.ndarray, np.ndarray]:
     """Lowest and highest sample of each column, so that no spike is lost to thinning.
@@ -82,6 +85,12 @@ def thumbnail(capture: Capture, usual: str = "") -> Thumbnail:
         Settings that need not be repeated.
     """
     volts = capture.volts
+    span = quantity_text(float(volts.max() - volts.min()), "pp_v", 3)
+    duration = capture.dt_s * volts.size
+    wide = f"{_seconds(duration)} wide"
+    if capture.freq_hz and duration * capture.freq_hz > MOST_PERIODS:
+        volts = volts[: max(2, round(PERIODS / capture.freq_hz / capture.dt_s))]
+        wide = f"the first {_seconds(capture.dt_s * volts.size)} of {_seconds(duration)}"
     low, high = envelope(volts, COLUMNS)
     bottom, top = float(low.min()), float(high.max())
     room = max((top - bottom) * 0.08, 1e-9 + abs(top) * 1e-6)
@@ -96,11 +105,7 @@ def thumbnail(capture: Capture, usual: str = "") -> Thumbnail:
     else:
         # Down one edge and back along the other; a line as thin as the trace keeps flat parts visible.
         path = _polyline(np.r_[x, x[::-1]], np.r_[y(high), y(low)[::-1]]) + "Z"
-    duration = capture.dt_s * volts.size
-    facts = [
-        f"{quantity_text(top - bottom, 'pp_v', 3)} p-p",
-        f"{format_value(duration, 's').replace('u', 'µ')} wide",
-    ]
+    facts = [f"{span} p-p", wide]
     if capture.freq_hz:
         facts.append(frequency_text(capture.freq_hz))
     if settings(capture) != usual:
@@ -113,6 +118,10 @@ def thumbnail(capture: Capture, usual: str = "") -> Thumbnail:
         warning="reaches the end of the scope's range" if capture.clipped else "",
         described=f"Waveform at {capture.point}, {', '.join(facts)}",
     )
+
+
+def _seconds(duration_s: float) -> str:
+    return format_value(duration_s, "s").replace("u", "µ")
 
 
 def _polyline(x: np.ndarray, y: np.ndarray) -> str:

@@ -18,6 +18,7 @@ import pytest
 
 from acquisition.errors import STEERING
 from analysis.app.cli import main
+from analysis.report.pdf import find_browser, print_to_pdf
 from tests.contract.test_hostile_text import PLAIN, hostile_job
 
 sys.path.insert(0, str(Path(__file__).parents[1] / "analysis" / "report"))
@@ -110,16 +111,22 @@ def test_accessibility(folder, page, width):
 
 
 @pytest.mark.parametrize(("paper", "size_pt"), [("A4", (595, 842)), ("letter", (612, 792))])
-def test_the_pdf_has_the_summary_on_one_page(folder, page, paper, size_pt):
-    assert main(["report", str(page.with_suffix(".stagewalk")), "--pdf", "--paper", paper]) == 0
-    content = page.with_suffix(".pdf").read_bytes()
-    assert content.startswith(b"%PDF-")
-    pages = len(re.findall(rb"/Type\s*/Page\b", content))
-    assert 4 <= pages <= 12
-    boxes = {
-        tuple(round(float(x)) for x in found.split()) for found in re.findall(rb"/MediaBox \[([^]]*)", content)
-    }
-    assert boxes == {(0, 0, *size_pt)}
+def test_the_pdf_has_the_summary_with_its_cautions_on_one_page(folder, page, paper, size_pt):
+    def pages(text, name):
+        printed, pdf = folder / f"{name}.html", folder / f"{name}.pdf"
+        printed.write_text(text, "utf-8")
+        print_to_pdf(printed, pdf, find_browser(None), paper)
+        content = pdf.read_bytes()
+        boxes = {tuple(round(float(x)) for x in b.split()) for b in re.findall(rb"/MediaBox \[([^]]*)", content)}
+        assert boxes == {(0, 0, *size_pt)}
+        return len(re.findall(rb"/Type\s*/Page\b", content))
+
+    text = page.read_text("utf-8")
+    assert 4 <= pages(text, f"whole-{paper}") <= 12
+    summary, cautions, rest = text.partition("rules ask.</p>")
+    assert cautions
+    head, _, _ = rest.partition("</section>")
+    assert pages(f"{summary}{cautions}{head}</section></main></body></html>", f"summary-{paper}") == 1
 
 
 def streams(pdf):

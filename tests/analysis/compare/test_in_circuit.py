@@ -11,7 +11,7 @@ import pytest
 from acquisition.records import Event, Measurand, Pass
 from analysis.compare import AGREES, UNCHANGED, Change, InCircuit, replaced_values, values_in_circuit
 from analysis.compare.likelihood import interval_of
-from analysis.report.in_circuit import value_sentences
+from analysis.report.in_circuit import value_proof, value_rows, value_sentences
 
 
 @pytest.fixture(scope="module")
@@ -62,6 +62,14 @@ def test_in_words_for_a_customer(leaky):
     assert "95 %" in sentences[-1]
     assert "Ω" in value_sentences(values)[1]
     assert value_sentences(()) == []
+    rows = value_rows(values)
+    assert [row.what for row in rows] == ["C4 capacitance", "C4 leak resistance", "C4 series resistance"]
+    assert rows[0].beside == "22 nF drawn, 21.9 nF new by tester"
+    assert "MΩ" in rows[1].before
+    # Only what certainly changed is a proof.
+    (proof,) = value_proof(values)
+    assert proof.startswith("In circuit, the leak resistance of C4 was ")
+    assert "and is more than" in proof
 
 
 def test_direct_volts_alone_tell_a_leak_and_no_capacitance(trials, leaky):
@@ -104,6 +112,7 @@ def test_intervals_of_a_parabola_and_of_a_slope():
 
 def test_texts():
     assert InCircuit(value=2.2e-8, low=2e-8, high=2.44e-8, unit="F").text == "22 nF (20 nF to 24 nF)"
+    assert InCircuit(value=2.99e6, low=2.96e6, high=3.04e6, unit="ohm").text == "2.99 Mohm (2.96 Mohm to 3.04 Mohm)"
     assert InCircuit(low=1e9, unit="ohm").text == "more than 1 Gohm"
     assert InCircuit(high=100.0, unit="ohm").text == "less than 100 ohm"
 

@@ -347,6 +347,17 @@ def test_a_waveform_of_one_sample_and_a_flat_one():
         assert thumbnail(capture).points.startswith("M")
 
 
+def test_periods_that_would_run_together_are_drawn_as_the_first_few():
+    t = np.arange(4000) * 5e-6
+    codes = np.round(100 * np.sin(2 * np.pi * 10e3 * t)).astype(np.int8)
+    capture = Capture(
+        point="V1.1", codes=codes, scale_v=0.1, offset_v=0.0, t0_s=0.0, dt_s=5e-6, full_scale_v=25.6, freq_hz=10e3
+    )
+    assert "the first 800 µs of 20 ms" in thumbnail(capture).caption
+    assert "20.0 V p-p" in thumbnail(capture).caption
+    assert "20 ms wide" in thumbnail(replace(capture, freq_hz=1e3)).caption
+
+
 # -- the verb ----------------------------------------------------------------------------------------------------
 
 
