@@ -51,7 +51,9 @@ def command(folder: Path, trend: bool, serial: str | None, point: str | None, as
     from rich.table import Table
 
     table = Table(box=None, header_style="bold", pad_edge=False)
-    for heading in ("job", "chassis", "passes"):
+    longest = max(len(Path(job.path).name) for job in jobs)
+    table.add_column("job", overflow="fold", min_width=min(longest, 32))
+    for heading in ("chassis", "passes"):
         table.add_column(heading, overflow="fold")
     for heading in ("readings", "captures"):
         table.add_column(heading, justify="right")
@@ -88,35 +90,63 @@ def _trend(jobs: tuple[JobSummary, ...], serial: str | None, point: str | None, 
     if not found:
         console.print("nothing was read at two visits" + (f" at {harmless(point)}" if point else ""))
     else:
-        console.print(_table(found))
+        # What drifted is read first, the largest against its uncertainty at the top.
+        found = sorted(found, key=lambda t: (not t.drifted, -abs(t.change) / t.change_std if t.drifted else 0.0))
+        console.print(_table(found, utf8=console.encoding.lower().startswith("utf")))
         drifted = sum(trend.drifted for trend in found)
         console.print(f"{drifted} of {len(found)} drifted (one chance in twenty of any false mark)")
     for note in notes:
         console.print(harmless(f"note: {note}"))
 
 
-def _table(found: list[Trend]) -> Table:
+COURSE = "▁▂▃▄▅▆▇█"
+NOISE = 8.0
+"""Standard uncertainties that fill the height of a course at least: what only scatters looks flat."""
+
+
+def course(trend: Trend) -> str:
+    """One block a visit, high where the value was high.
+
+    Parameters
+    ----------
+    trend : Trend
+        Of one reading.
+    """
+    values = [stand.corrected for stand in trend.stands]
+    middle = 0.5 * (max(values) + min(values))
+    height = max(max(values) - min(values), NOISE * max(stand.std for stand in trend.stands), 1e-12)
+    return "".join(COURSE[round((len(COURSE) - 1) * ((value - middle) / height + 0.5))] for value in values)
+
+
+def _table(found: list[Trend], *, utf8: bool) -> Table:
     from rich.table import Table
     from rich.text import Text
 
+    from analysis.report.words import measurand_text, to_its_uncertainty, with_uncertainty
+
     table = Table(box=None, header_style="bold", pad_edge=False)
-    for heading in ("reading", "visits", "first", "last", "change, 95 %", "a year, 95 %", "drifted"):
-        table.add_column(heading, justify="left" if heading == "reading" else "right", no_wrap=heading != "reading")
+    table.add_column("reading")
+    for heading in ("drifted", *(["course"] if utf8 else []), "first", "last", "change, 95 %", "a year, 95 %"):
+        table.add_column(heading, justify="left" if heading in ("drifted", "course") else "right", no_wrap=True)
     for trend in found:
-        measurand = trend.measurand
-        at = f" {measurand.freq_hz:g} Hz" if measurand.freq_hz else ""
-        rate = (
-            "-"
-            if trend.rate is None or trend.rate_high is None
-            else (f"{trend.rate:.3g} +- {trend.rate_high - trend.rate:.2g}")
+        quantity = trend.measurand.quantity
+
+        def written(value: float | None, std: float | None, of: str = quantity) -> str:
+            if value is None:
+                return "-"
+            return with_uncertainty(value, std, of, ascii_only=True).removeprefix("x")
+
+        ends = (
+            to_its_uncertainty(s.corrected, s.std, quantity, ascii_only=True)
+            for s in (trend.stands[0], trend.stands[-1])
         )
+        rate_std = None if trend.rate_high is None or trend.rate is None else 0.5 * (trend.rate_high - trend.rate)
         table.add_row(
-            Text(harmless(f"{measurand.point} {measurand.quantity}{at}")),
-            str(len(trend.stands)),
-            f"{trend.stands[0].corrected:.4g}",
-            f"{trend.stands[-1].corrected:.4g}",
-            f"{trend.change:.3g} +- {1.96 * trend.change_std:.2g}",
-            rate,
-            "yes" if trend.drifted else "",
+            Text(harmless(measurand_text(trend.measurand, ascii_only=True))),
+            ("up" if trend.change > 0 else "down") if trend.drifted else "",
+            *([course(trend)] if utf8 else []),
+            *ends,
+            written(trend.change, trend.change_std),
+            written(trend.rate, rate_std),
         )
     return table

@@ -55,6 +55,16 @@ def test_the_text_gives_dates_rates_and_a_count(folder, capsys):
     assert "1 of 1 drifted" in said.out
 
 
+def test_what_drifted_stands_first_with_its_course(folder, capsys):
+    _, said = run(capsys, folder, "--trend")
+    first, second = (line.split() for line in said.out.splitlines() if line.startswith(("V2.3 ", "HT1 ")))
+    assert first[:4] == ["V2.3", "DC", "down", "█▆▁▁"]  # the third at 240 V of mains
+    assert first[4:8] == ["7.000", "V", "5.800", "V"]
+    # Scatter within its uncertainty looks flat.
+    assert second[:2] == ["HT1", "DC"]
+    assert set(second[2]) <= set("▃▄▅▆")
+
+
 def test_several_chassis_ask_for_a_serial_number(folder, capsys):
     visit(folder, 2, 7.0, serial="8")
     code, said = run(capsys, folder, "--trend")
