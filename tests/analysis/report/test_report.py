@@ -8,6 +8,7 @@ from dataclasses import replace
 from html.parser import HTMLParser
 from pathlib import Path
 
+import html5lib
 import numpy as np
 import plotly.graph_objects as go
 import pytest
@@ -16,6 +17,7 @@ from acquisition.errors import AnalysisError
 from acquisition.records import Capture, Event, JobSheet, Pass, Reading
 from acquisition.store import open_job
 from analysis.app.cli import main
+from analysis.app.page.server import STATIC
 from analysis.app.verbs.report import gather
 from analysis.compare import NOT_EXPLAINED, compare
 from analysis.judge import Judged
@@ -122,6 +124,16 @@ def test_the_page_is_well_formed_and_labelled(page):
             assert value in ids
         if name == "data-figure":
             assert value in page.data
+
+
+@pytest.mark.parametrize("which", ["report", "page"])
+def test_the_html_is_valid(text, which):
+    # The parser of WHATWG HTML, every parse error raised; what stands in scripts is no markup.
+    whole = text if which == "report" else (STATIC / "index.html").read_text("utf-8")
+    bare = re.sub(r"(<script[^>]*>).*?(</script>)", r"\1\2", whole, flags=re.S)
+    html5lib.HTMLParser(strict=True).parse(bare)
+    with pytest.raises(html5lib.html5parser.ParseError):
+        html5lib.HTMLParser(strict=True).parse(bare.replace("<tbody", "<tbody><p>x</p", 1))
 
 
 def test_figures_are_ones_the_library_knows(page):
