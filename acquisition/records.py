@@ -40,7 +40,7 @@ JUDGED_QUALITIES = frozenset({"good", "confirmed_zero", "imported"})
 
 
 class Column(NamedTuple):
-    """One column of the table of readings."""
+    """One column of an exported table."""
 
     name: str
     dtype: str
@@ -61,6 +61,23 @@ READING_COLUMNS: tuple[Column, ...] = (
     Column("instrument", "string", "", False, "identity of the instrument that read it"),
     Column("range_v", "float64", "V", True, "range of the instrument, full scale"),
     Column("quality", "string", "", False, "good, unsteady, overload, held, confirmed_zero or imported"),
+    Column("note", "string", "", False, "free text"),
+)
+
+CAPTURE_COLUMNS: tuple[Column, ...] = (
+    Column("file", "string", "", False, "its samples, as time_s against the trigger and volts at the tip"),
+    Column("pass_name", "string", "", False, "round of readings it belongs to"),
+    Column("point", "string", "", False, "where the probe was"),
+    Column("freq_hz", "float64", "Hz", True, "frequency of the generator"),
+    Column("drive_pp_v", "float64", "V", True, "generator amplitude, peak to peak"),
+    Column("full_scale_v", "float64", "V", False, "height of the whole converter range"),
+    Column("clipped", "bool", "", False, "touches the end of that range"),
+    Column("probe_factor", "float64", "", False, "10 for x10; volts have it in them"),
+    Column("coupling", "string", "", False, "dc or ac"),
+    Column("channel", "int64", "", False, "of the scope"),
+    Column("shot", "int64", "", False, "captures of one shot are simultaneous"),
+    Column("taken_utc", "string", "", False, "ISO 8601, UTC"),
+    Column("instrument", "string", "", False, "identity of the scope"),
     Column("note", "string", "", False, "free text"),
 )
 

@@ -9,7 +9,7 @@ import click
 import pytest
 
 from acquisition.instruments.bench import parse_bench
-from acquisition.records import READING_COLUMNS, Measurand
+from acquisition.records import CAPTURE_COLUMNS, READING_COLUMNS, Measurand
 from analysis.app.cli import VERBS, main
 from analysis.app.verbs import __name__ as verbs_package
 from analysis.chassis import ChassisModel, load_chassis, parse_chassis
@@ -135,9 +135,10 @@ def test_the_example_of_suspects_holds(tmp_path, capsys):
     assert settled["probability"] > 0.99
 
 
-def test_the_table_of_columns_is_that_of_the_records():
+def test_the_tables_of_columns_are_those_of_the_records():
     rows = re.findall(r"^\| `(\w+)` \| (.*?) ?\| (yes|no) \| (.*) \|$", README, re.M)
-    assert rows == [(c.name, c.unit, "yes" if c.nullable else "no", c.meaning) for c in READING_COLUMNS]
+    columns = (*READING_COLUMNS, *CAPTURE_COLUMNS)
+    assert rows == [(c.name, c.unit, "yes" if c.nullable else "no", c.meaning) for c in columns]
 
 
 def test_pictures_are_there_and_small():

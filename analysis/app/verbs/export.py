@@ -2,6 +2,8 @@
 
 from __future__ import annotations
 
+import csv
+import io
 import re
 import sys
 from pathlib import Path
@@ -9,6 +11,7 @@ from pathlib import Path
 import click
 
 from acquisition.errors import StoreError
+from acquisition.records import CAPTURE_COLUMNS
 from acquisition.store import open_job, write_passes_csv
 from analysis.app.output import write_whole
 from analysis.app.terminal import harmless, tell
@@ -21,7 +24,9 @@ from analysis.app.terminal import harmless, tell
     "--out", type=click.Path(path_type=Path, dir_okay=False), help="File to write; the terminal without it."
 )
 @click.option(
-    "--captures", type=click.Path(path_type=Path, file_okay=False), help="Folder for the waveforms, one file each."
+    "--captures",
+    type=click.Path(path_type=Path, file_okay=False),
+    help="Folder for the waveforms, one file each, with a table of them, captures.csv.",
 )
 def command(job: str, names: tuple[str, ...], out: Path | None, captures: Path | None) -> int:
     """Readings of JOB as CSV, with every column there is; a damaged job gives what is left of it."""
@@ -40,8 +45,11 @@ def command(job: str, names: tuple[str, ...], out: Path | None, captures: Path |
         write_whole(out, text)
         tell(f"wrote {sum(len(one.readings) for one in passes)} readings to {out}", err=True)
     if captures is not None:
-        count = 0
         _make_folder(captures)
+        table = io.StringIO(newline="")
+        index = csv.writer(table, lineterminator="\r\n")
+        index.writerow(column.name for column in CAPTURE_COLUMNS)
+        count = 0
         for one in passes:
             for number, capture in enumerate(one.captures, start=1):
                 stem = re.sub(r"[^A-Za-z0-9.-]+", "_", f"{one.name}-{number:03d}-{capture.point}")
@@ -50,7 +58,10 @@ def command(job: str, names: tuple[str, ...], out: Path | None, captures: Path |
                     for t, v in zip(capture.times_s.tolist(), capture.volts.tolist(), strict=True)
                 )
                 write_whole(captures / f"{stem}.csv", "time_s,volts\r\n" + "".join(rows))
+                facts = (getattr(capture, column.name) for column in CAPTURE_COLUMNS[2:])
+                index.writerow([f"{stem}.csv", one.name, *facts])
                 count += 1
+        write_whole(captures / "captures.csv", table.getvalue())
         tell(f"wrote {count} captures to {captures}", err=True)
     return 0
 

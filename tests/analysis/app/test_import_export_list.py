@@ -7,7 +7,7 @@ from pathlib import Path
 import pandas as pd
 import pytest
 
-from acquisition.records import READING_COLUMNS
+from acquisition.records import CAPTURE_COLUMNS, READING_COLUMNS
 from acquisition.store import create_job, open_job, read_passes_csv
 from analysis.app.cli import main
 
@@ -44,12 +44,23 @@ def test_export_of_one_pass_to_the_terminal(job, capsys):
 
 def test_export_of_captures(job, tmp_path):
     assert main(["export", str(job), "--out", str(tmp_path / "r.csv"), "--captures", str(tmp_path / "waves")]) == 0
-    first, second = sorted((tmp_path / "waves").iterdir())
-    assert first.name == "after-C2-001-V1.1.csv"
+    first, second, index = sorted((tmp_path / "waves").iterdir())
+    assert (first.name, index.name) == ("after-C2-001-V1.1.csv", "captures.csv")
+    listed = pd.read_csv(index)
+    assert list(listed["file"]) == [second.name, first.name]
+    assert {c.name: c.dtype for c in CAPTURE_COLUMNS if c.dtype in ("bool", "int64")} == {
+        name: str(listed[name].dtype) for name in ("clipped", "channel", "shot")
+    }
     table = pd.read_csv(second)
     with open_job(job) as opened:
         (capture,) = opened.read_pass("as-found").captures
     assert list(table["volts"]) == list(capture.volts)
+    row = listed[listed["file"] == second.name].iloc[0]
+    assert (row["pass_name"], row["point"], row["full_scale_v"]) == (
+        "as-found",
+        capture.point,
+        capture.full_scale_v,
+    )
     assert list(table["time_s"]) == list(capture.times_s)
 
 
