@@ -64,6 +64,8 @@ class Connection:
         Set by the role: sets everything again after a reopening.
     gaps : list of str
         What went wrong and was mended, for the record.
+    waiting_since_s : float or None
+        Moment of its clock since which questions have had no answer; for another thread to look at.
     recent_lines : deque of bytes
         The last answers without their ends: one that comes twice fills a place where bytes were lost.
     """
@@ -83,6 +85,7 @@ class Connection:
         self.identity = Identity(dialect.does, dialect.dialect, "", "")
         self.apply_wanted: Callable[[], None] = lambda: None
         self.gaps: list[str] = []
+        self.waiting_since_s: float | None = None
         self._link: Link | None = None
         self._known = ""  # the whole text of *IDN?
         self._mending = False
@@ -279,6 +282,8 @@ class Connection:
             raise
 
     def _write(self, link: Link, command: str) -> None:
+        if "?" in command and self.waiting_since_s is None:
+            self.waiting_since_s = self.clock.monotonic_s()
         link.write(command.encode("ascii") + self.dialect.link.write_end)
         if "?" not in command:
             self.clock.sleep_s(self.dialect.link.after_set_s)
@@ -287,6 +292,7 @@ class Connection:
         self._write(link, query)
         start_s = self.clock.monotonic_s()
         raw = link.read_line(timeout_s, self.dialect.link.read_end)
+        self.waiting_since_s = None
         taken_s = self.clock.monotonic_s() - start_s
         self._line_end = b"\r\n" if raw.endswith(b"\r\n") else b"\n"
         text = decode_reply(raw)

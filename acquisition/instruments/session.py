@@ -116,6 +116,7 @@ class Session(Connection):
             self._write(link, query)
             while reader.missing:
                 reader.feed(link.read_exact(min(reader.missing, 262_144), patience_s))
+                self.waiting_since_s = None
             if reader.is_indefinite:
                 reader.feed(link.read_message(patience_s))
             elif link.is_at_end:

@@ -1,7 +1,9 @@
 """Where the process begins: an interrupt ends it quietly from the first import to the last."""
 
+import _thread
 import signal
 import sys
+import threading
 from types import FrameType
 
 
@@ -12,6 +14,8 @@ def entry() -> None:
             number = getattr(signal, name, None)  # there is no SIGHUP everywhere, and nohup wants it ignored
             if number is not None and signal.getsignal(number) is not signal.SIG_IGN:
                 signal.signal(number, _ended)
+        if signal.getsignal(signal.SIGINT) is signal.default_int_handler:
+            signal.signal(signal.SIGINT, _interrupted)
         from analysis.app.cli import main
 
         code: int | str | None = main()
@@ -26,6 +30,26 @@ def entry() -> None:
         code = ended.code
     signal.signal(signal.SIGINT, signal.SIG_IGN)  # what is left is the interpreter's own tidying up
     sys.exit(code)
+
+
+def _interrupted(number: int, frame: FrameType | None) -> None:
+    """Ctrl-C; where Python would print the exception and go on, the key is pressed again a moment later."""
+    if frame is not None and (frame.f_globals.get("__name__"), frame.f_code.co_name) == _DEAF:
+        threading.Timer(0.01, _press_again).start()
+    else:
+        raise KeyboardInterrupt
+
+
+_DEAF = ("importlib._bootstrap", "cb")
+"""An import that tidies up its lock, in a callback of a weak reference: no exception gets out of one."""
+
+
+def _press_again() -> None:
+    main = threading.main_thread().ident
+    if hasattr(signal, "pthread_kill") and main is not None:
+        signal.pthread_kill(main, signal.SIGINT)  # wakes it from a wait too
+    else:
+        _thread.interrupt_main()
 
 
 def _ended(number: int, _: FrameType | None) -> None:

@@ -137,6 +137,30 @@ def test_an_interrupt_in_a_verb_is_130(monkeypatch, capsys):
     assert capsys.readouterr().err == "stopped\n"
 
 
+@POSIX
+def test_an_interrupt_while_an_import_is_deaf_to_it_comes_a_moment_later():
+    """Found by pressing Ctrl-C at random moments: the interpreter printed it as ignored, and the verb went on."""
+    from analysis.app.entry import _interrupted
+
+    told = []
+    names = {"__name__": "importlib._bootstrap", "press": os.kill, "us": os.getpid(), "told": told}
+    exec(f"def cb():\n    press(us, {int(signal.SIGINT)})\n    told.append('it went on')", names)
+
+    def press_and_wait():
+        names["cb"]()
+        time.sleep(20)
+
+    before = signal.signal(signal.SIGINT, _interrupted)
+    began_s = time.monotonic()
+    try:
+        with pytest.raises(KeyboardInterrupt):
+            press_and_wait()
+    finally:
+        signal.signal(signal.SIGINT, before)
+    assert told == ["it went on"]
+    assert time.monotonic() - began_s < 10
+
+
 # -- files the verbs write ---------------------------------------------------------------------------------------
 
 

@@ -40,6 +40,7 @@ from analysis.response import repeats_wanted
 from analysis.spectrum import Hum, hum_of
 
 from .plan import StagePlan
+from .watch import Watch
 
 GENERATOR_ON, GENERATOR_OFF = "generator output on", "generator output off"
 """Events around every time the output is on: a job whose last one is the first was left by a crash or a kill."""
@@ -116,6 +117,7 @@ class SignalRun:
         self._ask, self._say, self._lost = ask, say, lost
         self._clock: Clock = clock or SystemClock()
         self._run = self._clock.utc()
+        self._is_lost = False
         self._stack = ExitStack()
         # The generator first: opening it switches its output off, whatever state it was left in.
         self.generator = self._stack.enter_context(open_generator(plan.bench))
@@ -124,6 +126,8 @@ class SignalRun:
             self.scope = self._stack.enter_context(open_scope(plan.bench))
             setup = read_setup(self.scope.session, (1, 2), self.scope.found)
             self._stack.callback(self._put_back, "scope", partial(restore_setup, self.scope.session, setup))
+            sessions = {"generator": self.generator.session, "scope": self.scope.session}
+            self._stack.enter_context(Watch(sessions, say, lambda: self._is_lost))
             self._tell_how_found(left_on(job))
         except BaseException:
             self._stack.close()
@@ -314,14 +318,14 @@ class SignalRun:
         ``measure`` is called again then, and goes on with what it has.
         """
         void = 0
-        is_lost = False
+        self._is_lost = False
         lost_s = math.inf  # the first loss at this frequency: a link that comes and goes ends the run too
         while True:
             try:
-                if is_lost:
+                if self._is_lost:
                     self.generator.output(False)
                     self.scope.state()
-                    is_lost = False
+                    self._is_lost = False
                     self._say("It answers again; the run goes on.")
                     self._lost(False)
                 self._drive(capture, freq_hz, drive_pp_v, measure)
@@ -334,9 +338,9 @@ class SignalRun:
                 lost_s = min(lost_s, self._clock.monotonic_s())
                 if not self.patience_s or self._clock.monotonic_s() - lost_s > self.patience_s:
                     raise
-                if not is_lost:
+                if not self._is_lost:
                     self._say(f"! {error} ({error.hint}). It is looked for; the run goes on by itself.")
-                is_lost = True
+                self._is_lost = True
                 self._lost(True)
                 self._clock.sleep_s(RETRY_S)
 

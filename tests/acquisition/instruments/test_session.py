@@ -401,3 +401,20 @@ def test_a_hung_instrument_is_told_in_time_and_works_again(open_rig, faults):
     assert open_rig.clock.monotonic_s() - began_s < 2.0
     assert "query_s" in caught.value.hint
     assert open_rig.session.ask("A?") == "1.0"
+
+
+def test_since_when_questions_have_had_no_answer(open_rig, faults):
+    session, clock = open_rig.session, open_rig.clock
+    assert session.waiting_since_s is None
+    seen = []
+
+    def silent(answer):
+        seen.append((session.waiting_since_s, clock.monotonic_s()))
+        return b"", 0.0
+
+    open_rig.peer.faults.extend([silent] * 2)
+    with pytest.raises(TransportTimeout):
+        session.ask("A?", 0.5)
+    assert seen[0][0] == seen[1][0] == seen[0][1], "from the first of them, not the one that asks who is there"
+    assert session.ask("A?") == "1.0"
+    assert session.waiting_since_s is None

@@ -55,6 +55,7 @@ def test_the_meter_is_pulled_out_in_mid_survey(tmp_path, monkeypatch, meter, med
             keys.put("")
             cable.close()
     assert len(heard_s) == 1, "said once"
+    print(f"told after {heard_s[0] - pulled_s[0]:.2f} s")
     assert heard_s[0] - pulled_s[0] < 2 * TOLD_S
     assert any("The meter answers again" in line for line in person.told)
     with open_job(job, read_only=True) as opened:
@@ -115,6 +116,7 @@ def test_instruments_are_pulled_out_in_mid_sweep(tmp_path, medium, monkeypatch):
                 cable.close()
         assert len(heard) == 2, told
         for (told_s, _), pulled_s in zip(heard, puller.pulled_s.values(), strict=True):
+            print(f"told after {told_s - pulled_s:.2f} s")
             assert told_s - pulled_s < 2 * TOLD_S
         assert [was_on for _, was_on in heard] == [False, True], "a generator that is lost cannot be switched off"
         assert not bench.wiring.drive.on
