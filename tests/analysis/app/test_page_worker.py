@@ -190,31 +190,21 @@ def test_tones_come_in_the_order_of_a_touch(tmp_path):
         assert announced[-1].startswith("High voltage.")
 
 
-def test_gain_needs_the_load_and_stops_when_asked(tmp_path):
-    with running(tmp_path) as (bench, hub, worker, _):
+def test_gain_needs_the_load_waits_for_a_lost_instrument_and_stops_when_asked(tmp_path):
+    """As in the terminal; what only the generator knows, that it was left on, is told by the next run."""
+    with running(tmp_path) as (bench, hub, worker, path):
         request = {"stage": "first", "drive_pp_v": "0.1", "freq_hz": "1k", "run": "sweep"}
         worker.post("gain", request)
         wait_for(lambda: "load" in hub.state().get("gain", {}).get("progress", ""))
-        worker.post("gain", {**request, "load_present": True})
-        wait_for(lambda: "of 16 taken" in hub.state()["gain"]["progress"])
-        assert hub.state()["generator"]["on"]
-        worker.post("stop", {})
-        wait_for(lambda: hub.state()["gain"]["progress"].startswith("Stopped"))
-        assert not hub.state()["generator"]["on"]
-        assert not bench.generator.output
-
-
-def test_a_measurement_waits_for_a_lost_instrument_and_can_be_stopped_meanwhile(tmp_path):
-    """As the terminal does; and what only the generator knows, that it was left on, is told by the next run."""
-    with running(tmp_path) as (bench, hub, worker, path):
-        request = {"stage": "first", "drive_pp_v": "0.1", "freq_hz": "1k", "run": "sweep", "load_present": True}
+        request["load_present"] = True
         worker.post("gain", request)
 
         def taken():
-            count, _, words = hub.state().get("gain", {}).get("progress", "").partition(" of 16")
+            count, _, words = hub.state()["gain"]["progress"].partition(" of 16")
             return int(count) if words == " taken" else 0
 
         before = wait_for(taken)
+        assert hub.state()["generator"]["on"]
         pulled_s = time.monotonic()
         bench.links["scope"].refuse()
         bench.links["scope"].drop()
@@ -227,6 +217,16 @@ def test_a_measurement_waits_for_a_lost_instrument_and_can_be_stopped_meanwhile(
         wait_for(lambda: taken() > before)
         assert "answers again" in hub.state()["gain"]["notices"][-1]
         assert hub.state()["generator"]["on"]
+        worker.post("stop", {})
+        wait_for(lambda: hub.state()["gain"]["progress"].startswith("Stopped"))
+        assert not hub.state()["generator"]["on"]
+        assert not bench.generator.output
+        with open_job(path, read_only=True) as job:
+            gains = [r.freq_hz for r in job.read_pass("as-found").readings if r.quantity == "gain"]
+        assert len(gains) == len(set(gains)) > before, "each frequency once"
+
+        request["run"] = "single"
+        worker.post("gain", request)
         wait_for(lambda: bench.generator.output)
         bench.links["generator"].refuse()
         bench.links["generator"].drop()
@@ -236,12 +236,9 @@ def test_a_measurement_waits_for_a_lost_instrument_and_can_be_stopped_meanwhile(
         assert "may still be ON" in progress, "it cannot be told to switch off, and so is not called off"
         assert not hub.state()["generator"]["known"]
         bench.links["generator"].refuse(False)
-        worker.post("gain", {**request, "run": "single"})
+        worker.post("gain", request)
         assert wait_for(lambda: hub.state()["gain"]["progress"].startswith("Done"))
         assert "was ON and was switched off" in hub.state()["gain"]["notices"][0]
-        with open_job(path, read_only=True) as job:
-            gains = [r.freq_hz for r in job.read_pass("as-found").readings if r.quantity == "gain"]
-        assert len(gains[:-1]) == len(set(gains[:-1])), "each frequency of the sweep once"
 
 
 @pytest.mark.parametrize(
