@@ -190,8 +190,9 @@ def test_tones_come_in_the_order_of_a_touch(tmp_path):
         assert announced[-1].startswith("High voltage.")
 
 
-def test_gain_needs_the_load_waits_for_a_lost_instrument_and_stops_when_asked(tmp_path):
+def test_gain_needs_the_load_waits_for_a_lost_instrument_and_stops_when_asked(tmp_path, monkeypatch):
     """As in the terminal; what only the generator knows, that it was left on, is told by the next run."""
+    monkeypatch.setattr("analysis.app.page.gaining.SWEEP_HZ", (1000.0, 20_000.0))  # low frequencies take longer
     with running(tmp_path) as (bench, hub, worker, path):
         request = {"stage": "first", "drive_pp_v": "0.1", "freq_hz": "1k", "run": "sweep"}
         worker.post("gain", request)
