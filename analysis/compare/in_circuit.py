@@ -19,15 +19,18 @@ from acquisition.records import JUDGED_QUALITIES, Event, Measurand, Pass
 from ..chassis import ChassisModel
 from ..suspects.data import collect, values_found
 from ..suspects.panel import Panel
-from .likelihood import WITHIN, Search, deficit_of, interval_of
+from .answering import Answers
+from .asking import Asking, answered, side_by_side
+from .interval import WITHIN, deficit_of, interval_of
+from .likelihood import Profile, Search
 
 KINDS = ("resistor", "capacitor", "inductor", "potentiometer")
 
 MAINS_STD = 0.005
 """Of a mains voltage written down beside the readings, relative (common practice, no source)."""
 
-TOGETHER, COARSE, FINE = 8, 16, 14
-"""Places a value is looked for at: all values of the part together, then each alone, then near the best."""
+ALONE, TOGETHER, COARSE = 48, 6, 12
+"""Places a value is looked for at: what moves direct volts, the others beside it, and each in its profile."""
 
 SIGNALS, SHOWS = ("gain", "phase_deg", "pp_v", "rms_v"), 0.05
 """Readings in which a capacitor's losses show, and by how much it must move one, relative or in radians."""
@@ -124,31 +127,30 @@ def replaced_values(
     tuple of PartValue
         Of resistors, capacitors, inductors and potentiometers that the model has.
     """
-    replaced = dict.fromkeys(e.subject for e in after.events if e.kind == "part_replaced" and e.subject)
-    found = []
-    for part in replaced:
-        parameter = model.parameters.get(part)
-        if parameter is None or parameter.kind not in KINDS:
-            continue
-        old, new = (
-            values_in_circuit(model, taken, part, values_found(model.parameters, (fitted or {}).values()))
-            for taken, fitted in ((before, fitted_before), (after, fitted_after))
-        )
-        tested = (fitted_after or {}).get(part)
+    subjects = dict.fromkeys(e.subject for e in after.events if e.kind == "part_replaced" and e.subject)
+    parts = [name for name in subjects if name in model.parameters and model.parameters[name].kind in KINDS]
+    sides = [(before, fitted_before or {}), (after, fitted_after or {})]
+    known = [values_found(model.parameters, fitted.values()) for _, fitted in sides]
+    told = _measured(
+        model, [(taken, part, found) for part in parts for (taken, _), found in zip(sides, known, strict=True)]
+    )
+    result = []
+    for place, part in enumerate(parts):
+        old, new = told[2 * place : 2 * place + 2]
         for what in old:
-            own = tested if what == "value" else None
-            found.append(
+            tested = sides[1][1].get(part) if what == "value" else None
+            result.append(
                 PartValue(
                     part=part,
                     what=what,
                     before=old[what],
                     after=new[what],
-                    drawn=parameter.nominal if what == "value" else None,
-                    tester=own.value if own else None,
-                    tester_std=own.std if own else None,
+                    drawn=model.parameters[part].nominal if what == "value" else None,
+                    tester=tested.value if tested else None,
+                    tester_std=tested.std if tested else None,
                 )
             )
-    return tuple(found)
+    return tuple(result)
 
 
 def values_in_circuit(
@@ -176,32 +178,59 @@ def values_in_circuit(
     dict of str to InCircuit
         By ``value``, ``leak``, ``esr``, as far as the part has them.
     """
-    scales = _scales(model, part)
-    found = {what: InCircuit(unit=scale.unit) for what, scale in scales.items()}
-    readings = [r for r in taken.readings if r.quality in JUDGED_QUALITIES]
-    if "esr" in scales and not _shows_in_signals(model, part, [r.measurand for r in readings]):
-        # The size of a ripple alone cannot tell lost capacitance from series resistance: that is taken as sound.
-        del scales["esr"]
-    own = {scale.key: (scale.centre, scale.sigma * scale.centre) for scale in scales.values()}
-    known = {key: value for key, value in (measured or {}).items() if key not in own} | own
-    if taken.mains_v:
-        share = taken.mains_v / model.chassis.mains_v
-        known["mains"] = (share, MAINS_STD * share)
-    panel = Panel(model, [r.measurand for r in readings], known, with_faults=False)
-    data = collect(panel, readings)
-    if not data.readings:
-        return found
-    columns = [u.key for u in panel.unknowns]
-    search = Search(panel, data, {columns.index(s.key): s.places(TOGETHER) for s in scales.values()})
-    at = {what: columns.index(scale.key) for what, scale in scales.items()}
-    for _ in range(RETURNS):
-        wide = {what: search.profile(at[what], s.places(COARSE), retaken=1) for what, s in scales.items()}
-        # A likelihood that bends has side valleys: where a profile comes out higher, all is done again from there.
-        if not search.climb():
-            break
-    for what, scale in scales.items():
-        found[what] = _told(search, at[what], scale, what, wide[what])
+    return _measured(model, [(taken, part, measured or {})])[0]
+
+
+def _measured(
+    model: ChassisModel, wanted: Sequence[tuple[Pass, str, Mapping[str, tuple[float, float]]]]
+) -> list[dict[str, InCircuit]]:
+    """What parts measure in passes, searched for side by side."""
+    found: list[dict[str, InCircuit]] = []
+    searches: list[tuple[dict[str, InCircuit], Search, dict[str, _Scale]]] = []
+    for taken, part, measured in wanted:
+        scales = _scales(model, part)
+        found.append({what: InCircuit(unit=scale.unit) for what, scale in scales.items()})
+        readings = [r for r in taken.readings if r.quality in JUDGED_QUALITIES]
+        if "esr" in scales and not _shows_in_signals(model, part, [r.measurand for r in readings]):
+            # Ripple alone cannot tell lost capacitance from series resistance: that is taken as sound.
+            del scales["esr"]
+        own = {scale.key: (scale.centre, scale.sigma * scale.centre) for scale in scales.values()}
+        known = {key: value for key, value in measured.items() if key not in own} | own
+        if taken.mains_v:
+            share = taken.mains_v / model.chassis.mains_v
+            known["mains"] = (share, MAINS_STD * share)
+        panel = Panel(model, [r.measurand for r in readings], known, with_faults=False)
+        data = collect(panel, readings)
+        if data.readings:
+            first = "leak" if "leak" in scales else "value"
+            places = {_column(panel, scales[first]): scales[first].places(ALONE)}
+            places |= {_column(panel, s): s.places(TOGETHER) for what, s in scales.items() if what != first}
+            searches.append((found[-1], Search(panel, data, places), scales))
+    told = answered(
+        [_search(search, scales) for _, search, scales in searches], Answers(model, [s for _, s, _ in searches])
+    )
+    for (answers, _, _), new in zip(searches, told, strict=True):
+        answers.update(new)
     return found
+
+
+def _column(panel: Panel, scale: _Scale) -> int:
+    return [unknown.key for unknown in panel.unknowns].index(scale.key)
+
+
+def _search(search: Search, scales: Mapping[str, _Scale]) -> Asking[dict[str, InCircuit]]:
+    """Each value of a part in one pass."""
+    yield from search.find()
+    if not math.isfinite(search.peak.value):
+        return {}
+    for _ in range(RETURNS):
+        found = yield from side_by_side(
+            [search.profile(_column(search.panel, scale), scale.places(COARSE)) for scale in scales.values()]
+        )
+        # A likelihood that bends has side valleys: where a profile comes out higher, all is done again from there.
+        if not (yield from search.climb()):
+            break
+    return {what: _told(profile, scale, what) for (what, scale), profile in zip(scales.items(), found, strict=True)}
 
 
 def _shows_in_signals(model: ChassisModel, part: str, measurands: Sequence[Measurand]) -> bool:
@@ -216,17 +245,11 @@ def _shows_in_signals(model: ChassisModel, part: str, measurands: Sequence[Measu
     return bool(np.nanmax(moved, initial=0.0) > SHOWS)
 
 
-def _told(search: Search, column: int, scale: _Scale, what: str, wide: np.ndarray) -> InCircuit:
-    """Interval of one value from its wide profile and then a near one."""
-    whole = scale.places(COARSE)
-    deficit = deficit_of(wide, search.top)
-    if deficit.max() < 0.5 * WITHIN:
+def _told(profile: Profile, scale: _Scale, what: str) -> InCircuit:
+    """Interval of one value from its profile."""
+    if deficit_of(profile.value, -np.inf).max() < 0.5 * WITHIN:
         return InCircuit(unit=scale.unit)
-    near = np.flatnonzero(deficit < 2.0 * WITHIN)
-    beside = np.searchsorted(whole, search.best[column])
-    first, last = (near[0] - 1, near[-1] + 1) if near.size else (beside - 1, beside)
-    places = np.linspace(whole[max(0, min(first, beside - 1))], whole[min(COARSE - 1, max(last, beside))], FINE)
-    ends = interval_of(places, search.profile(column, places), (whole[0], whole[-1]))
+    ends = interval_of(profile.places, profile.value)
     value, low, high = (None if z is None else scale.centre * math.exp(scale.sigma * z) for z in ends)
     if what == "leak":  # a conductance, told as a resistance
         value, low, high = (None if end is None else 1.0 / end for end in (value, high, low))

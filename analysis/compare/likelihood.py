@@ -2,36 +2,125 @@
 
 At each place everything else takes its most probable state: the tolerances of all parts and tubes, and the errors
 of the instruments and of the model, each within its spread, and the other values of the part without any. Places
-whose likelihood is within `WITHIN` of the best make the interval of 95 % (profile likelihood; S. Wilks, Ann. Math.
-Statist. 9 (1938) 60: twice the logarithm of the ratio is distributed as chi-squared with one degree of freedom).
+near the best in likelihood make the interval of 95 % (`interval`).
+
+A search solves nothing itself. It yields the unknowns whose readings it needs and is sent what they would be, so
+that all parts, passes and values are answered together (`asking`).
 """
 
 from __future__ import annotations
 
 import math
-from collections.abc import Mapping
+from collections.abc import Mapping, Sequence
+from dataclasses import dataclass, replace
 
 import numpy as np
 
 from ..suspects.data import Data
 from ..suspects.error_scales import own_scale, shared_errors
-from ..suspects.evidence import fit, freedom_of, log_student
-from ..suspects.panel import SLOW, STEP, Change, Panel
+from ..suspects.evidence import fit, freedom_of, log_student, posterior_covariance
+from ..suspects.panel import Panel
 from ..suspects.variables import difference
+from .asking import Asking, side_by_side
+from .interval import around_ends, deficit_of
 
-WITHIN = 3.84
-"""Quantile 0.95 of chi-squared with one degree of freedom."""
+ROWS, EACH, LIKELY = 4, 2, 128
+"""Likely places of the first value of a part, starts kept for each, and how many starts are looked at closely."""
 
-STARTS, STEPS, ALONG, SHORTENINGS, REACH = 6, 10, 3, 2, 3.0
-SETTLED, HIGHER, FAR = 0.02, 0.2, 15.0
+STEPS, CHORDS, ALONG, SHARES, REACH = 12, 2, 5, (1.0, 0.3, 0.1), 3.0
+"""How often slopes are taken, steps by one set of them in a climb and along a profile, shares of a step that are
+tried, and its greatest size."""
+
+SETTLED, HIGHER, FAR, FIRST_FAR = 0.1, 0.5, 15.0, 60.0
 """Of log likelihood: a gain below the first ends the steps, one above the second makes another best place, and a
-place lower than the best by the third is ruled out."""
+place lower than the best by the third is ruled out; after the first step by the last."""
+
+SAME = 0.1
+"""Climbs whose readings differ by less, in errors, are one."""
 
 NEGLIGIBLE = 0.02
 """An unknown whose spread moves no reading by more than this share of its error is left where it is."""
 
+STEP = 0.03
+"""Step for slopes by differences, in standard deviations: the most probable state may sit in a narrow valley."""
+
 FREE = 100.0
 """Spread of the part's own values in steps of the fit, which believes every other unknown to be of order one."""
+
+BESIDE = np.array([-3.0, -2.0, -1.0, 1.0, 2.0, 3.0])
+"""Places near the best, in standard deviations by its curvature."""
+
+CLOSER, BETWEEN = 2, np.array([0.25, 0.5, 0.75])
+"""How often an end of the interval is looked for between the two places around it, and where there."""
+
+
+@dataclass(frozen=True, slots=True, kw_only=True, eq=False)
+class Linear:
+    """Readings near N places: slopes by the unknowns that count, and of errors that readings share.
+
+    Parameters
+    ----------
+    shown : ndarray, shape (N, M)
+        Predictions at the places.
+    design : ndarray, shape (N, M, A + E)
+        Slopes by the unknowns that count, then by the shared errors.
+    """
+
+    shown: np.ndarray
+    design: np.ndarray
+
+    def picked(self, rows: Sequence[int]) -> Linear:
+        """Some of the places."""
+        return Linear(shown=self.shown[rows], design=self.design[rows])
+
+
+@dataclass(frozen=True, slots=True, kw_only=True, eq=False)
+class Profile:
+    """Log likelihood along one unknown.
+
+    Parameters
+    ----------
+    places : ndarray, shape (G,)
+        Where it was held, rising; the best place is one of them.
+    value : ndarray, shape (G,)
+        Log likelihood; minus infinity where nothing works.
+    reached : ndarray, shape (G, P)
+        All unknowns there.
+    """
+
+    places: np.ndarray
+    value: np.ndarray
+    reached: np.ndarray
+
+    def joined(self, other: Profile) -> Profile:
+        """Both, in order of the places."""
+        places = np.concatenate([self.places, other.places])
+        order = np.argsort(places, kind="stable")
+        value = np.concatenate([self.value, other.value])
+        return Profile(
+            places=places[order],
+            value=value[order],
+            reached=np.concatenate([self.reached, other.reached])[order],
+        )
+
+
+@dataclass(frozen=True, slots=True, kw_only=True, eq=False)
+class Peak:
+    """The most probable state of everything.
+
+    Parameters
+    ----------
+    at : ndarray, shape (P,)
+        Unknowns.
+    value : float
+        Log likelihood, with the prior of the unknowns and of the shared errors.
+    near : Linear
+        Slopes there.
+    """
+
+    at: np.ndarray
+    value: float
+    near: Linear
 
 
 class Search:
@@ -44,201 +133,277 @@ class Search:
     data : Data
         Readings of one pass.
     places : mapping of int to ndarray
-        Where to look first, for the column of each value of the part.
+        Where to look first, for the column of each value of the part; along the first of them densely.
 
     Attributes
     ----------
-    best : ndarray, shape (P,)
-        Most probable unknowns.
-    top : float
-        Log likelihood there, with the prior of the unknowns.
+    panel, data
+        As given.
+    measurands : tuple of Measurand
+        Of the readings.
+    peak : Peak
+        After `find`.
     """
 
     def __init__(self, panel: Panel, data: Data, places: Mapping[int, np.ndarray]) -> None:
-        self._panel, self._data = panel, data
+        self.panel, self.data = panel, data
+        self.measurands = tuple(panel.measurands[column] for column in data.columns)
         self._freedom = freedom_of(data.quantities)
-        self._full = bool(np.isin(data.quantities, SLOW).any())
-        self._own = list(places)
-        self._slopes: np.ndarray
-        self.best, self.top = np.zeros(len(panel.unknowns)), -np.inf
-        self._linearise(self.best[None])
-        grid = np.stack([axis.ravel() for axis in np.meshgrid(*places.values(), indexing="ij")], axis=1)
-        starts = np.zeros((grid.shape[0], self.best.size))
-        starts[:, self._own] = grid
-        reached, value = self._follow(starts, self._own, steps=1)
-        self._settle(reached[np.argsort(-value)[:STARTS]])
+        self._direct = data.quantities == "dc_v"
+        # What a capacitor does to signals is linear; volts that go through a tube's curve are less sure when far.
+        shifted = np.where(self._direct, data.measured, panel.centre[data.columns])[None]
+        self._scale = own_scale(panel, data.columns, data.noise, shifted)[0]
+        centre = panel.centre[data.columns][None]
+        self._shared = shared_errors(panel, data.columns, panel.healthy_slopes[data.columns][None], centre)
+        self._own, self._first = list(places), places
+        self._active = np.arange(len(panel.unknowns))
+        self._believed = np.ones(self._active.size, dtype=bool)
+        self._believed[self._own] = False
+        start = np.zeros(self._active.size)
+        empty = np.zeros((1, 0, 0))
+        self.peak = Peak(at=start, value=-np.inf, near=Linear(shown=empty[0], design=empty))
+        self._higher: tuple[float, np.ndarray] = (-np.inf, start)
+        self._standing: dict[int, tuple[float, np.ndarray]] = {}
 
-    def _settle(self, reached: np.ndarray) -> None:
-        """Follow S starts to the end, the slopes taken anew at each step, and keep the best."""
-        for _ in range(STEPS):
-            self._linearise(reached)
-            reached, value = self._follow(reached, [], steps=1)
-            gained, self.top = float(value.max()) - self.top, float(value.max())
-            if gained < SETTLED:
+    def find(self) -> Asking[None]:
+        """Look along the first value of the part, then over the others at its likely places, and follow those."""
+        (column, places), *others = self._first.items()
+        starts = np.zeros((places.size, self._active.size))
+        starts[:, column] = places
+        direct = self._direct if self._direct.any() else ~self._direct
+        rows: list[int] = []
+        for place in self._ranked((yield starts), direct):
+            if len(rows) < ROWS and all(abs(place - row) > 1 for row in rows):
+                rows.append(place)
+        starts = starts[rows]
+        if others:
+            grids = np.meshgrid(*(axis for _, axis in others), indexing="ij")
+            beside = np.stack([axis.ravel() for axis in grids], axis=1)
+            starts = np.repeat(starts, len(beside), axis=0)
+            starts[:, [column for column, _ in others]] = np.tile(beside, (len(rows), 1))
+            shown = yield starts
+            starts = starts[self._spread(self._ranked(shown, np.ones_like(direct)), shown, len(beside))]
+        yield from self._settle(starts)
+
+    def _spread(self, ranked: list[int], shown: np.ndarray, size: int) -> list[int]:
+        """The first few of each row of ``size`` starts that are apart in their readings."""
+        chosen: list[int] = []
+        for place in ranked:
+            row = [other for other in chosen if other // size == place // size]
+            if len(row) < EACH and all(self._apart(shown[place], shown[other]) > 1.0 for other in row):
+                chosen.append(place)
+        return chosen
+
+    def _apart(self, shown: np.ndarray, other: np.ndarray) -> float:
+        """Largest difference of two lists of readings, in their errors."""
+        return float(np.abs(difference(self.data.quantities, shown, other) / self._scale).max())
+
+    def climb(self) -> Asking[bool]:
+        """Go to the highest place a profile met; False where none was higher than the best."""
+        value, start = self._higher
+        if value < self.peak.value + HIGHER:
+            return False
+        yield from self._settle(start[None])
+        return True
+
+    def _ranked(self, shown: np.ndarray, told: np.ndarray) -> list[int]:
+        """Starts, best first: how near all other unknowns, as far as their slopes hold, bring them to ``told``."""
+        alive = np.isfinite(shown).all(axis=1)
+        shown = np.where(alive[:, None], shown, 0.0)
+        left, scale = difference(self.data.quantities, self.data.measured, shown)[:, told], self._scale[told]
+        slopes = self.panel.healthy_slopes[self.data.columns][None].copy()
+        slopes[:, :, self._own] = 0.0
+        design = np.concatenate([slopes, self._shared], axis=2)[:, told]
+        counts = (np.abs(design[0]) > NEGLIGIBLE * scale[:, None]).any(axis=0)
+        design = design[:, :, counts]
+        loose = np.sqrt(scale**2 + (design[0] ** 2).sum(axis=1))
+        freedom = self._freedom[told]
+        rough = np.where(alive, log_student(left, loose, freedom), -np.inf)
+        first = np.argsort(-rough, kind="stable")[:LIKELY]
+        design = np.repeat(design, first.size, axis=0)
+        moved = fit(left[first], design, np.broadcast_to(scale, left[first].shape), freedom, rounds=2).unknowns
+        rest = left[first] - np.einsum("cmq,cq->cm", design, moved)
+        value = log_student(rest, scale, freedom) - 0.5 * (moved**2).sum(axis=1)
+        return [int(place) for place in first[np.argsort(-np.where(alive[first], value, -np.inf), kind="stable")]]
+
+    def _settle(self, starts: np.ndarray) -> Asking[None]:
+        """Climb from S starts and keep the highest peak."""
+        self._active = np.arange(starts.shape[1])
+        near = self._narrowed((yield from self._linear(starts)))
+        self._standing = {}
+        peaks = yield from side_by_side(
+            [self._climbed(place, start, near.picked([place])) for place, start in enumerate(starts)]
+        )
+        highest = max(peaks, key=lambda peak: peak.value)
+        if highest.value >= self.peak.value:
+            self.peak = replace(highest, near=self._narrowed(highest.near))
+        self._higher = (self.peak.value, self.peak.at)
+
+    def _climbed(self, place: int, at: np.ndarray, near: Linear) -> Asking[Peak]:
+        """Climb from one start to the end, the slopes taken anew at each step."""
+        value = -np.inf
+        for step in range(STEPS):
+            if step:
+                near = yield from self._linear(at[None])
+            before = float(self._height(at[None], near.shown)[0])
+            reached, shown, heights = yield from self._follow(
+                at[None], near, np.zeros(1, dtype=int), [], near.shown, SHARES, CHORDS
+            )
+            at, value = reached[0], float(heights[0])
+            if value - before < SETTLED or self._idle(place, step, value, shown[0]):
                 break
-        self.best = reached[int(value.argmax())]
-        self._linearise(self.best[None])
-        counts = np.abs(self._slopes[0]) > NEGLIGIBLE * self._scale[0][:, None]
-        counts[:, self._own] = True
-        self._active = np.flatnonzero(counts.any(axis=0))
-        self._higher: tuple[float, np.ndarray] = (self.top, self.best)
+        return Peak(at=at, value=value, near=near)
 
-    def profile(self, column: int, places: np.ndarray, retaken: int = 2) -> np.ndarray:
-        """Log likelihood with one unknown held at G places, shape (G,); minus infinity where nothing works.
+    def _idle(self, place: int, step: int, value: float, shown: np.ndarray) -> bool:
+        """Whether a climb is far below the others, or has met a higher one."""
+        self._standing[place] = value, shown
+        others = [stand for other, stand in self._standing.items() if other != place and stand[0] >= value]
+        far = max((height for height, _ in others), default=value) > value + (FAR if step else FIRST_FAR)
+        if far or any(self._apart(shown, other) < SAME for _, other in others):
+            del self._standing[place]
+            return True
+        return False
+
+    def _narrowed(self, near: Linear) -> Linear:
+        """Leave out, from here on, unknowns that move nothing."""
+        counts = (np.abs(near.design[:, :, : self._active.size]) > NEGLIGIBLE * self._scale[:, None]).any(
+            axis=(0, 1)
+        )
+        counts[np.searchsorted(self._active, self._own)] = True
+        kept = np.concatenate([counts, np.ones(near.design.shape[2] - counts.size, dtype=bool)])
+        self._active = self._active[counts]
+        return Linear(shown=near.shown, design=near.design[:, :, kept])
+
+    def profile(self, column: int, places: np.ndarray) -> Asking[Profile]:
+        """How the likelihood falls along one unknown.
 
         Parameters
         ----------
         column : int
             Of the unknown.
         places : ndarray, shape (G,)
-            Where it is held.
-        retaken : int
-            How often the slopes are taken again at the places reached.
+            Where it is held; places near the best and near the ends of the interval are added.
+
+        Returns
+        -------
+        Profile
+            The generator's result.
         """
-        starts = np.repeat(self.best[None], places.size, axis=0)
-        starts[:, column] = places
-        reached, value = self._follow(starts, [column], steps=ALONG)
-        kept = self._slopes
-        for _ in range(retaken):
-            near = np.flatnonzero(value > value.max() - FAR)
-            self._slopes = self._slopes_near(reached[near])
-            reached[near], value[near] = self._follow(reached[near], [column], steps=ALONG)
-        self._slopes = kept
+        beside = self.peak.at[column] + self._std(column) * BESIDE
+        wide = np.unique(np.concatenate([places, beside[(beside > places[0]) & (beside < places[-1])]]))
+        starts = np.repeat(self.peak.at[None], wide.size, axis=0)
+        starts[:, column] = wide
+        found = Profile(
+            places=self.peak.at[column : column + 1], value=np.array([self.peak.value]), reached=self.peak.at[None]
+        ).joined((yield from self._held(column, starts, self.peak.near, np.zeros(wide.size, dtype=int))))
+        near: Linear | None = None
+        for _ in range(CLOSER):
+            around = around_ends(deficit_of(found.value, -np.inf))
+            if not around:
+                break
+            if near is None or len(near.shown) != len(around):
+                near = yield from self._linear(found.reached[[inside for inside, _ in around]])
+            shares = BETWEEN[:, None]
+            starts = np.concatenate(
+                [found.reached[i] + shares * (found.reached[o] - found.reached[i]) for i, o in around]
+            )
+            which = np.repeat(np.arange(len(around)), BETWEEN.size)
+            found = found.joined((yield from self._held(column, starts, near, which)))
+        return found
+
+    def _held(self, column: int, starts: np.ndarray, near: Linear, which: np.ndarray) -> Asking[Profile]:
+        """Follow all but one unknown from G starts."""
+        shown = yield starts
+        reached, _, value = yield from self._follow(starts, near, which, [column], shown, SHARES[:2], ALONG)
         top = int(value.argmax())
         if value[top] > self._higher[0]:
             self._higher = (float(value[top]), reached[top])
-        return value
+        return Profile(places=reached[:, column], value=value, reached=reached)
 
-    def climb(self) -> bool:
-        """Go to the highest place a profile met; False where none was higher than the best."""
-        if self._higher[0] < self.top + HIGHER:
-            return False
-        self.top = -np.inf
-        self._settle(self._higher[1][None])
-        return True
+    def _std(self, column: int) -> float:
+        """Standard deviation of an unknown by the curvature at the best place."""
+        units = self._units(self.peak.near.design.shape[2])
+        left = difference(self.data.quantities, self.data.measured, self.peak.near.shown)
+        weights = (self._freedom + 1) / (self._freedom + (left / self._scale) ** 2) / self._scale**2
+        covariance = posterior_covariance(self.peak.near.design * units, weights)[0]
+        place = int(np.searchsorted(self._active, column))
+        return float(FREE * math.sqrt(covariance[place, place]))
 
-    def _predict(self, unknowns: np.ndarray) -> np.ndarray:
-        return self._panel.predict([Change()] * len(unknowns), unknowns, self._data.columns)
+    def _units(self, size: int) -> np.ndarray:
+        units = np.ones(size)
+        units[np.searchsorted(self._active, self._own)] = FREE
+        return units
 
-    def _slopes_near(self, at: np.ndarray) -> np.ndarray:
-        """Slopes at S places, shape (S, M, P), by those unknowns alone that count near the best place."""
+    def _linear(self, at: np.ndarray) -> Asking[Linear]:
+        """Readings near S places, by those unknowns alone that count."""
         size, count = at.shape
-        moved = np.repeat(at[:, None, :], self._active.size + 1, axis=1)
-        moved[:, np.arange(1, self._active.size + 1), self._active] += STEP
-        table = self._predict(moved.reshape(-1, count)).reshape(size, self._active.size + 1, -1)
-        result = np.zeros((size, table.shape[2], count))
-        rise = difference(self._data.quantities, table[:, 1:], table[:, :1]) / STEP
-        result[:, :, self._active] = np.nan_to_num(rise).transpose(0, 2, 1)
-        return result
+        active = self._active
+        moved = np.repeat(at[:, None, :], active.size + 1, axis=1)
+        moved[:, np.arange(1, active.size + 1), active] += STEP
+        table = (yield moved.reshape(-1, count)).reshape(size, active.size + 1, -1)
+        slopes = np.zeros((size, table.shape[2], count))
+        rise = difference(self.data.quantities, table[:, 1:], table[:, :1]) / STEP
+        slopes[:, :, active] = np.nan_to_num(rise).transpose(0, 2, 1)
+        return Linear(
+            shown=table[:, 0],
+            design=np.concatenate([slopes[:, :, active], np.repeat(self._shared, size, axis=0)], axis=2),
+        )
 
-    def _linearise(self, at: np.ndarray) -> None:
-        """Slopes and scales of errors at S places, or at one for all: they serve the neighbourhood."""
-        rows, quantities = self._data.columns, self._data.quantities
-        self._slopes = self._panel.slopes([Change()] * len(at), at, full=self._full)[:, rows]
-        # What a capacitor does to signals is linear; volts that go through a tube's curve are less sure when far.
-        shifted = np.where(quantities == "dc_v", self._predict(at), self._panel.centre[rows])
-        shifted = np.where(np.isfinite(shifted), shifted, self._panel.centre[rows])
-        self._scale = own_scale(self._panel, rows, self._data.noise, shifted)
-        self._shared = shared_errors(self._panel, rows, self._slopes, shifted)
+    def _height(self, at: np.ndarray, shown: np.ndarray) -> np.ndarray:
+        """Log likelihood with the prior of the unknowns and of the most probable shared errors, shape (S,)."""
+        left = np.nan_to_num(difference(self.data.quantities, self.data.measured, shown), nan=1e3)
+        scale, beside = np.broadcast_to(self._scale, left.shape), np.repeat(self._shared, len(left), axis=0)
+        aside = fit(left, beside, scale, self._freedom).unknowns
+        found = log_student(left - np.einsum("cmq,cq->cm", beside, aside), self._scale, self._freedom)
+        believed = (at[:, self._believed] ** 2).sum(axis=1) + (aside**2).sum(axis=1)
+        return np.asarray(np.where(np.isfinite(shown).all(axis=1), found - 0.5 * believed, -np.inf))
 
-    def _follow(self, unknowns: np.ndarray, held: list[int], steps: int) -> tuple[np.ndarray, np.ndarray]:
-        """Gauss-Newton steps of all but the held unknowns from G starts, with the slopes as they stand.
+    def _follow(
+        self,
+        at: np.ndarray,
+        near: Linear,
+        which: np.ndarray,
+        held: list[int],
+        shown: np.ndarray,
+        shares: Sequence[float],
+        chords: int,
+    ) -> Asking[tuple[np.ndarray, np.ndarray, np.ndarray]]:
+        """Gauss-Newton steps of all but the held unknowns from S starts, with the slopes as they stand.
 
         The part's own values carry no prior: readings decide.
         """
-        quantities, measured = self._data.quantities, self._data.measured
-        count, size = unknowns.shape[1], len(unknowns)
-        slopes, beside, scale = (
-            np.repeat(known, size // len(known), axis=0) for known in (self._slopes, self._shared, self._scale)
-        )
-        slopes[:, :, held] = 0.0
-        design = np.concatenate([slopes, beside], axis=2)
-        believed = np.ones(count, dtype=bool)
-        believed[self._own] = False
-        predicted = self._predict(unknowns)
-        alive = np.isfinite(predicted).all(axis=1)
-        predicted = np.where(alive[:, None], predicted, 0.0)
-        shared = np.zeros((size, design.shape[2] - count))
-
-        def height(at: np.ndarray, there: np.ndarray, aside: np.ndarray, which: np.ndarray) -> np.ndarray:
-            residual = difference(quantities, measured, there)
-            residual -= np.einsum("cmq,cq->cm", design[which, :, count:], aside)
-            found = log_student(np.nan_to_num(residual, nan=1e3), scale[which], self._freedom)
-            return np.asarray(found - 0.5 * ((at[:, believed] ** 2).sum(axis=1) + (aside**2).sum(axis=1)))
-
-        units = np.ones(design.shape[2])
-        units[self._own] = FREE
-        value = height(unknowns, predicted, shared, np.arange(size))
-        for _ in range(steps):
-            target = difference(quantities, measured, predicted)
-            target += np.einsum("cmq,cq->cm", slopes, unknowns)
-            trial = fit(target, design * units, scale, self._freedom).unknowns * units
-            move = trial[:, :count] - unknowns
+        active = self._active
+        design = near.design[which]
+        design[:, :, np.searchsorted(active, held)] = 0.0
+        units = self._units(design.shape[2])
+        # Where the steps stand, and the highest place they came by: in a bent valley a step may lead off its floor.
+        now, there = at.copy(), shown.copy()
+        at, shown = at.copy(), shown.copy()
+        value = self._height(at, shown)
+        left = np.flatnonzero(np.isfinite(value))
+        for _ in range(chords):
+            target = difference(self.data.quantities, self.data.measured, there[left])
+            target += np.einsum("cmq,cq->cm", design[left][:, :, : active.size], now[left][:, active])
+            scale = np.broadcast_to(self._scale, target.shape)
+            trial = fit(target, design[left] * units, scale, self._freedom).unknowns * units
+            move = np.zeros((left.size, at.shape[1]))
+            move[:, active] = trial[:, : active.size] - now[left][:, active]
             move[:, held] = 0.0
             move *= np.minimum(1.0, REACH / np.maximum(np.abs(move).max(axis=1), 1e-9))[:, None]
-            turn = trial[:, count:] - shared
-            left = np.arange(size)
-            before = value.copy()
-            for _ in range(SHORTENINGS):
-                candidate, aside = unknowns[left] + move[left], shared[left] + turn[left]
-                there = self._predict(candidate)
-                found = height(candidate, there, aside, left)
-                better = (found > value[left]) & np.isfinite(there).all(axis=1)
-                taken = left[better]
-                unknowns[taken], shared[taken] = candidate[better], aside[better]
-                predicted[taken], value[taken] = there[better], found[better]
-                left = left[~better]
-                left = left[value[left] > self.top - FAR]  # no care for what is ruled out anyway
-                if not left.size:
-                    break
-                move *= 0.3
-                turn *= 0.3
+            candidate = np.concatenate([now[left] + share * move for share in shares])
+            found = yield candidate
+            height = self._height(candidate, found).reshape(len(shares), -1)
+            before, highest = value[left], height.max(axis=0)
+            chosen = height.argmax(axis=0) * left.size + np.arange(left.size)
+            better = highest > before
+            at[left[better]], shown[left[better]] = candidate[chosen[better]], found[chosen[better]]
+            value[left[better]] = highest[better]
+            whole = np.flatnonzero(height[0] > value[left] - FAR)
+            now[left], there[left] = at[left], shown[left]
+            now[left[whole]], there[left[whole]] = candidate[whole], found[whole]
             # A place that is far below must climb fast to be worth another step.
-            if not (value - before > np.maximum(SETTLED, 0.1 * (self.top - value))).any():
+            far = 0.1 * (max(self.peak.value, value.max()) - value[left])
+            left = left[np.abs(height[0] - before) > np.maximum(SETTLED, far)]
+            if not left.size:
                 break
-        return unknowns, np.where(alive, value, -np.inf)
-
-
-def deficit_of(value: np.ndarray, top: float) -> np.ndarray:
-    """Twice the log likelihood that is missing to the best, shape (G,).
-
-    Parameters
-    ----------
-    value : ndarray, shape (G,)
-        Log likelihood.
-    top : float
-        The best met elsewhere.
-    """
-    return np.asarray(2.0 * (max(top, float(value.max())) - value))
-
-
-def interval_of(
-    places: np.ndarray, value: np.ndarray, ends: tuple[float, float]
-) -> tuple[float, float | None, float | None]:
-    """Best place, and where the likelihood has fallen by ``WITHIN``: None where it has not at the end of the range.
-
-    Parameters
-    ----------
-    places, value : ndarray, shape (G,)
-        Where the unknown was held, rising, and the log likelihood there.
-    ends : tuple of float
-        Of the whole range.
-    """
-    deficit = deficit_of(value, -np.inf)
-    top = int(value.argmax())
-    best = float(places[top])
-    if 0 < top < places.size - 1:
-        before, after = (float(deficit[top + side]) for side in (-1, 1))
-        if 0.0 < before + after < math.inf:
-            best += 0.5 * (before - after) / (before + after) * float(places[1] - places[0])
-    inside = np.flatnonzero(deficit <= WITHIN)
-
-    def crossing(last: int, beyond: int) -> float | None:
-        if not 0 <= beyond < places.size:
-            return None if places[last] in ends else float(places[last])
-        # Deficits grow as squares: their roots are nearly straight.
-        low, high = math.sqrt(deficit[last]), math.sqrt(min(deficit[beyond], 1e6))
-        share = (math.sqrt(WITHIN) - low) / (high - low)
-        return float(places[last] + share * (places[beyond] - places[last]))
-
-    return best, crossing(int(inside[0]), int(inside[0]) - 1), crossing(int(inside[-1]), int(inside[-1]) + 1)
+        return at, shown, value
