@@ -83,8 +83,7 @@ def command(
         options = Options(
             tubes_glow=tubes_glow, delicate=delicate, start_from=start_from, done=done, mains_v=mains_v
         )
-        if bench.meter is not None:
-            tell(f"meter at {bench.meter.resource}")  # a slow or silent one takes seconds to be known as such
+        tell("looking for the meter")  # a slow or silent one takes seconds to be known as such
         with open_meter(bench) as meter, keyboard() as keys:
             meter.configure_dc(nplc=bench.meter.nplc if bench.meter is not None else 1.0)
             machine = survey_of(

@@ -144,10 +144,10 @@ def survey(bench, job, *options, **how):
 
 def begin(terminal):
     terminal.wait("Space when done.")
-    time.sleep(1.5)  # the free lead is heard
+    terminal.wait("\a")  # the question is told: what is pressed from here on is for it
     terminal.type(" ")
     terminal.wait("Space when it is warm.")
-    terminal.wait("\a")  # the question is told: what is pressed from here on is for it
+    terminal.wait("\a")
     terminal.type(" ")
 
 
