@@ -4,6 +4,7 @@ import _thread
 import signal
 import sys
 import threading
+from contextlib import suppress
 from types import FrameType
 
 
@@ -14,8 +15,7 @@ def entry() -> None:
             number = getattr(signal, name, None)  # there is no SIGHUP everywhere, and nohup wants it ignored
             if number is not None and signal.getsignal(number) is not signal.SIG_IGN:
                 signal.signal(number, _ended)
-        if signal.getsignal(signal.SIGINT) is signal.default_int_handler:
-            signal.signal(signal.SIGINT, _interrupted)
+        sys.unraisablehook = _unraised
         from analysis.app.cli import main
 
         code: int | str | None = main()
@@ -32,16 +32,13 @@ def entry() -> None:
     sys.exit(code)
 
 
-def _interrupted(number: int, frame: FrameType | None) -> None:
-    """Ctrl-C; where Python would print the exception and go on, the key is pressed again a moment later."""
-    if frame is not None and (frame.f_globals.get("__name__"), frame.f_code.co_name) == _DEAF:
-        threading.Timer(0.01, _press_again).start()
+def _unraised(what: "sys.UnraisableHookArgs") -> None:
+    """Press Ctrl-C again a moment later where no exception gets out, as in callbacks of imports and forks."""
+    if what.exc_type is KeyboardInterrupt:
+        with suppress(RuntimeError):  # the interpreter ends, and starts no thread any more
+            threading.Timer(0.01, _press_again).start()
     else:
-        raise KeyboardInterrupt
-
-
-_DEAF = ("importlib._bootstrap", "cb")
-"""An import that tidies up its lock, in a callback of a weak reference: no exception gets out of one."""
+        sys.__unraisablehook__(what)
 
 
 def _press_again() -> None:
