@@ -128,6 +128,7 @@ def command(
 
         if not hum:
             ask(plan.generator_request)
+        say("looking for generator and scope")
         with SignalRun(plan, job, name, drive_pp_v=drive_pp_v, ask=ask, say=say, patience_s=PATIENCE_S) as run:
             if hum:
                 facts, lines = _hum(run)
