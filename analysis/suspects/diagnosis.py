@@ -299,7 +299,7 @@ class Diagnoser:
         if not alike or not data.readings:
             return fault.separate
         other = weighed.changes[lead[alike[0]]]
-        live = separating(self.panel, weighed, data, change, other)
+        live = separating(self.panel, weighed, data, change, other, *self.limits_v)
         if live is None:
             return f"no live reading the model knows tells them apart; {fault.separate}"
         return f"{live.quantity} at {live.point} ({live.why})"

@@ -14,11 +14,11 @@ from dataclasses import dataclass
 from statistics import median
 
 from acquisition.quantities import format_value
-from acquisition.records import JUDGED_QUALITIES, Reading
+from acquisition.records import JUDGED_QUALITIES, Measurand, Reading
 
-from ..chassis import Chassis
+from ..chassis import Chassis, WorstCase
 from .diagnosis import Diagnosis, Suspect
-from .next_reading import Proposal
+from .next_reading import Proposal, is_allowed
 
 AT_MOST = 0.5
 """Highest probability a rule of thumb may give a suspect."""
@@ -45,7 +45,7 @@ class _Hint:
     because: str
 
 
-def compare_stages(chassis: Chassis, readings: Sequence[Reading]) -> Diagnosis:
+def compare_stages(chassis: Chassis, readings: Sequence[Reading], limit_v: float | None = None) -> Diagnosis:
     """Judge DC readings of a chassis without parts.
 
     Parameters
@@ -54,6 +54,9 @@ def compare_stages(chassis: Chassis, readings: Sequence[Reading]) -> Diagnosis:
         Tubes in sockets, nothing else needed.
     readings : sequence of Reading
         DC readings at pins and named nodes.
+    limit_v : float, optional
+        Lowest rating of meter and lead: points that could exceed it are not proposed, and none at all where nothing
+        tells the supply; None where no instrument is known here.
 
     Returns
     -------
@@ -65,6 +68,7 @@ def compare_stages(chassis: Chassis, readings: Sequence[Reading]) -> Diagnosis:
     supply = max(volts.values(), default=0.0)
     hints = [*_rules(sections, supply), *_likes(sections)]
     total = 1.0 + sum(h.strength for h in hints)
+    worst = WorstCase(chassis, seen_v=supply)
     suspects: dict[tuple[str, str, str], Suspect] = {}
     for hint in hints:
         key = (hint.section.socket, hint.section.name, hint.fault)
@@ -89,6 +93,7 @@ def compare_stages(chassis: Chassis, readings: Sequence[Reading]) -> Diagnosis:
         for s in sections
         for electrode, point in s.pins.items()
         if electrode in ("plate", "cathode", "screen") and electrode not in s.volts
+        if is_allowed(worst, Measurand(point=point, quantity="dc_v"), limit_v)
     ]
     ranked = sorted(suspects.values(), key=lambda s: -s.probability)
     return Diagnosis(

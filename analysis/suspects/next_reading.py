@@ -362,7 +362,15 @@ def _why(panel: Panel, outlook: Outlook, groups: np.ndarray, index: int) -> str:
     return "; ".join(f"{label}: {format_value(value, unit)}" for _, label, value in ranked)
 
 
-def separating(panel: Panel, weighed: Weighed, data: Data, first: Change, second: Change) -> Proposal | None:
+def separating(
+    panel: Panel,
+    weighed: Weighed,
+    data: Data,
+    first: Change,
+    second: Change,
+    limit_v: float | None = None,
+    probe_limit_v: float | None = None,
+) -> Proposal | None:
     """The reading not yet taken that best tells two hypotheses apart, or None when none does.
 
     Parameters
@@ -375,7 +383,9 @@ def separating(panel: Panel, weighed: Weighed, data: Data, first: Change, second
         Readings taken.
     first, second : Change
         The two hypotheses.
+    limit_v, probe_limit_v : float, optional
+        See `is_allowed`.
     """
     pair = Weighed(changes=(first, second), log_weight=np.log([0.5, 0.5]), refined=weighed.refined)
-    proposals = propose(panel, data, pair, count=1)
+    proposals = propose(panel, data, pair, limit_v, probe_limit_v, count=1)
     return proposals[0] if proposals and proposals[0].bits >= ENOUGH_BITS else None

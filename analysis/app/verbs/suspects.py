@@ -41,15 +41,15 @@ def answers(
     from analysis.chassis import ChassisModel
     from analysis.suspects import Diagnoser
 
+    bench = kept_bench(passes[0].bench_text)  # passes of one call are of one job, or are files
+    limits = limits_known(bench) if limit_v is None else (limit_v, limit_v)
     if not chassis.parts:
         from analysis.suspects.like_stages import compare_stages
 
         for taken in passes:
-            yield {**taken.labels, **as_json(compare_stages(chassis, taken.readings))}
+            yield {**taken.labels, **as_json(compare_stages(chassis, taken.readings, limits[0]))}
         return
-    bench = kept_bench(passes[0].bench_text)  # passes of one call are of one job, or are files
     model = ChassisModel(chassis, *loads_of(bench))
-    limits = limits_known(bench) if limit_v is None else (limit_v, limit_v)
     if wanted:
         from analysis.estimate import keys_of
 

@@ -3,9 +3,10 @@
 import numpy as np
 import pytest
 
-from acquisition.records import Measurand, Reading
-from analysis.chassis import ChassisModel, WorstCase, load_chassis
+from acquisition.records import QUANTITIES, Measurand, Reading
+from analysis.chassis import ChassisModel, WorstCase, load_chassis, parse_chassis
 from analysis.suspects import Diagnoser, Estimate
+from analysis.suspects.like_stages import compare_stages
 from analysis.suspects.next_reading import is_allowed
 
 POINTS = ("HT1", "HT2", "V1.1", "V1.2", "V1.3", "V1.7", "V1.8", "OUT")
@@ -58,3 +59,30 @@ def test_meter_and_probe_have_ratings_of_their_own(diagnoser):
     assert not is_allowed(worst, ripple, 1000.0, 300.0)
     assert not is_allowed(worst, volts, 300.0, 1000.0)
     assert is_allowed(worst, ripple, None, None)
+
+
+def test_nothing_beyond_a_rating_is_advised_nor_named_as_what_tells_two_faults_apart():
+    """With leads for 100 V only cathodes, signal terminals and grids without a capacitor are left."""
+    model = ChassisModel(load_chassis("gangway-two"))
+    worst = WorstCase(model.chassis, model)
+    plain = {name for name, point in model.points.items() if point.node and worst.at(point) <= 80.0}
+    assert plain
+    free, bound = Diagnoser(model, WANTED), Diagnoser(model, WANTED, (), 100.0, 100.0)
+    said = {}
+    for name, diagnoser in (("free", free), ("bound", bound)):
+        found = diagnoser.diagnose([Reading(point="V1.3", quantity="dc_v", value=2.6, std=0.01)])
+        live = [s.separates.partition(" (")[0].split(" at ") for s in found.suspects]
+        points = [proposal.point for proposal in found.next]
+        points += [words[1] for words in live if words[0] in QUANTITIES]
+        said[name] = {point for pair in points for point in pair.split(">")}
+    assert said["free"] - plain, "without a rating it names points at the supply"
+    assert said["bound"] <= plain
+
+
+def test_where_no_parts_are_known_the_rating_counts_too():
+    bare = parse_chassis("chassis: bare\ntubes: {V1: 12AX7, V2: EL84}\nrails: {HT1: {volts: 300}}\n")
+    assert {p.point for p in compare_stages(bare, []).next} >= {"V1.1"}
+    assert {p.point for p in compare_stages(bare, [], 1000.0).next} >= {"V1.1"}
+    assert compare_stages(bare, [], 300.0).next == ()
+    unknown = parse_chassis("chassis: bare\ntubes: {V1: 12AX7}\n")
+    assert compare_stages(unknown, [], 1000.0).next == ()
