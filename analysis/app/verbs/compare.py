@@ -3,6 +3,7 @@
 from __future__ import annotations
 
 import json
+from collections.abc import Mapping, Sequence
 from typing import TYPE_CHECKING, Any
 
 import click
@@ -12,10 +13,10 @@ from analysis.app.terminal import harmless
 if TYPE_CHECKING:
     from rich.console import Console
 
-    from acquisition.records import Measurand, Pass
     from acquisition.store import Job
     from analysis.chassis import Chassis, ChassisModel
     from analysis.compare import Change, Comparison, InCircuit
+    from analysis.judge import Judged
 
 
 _SHORT = {
@@ -26,7 +27,11 @@ _SHORT = {
 
 
 def compare_passes(
-    job: Job, before: str, after: str, known: tuple[Chassis | None, ChassisModel | None, str] | None = None
+    job: Job,
+    before: str,
+    after: str,
+    known: tuple[Chassis | None, ChassisModel | None, str] | None = None,
+    rows: Mapping[str, Sequence[Judged]] | None = None,
 ) -> Comparison:
     """Compare two passes of an open job, with the model of its chassis where there is one.
 
@@ -38,11 +43,13 @@ def compare_passes(
         Names of the passes.
     known : tuple, optional
         Chassis and model of the job, from `modelled`, where the caller has them already.
+    rows : mapping of str to sequence of Judged, optional
+        Verdicts by pass, from `judged`, where the caller has them already.
     """
     from dataclasses import replace
 
     from analysis.app.modelled import modelled
-    from analysis.app.passes import reached
+    from analysis.app.passes import judged, reached
     from analysis.compare import compare, replaced_values
     from analysis.faults import faults_of
 
@@ -67,7 +74,9 @@ def compare_passes(
     )
     if model is None:
         return replace(result, notes=(*result.notes, reason)) if reason else result
-    was, now = (_verdicts(model, one) for one in (first, last))
+    if rows is None:
+        rows = {one.name: judged(model, one.readings, one.mains_v) for one in (first, last)}
+    was, now = ({row.reading.measurand: row.verdict for row in rows[name]} for name in (before, after))
     return replace(
         result,
         notes=(
@@ -81,12 +90,6 @@ def compare_passes(
             model, first, last, fitted_before=job.fitted_parts(before), fitted_after=job.fitted_parts(after)
         ),
     )
-
-
-def _verdicts(model: ChassisModel, one: Pass) -> dict[Measurand, str]:
-    from analysis.app.passes import judged
-
-    return {row.reading.measurand: row.verdict for row in judged(model, one.readings, one.mains_v)}
 
 
 def as_json(comparison: Comparison) -> dict[str, Any]:

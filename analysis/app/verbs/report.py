@@ -41,8 +41,6 @@ def gather(job: Job) -> Material:
     chassis, model, reason = modelled(sheet)
     limits = [*job.damage, *([f"no healthy bands and no suspects: {reason}"] if reason else [])]
     comparison = diagnosis = None
-    if len(passes) > 1:
-        comparison = compare_passes(job, passes[0].name, passes[-1].name, (chassis, model, reason))
     verdicts: dict[str, tuple[Judged, ...]] = {}
     functions: dict[str, str] = {}
     if model is not None:
@@ -50,6 +48,9 @@ def gather(job: Job) -> Material:
         verdicts = {one.name: tuple(judged(model, one.readings, one.mains_v)) for one in passes}
         if passes:
             diagnosis = _diagnosis(model, passes[0], job)
+    if len(passes) > 1:
+        known = (chassis, model, reason)
+        comparison = compare_passes(job, passes[0].name, passes[-1].name, known, verdicts)
     material = Material(
         sheet=sheet,
         passes=tuple(one for one in passes if isinstance(one, Pass)),
