@@ -48,6 +48,8 @@ class ProbingLimits:
             The reason; empty when the point may be named.
         """
         worst = step.worst_v
+        if not math.isfinite(worst):
+            return f"{step.point} is left out: nothing tells the high tension, so what it can reach is not known"
         name = f"{step.point} is left out: it can reach {worst:.0f} V in a fault or at switch-on"
         for what, rating in (("meter", self.meter_rated_v), ("lead", self.lead_rated_v)):
             if rating is None and worst > UNKNOWN_RATING_V:

@@ -156,6 +156,15 @@ def test_what_was_read_counts_where_it_is_higher_than_the_file():
     assert dataclasses.replace(plan, read_v={"HT1": 400.0}).tap("V1.1", 1).worst_v == pytest.approx(440.0)
 
 
+def test_where_nothing_tells_the_supply_no_plate_is_named_until_the_person_does():
+    bare = parse_chassis("chassis: bare\ntubes: {V1: 12AX7}\n")
+    limits = ProbingLimits(meter_rated_v=1000.0, lead_rated_v=1000.0)
+    for supply_v, words in ((None, "nothing tells the high tension"), (300.0, "")):
+        (plate,) = [s for s in survey_plan(bare, supply_v=supply_v).steps if s.point == "V1.1"]
+        assert words in limits.refusal(plate)
+        assert bool(limits.refusal(plate)) == bool(words)
+
+
 def test_where_nothing_tells_the_supply_no_probe_goes_anywhere_until_the_person_does():
     bench = parse_bench("bench: b\nprobe: {rated_v: 600}\n" + SCOPE.replace("scope}", "scope, rating_v: 400}"), "b")
     plan = plan_stage("A>B", None, bench)
