@@ -55,6 +55,8 @@ class ChassisModel:
         Every place a probe can go: pins of all sockets, then named nodes.
     sections : mapping of str to (socket, section name)
         By section key, in the order of ``circuit.tubes``.
+    rectifiers : tuple of Rectifier
+        Of the rectified rails.
     stages : mapping of str to Stage
         As in the chassis file.
 
@@ -80,7 +82,7 @@ class ChassisModel:
         self.parameters: dict[str, Parameter] = self._compiled.parameters
         self._nominal = self._compiled.nominal_table()
         self._settle_rails()
-        self._home = solve_supplied(self.circuit, self._nominal, self._rectifiers)
+        self._home = solve_supplied(self.circuit, self._nominal, self.rectifiers)
         self.require_solved(self._home.rest)
         self._start = self._home.start()
         self.points = list_points(chassis, self._delicate_nodes())
@@ -105,7 +107,7 @@ class ChassisModel:
             for supply in self.circuit.supplies
             if rails[supply.key].ripple_pp_v and not rails[supply.key].rectified
         )
-        self._rectifiers: tuple[Rectifier, ...] = ()
+        self.rectifiers: tuple[Rectifier, ...] = ()
         at_rest = Supplied(table=dict(self._nominal), rest=rest, charging=(), peak_v=())
         for plain in self._compiled.rectifiers:
             rail = rails[plain.key]
@@ -114,7 +116,7 @@ class ChassisModel:
             load_a = drop_v / max(rail.source_ohm, 1.0 / SHORT_S)
             peak_v = peak_for(rectifier, self._nominal, rail.volts, load_a)
             self._nominal[f"{rail.name}.emf"] = np.full(1, peak_v)
-            self._rectifiers += (rectifier,)
+            self.rectifiers += (rectifier,)
         for name in rails:
             key = f"{name}.emf"
             self.parameters[key] = replace(self.parameters[key], nominal=float(self._nominal[key][0]))
@@ -273,7 +275,7 @@ class ChassisModel:
         """
         if not values:
             return self._home
-        return solve_supplied(self.circuit, self.table(values), self._rectifiers, near or self._start)
+        return solve_supplied(self.circuit, self.table(values), self.rectifiers, near or self._start)
 
     def response(self, values: Values, source: str, target: str, freq_hz: np.ndarray) -> np.ndarray:
         """Complex small-signal ratio of two points, a probe on both.
@@ -302,13 +304,27 @@ class ChassisModel:
     def _signal(
         self, table: dict[str, Array], rest: OperatingPoint, freq_hz: Array, nodes: list[int]
     ) -> ProbedSignal:
+        small = SmallSignal(self.circuit, table, rest.slopes, freq_hz)
+        return ProbedSignal(small, *self.generator(table), nodes, self.probe)
+
+    def generator(self, table: Mapping[str, Array]) -> tuple[int, Array]:
+        """Node the generator feeds, and its conductance in siemens.
+
+        Parameters
+        ----------
+        table : mapping
+            Values by key.
+
+        Raises
+        ------
+        OutsideModel
+            The file has no signal entry.
+        """
         if self.chassis.signal is None:
             raise OutsideModel(
                 f"{self.chassis.path}: no signal entry, so there is no input to drive", hint="add signal"
             )
-        small = SmallSignal(self.circuit, table, rest.slopes, freq_hz)
-        source = self.node(self.chassis.signal.input)
-        return ProbedSignal(small, source, conductance(table[GENERATOR]), nodes, self.probe)
+        return self.node(self.chassis.signal.input), conductance(table[GENERATOR])
 
     def predict(
         self, values: Values, measurands: Sequence[Measurand], *, supplied: Supplied | None = None
@@ -354,7 +370,7 @@ class ChassisModel:
                 shown[:, index] = 100.0 * self._distortion(values, measurand)
         humming = [index for index, measurand in enumerate(measurands) if measurand.quantity == "ripple_pp_v"]
         if humming:
-            hum = Ripple(self.circuit, supplied, self._rectifiers, self._rippling, self.chassis.mains_hz)
+            hum = Ripple(self.circuit, supplied, self.rectifiers, self._rippling, self.chassis.mains_hz)
             shown[:, humming] = read_hum(hum, [nodes[index][0] for index in humming], self.probe).T
         shown[np.broadcast_to(rest.culprit >= 0, (supplied.count,))] = np.nan
         return shown

@@ -41,30 +41,96 @@ def read_dc(circuit: Circuit, table: Table, rest: OperatingPoint, nodes: Sequenc
     -------
     ndarray, shape (P, S)
         One row a node.
+    """
+    wanted = sorted({n for n in nodes if n != GROUND})
+    place = {n: p for p, n in enumerate(wanted)}
+    shown = Metered(circuit, table, rest, wanted, meter).shown
+    zero = np.zeros(shown.shape[1:])
+    return np.array([shown[place[n]] if n != GROUND else zero for n in nodes]).reshape(len(nodes), *shown.shape[1:])
+
+
+class Metered:
+    """Readings of a DC meter on each of some nodes in turn.
+
+    Parameters
+    ----------
+    circuit : Circuit
+        Topology.
+    table : mapping
+        Values by key.
+    rest : OperatingPoint
+        Without a meter.
+    wanted : sequence of int
+        P nodes, none of them ground.
+    meter : MeterLoad
+        The meter.
+
+    Attributes
+    ----------
+    shown : ndarray, shape (P, S)
+        What the meter shows.
+    siemens : float
+        Conductance of the meter.
+    points, samples : ndarray of int, shape (B,)
+        Readings that were solved again with the meter on: which node, which sample.
+    bent_v : ndarray, shape (N, B)
+        Volts of all nodes then, in `DenseNetwork.order`.
 
     Notes
     -----
     The meter draws through the node's slope resistance R: the reading is ``V/(1 + R/Rm)`` as long as the slopes
     hold. Where the square of that change matters (bootstrapped grids, rule E2), the point is solved again.
     """
-    wanted = sorted({n for n in nodes if n != GROUND})
-    load = 1.0 / meter.resistance_ohm
-    place = {n: p for p, n in enumerate(wanted)}
-    count = max(rest.culprit.size, *(value.size for value in table.values()))
-    v = np.stack(np.broadcast_arrays(*(rest.volts[n] for n in wanted))) if wanted else np.zeros((0, 1))
-    if load > 0.0 and wanted:
-        inverse = np.linalg.inv(circuit.dense.slopes(table, rest.slopes, count)) if count <= FEW else None
-        places = circuit.dense.places(wanted)
-        slope_ohm = (
-            _slope_ohm(circuit, table, rest, wanted, count) if inverse is None else inverse[:, places, places].T
-        )
-        drop = load * slope_ohm / (1.0 + load * slope_ohm)
-        bent = np.abs(v) * drop**2 > 2e-3 + 2e-4 * np.abs(v)
-        v = v * (1.0 - drop)
-        if bent.any():
-            _read_bent(circuit, table, rest, wanted, load, bent, v, inverse)
-    zero = np.zeros(v.shape[1:])
-    return np.array([v[place[n]] if n != GROUND else zero for n in nodes]).reshape(len(nodes), *v.shape[1:])
+
+    def __init__(
+        self, circuit: Circuit, table: Table, rest: OperatingPoint, wanted: Sequence[int], meter: MeterLoad
+    ) -> None:
+        self.siemens = load = 1.0 / meter.resistance_ohm
+        self.points = self.samples = np.zeros(0, dtype=int)
+        self.bent_v = np.zeros((len(circuit.nodes), 0))
+        count = max(rest.culprit.size, *(value.size for value in table.values()))
+        v = np.stack(np.broadcast_arrays(*(rest.volts[n] for n in wanted))) if wanted else np.zeros((0, 1))
+        if load > 0.0 and wanted:
+            inverse = np.linalg.inv(circuit.dense.slopes(table, rest.slopes, count)) if count <= FEW else None
+            places = circuit.dense.places(wanted)
+            slope_ohm = (
+                _slope_ohm(circuit, table, rest, wanted, count) if inverse is None else inverse[:, places, places].T
+            )
+            drop = load * slope_ohm / (1.0 + load * slope_ohm)
+            bent = np.abs(v) * drop**2 > 2e-3 + 2e-4 * np.abs(v)
+            v = v * (1.0 - drop)
+            if bent.any():
+                self.points, self.samples = np.nonzero(np.broadcast_to(bent, v.shape))
+                self._read_bent(circuit, table, rest, wanted, v, inverse)
+        self.shown: Array = v
+
+    def _read_bent(
+        self,
+        circuit: Circuit,
+        table: Table,
+        rest: OperatingPoint,
+        wanted: Sequence[int],
+        shown: Array,
+        inverse: Array | None,
+    ) -> None:
+        """Solve again, with the meter on, the readings whose slopes do not hold; changes them in place."""
+        network, load, points, samples = circuit.dense, self.siemens, self.points, self.samples
+        at = network.places(wanted)[points]
+        case = {key: value if value.size == 1 else value[samples] for key, value in table.items()}
+        start = network.kept_volts(rest.volts, samples, samples.size)
+        if inverse is not None:  # as far as the slopes hold; where nothing bends that is the answer
+            start = start - load * shown[points, samples] * inverse[samples, network.linear :, at].T
+        state = DenseState(network, case, start, (at, load))
+        solved = state.settle()
+        self.bent_v = state.finish()[0]
+        hard = np.flatnonzero(~solved)
+        if hard.size:
+            left = {key: value if value.size == 1 else value[hard] for key, value in case.items()}
+            loads = {n: np.where(points[hard] == p, load, 0.0) for p, n in enumerate(wanted)}
+            again = solve_dc(circuit, left, loads)
+            for place, node in enumerate(network.order):
+                self.bent_v[place, hard] = again.volts[node]
+        shown[points, samples] = self.bent_v[at, np.arange(samples.size)]
 
 
 def _slope_ohm(circuit: Circuit, table: Table, rest: OperatingPoint, wanted: Sequence[int], count: int) -> Array:
@@ -75,36 +141,6 @@ def _slope_ohm(circuit: Circuit, table: Table, rest: OperatingPoint, wanted: Seq
     drives = {n: (np.arange(len(wanted)) == p).astype(float)[:, None] for p, n in enumerate(wanted)}
     found = Elimination(rows, linear + tube_nodes).solve(drives, wanted)
     return np.stack([np.broadcast_to(found[n], (len(wanted), count))[p] for p, n in enumerate(wanted)])
-
-
-def _read_bent(
-    circuit: Circuit,
-    table: Table,
-    rest: OperatingPoint,
-    wanted: Sequence[int],
-    load: float,
-    bent: Array,
-    shown: Array,
-    inverse: Array | None,
-) -> None:
-    """Solve again, with the meter on, the readings whose slopes do not hold; changes them in place."""
-    network = circuit.dense
-    points, samples = np.nonzero(np.broadcast_to(bent, shown.shape))
-    at = network.places(wanted)[points]
-    case = {key: value if value.size == 1 else value[samples] for key, value in table.items()}
-    start = network.kept_volts(rest.volts, samples, samples.size)
-    if inverse is not None:  # as far as the slopes hold; where nothing bends that is the answer
-        start = start - load * shown[points, samples] * inverse[samples, network.linear :, at].T
-    state = DenseState(network, case, start, (at, load))
-    solved = state.settle()
-    found = state.finish()[0][at, np.arange(samples.size)]
-    hard = np.flatnonzero(~solved)
-    if hard.size:
-        left = {key: value if value.size == 1 else value[hard] for key, value in case.items()}
-        loads = {n: np.where(points[hard] == p, load, 0.0) for p, n in enumerate(wanted)}
-        again = solve_dc(circuit, left, loads)
-        found[hard] = [again.volts[wanted[points[row]]][place] for place, row in enumerate(hard)]
-    shown[points, samples] = found
 
 
 class ProbedSignal:

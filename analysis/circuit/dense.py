@@ -9,12 +9,13 @@ solution. Steps are full, from a near start; what they do not solve is left to `
 from __future__ import annotations
 
 from collections.abc import Callable, Iterable, Mapping, Sequence
+from copy import copy
 from dataclasses import dataclass, fields, is_dataclass, replace
 from typing import TYPE_CHECKING, Any
 
 import numpy as np
 
-from .elements import GROUND, Array, Supply, Table
+from .elements import GROUND, Array, Branch, Supply, Table
 from .sections import Pentode, Specimen, Triode
 
 if TYPE_CHECKING:
@@ -47,7 +48,7 @@ def _stacked(values: Sequence[Any]) -> Any:
     return np.array(values, dtype=float)[:, None]
 
 
-class _Group:
+class Group:
     """Sections that follow one law, evaluated as one with an axis of their own in front."""
 
     def __init__(self, tubes: Sequence[tuple[int, Triode | Pentode]], place: Callable[[int], int]) -> None:
@@ -57,17 +58,29 @@ class _Group:
         self.electrodes = np.array([[place(n) for n in tube.electrodes] for tube in self.tubes])
         self.cathodes = np.array([place(tube.cathode) for tube in self.tubes])
         self.keys = [tube.key for tube in self.tubes]
+        self.endings = (
+            "strength",
+            "mu",
+            "offset",
+            "gas",
+            *(("screen",) if isinstance(self.first, Pentode) else ()),
+        )
 
     def specimen(self, table: Table) -> Specimen:
         """Samples of all its sections, arrays of shape (K, S) or (K, 1)."""
-        endings = ("strength", "mu", "offset", "gas", *(("screen",) if isinstance(self.first, Pentode) else ()))
         own = {
             f"{self.first.key}.{ending}": np.stack(
                 np.broadcast_arrays(*(table[f"{key}.{ending}"] for key in self.keys))
             )
-            for ending in endings
+            for ending in self.endings
         }
         return self.first.specimen(own)
+
+    def drawn(self, specimen: Specimen, grounded: Array) -> Any:
+        """Currents and slopes of all its sections, shapes (K, S), at volts (T + 1, S) with ground last."""
+        cathode = grounded[self.cathodes]
+        across = tuple(grounded[column] - cathode for column in self.electrodes.T)
+        return self.first.currents(specimen, across)
 
 
 @dataclass(frozen=True, slots=True, kw_only=True, eq=False)
@@ -117,8 +130,9 @@ class DenseNetwork:
             law = tube.parameters
             kind = (type(tube), getattr(law, "law", ""), law.grid is None)
             kinds.setdefault(kind, []).append((number, tube))
-        self._groups = [_Group(tubes, self._kept_place) for tubes in kinds.values()]
+        self.groups = [Group(tubes, self._kept_place) for tubes in kinds.values()]
         self._into, self._stamps = self._tube_incidence()
+        self._keys: dict[tuple[Branch, bool], frozenset[str]] = {}
 
     def _kept_place(self, node: int) -> int:
         """Row of a node in the Newton system; ground is the row after the last."""
@@ -144,7 +158,7 @@ class DenseNetwork:
         size = len(self.kept) + 1
         into: list[Array] = []
         stamps: list[Array] = []
-        for group in self._groups:
+        for group in self.groups:
             for i in range(group.electrodes.shape[1]):
                 for tube, cathode in zip(group.electrodes, group.cathodes, strict=True):
                     column = np.zeros(size)
@@ -165,6 +179,23 @@ class DenseNetwork:
             np.array(into).reshape(-1, size)[:, :-1],
             np.array(stamps).reshape(-1, width * width),
         )
+
+    def keys(self, branch: Branch, table: Table, over_frequency: bool = False) -> frozenset[str]:
+        """`Branch.keys`, found once.
+
+        Parameters
+        ----------
+        branch : Branch
+            Of this circuit.
+        table : mapping
+            Values by key.
+        over_frequency : bool
+            Keys of the admittance.
+        """
+        known = self._keys.get((branch, over_frequency))
+        if known is None:
+            known = self._keys[branch, over_frequency] = branch.keys(table, over_frequency)
+        return known
 
     def matrix(self, table: Table, count: int) -> Array:
         """Conductances of everything but tubes and rails, shape (S, N, N), nodes in `order`.
@@ -209,7 +240,7 @@ class DenseNetwork:
         if tubes:
             flat = np.zeros((len(self._stamps), count))
             row = 0
-            for group in self._groups:
+            for group in self.groups:
                 kinds = range(group.electrodes.shape[1])
                 for i in kinds:
                     for j in kinds:
@@ -273,14 +304,12 @@ class DenseNetwork:
         drawn: list[Any] = []
         flat_currents: list[Array] = []
         flat_slopes: list[Array] = []
-        for group, specimen in zip(self._groups, specimens, strict=True):
-            cathode = grounded[group.cathodes]
-            across = tuple(grounded[column] - cathode for column in group.electrodes.T)
-            currents, slopes = group.first.currents(specimen, across)
+        for group, specimen in zip(self.groups, specimens, strict=True):
+            currents, slopes = group.drawn(specimen, grounded)
             drawn.append((currents, slopes))
-            none = np.zeros(cathode.shape)
-            flat_currents += [np.broadcast_to(c, cathode.shape) for c in currents]
-            flat_slopes += [none if s is None else np.broadcast_to(s, cathode.shape) for row in slopes for s in row]
+            none = np.zeros((len(group.numbers), count))
+            flat_currents += [np.broadcast_to(c, none.shape) for c in currents]
+            flat_slopes += [none if s is None else np.broadcast_to(s, none.shape) for row in slopes for s in row]
         if not drawn:
             return drawn, np.zeros((count, size)), np.zeros((count, size, size))
         into = np.concatenate(flat_currents).T @ self._into
@@ -295,7 +324,7 @@ class DenseNetwork:
         table : mapping
             Values by key.
         """
-        return [group.specimen(table) for group in self._groups]
+        return [group.specimen(table) for group in self.groups]
 
     def by_section(self, drawn: Iterable[Any], count: int) -> Drawn:
         """Currents and slopes in the order of the circuit's sections.
@@ -309,7 +338,7 @@ class DenseNetwork:
         """
         currents: dict[int, tuple[Array, ...]] = {}
         slopes: dict[int, TubeSlopes] = {}
-        for group, (amps, siemens) in zip(self._groups, drawn, strict=True):
+        for group, (amps, siemens) in zip(self.groups, drawn, strict=True):
             shape = (len(group.numbers), count)
             amps = [np.broadcast_to(c, shape) for c in amps]
             siemens = [[None if s is None else np.broadcast_to(s, shape) for s in row] for row in siemens]
@@ -389,11 +418,34 @@ class DenseState:
     def settle(self) -> Array:
         """Steps until all samples rest, or as many as are worth it; which of them rest, shape (S,)."""
         with np.errstate(all="ignore"):
+            part, rows = self, np.arange(self.step_v.size)
             for _ in range(STEPS):
-                self.step()
-                if (self.step_v <= LAST_STEP_V).all():
+                part.step()
+                if part is not self:
+                    self.volts[:, rows], self.step_v[rows] = part.volts, part.step_v
+                moving = ~(part.step_v <= LAST_STEP_V)
+                if not moving.any():
                     break
+                if moving.sum() < 0.5 * moving.size:  # what rests need not be solved again
+                    part, rows = part.picked(moving), rows[moving]
         return self.step_v <= LAST_STEP_V
+
+    def picked(self, rows: Array) -> DenseState:
+        """The same for some of the samples.
+
+        Parameters
+        ----------
+        rows : ndarray of bool, shape (S,)
+            Which.
+        """
+        some = copy(self)
+        some._lined, some._flows = self._lined[rows], self._flows[rows]
+        some._specimens = [
+            specimen.mapped(lambda value: value if value.shape[-1] == 1 else value[..., rows])
+            for specimen in self._specimens
+        ]
+        some.volts, some.step_v = self.volts[:, rows], self.step_v[rows]
+        return some
 
     def finish(self) -> tuple[Array, Drawn, Array]:
         """Volts of all nodes (N, S) in `DenseNetwork.order`, what the tubes draw, largest imbalance (S,)."""

@@ -31,6 +31,18 @@ def conductance(ohm: Array) -> Array:
     return 1.0 / np.maximum(ohm, 1.0 / SHORT_S)
 
 
+class _Recorder(dict[str, Array]):
+    """A table that remembers which keys were asked for."""
+
+    def __init__(self, table: Table) -> None:
+        super().__init__(table)
+        self.asked: set[str] = set()
+
+    def __getitem__(self, key: str) -> Array:
+        self.asked.add(key)
+        return super().__getitem__(key)
+
+
 @dataclass(frozen=True, slots=True, kw_only=True)
 class Branch:
     """Two nodes joined by an admittance.
@@ -64,6 +76,24 @@ class Branch:
     def nodes(self) -> tuple[int, ...]:
         """Every node the branch touches."""
         return (self.a, self.b)
+
+    def keys(self, table: Table, over_frequency: bool = False) -> frozenset[str]:
+        """Keys that its conductance depends on, or its admittance and weights.
+
+        Parameters
+        ----------
+        table : mapping
+            Values by key; any will do.
+        over_frequency : bool
+            The admittance.
+        """
+        recorder = _Recorder(table)
+        if over_frequency:
+            self.ac(recorder, np.full(1, 1j))
+            self.terms(recorder)
+        else:
+            self.dc(recorder)
+        return frozenset(recorder.asked)
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)
@@ -310,6 +340,10 @@ class Supply(Branch):
 
     def dc(self, table: Table) -> Array:
         return conductance(table[f"{self.key}.source"])
+
+    def keys(self, table: Table, over_frequency: bool = False) -> frozenset[str]:
+        own = super(Supply, self).keys(table, over_frequency)
+        return own if over_frequency else own | {f"{self.key}.emf", "mains"}
 
     def current(self, table: Table) -> Array:
         """Short-circuit current into the node, ampere, shape (S,) or (1,)."""

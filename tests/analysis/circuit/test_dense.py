@@ -57,8 +57,8 @@ def test_what_newton_does_not_solve_from_near_is_solved_all_the_same(monkeypatch
     whole = model.supplied(table)
     monkeypatch.setattr(supplied, "STEPS", 4)  # enough for some samples, too few for others
     home = model.supplied({}).start()
-    _, solved = supplied._solve_few(model.circuit, table, model._rectifiers, home, SAMPLES)
-    mended = solve_supplied(model.circuit, table, model._rectifiers, home)
+    _, solved = supplied._solve_few(model.circuit, table, model.rectifiers, home, SAMPLES)
+    mended = solve_supplied(model.circuit, table, model.rectifiers, home)
     assert not solved.all()
     assert (mended.rest.culprit < 0).all()
     for node, volts in whole.rest.volts.items():

@@ -1,0 +1,143 @@
+"""Slopes of what the instruments show by every value of a chassis, their loading included."""
+
+from __future__ import annotations
+
+from collections.abc import Mapping, Sequence
+from typing import TYPE_CHECKING
+
+import numpy as np
+
+from acquisition.records import Measurand
+from analysis.circuit.elements import GROUND, Array
+from analysis.circuit.sensitivity import RailMoves, RestSlopes
+from analysis.circuit.signal_slopes import Seen, SignalSlopes
+from analysis.circuit.supplied import Supplied
+
+from .predicting import DEFAULT_FREQ_HZ, Metered
+
+if TYPE_CHECKING:
+    from .model import ChassisModel, Values
+
+EXACT = ("dc_v", "gain", "phase_deg", "pp_v", "rms_v")
+"""Quantities whose slopes are known without differences."""
+
+
+def slopes_of(
+    model: ChassisModel,
+    values: Values,
+    moves: Mapping[str, Array],
+    measurands: Sequence[Measurand],
+    supplied: Supplied,
+) -> tuple[Array, Array]:
+    """What the instruments show, and how it moves.
+
+    Parameters
+    ----------
+    model : ChassisModel
+        The chassis.
+    values : mapping
+        S samples of parameter values.
+    moves : mapping of str to ndarray
+        K parameters that move, each with the change of its value that counts as one, shape (S,).
+    measurands : sequence of Measurand
+        M of them; quantities other than `EXACT` come back as NaN.
+    supplied : Supplied
+        The chassis at rest for these values.
+
+    Returns
+    -------
+    shown : ndarray, shape (S, M)
+        As `ChassisModel.predict`.
+    slopes : ndarray, shape (S, M, K)
+        Derivatives, in the unit of the measurand for one move. NaN where there is no operating point.
+
+    Notes
+    -----
+    What the meter's current does to the slopes of the tubes counts only where the reading had to be solved again
+    for it (`Metered`).
+    """
+    count = supplied.count
+    table = model.table(values)
+    moves = {key: np.broadcast_to(move, (count,)) for key, move in moves.items()}
+    rails = [RailMoves(r, supplied, own, table, moves) for own, r in enumerate(model.rectifiers)]
+    volts = np.stack([np.broadcast_to(supplied.rest.volts[n], (count,)) for n in model.circuit.dense.order])
+    shown = np.full((count, len(measurands)), np.nan)
+    slopes = np.full((count, len(measurands), len(moves)), np.nan)
+    good = np.broadcast_to(supplied.rest.culprit < 0, (count,)) & np.isfinite(volts).all(axis=0)
+    rest = RestSlopes(model.circuit, supplied.table, np.where(good, volts, 0.0), moves, rails=rails)
+    nodes = [[model.node(point) for point in m.points] for m in measurands]
+    steady = [i for i, m in enumerate(measurands) if m.quantity == "dc_v"]
+    if steady:
+        shown[:, steady], slopes[:, steady] = _steady(model, supplied, rest, rails, [nodes[i][0] for i in steady])
+    signals = [i for i, m in enumerate(measurands) if m.quantity in EXACT and m.quantity != "dc_v"]
+    if signals:
+        found = _signals(model, supplied, rest, [measurands[i] for i in signals], [nodes[i] for i in signals])
+        shown[:, signals], slopes[:, signals] = found
+    shown[~good], slopes[~good] = np.nan, np.nan
+    return shown, slopes
+
+
+def _steady(
+    model: ChassisModel, supplied: Supplied, rest: RestSlopes, rails: Sequence[RailMoves], nodes: Sequence[int]
+) -> tuple[Array, Array]:
+    """DC readings, shapes (S, P) and (S, P, K)."""
+    real = sorted({n for n in nodes if n != GROUND})
+    metered = Metered(model.circuit, supplied.table, supplied.rest, real, model.meter)
+    places = model.circuit.dense.places(real)
+    count, width = rest.count, len(rest.moves)
+    volts = np.broadcast_to(metered.shown, (len(real), count)).T
+    slopes = rest.read(places, metered.siemens, volts)
+    if metered.samples.size:
+        rows = metered.samples
+        case = {key: v if v.size == 1 else v[rows] for key, v in supplied.table.items()}
+        moves = {key: move[rows] for key, move in rest.moves.items()}
+        at = places[metered.points]
+        loaded = RestSlopes(
+            model.circuit, case, metered.bent_v, moves, (at, metered.siemens), [rail.picked(rows) for rail in rails]
+        )
+        slopes[rows, metered.points] = loaded.slopes[np.arange(rows.size), at]
+    where = {n: place for place, n in enumerate(real)}
+    shown, result = np.zeros((count, len(nodes))), np.zeros((count, len(nodes), width))
+    for column, node in enumerate(nodes):
+        if node != GROUND:
+            shown[:, column], result[:, column] = volts[:, where[node]], slopes[:, where[node]]
+    return shown, result
+
+
+def _signals(
+    model: ChassisModel,
+    supplied: Supplied,
+    rest: RestSlopes,
+    measurands: Sequence[Measurand],
+    nodes: Sequence[Sequence[int]],
+) -> tuple[Array, Array]:
+    """Scope readings, shapes (S, M) and (S, M, K)."""
+    freqs = sorted({m.freq_hz or DEFAULT_FREQ_HZ for m in measurands})
+    source, source_s = model.generator(supplied.table)
+    probe_s = model.probe.admittance(2j * np.pi * np.array(freqs))
+    rectified = frozenset(r.key for r in model.rectifiers)
+    signal = SignalSlopes(rest, np.array(freqs), source, source_s, probe_s, rectified)
+    wanted: dict[Seen, int] = {}
+    column: list[int | None] = []
+    for measurand, ends in zip(measurands, nodes, strict=True):
+        if GROUND in ends or len(set(ends)) < len(ends):
+            column.append(None)
+            continue
+        seen = Seen(freq=freqs.index(measurand.freq_hz or DEFAULT_FREQ_HZ), nodes=tuple(ends))
+        column.append(wanted.setdefault(seen, len(wanted)))
+    values, logs = signal.look(list(wanted))
+    shown = np.zeros((rest.count, len(measurands)))
+    slopes = np.zeros((*shown.shape, len(rest.moves)))
+    for index, (measurand, place) in enumerate(zip(measurands, column, strict=True)):
+        if place is None:
+            continue
+        if measurand.quantity == "phase_deg":
+            shown[:, index] = np.degrees(np.angle(values[:, place]))
+            slopes[:, index] = np.degrees(logs[:, place].imag)
+            continue
+        drive = {"gain": 1.0, "pp_v": measurand.drive_pp_v or np.nan}.get(
+            measurand.quantity, (measurand.drive_pp_v or np.nan) * 0.5 / np.sqrt(2.0)
+        )
+        shown[:, index] = np.abs(values[:, place]) * drive
+        slopes[:, index] = shown[:, index, None] * logs[:, place].real
+    return shown, slopes

@@ -1,0 +1,270 @@
+"""How a chassis at rest moves with every value: exact slopes by the adjoint network.
+
+Where ``F(x, p) = 0`` are the currents that meet at the nodes, ``dx/dp = -J^-1 dF/dp``: one row of the inverse, the
+adjoint network of that node, gives the slopes by all values at once (S. Director, R. Rohrer, IEEE Trans. Circuit
+Theory 16 (1969) 318; from memory). ``dF/dp`` comes from the elements themselves, one value moved a little, the
+volts held.
+"""
+
+from __future__ import annotations
+
+from collections.abc import Iterator, Mapping, Sequence
+from copy import copy
+from functools import cached_property
+from typing import Any
+
+import numpy as np
+
+from .elements import GROUND, SHORT_S, Array, Supply, Table
+from .network import Circuit
+from .rectifier import Rectifier, charge
+from .supplied import Supplied
+
+NUDGE = 1e-4
+"""How far a value is moved, as a share of one unit of its move."""
+
+NUDGE_LOAD = 1e-3
+"""How far the load of a rectifier is moved, as a share of itself; and the least, ampere."""
+LEAST_LOAD_A = 1e-6
+
+Moves = Mapping[str, Array]
+"""Key to the change of its value that counts as one unit, shape (S,)."""
+
+
+class RestSlopes:
+    """Slopes of the operating point.
+
+    Parameters
+    ----------
+    circuit : Circuit
+        Topology.
+    table : mapping
+        Values by key, rectified rails as the EMF behind the slope of their load line.
+    volts : ndarray, shape (N, S)
+        Where the circuit rests, nodes in `DenseNetwork.order`.
+    moves : mapping of str to ndarray
+        K values that move, each with its unit.
+    loads : tuple of (places, siemens), optional
+        A meter for each sample: its row in `DenseNetwork.order`, shape (S,), and its conductance.
+    rails : sequence of RailMoves
+        How the rectified rails move.
+
+    Attributes
+    ----------
+    inverse : ndarray, shape (S, N, N)
+        Volts at a node (first axis) for one ampere into another.
+    """
+
+    def __init__(
+        self,
+        circuit: Circuit,
+        table: Table,
+        volts: Array,
+        moves: Moves,
+        loads: tuple[Array, float] | None = None,
+        rails: Sequence[RailMoves] = (),
+    ) -> None:
+        self.circuit, self.network, self.table, self.moves = circuit, circuit.dense, table, moves
+        self.keys = {key: place for place, key in enumerate(moves)}
+        self.volts = volts
+        self.count = volts.shape[1]
+        network = self.network
+        drawn, _, stamps = network.draw(network.specimens(table), volts[network.linear :])
+        self.tubes = network.by_section(drawn, self.count)
+        whole = network.matrix(table, self.count)
+        whole[:, network.linear :, network.linear :] += stamps
+        rectified = {rail.key: rail for rail in rails}
+        for supply in circuit.supplies:
+            if supply.a != GROUND:
+                place = network.places([supply.a])[0]
+                rail = rectified.get(supply.key)
+                whole[:, place, place] += rail.siemens if rail else supply.dc(table)
+        if loads is not None:
+            whole[np.arange(self.count), loads[0], loads[0]] += loads[1]
+        self.inverse = np.linalg.inv(whole)
+        self._into = np.zeros((self.count, len(network.order) + 1, len(moves)))
+        self._of_tubes(drawn)
+        for supply in circuit.supplies:
+            self._of_supply(supply, rectified.get(supply.key))
+        self._terms = list(self._of_branches())
+
+    def _of_tubes(self, drawn: Sequence[Any]) -> None:
+        """What the moves of the tubes' own values change in the currents out of the nodes."""
+        network, count = self.network, self.count
+        grounded = np.concatenate([self.volts[network.linear :], np.zeros((1, count))])
+        row_of = np.append(network.linear + np.arange(len(network.kept)), len(network.order))
+        for group, (before, _) in zip(network.groups, drawn, strict=True):
+            # One evaluation for all values of a section: a case each.
+            cases = len(group.endings)
+            table: dict[str, Array] = {}
+            for case, ending in enumerate(group.endings):
+                for key in (f"{key}.{ending}" for key in group.keys):
+                    values = np.empty((cases, count))
+                    values[:] = self.table[key]
+                    if key in self.moves:
+                        values[case] += NUDGE * self.moves[key]
+                    table[key] = values.ravel()
+            after, _ = group.drawn(group.specimen(table), np.tile(grounded, cases))
+            for electrode, (new, old) in enumerate(zip(after, before, strict=True)):
+                shape = (len(group.keys), count)
+                rise = np.reshape(np.broadcast_to(new, (shape[0], cases * count)), (shape[0], cases, count))
+                rise = (rise - np.broadcast_to(old, shape)[:, None]) / NUDGE
+                for case, ending in enumerate(group.endings):
+                    for row, key in enumerate(group.keys):
+                        place = self.keys.get(f"{key}.{ending}")
+                        if place is not None:
+                            self._into[:, row_of[group.electrodes[row, electrode]], place] += rise[row, case]
+                            self._into[:, row_of[group.cathodes[row]], place] -= rise[row, case]
+
+    def _of_supply(self, supply: Supply, rail: RailMoves | None) -> None:
+        if supply.a == GROUND:
+            return
+        place = self.network.places([supply.a])[0]
+        if rail is not None:
+            for key, into_a in rail.current_a.items():
+                self._into[:, place, self.keys[key]] -= into_a
+            return
+        before = supply.current(self.table) - supply.dc(self.table) * self.volts[place]
+        for key in self.network.keys(supply, self.table) & self.moves.keys():
+            moved = {**self.table, key: self.table[key] + NUDGE * self.moves[key]}
+            after = supply.current(moved) - supply.dc(moved) * self.volts[place]
+            self._into[:, place, self.keys[key]] -= (after - before) / NUDGE
+
+    def _of_branches(self) -> Iterator[tuple[int, int, int, Array]]:
+        """Move, both places, and change of the conductance for each branch that a move reaches."""
+        last = len(self.network.order)
+        for branch in self.network.branches:
+            for key in self.network.keys(branch, self.table) & self.moves.keys():
+                moved = {**self.table, key: self.table[key] + NUDGE * self.moves[key]}
+                before, after = branch.dc(self.table), branch.dc(moved)
+                if after is not None:
+                    rise = (after - (0.0 if before is None else before)) / NUDGE
+                    a, b = (last if n == GROUND else int(self.network.places([n])[0]) for n in (branch.a, branch.b))
+                    yield self.keys[key], a, b, np.broadcast_to(rise, (self.count,))
+
+    @cached_property
+    def _reach(self) -> tuple[Array, Array, Array, Array]:
+        """The terms of the branches as arrays: move (T,), places (T,) and (T,), siemens (S, T)."""
+        if not self._terms:
+            none = np.zeros(0, dtype=int)
+            return none, none, none, np.zeros((self.count, 0))
+        move, a, b, rise = zip(*self._terms, strict=True)
+        return np.array(move), np.array(a), np.array(b), np.array(rise).T
+
+    def _summed(self, terms: Array) -> Array:
+        """Terms of the branches, shape (..., T), summed by move, shape (..., K)."""
+        chosen = np.zeros((len(self._reach[0]), len(self.moves)))
+        chosen[np.arange(len(chosen)), self._reach[0]] = 1.0
+        return np.asarray(terms @ chosen)
+
+    @cached_property
+    def into(self) -> Array:
+        """Change of the current out of each node, volts held, shape (S, N, K)."""
+        result = self._into.copy()
+        volts = np.concatenate([self.volts, np.zeros((1, self.count))]).T
+        move, a, b, rise = self._reach
+        flow = (volts[:, a] - volts[:, b]) * rise
+        for term, (k, i, j) in enumerate(zip(move, a, b, strict=True)):
+            result[:, i, k] += flow[:, term]
+            result[:, j, k] -= flow[:, term]
+        return result[:, :-1]
+
+    @cached_property
+    def slopes(self) -> Array:
+        """Slopes of the volts of all nodes, shape (S, N, K)."""
+        return -self.inverse @ self.into
+
+    def read(self, places: Array, siemens: float, shown: Array) -> Array:
+        """Slopes of readings with a meter on each node in turn, shape (S, P, K).
+
+        Parameters
+        ----------
+        places : ndarray of int, shape (P,)
+            Rows in `DenseNetwork.order`.
+        siemens : float
+            Conductance of the meter.
+        shown : ndarray, shape (S, P)
+            What the meter shows. Its current bends the tubes no further than their slopes here.
+        """
+        own = self.inverse[:, places, places]
+        share = 1.0 / (1.0 + siemens * own)
+        result = self.slopes[:, places] * share[..., None]
+        _, a, b, rise = self._reach
+        ground = np.zeros((self.count, len(places), 1))
+        rows = np.concatenate([self.inverse[:, places], ground], axis=2)
+        columns = np.concatenate([self.inverse[:, :, places].transpose(0, 2, 1), ground], axis=2)
+        terms = (rows[:, :, a] - rows[:, :, b]) * (columns[:, :, a] - columns[:, :, b]) * rise[:, None, :]
+        return np.asarray(result + self._summed(terms) * (siemens * shown * share)[..., None])
+
+
+class RailMoves:
+    """How the load line of a rectified rail moves.
+
+    Parameters
+    ----------
+    rectifier : Rectifier
+        The rail.
+    supplied : Supplied
+        The chassis at rest.
+    own : int
+        Which of its rectifiers.
+    table : mapping
+        Values by key, with the EMF and source of the wave itself.
+    moves : mapping of str to ndarray
+        See `RestSlopes`.
+
+    Attributes
+    ----------
+    key : str
+        Of the rail.
+    siemens : ndarray, shape (S,)
+        Slope of the load line.
+    current_a : dict of str to ndarray
+        Change of the current into the rail's node, its volts held, for each move that reaches it.
+    """
+
+    def __init__(self, rectifier: Rectifier, supplied: Supplied, own: int, table: Table, moves: Moves) -> None:
+        self.key = rectifier.key
+        state = supplied.charging[own]
+        count = supplied.count
+        emf = table[f"{rectifier.key}.emf"] * table["mains"]
+        sign = np.broadcast_to(np.where(emf < 0.0, -1.0, 1.0), (count,))
+        rail_v, load_a, start_v = (
+            np.broadcast_to(v, (count,)) for v in (state.mean_v, np.maximum(state.mean_a, 0.0), state.start_v)
+        )
+        of_wave = [f"{rectifier.key}.emf", f"{rectifier.key}.source", "mains"]
+        names = [*of_wave, *rectifier.reservoirs, *(f"{key}.esr" for key in rectifier.reservoirs)]
+        keys = [key for key in names if key in moves]
+        cases = 2 + len(keys)
+        wide: dict[str, Array] = {}
+        for name in names:
+            values = np.tile(np.broadcast_to(table[name], (count,)), (cases, 1)).astype(float)
+            if name in moves:
+                values[2 + keys.index(name)] += NUDGE * moves[name]
+            wide[name] = values.ravel()
+        more_a = np.maximum(NUDGE_LOAD * load_a, LEAST_LOAD_A)
+        loads = np.tile(load_a, (cases, 1))
+        loads[1] += more_a
+        at_v = np.tile(rail_v, (cases, 1))
+        found = charge(rectifier, wide, loads.ravel(), at_v.ravel(), np.tile(start_v, cases))
+        mean_v, mean_a = found.mean_v.reshape(cases, count), found.mean_a.reshape(cases, count)
+        # What hangs on the rail takes its share of every change; the load line is what is left at a held load.
+        ohm = np.maximum((mean_v[0] - mean_v[1]) / (mean_a[1] - mean_a[0]), 1.0 / SHORT_S)
+        self.siemens = 1.0 / ohm
+        self.current_a = {
+            key: sign * (mean_v[row] - mean_v[0] + ohm * (mean_a[row] - mean_a[0])) / NUDGE / ohm
+            for row, key in enumerate(keys, start=2)
+        }
+
+    def picked(self, rows: Array) -> RailMoves:
+        """The same for some of the samples.
+
+        Parameters
+        ----------
+        rows : ndarray of int
+            Which.
+        """
+        some = copy(self)
+        some.siemens = self.siemens[rows]
+        some.current_a = {key: into[rows] for key, into in self.current_a.items()}
+        return some

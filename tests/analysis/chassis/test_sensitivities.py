@@ -1,0 +1,82 @@
+"""Exact slopes against differences, and against what network theory says of them."""
+
+import numpy as np
+import pytest
+
+from acquisition.records import Measurand
+from analysis.chassis import ChassisModel, MeterLoad, load_chassis
+from analysis.chassis.sensitivities import slopes_of
+from analysis.circuit.sensitivity import RestSlopes
+
+SAMPLES, HALF, KEYS = 2, 1e-4, 9
+CHASSIS = ("bench-6c4", "gangway-two", "quayside-five", "lantern-twelve", "harbour-twenty")
+"""Triodes with and without a rectifier's load line, direct coupling, a pentode output stage, a push-pull with
+feedback."""
+
+
+def wanted_of(model):
+    """DC everywhere but at grids a meter pulls away; gain and phase of the stages, volts at the output."""
+    points = {p.node: p.name for p in model.points.values() if p.node and p.node != "gnd" and not p.delicate}
+    wanted = [Measurand(point=name, quantity="dc_v") for name in points.values()]
+    stages = dict.fromkeys(f"{s.source}>{s.target}" for s in model.stages.values())
+    for freq in (20.0, 1000.0):
+        wanted += [Measurand(point=s, quantity=q, freq_hz=freq) for s in stages for q in ("gain", "phase_deg")]
+    output = model.chassis.signal.output
+    wanted += [Measurand(point=output, quantity=q, freq_hz=1000.0, drive_pp_v=0.1) for q in ("pp_v", "rms_v")]
+    return wanted
+
+
+@pytest.mark.parametrize("name", CHASSIS)
+def test_slopes_are_what_differences_show(name):
+    model = ChassisModel(load_chassis(name), meter=MeterLoad(resistance_ohm=10e6))
+    wanted = wanted_of(model)
+    values = model.draw(SAMPLES, np.random.default_rng(4))
+    moves = {k: np.broadcast_to(v, (SAMPLES,)).copy() for k, v in values.items()}
+    shown, slopes = slopes_of(model, values, moves, wanted, model.supplied(values))
+    np.testing.assert_allclose(shown, model.predict(values, wanted), rtol=1e-9, atol=1e-9)
+    quantities = np.array([m.quantity for m in wanted])
+    # Of DC a thousandth of the reading, of phase a twentieth of a degree: what the meter's current does to the
+    # slopes of the tubes is left out where it hardly matters.
+    slack = np.where(quantities == "dc_v", 1.5e-3 * np.abs(shown) + 1e-3, 2e-3 * np.abs(shown) + 0.05)
+    slack[:, quantities == "gain"] = 2e-3 * np.abs(shown[:, quantities == "gain"]) + 1e-4
+    keys = list(moves)
+    for key in np.random.default_rng(5).choice(keys, KEYS, replace=False):
+        up, down = ({**values, key: values[key] * (1.0 + side * HALF)} for side in (1.0, -1.0))
+        rise = (model.predict(up, wanted) - model.predict(down, wanted)) / (2.0 * HALF)
+        found = slopes[:, :, keys.index(key)]
+        assert (np.abs(found - rise) <= 0.02 * np.abs(rise) + slack).all(), key
+
+
+def test_a_readings_slopes_by_resistances_follow_from_the_currents_through_them():
+    """Tellegen's theorem for a linear divider: d v / d R = -(adjoint current) (current), here in closed form
+    (S. Director, R. Rohrer, IEEE Trans. Circuit Theory 16 (1969) 318; from memory)."""
+    model = ChassisModel(load_chassis("bench-6c4"))
+    supplied = model.supplied({})
+    network = model.circuit.dense
+    volts = np.stack([np.broadcast_to(supplied.rest.volts[n], (1,)) for n in network.order])
+    rest = RestSlopes(model.circuit, supplied.table, volts, {"R1": np.ones(1)})
+    branch = next(b for b in network.branches if b.part == "R1" and "R1" in network.keys(b, supplied.table))
+    ends = [(sign, int(network.places([n])[0])) for sign, n in ((1.0, branch.a), (-1.0, branch.b)) if n >= 0]
+    across = sum(sign * volts[place, 0] for sign, place in ends)
+    ohm = float(supplied.table["R1"][0])
+    for place in range(len(network.order)):
+        adjoint = sum(sign * rest.inverse[0, place, end] for sign, end in ends)
+        expected = (adjoint / ohm) * (across / ohm)
+        assert rest.slopes[0, place, 0] == pytest.approx(expected, rel=1e-3, abs=1e-9)
+
+
+def test_no_slopes_where_nothing_rests_and_none_for_distortion():
+    model = ChassisModel(load_chassis("bench-6c4"))
+    values = {"R1": np.array([model.parameters["R1"].nominal, 1e5])}
+    supplied = model.supplied(values)
+    supplied.rest.culprit[1] = 0
+    output = model.chassis.signal.output
+    wanted = [
+        Measurand(point="HT", quantity="dc_v"),
+        Measurand(point=output, quantity="thd_pct", freq_hz=1000.0, drive_pp_v=1.0),
+    ]
+    shown, slopes = slopes_of(model, values, {"R1": np.ones(2)}, wanted, supplied)
+    assert np.isfinite(slopes[0, 0]).all()
+    assert np.isnan(slopes[1]).all()
+    assert np.isnan(shown[1]).all()
+    assert np.isnan(slopes[:, 1]).all()
