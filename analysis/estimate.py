@@ -29,9 +29,6 @@ standard deviations, so that readings and not beliefs decide."""
 
 LEAK_START_S = 1e-8
 
-RELINEARISED = 2
-"""How often slopes are taken again at the best place."""
-
 STARTS = (-2.0, -1.0, 1.0, 2.0)
 """Starting points, in those standard deviations: a leak's effect bends, and one start can end in a side valley."""
 
@@ -154,9 +151,6 @@ def estimate(
             best = found
     if best is None:
         raise FitFailed("the model has no operating point near these readings", reason="no operating point")
-    for _ in range(RELINEARISED):
-        panel.relinearise(best.unknowns)
-        best = _follow(panel, data, best.unknowns) or best
     return _values(model, panel, best, places)
 
 

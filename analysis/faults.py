@@ -81,9 +81,10 @@ class ArtefactEntry(BaseModel):
     """What a person or an instrument does to one reading."""
 
     model_config = _STRICT
-    name: Literal["probe factor", "wrong pin"]
+    name: Literal["probe factor", "wrong pin", "heavy load"]
     quantities: tuple[str, ...]
     times: tuple[float, ...] = ()
+    ohms: tuple[_Positive, ...] = ()
     chance: Annotated[float, Field(gt=0, lt=0.5)]
     words: str
     source: str

@@ -7,18 +7,21 @@ from __future__ import annotations
 
 import math
 from collections.abc import Iterator
+from copy import copy
 from dataclasses import dataclass, replace
 
 import numpy as np
 
+from acquisition.quantities import format_value
 from acquisition.records import Reading
 
+from ..chassis import MeterLoad
 from ..faults import ArtefactEntry, load_fault_file
 from .because import Healthy, show
 from .data import Data, Weighed
 from .panel import Change, Panel
 from .refining import refine
-from .variables import FLOORS, from_variable, reading_noise, to_variable
+from .variables import FLOORS, columns_to_variables, from_variable, reading_noise, to_variable
 
 SUSPICIOUS = 4.0
 """Standard deviations from healthy from which a reading is questioned itself."""
@@ -38,7 +41,7 @@ class Artefact:
     point : str
         Where it was taken; several are joined by commas.
     name : str
-        ``probe factor`` or ``wrong pin``.
+        ``probe factor``, ``wrong pin`` or ``heavy load``.
     log_weight : float
         Logarithm of its probability against that of the healthy chassis with all readings as they stand.
     because : str
@@ -119,6 +122,8 @@ def _trials(panel: Panel, data: Data, healthy: Healthy) -> Iterator[_Trial]:
         odd = [int(i) for i in odd if data.quantities[i] in entry.quantities]
         if entry.name == "probe factor":
             yield from _factors(entry, data, healthy, odd)
+        elif entry.name == "heavy load":
+            yield from _loads(entry, panel, data, healthy, odd)
         else:
             yield from _pins(entry, panel, data, healthy, odd)
 
@@ -128,9 +133,10 @@ def _factors(entry: ArtefactEntry, data: Data, healthy: Healthy, odd: list[int])
         fitting = []
         for row in odd:
             reading = data.readings[row]
-            if abs(reading.value) < FLOORS[reading.quantity]:
-                continue  # next to nothing divided by ten is next to nothing: no switch is shown by that
-            right = float(to_variable(reading.quantity, np.array(reading.value / factor)))
+            put_right = reading.value / factor
+            if min(abs(reading.value), abs(put_right)) < FLOORS[reading.quantity]:
+                continue  # next to nothing is next to nothing whatever it is divided by: no switch is shown by that
+            right = float(to_variable(reading.quantity, np.array(put_right)))
             if abs(right - healthy.expected[row]) < NEAR * healthy.spread[row]:
                 fitting.append(row)
         # A switch on the probe falsifies every reading taken with it: all of one quantity, or one alone.
@@ -151,6 +157,31 @@ def _factors(entry: ArtefactEntry, data: Data, healthy: Healthy, odd: list[int])
 def _scaled(reading: Reading, factor: float) -> Reading:
     std = None if reading.std is None else reading.std / factor
     return replace(reading, value=reading.value / factor, std=std)
+
+
+def _loads(entry: ArtefactEntry, panel: Panel, data: Data, healthy: Healthy, odd: list[int]) -> Iterator[_Trial]:
+    """Readings taken with less resistance than the model's meter has, all that came out wrong or one alone."""
+    measurands = [panel.measurands[data.columns[row]] for row in odd]
+    for ohm in entry.ohms if odd else ():
+        loaded = copy(panel.model)
+        loaded.meter = MeterLoad(resistance_ohm=ohm)
+        both = [
+            columns_to_variables(measurands, model.predict({}, measurands))[0] for model in (loaded, panel.model)
+        ]
+        right = data.measured[odd] - (both[0] - both[1])
+        volts = from_variable("dc_v", right)
+        fits = np.abs(right - healthy.expected[odd]) < NEAR * healthy.spread[odd]
+        put_right = {odd[i]: float(volts[i]) for i in np.flatnonzero(fits & (np.abs(volts) > FLOORS["dc_v"]))}
+        rows = tuple(put_right)
+        for group in {rows, rows[:1]} - {()}:
+            first, instead = data.readings[group[0]], put_right[group[0]]
+            yield _Trial(
+                entry=entry,
+                rows=group,
+                readings=tuple(_scaled(data.readings[r], data.readings[r].value / put_right[r]) for r in group),
+                because=f"{entry.words}: with {format_value(ohm, 'ohm')} a sound chassis reads about "
+                f"{show(first, first.value)} at {first.point}, with the meter of the bench {show(first, instead)}",
+            )
 
 
 def _pins(entry: ArtefactEntry, panel: Panel, data: Data, healthy: Healthy, odd: list[int]) -> Iterator[_Trial]:

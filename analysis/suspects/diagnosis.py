@@ -12,15 +12,25 @@ from acquisition.quantities import format_value
 from acquisition.records import JUDGED_QUALITIES, Event, Measurand, Reading
 
 from ..chassis import ChassisModel
-from ..faults import Fault
 from .artefacts import artefacts
 from .because import Healthy, explain, healthy_view
 from .data import Data, Weighed, collect, values_found
-from .evidence import posterior_covariance
-from .next_reading import Proposal, candidates, propose, separating
+from .estimates import Estimate, estimate_of
+from .next_reading import (
+    ENOUGH_BITS,
+    Outlook,
+    PowerOff,
+    Proposal,
+    candidates,
+    look_ahead,
+    open_columns,
+    propose,
+    separating,
+    with_power_off,
+)
 from .pairs import DOUBT_BELOW, best_single, misfit_chance, try_pairs
 from .panel import LAST, Change, Panel
-from .weighing import weigh, weigh_distortion
+from .weighing import log_priors, weigh, weigh_distortion
 
 LISTED = 0.002
 """Probability from which a suspect is listed."""
@@ -31,46 +41,8 @@ and 10 is
 `worth a mention` on the scale of Kass and Raftery, J. Am. Stat. Assoc. 90 (1995) 773 (from memory)."""
 
 
-WIDER, LEAST = 1.6, 0.1
-"""An estimate's interval is taken wider by this factor and never narrower than this (logarithm, one standard
-deviation): the
-slope of the fault itself carries the error of the equations, which the fit does not see."""
-
-
-@dataclass(frozen=True, slots=True, kw_only=True)
-class Estimate:
-    """What the suspect part would measure.
-
-    Parameters
-    ----------
-    value, low, high : float
-        Median and 95 % interval, in ``unit``.
-    unit : str
-        ``ohm farad henry A`` or ``x`` for a multiple of normal.
-    bound : str
-        ``above`` or ``below`` where the readings would let the part be worse without end (an open, a short):
-        then only ``low`` or only ``high`` says something. Otherwise empty.
-    """
-
-    value: float
-    low: float
-    high: float
-    unit: str
-    bound: str = ""
-
-    @property
-    def text(self) -> str:
-        """``1.2 Mohm, 0.8 Mohm to 1.9 Mohm``, or ``above 30 Mohm``."""
-
-        def show(value: float) -> str:
-            unit = {"farad": "F", "henry": "H"}.get(self.unit, self.unit)
-            return f"{value:.2g} x normal" if self.unit == "x" else format_value(value, unit)
-
-        if self.bound:
-            return f"{self.bound} {show(self.low if self.bound == 'above' else self.high)}"
-        last = f"{self.high:.2g}" if self.unit == "x" else show(self.high)
-        low = f"{self.low:.2g}" if self.unit == "x" else show(self.low)
-        return f"{show(self.value)}, {low} to {last}"
+UNSEEN = 0.003
+"""Share of a DC reading below which a fault does not show in it, whatever its severity: a usual meter's error."""
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)
@@ -117,12 +89,15 @@ class Diagnosis:
         Most telling reading first.
     notes : tuple of str
         Whether one fault explains the readings, measured parts out of tolerance, readings left out.
+    power_off : tuple of PowerOff
+        Parts to measure with power off; only where no live reading tells the suspects apart.
     """
 
     healthy_probability: float
     suspects: tuple[Suspect, ...]
     next: tuple[Proposal, ...]
     notes: tuple[str, ...] = field(default=())
+    power_off: tuple[PowerOff, ...] = field(default=())
 
 
 def measured_parts(model: ChassisModel, events: Sequence[Event]) -> dict[str, tuple[float, float]]:
@@ -169,6 +144,7 @@ class Diagnoser:
         self.dc_only = dc_only
         self.measured = measured_parts(model, events)
         self.panel = Panel(model, [*measurands, *candidates(model, dc_only)], self.measured)
+        self._before: tuple[frozenset[Reading], Weighed] | None = None
 
     def diagnose(self, readings: Sequence[Reading]) -> Diagnosis:
         """Rank the suspects.
@@ -180,7 +156,9 @@ class Diagnoser:
         """
         judged = [r for r in readings if r.quality in JUDGED_QUALITIES]
         data = collect(self.panel, judged)
-        weighed = weigh_distortion(self.panel, [r for r in judged if r.quantity in LAST], weigh(self.panel, data))
+        weighed = weigh(self.panel, data, self._fewer(data))
+        self._before = (frozenset(data.readings), weighed)
+        weighed = weigh_distortion(self.panel, [r for r in judged if r.quantity in LAST], weighed)
         notes = self._notes(readings, data)
         best = best_single(weighed)
         if best is not None and misfit_chance(best, data) < DOUBT_BELOW:
@@ -192,7 +170,11 @@ class Diagnoser:
         healthy_chance = float(chance[[not c.faults for c in weighed.changes]].sum())
         weights = [healthy_chance * math.exp(min(a.log_weight, 300.0)) for a in doubtful]
         total = 1.0 + sum(weights)
-        suspects = self._suspects(data, weighed, healthy)
+        lead = self._leads(weighed)
+        columns = open_columns(self.panel, data, *self.limits_v, dc_only=self.dc_only)
+        also = [weighed.changes[rows[0]] for rows in lead.values()]
+        outlook = look_ahead(self.panel, data, weighed, columns, also)
+        suspects = self._suspects(data, weighed, healthy, lead, outlook)
         suspects = [replace(s, probability=s.probability / total) for s in suspects]
         suspects += [
             Suspect(
@@ -202,12 +184,26 @@ class Diagnoser:
             for a, w in zip(doubtful, weights, strict=True)
             if w / total > LISTED
         ]  # fmt: skip
+        live = propose(self.panel, outlook)
+        parts: dict[str, float] = {}
+        for suspect in suspects[: len(lead)]:
+            parts[suspect.part] = min(parts.get(suspect.part, 0.0) + suspect.probability, 1.0)
+        faults = [self.panel.fault_of(weighed.changes[rows[0]], key) for key, rows in lead.items()]
+        what = {fault.part: fault.separate for fault in reversed(faults)}
+        told = any(proposal.bits >= ENOUGH_BITS for proposal in live)
         return Diagnosis(
             healthy_probability=healthy_chance / total,
             suspects=tuple(sorted(suspects, key=lambda s: -s.probability)),
-            next=tuple(propose(self.panel, data, weighed, *self.limits_v, dc_only=self.dc_only)),
+            next=tuple(live),
             notes=tuple(notes),
+            power_off=() if told or not data.readings else tuple(with_power_off(parts, what)),
         )
+
+    def _fewer(self, data: Data) -> Weighed | None:
+        """The last answer, where it came from some of these readings."""
+        if self._before is None or not self._before[0] <= set(data.readings):
+            return None
+        return self._before[1]
 
     def _doubt(self, weighed: Weighed) -> str:
         """What to say when no single fault explains the readings."""
@@ -232,146 +228,97 @@ class Diagnoser:
         unknown = {r.point for r in readings if r.quantity not in LAST} - {r.point for r in data.readings}
         if unknown:
             notes.append(f"not used: {', '.join(sorted(unknown))}")
+        if data.readings and set(data.quantities) == {"dc_v"}:
+            notes += self._unseen()
         return notes
 
-    def _suspects(self, data: Data, weighed: Weighed, healthy: Healthy | None) -> list[Suspect]:
-        chance = weighed.probability
+    def _unseen(self) -> list[str]:
+        """What no DC reading of this chassis shows, however bad it is; the parts with the same faults together."""
+        panel = self.panel
+        dc = panel.usable & (panel.quantities == "dc_v")
+        moved = np.abs(panel.shifted[:, dc] - panel.centre[dc]).max(axis=1, initial=0.0)
+        hidden: dict[tuple[str, str], bool] = {}
+        for change, shift in zip(panel.changes[1:], moved[1:], strict=True):
+            fault = panel.faults[change.faults[0]]
+            key = (fault.part, fault.fault)
+            hidden[key] = hidden.get(key, True) and bool(shift < UNSEEN)
+        words: dict[str, list[str]] = {}
+        for part, word in (key for key, never in hidden.items() if never):
+            words.setdefault(part, []).append(word)
+        parts: dict[str, list[str]] = {}
+        for part, faults in words.items():
+            parts.setdefault(" or ".join(faults), []).append(part)
+        told = "; ".join(f"{', '.join(names)} {faults}" for faults, names in parts.items())
+        return [f"only DC was read, which cannot show: {told}. Gains and ripple can"] if told else []
+
+    def _leads(self, weighed: Weighed) -> dict[tuple[str, str, str], list[int]]:
+        """Hypotheses of each fault worth listing, most probable fault first, heaviest hypothesis first."""
         groups: dict[tuple[str, str, str], list[int]] = {}
-        for row, change in enumerate(weighed.changes):
-            for index in change.faults:
+        for row in np.argsort(-weighed.log_weight):
+            for index in weighed.changes[row].faults:
                 fault = self.panel.faults[index]
-                groups.setdefault((fault.part, fault.section, fault.fault), []).append(row)
+                groups.setdefault((fault.part, fault.section, fault.fault), []).append(int(row))
+        chance = weighed.probability
         total = {key: float(chance[rows].sum()) for key, rows in groups.items()}
         ranked = sorted(total, key=lambda key: -total[key])
-        listed = [key for n, key in enumerate(ranked) if total[key] >= LISTED or n < 3][:20]
-        lead = {key: max(groups[key], key=lambda row: weighed.log_weight[row]) for key in listed}
+        return {key: groups[key] for n, key in enumerate(ranked[:20]) if total[key] >= LISTED or n < 3}
+
+    def _suspects(
+        self,
+        data: Data,
+        weighed: Weighed,
+        healthy: Healthy | None,
+        groups: Mapping[tuple[str, str, str], list[int]],
+        outlook: Outlook | None,
+    ) -> list[Suspect]:
+        total = {key: float(weighed.probability[rows].sum()) for key, rows in groups.items()}
+        lead = {key: rows[0] for key, rows in groups.items()}
+        support = {key: math.log(max(total[key], 1e-300)) - self._log_prior(weighed, groups[key]) for key in groups}
         plain = weighed.refined.get(Change())
         result = []
-        for key in listed:
+        for key in groups:
             change = weighed.changes[lead[key]]
-            fault = self._fault(change, key)
+            fault = self.panel.fault_of(change, key)
             refined = weighed.refined.get(change)
             because = explain(self.panel, data, healthy, fault, refined, plain) if healthy else "no readings yet"
-            alike = self._alike(weighed, lead, key) if healthy else []
+            alike = self._alike(support, lead, key) if healthy else []
+            separates = fault.separate
+            if alike:
+                live = separating(self.panel, outlook, change, weighed.changes[lead[alike[0]]])
+                separates = f"no live reading the model knows tells them apart; {fault.separate}"
+                if live is not None:
+                    separates = f"{live.quantity} at {live.point} ({live.why})"
             result.append(
                 Suspect(
                     part=fault.part,
                     section=fault.section,
                     fault=fault.fault,
                     probability=total[key],
-                    estimate=self._estimate(weighed, groups[key], key),
+                    estimate=estimate_of(self.panel, weighed, groups[key], key),
                     because=because,
-                    alike=tuple(self._fault(weighed.changes[lead[k]], k).label for k in alike),
-                    separates=self._separates(data, weighed, lead, key, alike),
+                    alike=tuple(self.panel.fault_of(weighed.changes[lead[k]], k).label for k in alike),
+                    separates=separates,
                 )
             )
         return result
 
-    def _evidence(self, weighed: Weighed, row: int) -> float:
-        refined = weighed.refined.get(weighed.changes[row])
-        return refined.evidence if refined else -np.inf
+    def _log_prior(self, weighed: Weighed, rows: Sequence[int]) -> float:
+        """Logarithm of what was believed of a fault at all severities, and of nothing beside it."""
+        alone = [weighed.changes[row] for row in rows if len(weighed.changes[row].faults) == 1]
+        return float(np.logaddexp.reduce(log_priors(self.panel, alone)))
 
     def _alike(
-        self, weighed: Weighed, lead: Mapping[tuple[str, str, str], int], key: tuple[str, str, str]
+        self,
+        support: Mapping[tuple[str, str, str], float],
+        lead: Mapping[tuple[str, str, str], int],
+        key: tuple[str, str, str],
     ) -> list[tuple[str, str, str]]:
-        mine = self._evidence(weighed, lead[key])
-        if not np.isfinite(mine):
-            return []
+        """Faults of other parts that the readings speak for nearly as much, severities taken together."""
         return [
             other
             for other, row in lead.items()
             # Two faults at once share one hypothesis: they are not each other's look-alikes.
             if row != lead[key]
             and other[:2] != key[:2]
-            and abs(self._evidence(weighed, row) - mine) < math.log(ALIKE_ODDS)
+            and abs(support[other] - support[key]) < math.log(ALIKE_ODDS)
         ]
-
-    def _separates(
-        self,
-        data: Data,
-        weighed: Weighed,
-        lead: Mapping[tuple[str, str, str], int],
-        key: tuple[str, str, str],
-        alike: Sequence[tuple[str, str, str]],
-    ) -> str:
-        change = weighed.changes[lead[key]]
-        fault = self._fault(change, key)
-        if not alike or not data.readings:
-            return fault.separate
-        other = weighed.changes[lead[alike[0]]]
-        live = separating(self.panel, weighed, data, change, other, *self.limits_v)
-        if live is None:
-            return f"no live reading the model knows tells them apart; {fault.separate}"
-        return f"{live.quantity} at {live.point} ({live.why})"
-
-    def _fault(self, change: Change, key: tuple[str, str, str]) -> Fault:
-        """The fault of a hypothesis that belongs to a part, section and word."""
-        return next(f for f in (self.panel.faults[i] for i in change.faults) if (f.part, f.section, f.fault) == key)
-
-    def _estimate(self, weighed: Weighed, rows: Sequence[int], key: tuple[str, str, str]) -> Estimate | None:
-        faults = [self._fault(weighed.changes[row], key) for row in rows]
-        shown = faults[0].shown
-        if not shown:
-            return None
-        weight = np.exp(weighed.log_weight[rows] - weighed.log_weight[rows].max())
-        means, spreads = [], []
-        for row, fault in zip(rows, faults, strict=True):
-            change = weighed.changes[row]
-            order = [self.panel.faults[i] for i in change.faults].index(fault)
-            mean, spread = math.log(abs(change.values[order])), fault.cell_log
-            refined = weighed.refined.get(change)
-            if refined is not None and fault.cell_log > 0:
-                place = len(self.panel.unknowns) + order
-                whole = posterior_covariance(refined.slopes[None], refined.weights[None])[0]
-                mean += fault.cell_log * refined.unknowns[place]
-                spread = math.hypot(WIDER * fault.cell_log * math.sqrt(whole[place, place]), LEAST)
-            means.append(mean)
-            spreads.append(max(spread, 1e-4))
-        low, middle, high = np.exp(_quantiles(weight / weight.sum(), np.array(means), np.array(spreads)))
-        bound, edge = _bound(faults[0], low, high)
-        if bound == "above":
-            low = min(low, edge)
-        elif bound == "below":
-            high = max(high, edge)
-        nominal = abs(self.model.parameters[faults[0].key].nominal)
-        if shown == "1/ohm":
-            turned = {"above": "below", "below": "above"}.get(bound, "")
-            return Estimate(value=1 / middle, low=1 / high, high=1 / low, unit="ohm", bound=turned)
-        if shown == "x":
-            return Estimate(value=middle / nominal, low=low / nominal, high=high / nominal, unit="x", bound=bound)
-        return Estimate(value=float(middle), low=float(low), high=float(high), unit=shown, bound=bound)
-
-
-def _bound(fault: Fault, low: float, high: float) -> tuple[str, float]:
-    """Whether an interval runs to the severe end of what is tried, and where the last resolved severity ends there.
-
-    Parameters
-    ----------
-    fault : Fault
-        For its severities, from least to most severe.
-    low, high : float
-        Interval, in the unit of the parameter.
-
-    Returns
-    -------
-    side : str
-        ``above`` where worse is more, ``below`` where worse is less, empty where the interval ends before.
-    edge : float
-        The mildest value that the most severe cell stands for.
-    """
-    if fault.fault not in ("open", "shorted", "heater short") or len(fault.values) < 2:
-        return "", 0.0
-    last, before = abs(fault.values[-1]), abs(fault.values[-2])
-    width = math.exp(fault.cell_log / 1.2)  # cells lie 1/0.6 of their spread apart
-    if last > before:
-        return ("above", before * width) if high >= last else ("", 0.0)
-    return ("below", before / width) if low <= last else ("", 0.0)
-
-
-def _quantiles(weight: np.ndarray, mean: np.ndarray, spread: np.ndarray) -> np.ndarray:
-    """Quantiles 2.5, 50 and 97.5 % of a mixture of normals."""
-    from scipy.special import ndtr
-
-    grid = np.linspace((mean - 4 * spread).min(), (mean + 4 * spread).max(), 2000)
-    level = (weight[:, None] * ndtr((grid - mean[:, None]) / spread[:, None])).sum(axis=0)
-    return np.interp([0.025, 0.5, 0.975], level, grid)

@@ -16,6 +16,16 @@ the model misses
 how far a signal falls, it misses it at every frequency."""
 
 
+def _shift_errors(panel: Panel, columns: np.ndarray, shifted: np.ndarray) -> tuple[np.ndarray, np.ndarray]:
+    """Error in proportion to a shift, and to its square, shapes (C, M)."""
+    quantities = panel.quantities[columns]
+    of_shift = np.array([MODEL_ERRORS[q].of_shift for q in quantities])
+    of_square = np.array([MODEL_ERRORS[q].of_square for q in quantities])
+    shift = np.abs(np.nan_to_num(difference(quantities, shifted, panel.centre[columns][None, :])))
+    even = of_shift * shift
+    return np.where(quantities == "dc_v", np.minimum(even, DC_SHIFT_ERROR), even), of_square * shift**2
+
+
 def shift_error(panel: Panel, columns: np.ndarray, shifted: np.ndarray) -> np.ndarray:
     """Standard deviation of the model about how far a hypothesis moves each reading, shape (C, M).
 
@@ -28,12 +38,7 @@ def shift_error(panel: Panel, columns: np.ndarray, shifted: np.ndarray) -> np.nd
     shifted : ndarray, shape (C, M)
         Predictions of the hypotheses.
     """
-    quantities = panel.quantities[columns]
-    of_shift = np.array([MODEL_ERRORS[q].of_shift for q in quantities])
-    of_square = np.array([MODEL_ERRORS[q].of_square for q in quantities])
-    shift = np.abs(np.nan_to_num(difference(quantities, shifted, panel.centre[columns][None, :])))
-    error = np.hypot(of_shift * shift, of_square * shift**2)
-    return np.asarray(np.where(quantities == "dc_v", np.minimum(error, DC_SHIFT_ERROR), error))
+    return np.asarray(np.hypot(*_shift_errors(panel, columns, shifted)))
 
 
 def own_scale(panel: Panel, columns: np.ndarray, noise: np.ndarray, shifted: np.ndarray) -> np.ndarray:
@@ -53,8 +58,10 @@ def own_scale(panel: Panel, columns: np.ndarray, noise: np.ndarray, shifted: np.
     """
     quantities = panel.quantities[columns]
     base = np.hypot([MODEL_ERRORS[q].base for q in quantities], panel.grid_error[columns])
-    own = np.where(quantities == "dc_v", 1.0, np.sqrt(1.0 - SHARED_SHARE**2)) * shift_error(panel, columns, shifted)
-    return np.asarray(np.sqrt(noise**2 + base**2 + own**2))
+    even, square = _shift_errors(panel, columns, shifted)
+    own = np.where(quantities == "dc_v", 1.0, np.sqrt(1.0 - SHARED_SHARE**2)) * even
+    # What is left of a signal that all but vanishes came by stray paths, which differ at every frequency.
+    return np.asarray(np.sqrt(noise**2 + base**2 + own**2 + square**2))
 
 
 def shared_errors(panel: Panel, columns: np.ndarray, slopes: np.ndarray, shifted: np.ndarray) -> np.ndarray:

@@ -11,7 +11,7 @@ reading can tell.
 from __future__ import annotations
 
 from collections.abc import Mapping, Sequence
-from dataclasses import dataclass
+from dataclasses import dataclass, replace
 
 import numpy as np
 
@@ -34,8 +34,14 @@ GRID_EFFORT, HIGH_VOLTS_EFFORT = 1.5, 1.3
 HIGH_VOLTS = 300.0
 """Above this the reading is a clip-on sequence with power off and on (rule S2)."""
 
+LIGHTEST = np.log(1e-4)
+"""Logarithm of the least probability of a hypothesis that a next reading is chosen for."""
+
 ENOUGH_BITS = 0.05
 """Below this a live reading does not tell the suspects apart. Common practice, no source."""
+
+WORTH_OPENING = 0.05
+"""Below this probability no part is measured with power off. Common practice, no source."""
 
 GRID_STEPS = 240
 
@@ -47,7 +53,7 @@ class Proposal:
     Parameters
     ----------
     point, quantity : str
-        Where and what; ``ohm_power_off`` and the like name a part instead of a point.
+        Where and what.
     bits : float
         Expected information about the fault.
     why : str
@@ -61,6 +67,46 @@ class Proposal:
     bits: float
     why: str
     freq_hz: float | None = None
+
+
+@dataclass(frozen=True, slots=True, kw_only=True)
+class PowerOff:
+    """A part worth measuring with power off, where no live reading tells the suspects apart.
+
+    Parameters
+    ----------
+    part : str
+        Which.
+    bits : float
+        Expected information about the fault.
+    what : str
+        What to measure, and how.
+    """
+
+    part: str
+    bits: float
+    what: str
+
+
+def with_power_off(chance: Mapping[str, float], what: Mapping[str, str], count: int = 2) -> list[PowerOff]:
+    """Parts to measure with power off, the most telling first.
+
+    Parameters
+    ----------
+    chance : mapping of str to float
+        Probability that a part is at fault. Its measurement answers yes or no, which is worth the entropy of that
+        answer (C. Shannon, Bell Syst. Tech. J. 27 (1948) 379).
+    what : mapping of str to str
+        What to measure of each.
+    count : int
+        How many at most.
+    """
+    found = []
+    for part, p in chance.items():
+        if p >= WORTH_OPENING:
+            bits = -sum(q * np.log2(q) for q in (p, 1.0 - p) if q > 0.0)
+            found.append(PowerOff(part=part, bits=round(float(bits), 3), what=what[part]))
+    return sorted(found, key=lambda one: (-one.bits, -chance[one.part]))[:count]
 
 
 def candidates(model: ChassisModel, dc_only: bool = False) -> list[Measurand]:
@@ -197,8 +243,28 @@ class Outlook:
     mean: np.ndarray
     spread: np.ndarray
 
+    def picked(self, rows: Sequence[int], weight: np.ndarray) -> Outlook:
+        """Some of the hypotheses, with other weights.
 
-def look_ahead(panel: Panel, data: Data, weighed: Weighed, columns: np.ndarray, most: int = 24) -> Outlook | None:
+        Parameters
+        ----------
+        rows : sequence of int
+            Which.
+        weight : ndarray
+            Of each.
+        """
+        changes = tuple(self.changes[row] for row in rows)
+        return replace(self, changes=changes, weight=weight, mean=self.mean[rows], spread=self.spread[rows])
+
+
+def look_ahead(
+    panel: Panel,
+    data: Data,
+    weighed: Weighed,
+    columns: np.ndarray,
+    also: Sequence[Change] = (),
+    most: int = 24,
+) -> Outlook | None:
     """Predict readings not yet taken under the leading hypotheses.
 
     Parameters
@@ -211,10 +277,14 @@ def look_ahead(panel: Panel, data: Data, weighed: Weighed, columns: np.ndarray, 
         Their posterior.
     columns : ndarray of int
         Columns of the panel to predict.
+    also : sequence of Change
+        Hypotheses to look at however light they are.
     most : int
         Hypotheses to look at.
     """
-    order = [i for i in np.argsort(-weighed.log_weight)[:most] if weighed.log_weight[i] > np.log(1e-4)]
+    order = [i for i in np.argsort(-weighed.log_weight)[:most] if weighed.log_weight[i] > LIGHTEST]
+    rows_of = {change: row for row, change in enumerate(weighed.changes)} if also else {}
+    order = list(dict.fromkeys([*order, *(rows_of[change] for change in also)]))
     single = [i for i in order if len(weighed.changes[i].faults) < 2]
     changes = tuple(weighed.changes[i] for i in single)
     if not len(columns) or not changes:
@@ -229,9 +299,8 @@ def look_ahead(panel: Panel, data: Data, weighed: Weighed, columns: np.ndarray, 
             place[row, :width] = known.unknowns[:width]
             whole = posterior_covariance(known.slopes[None], known.weights[None])[0]
             covariance[row, :width, :width] = whole[:width, :width]
-    predicted = panel.predict(changes, place, columns)
+    predicted, slopes = panel.look(changes, place, columns)
     alive = ~np.isnan(predicted).any(axis=1)
-    slopes = panel.prior_slopes(changes, 1)[:, columns]
     variance = np.einsum("cmq,cqr,cmr->cm", slopes, covariance, slopes)
     noise = np.empty(len(columns))
     for index, column in enumerate(columns):
@@ -268,16 +337,14 @@ def fault_groups(changes: Sequence[Change], panel: Panel) -> np.ndarray:
     return np.array(result)
 
 
-def propose(
+def open_columns(
     panel: Panel,
     data: Data,
-    weighed: Weighed,
     limit_v: float | None = None,
     probe_limit_v: float | None = None,
-    count: int = 3,
     dc_only: bool = False,
-) -> list[Proposal]:
-    """The most telling readings, best first.
+) -> np.ndarray:
+    """Columns of the panel that may be read and were not yet.
 
     Parameters
     ----------
@@ -285,12 +352,8 @@ def propose(
         The model; candidates without a column are left out.
     data : Data
         Readings already taken.
-    weighed : Weighed
-        Their posterior.
     limit_v, probe_limit_v : float, optional
         See `is_allowed`.
-    count : int
-        How many.
     dc_only : bool
         Only DC readings.
     """
@@ -299,7 +362,7 @@ def propose(
     worst = WorstCase(panel.model.chassis, panel.model, seen_v=seen_v)
     points = panel.model.points
     nodes_read = {points[m.point].node for m in taken if m.quantity == "dc_v" and m.point in points}
-    open_columns = np.array(
+    return np.array(
         [
             panel.columns[c]
             for m in candidates(panel.model, dc_only)
@@ -311,9 +374,24 @@ def propose(
         ],
         dtype=int,
     )
-    outlook = look_ahead(panel, data, weighed, open_columns)
+
+
+def propose(panel: Panel, outlook: Outlook | None, count: int = 3) -> list[Proposal]:
+    """The most telling readings, best first.
+
+    Parameters
+    ----------
+    panel : Panel
+        The model.
+    outlook : Outlook, optional
+        From `look_ahead`.
+    count : int
+        How many.
+    """
     if outlook is None:
         return []
+    heavy = [row for row, weight in enumerate(outlook.weight) if weight > np.exp(LIGHTEST)]
+    outlook = outlook.picked(heavy, outlook.weight[heavy])
     groups = fault_groups(outlook.changes, panel)
     used = np.unique(groups, return_inverse=True)[1]
     bits = information(used, outlook.weight, outlook.mean, outlook.spread)
@@ -321,15 +399,15 @@ def propose(
     cost = np.array(
         [
             effort(panel.model, panel.measurands[c], dc.get(panel.measurands[c].points[-1], 0.0))
-            for c in open_columns
+            for c in outlook.columns
         ]
     )
     order = np.argsort(-bits / cost)
     return [
         Proposal(
-            point=panel.measurands[open_columns[i]].point,
-            quantity=panel.measurands[open_columns[i]].quantity,
-            freq_hz=panel.measurands[open_columns[i]].freq_hz,
+            point=panel.measurands[outlook.columns[i]].point,
+            quantity=panel.measurands[outlook.columns[i]].quantity,
+            freq_hz=panel.measurands[outlook.columns[i]].freq_hz,
             bits=round(float(bits[i]), 3),
             why=_why(panel, outlook, used, int(i)),
         )
@@ -362,30 +440,20 @@ def _why(panel: Panel, outlook: Outlook, groups: np.ndarray, index: int) -> str:
     return "; ".join(f"{label}: {format_value(value, unit)}" for _, label, value in ranked)
 
 
-def separating(
-    panel: Panel,
-    weighed: Weighed,
-    data: Data,
-    first: Change,
-    second: Change,
-    limit_v: float | None = None,
-    probe_limit_v: float | None = None,
-) -> Proposal | None:
+def separating(panel: Panel, outlook: Outlook | None, first: Change, second: Change) -> Proposal | None:
     """The reading not yet taken that best tells two hypotheses apart, or None when none does.
 
     Parameters
     ----------
     panel : Panel
         The model.
-    weighed : Weighed
-        Posterior.
-    data : Data
-        Readings taken.
+    outlook : Outlook, optional
+        From `look_ahead`.
     first, second : Change
         The two hypotheses.
-    limit_v, probe_limit_v : float, optional
-        See `is_allowed`.
     """
-    pair = Weighed(changes=(first, second), log_weight=np.log([0.5, 0.5]), refined=weighed.refined)
-    proposals = propose(panel, data, pair, limit_v, probe_limit_v, count=1)
+    if outlook is None or first not in outlook.changes or second not in outlook.changes:
+        return None
+    pair = outlook.picked([outlook.changes.index(c) for c in (first, second)], np.array([0.5, 0.5]))
+    proposals = propose(panel, pair, count=1)
     return proposals[0] if proposals and proposals[0].bits >= ENOUGH_BITS else None

@@ -30,9 +30,6 @@ FIRSTS, SECONDS, TRIED, SEVERITIES = 16, 60, 40, 2
 """Single faults that get a partner, partners predicted with each, pairs that are followed through the model, and at
 how many severities a pair of faults at most: many must compete, or the second part looks surer than it is."""
 
-AGAIN, AGAIN_WITHIN = 12, 15.0
-"""Pairs within this logarithm of the best that are followed once more, with slopes taken where they ended."""
-
 
 def misfit_chance(refined: Refined, data: Data) -> float:
     """Probability of a misfit as large as this one, were the hypothesis true.
@@ -43,15 +40,21 @@ def misfit_chance(refined: Refined, data: Data) -> float:
         Hypothesis at its most probable unknowns.
     data : Data
         Readings.
+
+    Notes
+    -----
+    The less probable of two: all readings together, and the one that is furthest off, which among many would not be
+    noticed otherwise.
     """
-    from scipy.special import gammaincc
+    from scipy.special import gammaincc, stdtr
 
     residual = difference(data.quantities, data.measured, refined.expected) / refined.scale
     freedom = freedom_of(data.quantities)
     # The tails of the Student-t are cut where one reading would outweigh all others, and its variance taken out.
     squares = np.minimum(residual**2, 30.0) * (freedom - 2) / freedom
     total = squares.sum() + (refined.unknowns**2).sum() + (refined.shared**2).sum()
-    return float(gammaincc(len(data.readings) / 2, total / 2))
+    worst = float((2.0 * stdtr(freedom, -np.abs(residual))).min()) * len(residual)
+    return min(float(gammaincc(len(data.readings) / 2, total / 2)), worst)
 
 
 def best_single(weighed: Weighed) -> Refined | None:
@@ -118,13 +121,6 @@ def try_pairs(panel: Panel, data: Data, weighed: Weighed) -> Weighed:
             if single in weighed.refined:
                 starts[pair] = weighed.refined[single].unknowns[: len(panel.unknowns)]
     refined = refine(panel, data, best, starts=starts)
-    leader = max((r.evidence for r in refined.values()), default=0.0)
-    again = sorted(refined, key=lambda pair: -refined[pair].evidence)[:AGAIN]
-    again = [pair for pair in again if refined[pair].evidence > leader - AGAIN_WITHIN]
-    own = {pair: refined[pair].unknowns for pair in again}
-    for pair, result in refine(panel, data, again, starts=own, exact=True, fresh=True).items():
-        if result.evidence > refined[pair].evidence:
-            refined[pair] = result
     reference = next(change for change in leaders.values())
     anchor = weighed.log_weight[panel.index[reference]] - weighed.refined[reference].evidence
     changes, weights = [], []
@@ -154,7 +150,7 @@ def _pair(first: Change, second: Change) -> Change:
 def _score(panel: Panel, data: Data, first: Change, predicted: np.ndarray, severity: np.ndarray) -> np.ndarray:
     """Evidence of a first fault with each of C partners, by the slopes of the first alone, shape (C,)."""
     rows = data.columns
-    own = panel.prior_slopes([first], 1)[:, rows]
+    own = panel.slopes([first], np.zeros((1, len(panel.unknowns) + 1)), wanted=rows)[:, rows]
     shifted = panel.shifted[[panel.index[first]]][:, rows]
     every = np.concatenate([own, shared_errors(panel, rows, own, shifted)], axis=2)[0]
     usual = own_scale(panel, rows, data.noise, shifted)[0]

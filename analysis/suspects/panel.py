@@ -15,11 +15,13 @@ from dataclasses import dataclass
 import numpy as np
 
 from acquisition.records import Measurand
-from analysis.circuit.supplied import Start
+from analysis.circuit.supplied import Start, Supplied
 
-from ..chassis import ChassisModel, Parameter
-from ..faults import Fault, class_of, faults_of
-from .variables import columns_to_variables, from_variable, slope_of_variable
+from ..chassis import ChassisModel
+from ..chassis.sensitivities import slopes_of
+from ..faults import Fault, faults_of
+from .unknowns import unknowns_of
+from .variables import columns_to_variables, from_variable, slope_of_variable, slopes_to_variables
 
 SLOW = ("ripple_pp_v",)
 """Quantities whose prediction costs much more than a linear solution: their slopes are taken from the healthy
@@ -35,6 +37,9 @@ healthy chassis."""
 BATCH = 400
 """Samples solved at a time: their matrices stay in the cache."""
 
+MATRICES = 600
+"""Samples times frequencies whose matrices are inverted at a time, for slopes."""
+
 STEP = 0.3
 """Step for slopes by differences, in standard deviations: wide enough to average over a bend of a curve."""
 
@@ -42,33 +47,6 @@ GRID_ERROR_V = 0.015
 """How far the DC of a grid may be from the model: grid current near zero bias differs from tube to tube (bench
 practice E19
 allows a healthy grid -0.05 V and more on a large grid leak)."""
-
-CONTACT_SIGMA_V = 0.15
-"""Spread of the contact potential, section to section, with what the curves miss at low plate volts. Evidence:
-the fits of
-model_points section 4 leave it open by 0.2 V; biases of sixty measured ECC88 spread 0.25 V (section 6), to which
-strength and mu contribute; published 12AX7 sets differ at 100 V, -1 V as if by 0.1 to 0.5 V (section 2)."""
-
-TRIODE_STRENGTH_SIGMA = 0.27
-"""Spread of a triode's current at given volts with contact potential and mu apart. Evidence: sixty measured
-ECC88 spread 36 % in
-current at 90 V, 15 mA; 0.15 V of contact potential give 12 % and 10 % of mu give 23 %, which leaves 0.27."""
-
-SCREEN_SIGMA = 0.2
-"""Spread of screen against plate current: fits miss published screen currents by 0 to 28 % (model_points
-section 5)."""
-
-FILM_LEAK_S, FILM_LEAK_SIGMA = 3000.0, 1.6
-"""Insulation of sound film capacitors as a time constant in seconds, and spread of its logarithm: new ones hold
-for 1000 to
-10000 s (IEC 60384-2, from memory), aged paper for minutes. Wider than one healthy kind would need, so that
-neither is a
-fault."""
-
-PLATE_GRID_LEAK_S, PLATE_GRID_LEAK_SIGMA = 2e-11, 1.2
-"""Insulation of a sound socket and tube from plate to grid, and spread of its logarithm. Common practice, no
-source. Where a
-grid has lost its return it decides, with the gas current, which way the grid drifts."""
 
 
 def canonical(measurand: Measurand) -> Measurand:
@@ -87,35 +65,6 @@ def canonical(measurand: Measurand) -> Measurand:
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)
-class Unknown:
-    """One healthy parameter that varies.
-
-    Parameters
-    ----------
-    key : str
-        Of the model.
-    centre : float
-        Value at z = 0.
-    sigma : float
-        Spread of the logarithm, or of the value itself where ``additive``.
-    additive : bool
-        The value is ``centre + sigma z`` instead of ``centre exp(sigma z)``.
-    section : str
-        Section key for tubes.
-    """
-
-    key: str
-    centre: float
-    sigma: float
-    additive: bool = False
-    section: str = ""
-
-    def value(self, z: np.ndarray) -> np.ndarray:
-        """Value of the parameter for each z, same shape."""
-        return self.centre + self.sigma * z if self.additive else self.centre * np.exp(self.sigma * z)
-
-
-@dataclass(frozen=True, slots=True, kw_only=True)
 class Change:
     """One or two parameters set to a severity.
 
@@ -129,46 +78,6 @@ class Change:
 
     faults: tuple[int, ...] = ()
     values: tuple[float, ...] = ()
-
-
-def unknowns_of(model: ChassisModel, measured: Mapping[str, tuple[float, float]]) -> tuple[Unknown, ...]:
-    """What varies from one healthy chassis to the next.
-
-    Parameters
-    ----------
-    model : ChassisModel
-        The chassis.
-    measured : mapping of str to (value, std)
-        Parameters measured with power off: they replace nominal value and tolerance.
-    """
-    result = []
-    for key, parameter in model.parameters.items():
-        if key in measured:
-            value, std = measured[key]
-            result.append(Unknown(key=key, centre=value, sigma=max(std / value, 1e-4), section=parameter.section))
-        elif key.endswith(".leak") and class_of(parameter, model.chassis) == "film":
-            centre = model.chassis.parts[parameter.part].value / FILM_LEAK_S
-            result.append(Unknown(key=key, centre=centre, sigma=FILM_LEAK_SIGMA))
-        elif key.endswith(".strength") and f"{parameter.section}.screen" not in model.parameters:
-            result.append(Unknown(key=key, centre=1.0, sigma=TRIODE_STRENGTH_SIGMA, section=parameter.section))
-        elif parameter.sigma > 0:
-            centre = parameter.nominal * math.exp(parameter.shift)
-            result.append(Unknown(key=key, centre=centre, sigma=parameter.sigma, section=parameter.section))
-        else:
-            result += _beside_the_drawing(parameter)
-    return tuple(result)
-
-
-def _beside_the_drawing(parameter: Parameter) -> list[Unknown]:
-    """Unknowns the model takes as fixed: what tubes have of themselves, and what the curves miss."""
-    key, ending, section = parameter.key, parameter.key.partition(".")[2], parameter.section
-    if ending == "offset":
-        return [Unknown(key=key, centre=0.0, sigma=CONTACT_SIGMA_V, additive=True, section=section)]
-    if ending == "screen":
-        return [Unknown(key=key, centre=1.0, sigma=SCREEN_SIGMA, section=section)]
-    if ending == "leak_PG":
-        return [Unknown(key=key, centre=PLATE_GRID_LEAK_S, sigma=PLATE_GRID_LEAK_SIGMA, section=section)]
-    return []
 
 
 class Panel:
@@ -209,6 +118,8 @@ class Panel:
         Compared variables of each hypothesis at z = 0; NaN where it has no operating point.
     severity_slopes : ndarray, shape (C, M)
         Derivative by the standardised severity within the cell.
+    mild : ndarray of bool, shape (C,)
+        Hypotheses that move no reading far from healthy.
     """
 
     def __init__(
@@ -232,14 +143,18 @@ class Panel:
         cells = ((index, value) for index, f in enumerate(self.faults) for value in f.values)
         self.changes = (Change(), *(Change(faults=(index,), values=(value,)) for index, value in cells))
         self.index = {change: row for row, change in enumerate(self.changes)}
-        self._slopes: dict[Change, np.ndarray] = {}
         self._rests = self._at_home()
         zero = np.zeros((1, len(self.unknowns)))
-        self.centre, self.healthy_slopes = self._healthy(zero)
+        self.centre = self.predict([Change()], zero)[0]
+        self.healthy_slopes = np.zeros((len(self.measurands), len(self.unknowns)))
+        self.healthy_slopes = self.slopes([Change()], zero, full=True)[0]
         self.usable = np.isfinite(self.centre)
         self.grid_error = self._grid_error()
         self.shifted = self.predict(self.changes, np.zeros((len(self.changes), len(self.unknowns) + 1)))
         self.severity_slopes = self._severity_slopes()
+        shift = np.where(self.quantities == "phase_deg", 0.0, np.abs(self.shifted - self.centre))[:, self.usable]
+        with np.errstate(invalid="ignore"):
+            self.mild = shift.max(axis=1, initial=0.0) <= MILD
 
     def values(self, changes: Sequence[Change], unknowns: np.ndarray) -> dict[str, np.ndarray]:
         """Parameter values of S samples.
@@ -278,13 +193,96 @@ class Panel:
         """
         wanted = self.measurands if columns is None else tuple(self.measurands[c] for c in columns)
         tables = [
-            self._shown(changes[first : first + BATCH], unknowns[first : first + BATCH], wanted)
+            self.model.predict(values, wanted, supplied=supplied)
             for first in range(0, len(changes), BATCH)
+            for values, supplied in [
+                self._supplied(changes[first : first + BATCH], unknowns[first : first + BATCH])
+            ]
         ]
         return columns_to_variables(wanted, np.concatenate(tables))
 
-    def _shown(self, changes: Sequence[Change], unknowns: np.ndarray, wanted: Sequence[Measurand]) -> np.ndarray:
-        """Values of some samples, each found from where its hypothesis rested last."""
+    def look(
+        self, changes: Sequence[Change], unknowns: np.ndarray, columns: np.ndarray, slow: bool = True
+    ) -> tuple[np.ndarray, np.ndarray]:
+        """Compared variables and their slopes at the same place.
+
+        Parameters
+        ----------
+        changes : sequence of Change
+            S hypotheses.
+        unknowns : ndarray, shape (S, P + K)
+            See `values`.
+        columns : ndarray of int, shape (M,)
+            Which measurands.
+        slow : bool
+            Predict the slow quantities too.
+
+        Returns
+        -------
+        predicted : ndarray, shape (S, M)
+            As `predict`; NaN for slow quantities left out.
+        slopes : ndarray, shape (S, M, P + K)
+            Derivatives by the unknowns and the severities; zero where there is no operating point. Those of slow
+            quantities are borrowed from the healthy chassis.
+        """
+        late = np.isin(self.quantities[columns], SLOW)
+        wanted = tuple(self.measurands[c] for c in columns[~late])
+        later = tuple(self.measurands[c] for c in columns[late]) if slow else ()
+        predicted = np.full((len(changes), len(columns)), np.nan)
+        slopes = np.zeros((*predicted.shape, unknowns.shape[1]))
+        frequencies = {m.freq_hz for m in wanted if m.quantity != "dc_v"}
+        size = max(1, MATRICES // max(1, len(frequencies)))
+        for first in range(0, len(changes), size):
+            rows = slice(first, first + size)
+            values, supplied = self._supplied(changes[rows], unknowns[rows])
+            if wanted:
+                found = self._looked(changes[rows], unknowns[rows], wanted, values, supplied)
+                predicted[rows, ~late], slopes[rows, ~late] = found
+            if later:
+                shown = self.model.predict(values, later, supplied=supplied)
+                predicted[rows, late] = columns_to_variables(later, shown)
+        for row, change in enumerate(changes if late.any() else ()):
+            slopes[row, late] = self.borrowed(change, unknowns.shape[1])[columns[late]]
+        return predicted, slopes
+
+    def _looked(
+        self,
+        changes: Sequence[Change],
+        unknowns: np.ndarray,
+        wanted: Sequence[Measurand],
+        values: dict[str, np.ndarray],
+        supplied: Supplied,
+    ) -> tuple[np.ndarray, np.ndarray]:
+        """Quick quantities of some samples at rest."""
+        count, known = len(changes), len(self.unknowns)
+        moves = {u.key: u.move(np.broadcast_to(values[u.key], (count,))) for u in self.unknowns}
+        severe: dict[str, np.ndarray] = {}
+        for row, change in enumerate(changes):
+            for index in change.faults:
+                key = self.faults[index].key
+                held = severe.setdefault(key, np.zeros(count, dtype=bool))
+                held[row] = True
+        of_severity = {key: np.broadcast_to(values[key], (count,)) for key in severe}
+        # A part that a fault has changed no longer varies with its tolerance.
+        for key in severe.keys() & moves.keys():
+            moves[key] = np.where(severe[key], of_severity[key], moves[key])
+        moves |= {key: value for key, value in of_severity.items() if key not in moves}
+        shown, by_move = slopes_of(self.model, values, moves, wanted, supplied)
+        by_move = np.nan_to_num(by_move * slopes_to_variables(wanted, shown)[..., None])
+        place = {key: row for row, key in enumerate(moves)}
+        slopes = np.zeros((count, len(wanted), unknowns.shape[1]))
+        slopes[..., :known] = by_move[..., [place[u.key] for u in self.unknowns]]
+        for row, change in enumerate(changes):
+            for order, index in enumerate(change.faults):
+                fault = self.faults[index]
+                own = by_move[row, :, place[fault.key]]
+                if known + order < unknowns.shape[1]:
+                    slopes[row, :, known + order] = own * fault.cell_log
+                slopes[row, :, [n for n, u in enumerate(self.unknowns) if u.key == fault.key]] = 0.0
+        return columns_to_variables(wanted, shown), slopes
+
+    def _supplied(self, changes: Sequence[Change], unknowns: np.ndarray) -> tuple[dict[str, np.ndarray], Supplied]:
+        """Values of some samples and their rest, each found from where its hypothesis rested last."""
         values = self.values(changes, unknowns)
         # A pair starts from where its first fault alone rests; its own rest is not kept.
         alone = [c if len(c.faults) < 2 else Change(faults=c.faults[:1], values=c.values[:1]) for c in changes]
@@ -296,7 +294,7 @@ class Panel:
         found = supplied.start()
         for old, new in ((self._rests.volts, found.volts), *zip(self._rests.lines, found.lines, strict=True)):
             old[:, rows[keep]] = np.broadcast_to(new, (len(new), len(rows)))[:, keep]
-        return self.model.predict(values, wanted, supplied=supplied)
+        return values, supplied
 
     def _at_home(self) -> Start:
         """Every hypothesis at the rest of the nominal chassis, to begin with."""
@@ -306,65 +304,17 @@ class Panel:
             lines=tuple(np.repeat(line, count, axis=1) for line in home.lines),
         )
 
-    def prior_slopes(self, changes: Sequence[Change], severities: int) -> np.ndarray:
-        """Derivatives at z = 0 by all unknowns and severities, shape (S, M, P + K); kept for the next reading.
-
-        Parameters
-        ----------
-        changes : sequence of Change
-            S hypotheses.
-        severities : int
-            K, at least the largest number of faults among them; the rest are zero columns.
-        """
-        missing = [c for c in dict.fromkeys(changes) if c not in self._slopes]
-        far = []
-        for change in missing:
-            if self.is_mild(change):
-                self._slopes[change] = self._borrowed(change)
-            else:
-                far.append(change)
-        if far:
-            width = max(len(c.faults) for c in far)
-            found = self.slopes(far, np.zeros((len(far), len(self.unknowns) + width)))
-            self._slopes |= dict(zip(far, found, strict=True))
-        result = np.zeros((len(changes), len(self.measurands), len(self.unknowns) + severities))
-        for row, change in enumerate(changes):
-            known = self._slopes[change]
-            result[row, :, : known.shape[1]] = known
-        return result
-
-    def relinearise(self, unknowns: np.ndarray) -> None:
-        """Take the slopes of the healthy chassis at another place than z = 0.
-
-        Parameters
-        ----------
-        unknowns : ndarray, shape (P,)
-            Where.
-        """
-        self.healthy_slopes = self.slopes([Change()], unknowns[None, : len(self.unknowns)], full=True)[0]
-        self._slopes = {Change(): self.healthy_slopes}
-
-    def is_mild(self, change: Change) -> bool:
-        """Whether a hypothesis moves no reading far from healthy.
+    def fault_of(self, change: Change, key: tuple[str, str, str]) -> Fault:
+        """The fault of a hypothesis that belongs to a part, section and word.
 
         Parameters
         ----------
         change : Change
             Hypothesis.
+        key : (part, section, fault)
+            Of one of its faults.
         """
-        row = self.index.get(change)
-        if row is None or np.isnan(self.shifted[row][self.usable]).any():
-            return False
-        shift = np.where(self.quantities == "phase_deg", 0.0, np.abs(self.shifted[row] - self.centre))
-        return bool(np.nanmax(shift, initial=0.0) <= MILD)
-
-    def _borrowed(self, change: Change) -> np.ndarray:
-        """Slopes of the healthy chassis, with the changed part itself held and the severity added."""
-        slopes = self.healthy_slopes.copy()
-        held = {self.faults[i].key for i in change.faults}
-        slopes[:, [n for n, u in enumerate(self.unknowns) if u.key in held]] = 0.0
-        severity = [self.severity_slopes[self.index[change]]] if change.faults else []
-        return np.column_stack([slopes, *severity])
+        return next(f for f in (self.faults[i] for i in change.faults) if (f.part, f.section, f.fault) == key)
 
     def slopes(
         self, changes: Sequence[Change], unknowns: np.ndarray, full: bool = False, wanted: np.ndarray | None = None
@@ -378,33 +328,42 @@ class Panel:
         unknowns : ndarray, shape (S, P + K)
             Where.
         full : bool
-            Compute the slow quantities too, instead of borrowing their slopes from the healthy chassis.
+            Compute the slow quantities too, by differences, instead of borrowing their slopes from the healthy
+            chassis.
         wanted : ndarray of int, optional
             Columns that are needed, all when left out; others may be zero.
         """
         count, width = unknowns.shape
-        quick = np.flatnonzero(~np.isin(self.quantities, SLOW))
-        columns = np.arange(len(self.measurands)) if full else quick
-        if wanted is not None:
-            columns = np.intersect1d(columns, wanted)
-        moved = np.repeat(unknowns[:, None, :], width + 1, axis=1)
-        moved[:, np.arange(1, width + 1), np.arange(width)] += STEP
-        many = [change for change in changes for _ in range(width + 1)]
-        table = self.predict(many, moved.reshape(-1, width), columns).reshape(count, width + 1, -1)
-        delta = table[:, 1:] - table[:, :1]
-        phase = self.quantities[columns] == "phase_deg"
-        delta[..., phase] = (delta[..., phase] + np.pi) % (2 * np.pi) - np.pi
         result = np.zeros((count, len(self.measurands), width))
-        result[:, columns] = np.nan_to_num(delta / STEP).transpose(0, 2, 1)
-        if not full:
-            slow = np.setdiff1d(np.arange(len(self.measurands)), quick)
-            for row, change in enumerate(changes):
-                borrowed = self._borrowed(change) if change in self.index else self.healthy_slopes
-                result[row, slow, : borrowed.shape[1]] = borrowed[slow]
+        columns = np.arange(len(self.measurands)) if wanted is None else np.unique(wanted)
+        result[:, columns] = self.look(changes, unknowns, columns, slow=False)[1]
+        slow = columns[np.isin(self.quantities[columns], SLOW)]
+        if full and slow.size:
+            moved = np.repeat(unknowns[:, None, :], width + 1, axis=1)
+            moved[:, np.arange(1, width + 1), np.arange(width)] += STEP
+            many = [change for change in changes for _ in range(width + 1)]
+            table = self.predict(many, moved.reshape(-1, width), slow).reshape(count, width + 1, -1)
+            result[:, slow] = np.nan_to_num((table[:, 1:] - table[:, :1]) / STEP).transpose(0, 2, 1)
         return result
 
-    def _healthy(self, zero: np.ndarray) -> tuple[np.ndarray, np.ndarray]:
-        return self.predict([Change()], zero)[0], self.slopes([Change()], zero, full=True)[0]
+    def borrowed(self, change: Change, width: int) -> np.ndarray:
+        """Slopes of the healthy chassis with the changed parts held and the severities added, shape (M, width).
+
+        Parameters
+        ----------
+        change : Change
+            Hypothesis; the severities of a pair have none.
+        width : int
+            P + K.
+        """
+        known = len(self.unknowns)
+        slopes = np.zeros((len(self.measurands), width))
+        slopes[:, :known] = self.healthy_slopes[:, :known]
+        held = {self.faults[i].key for i in change.faults}
+        slopes[:, [n for n, u in enumerate(self.unknowns) if u.key in held]] = 0.0
+        if len(change.faults) == 1 and change in self.index:
+            slopes[:, known] = self.severity_slopes[self.index[change]]
+        return slopes
 
     def _grid_error(self) -> np.ndarray:
         """Own error of DC readings on grids in the compared variable, zero elsewhere, shape (M,)."""

@@ -3,6 +3,7 @@
 from __future__ import annotations
 
 from collections.abc import Mapping, Sequence
+from dataclasses import dataclass
 
 import numpy as np
 
@@ -14,14 +15,92 @@ from .variables import difference
 
 HALVINGS = 4
 
-SETTLED = 0.05
-"""A gain in log probability below this ends the steps."""
-
-AT_REST = 0.005
-"""A hypothesis that gained less than this is left where it is while others go on."""
+AT_REST = 0.02
+"""A hypothesis that gained less log probability than this in a step is left where it is."""
 
 REACH = 3.0
 """No unknown is followed further than this many standard deviations in one step."""
+
+RESCALED, RESCALINGS = 0.1, 2
+"""The walk is gone on with the errors that belong to its end where those differ by so much (logarithm)."""
+
+LOST = 1e3
+"""Misfit of a reading that has no prediction."""
+
+
+@dataclass(slots=True, kw_only=True, eq=False)
+class _Walk:
+    """Where the hypotheses of one batch are: arrays over C hypotheses, changed as they go."""
+
+    unknowns: np.ndarray  # (C, P + K)
+    predicted: np.ndarray  # (C, M)
+    slopes: np.ndarray  # (C, M, P + K)
+    shared: np.ndarray  # (C, E)
+
+
+class _Way:
+    """What the steps of one batch share.
+
+    Parameters
+    ----------
+    panel : Panel
+        The model.
+    data : Data
+        Readings.
+    changes : sequence of Change
+        C hypotheses.
+    origin : ndarray, shape (C, M)
+        Their predictions at z = 0.
+    exact : bool
+        Compute slow quantities at every step.
+    """
+
+    def __init__(
+        self, panel: Panel, data: Data, changes: Sequence[Change], origin: np.ndarray, exact: bool
+    ) -> None:
+        self.panel, self.data, self.changes = panel, data, changes
+        self.freedom = freedom_of(data.quantities)
+        self.far = np.zeros_like(origin)
+        self.scale = np.ones_like(origin)
+        self.slow = np.flatnonzero(np.isin(data.quantities, SLOW))
+        self.exact = exact
+
+    def rescale(self, predicted: np.ndarray) -> np.ndarray:
+        """Take the model's errors for predictions of shape (C, M); which hypotheses that changes much, shape (C,).
+
+        The error about a shift goes by the shift that was read, the same for every hypothesis that explains it, by
+        its fault or by its tubes; and by the shift a hypothesis predicts where that is the larger.
+        """
+        panel, data = self.panel, self.data
+        centre, read = panel.centre[data.columns], np.repeat(data.measured[None], len(predicted), axis=0)
+        shifts = [np.abs(np.nan_to_num(difference(data.quantities, at, centre))) for at in (predicted, read)]
+        self.far = np.where(shifts[0] > shifts[1], predicted, read)
+        before, self.scale = self.scale, own_scale(panel, data.columns, data.noise, self.far)
+        return np.asarray((np.abs(np.log(self.scale / before)) > RESCALED).any(axis=1))
+
+    def look(self, rows: np.ndarray, unknowns: np.ndarray, slow: np.ndarray) -> tuple[np.ndarray, np.ndarray]:
+        """Predictions and slopes of some hypotheses, shapes (c, M) and (c, M, P + K).
+
+        ``slow`` are the predictions of slow quantities as slopes tell them, shape (c, slow)."""
+        changes = [self.changes[int(i)] for i in rows]
+        predicted, slopes = self.panel.look(changes, unknowns, self.data.columns, slow=self.exact)
+        if not self.exact:
+            predicted[:, self.slow] = slow
+        return predicted, slopes
+
+    def errors(self, rows: np.ndarray, slopes: np.ndarray) -> np.ndarray:
+        """Slopes of the shared errors, shape (c, M, E)."""
+        return shared_errors(self.panel, self.data.columns, slopes, self.far[rows])
+
+    def value(self, rows: np.ndarray, left: np.ndarray, unknowns: np.ndarray, shared: np.ndarray) -> np.ndarray:
+        """Log probability of what is left of the readings, and of the unknowns, shape (c,)."""
+        found = log_student(np.nan_to_num(left, nan=LOST), self.scale[rows], self.freedom)
+        return np.asarray(found - 0.5 * ((unknowns**2).sum(axis=1) + (shared**2).sum(axis=1)))
+
+    def left(self, predicted: np.ndarray, errors: np.ndarray, shared: np.ndarray) -> np.ndarray:
+        """Readings less prediction and shared errors, shape (c, M)."""
+        aside = np.einsum("cme,ce->cm", errors, shared)
+        return np.asarray(difference(self.data.quantities, self.data.measured, predicted) - aside)
 
 
 def refine(
@@ -31,7 +110,6 @@ def refine(
     steps: int = 6,
     starts: Mapping[Change, np.ndarray] | None = None,
     exact: bool = False,
-    fresh: bool = False,
 ) -> dict[Change, Refined]:
     """Follow each hypothesis to its most probable unknowns through the model itself.
 
@@ -42,120 +120,123 @@ def refine(
     data : Data
         Readings.
     changes : sequence of Change
-        Hypotheses.
+        Hypotheses; those without an operating point are left out of the result.
     steps : int
         Gauss-Newton steps.
     starts : mapping of Change to ndarray, optional
         Unknowns to start from, shape (P,) or with severities; zero when left out.
     exact : bool
         Compute slow quantities at every step, not only at the end.
-    fresh : bool
-        Go on from the starts: slopes are taken there, not at the centre of the spread (where a grid begins to
-        conduct the two have little in common), and no step may lead to a worse place.
+
+    Notes
+    -----
+    Every step takes exact slopes where it stands. No step leads to a worse place.
     """
     if not changes:
         return {}
-    rows, quantities = data.columns, data.quantities
-    severities = max(len(c.faults) for c in changes)
-    count = len(panel.unknowns) + severities
-    unknowns = np.zeros((len(changes), count))
-    origin = _start(panel, changes, unknowns, rows)
-    predicted = origin
-    if starts:
-        for row, change in enumerate(changes):
-            begin = starts.get(change, unknowns[row])
-            unknowns[row, : begin.size] = begin
-        predicted = panel.predict(changes, unknowns, rows)
-        lost = np.isnan(predicted).any(axis=1)
-        unknowns[lost], predicted[lost] = 0.0, origin[lost]
-    alive = ~np.isnan(predicted).any(axis=1)
-    changes = [c for c, ok in zip(changes, alive, strict=True) if ok]
-    unknowns, predicted, origin = unknowns[alive], predicted[alive], origin[alive]
+    rows, width = data.columns, len(panel.unknowns) + max(len(c.faults) for c in changes)
+    unknowns = np.zeros((len(changes), width))
+    for row, change in enumerate(changes):
+        begin = (starts or {}).get(change, unknowns[row, :0])[:width]
+        unknowns[row, : begin.size] = begin
+    origin = _origin(panel, changes, rows, width)
+    whole = _Way(panel, data, changes, origin, exact)
+    every = np.arange(len(changes))
+    slow = origin[:, whole.slow]
+    if unknowns.any() and whole.slow.size and not exact:
+        slow = panel.predict(changes, unknowns, rows[whole.slow])
+    predicted, slopes = whole.look(every, unknowns, slow)
+    lost = np.isnan(predicted).any(axis=1) & unknowns.any(axis=1)
+    if lost.any():
+        again = np.flatnonzero(lost)
+        unknowns[again] = 0.0
+        predicted[again], slopes[again] = whole.look(again, unknowns[again], origin[again][:, whole.slow])
+    alive = np.flatnonzero(~np.isnan(predicted).any(axis=1) & ~np.isnan(origin).any(axis=1))
+    changes = [changes[int(i)] for i in alive]
     if not changes:
         return {}
-    scale = own_scale(panel, rows, data.noise, origin)
-    freedom = freedom_of(quantities)
-    if fresh:
-        slopes = panel.slopes(changes, unknowns, wanted=rows)[:, rows]
-    else:
-        slopes = panel.prior_slopes(changes, severities)[:, rows]
-    design = np.concatenate([slopes, shared_errors(panel, rows, slopes, origin)], axis=2)
-    shared = np.zeros((len(changes), design.shape[2] - count))
-    weights, goodness = 1 / scale**2, np.full(len(changes), -np.inf)
-    if fresh:
-        left = difference(quantities, data.measured, predicted)
-        shared = fit(left, design[:, :, count:], scale, freedom).unknowns
-        left -= np.einsum("cmq,cq->cm", design[:, :, count:], shared)
-        weights = (freedom + 1) / (freedom + (left / scale) ** 2) / scale**2
-        goodness = log_student(left, scale, freedom) - 0.5 * ((unknowns**2).sum(axis=1) + (shared**2).sum(axis=1))
-    found = Fit(unknowns=np.concatenate([unknowns, shared], axis=1), weights=weights)
-    quick = ~np.isin(quantities, () if exact else SLOW)
-    settled = np.zeros(len(changes), dtype=bool)
-    for _ in range(steps):
-        residual = difference(quantities, data.measured, predicted)
-        target = residual + np.einsum("cmq,cq->cm", design[:, :, :count], unknowns)
-        at = residual - np.einsum("cmq,cq->cm", design[:, :, count:], shared)
-        trial = fit(target, design, scale, freedom, residual=at if fresh else None)
-        move = trial.unknowns - np.concatenate([unknowns, shared], axis=1)
-        move *= np.minimum(1.0, REACH / np.maximum(np.abs(move[:, :count]).max(axis=1), 1e-9))[:, None]
-        move[settled] = 0.0
-        candidate, errors = unknowns + move[:, :count], shared + move[:, count:]
-        there, value = predicted.copy(), goodness.copy()
-        left_over = np.flatnonzero(~settled)
-        for halving in range(HALVINGS):
-            # Only what is not settled, and then only what came out worse, goes through the model.
-            part = design[left_over]
-            candidate[left_over] = unknowns[left_over] + move[left_over, :count]
-            errors[left_over] = shared[left_over] + move[left_over, count:]
-            ahead = predicted[left_over] + np.einsum("cmq,cq->cm", part[:, :, :count], move[left_over, :count])
-            ahead[:, quick] = panel.predict([changes[i] for i in left_over], candidate[left_over], rows[quick])
-            there[left_over] = ahead
-            aside = np.einsum("cmq,cq->cm", part[:, :, count:], errors[left_over])
-            left = difference(quantities, data.measured, ahead) - aside
-            value[left_over] = log_student(np.nan_to_num(left, nan=1e3), scale[left_over], freedom)
-            squares = (candidate[left_over] ** 2).sum(axis=1) + (errors[left_over] ** 2).sum(axis=1)
-            value[left_over] -= 0.5 * squares
-            left_over = left_over[~(value[left_over] > goodness[left_over] - 1e-6)]
-            if not left_over.size or halving == HALVINGS - 1:
+    way = _Way(panel, data, changes, origin[alive], exact)
+    way.rescale(predicted[alive])
+    walk = _begin(way, unknowns[alive], predicted[alive], slopes[alive])
+    going = np.arange(len(changes))
+    for _ in range(RESCALINGS):
+        for _ in range(steps):
+            gained = _step(way, walk, going)
+            going = going[gained > AT_REST]
+            if not going.size:
                 break
-            move[left_over] *= 0.3
-        take = value > goodness - 1e-6
-        _learn(design[:, :, :count], candidate - unknowns, difference(quantities, there, predicted))
-        unknowns = np.where(take[:, None], candidate, unknowns)
-        predicted = np.where(take[:, None], there, predicted)
-        shared = np.where(take[:, None], errors, shared)
-        weights = np.where((take & ~settled)[:, None], trial.weights, found.weights)
-        found = Fit(unknowns=np.concatenate([unknowns, shared], axis=1), weights=weights)
-        gained = np.where(take & np.isfinite(goodness), value - goodness, np.where(take, np.inf, 0.0))
-        goodness = np.where(take, value, goodness)
-        if take.all() and gained.max() < SETTLED:
+        going = np.flatnonzero(way.rescale(walk.predicted))
+        if not going.size:
             break
-        settled |= take & (gained < AT_REST)
-    if not quick.all():
-        slow = panel.predict(changes, unknowns, rows[~quick])
-        predicted[:, ~quick] = np.where(np.isnan(slow), predicted[:, ~quick], slow)
-    left = difference(quantities, data.measured, predicted) - np.einsum("cmq,cq->cm", design[:, :, count:], shared)
-    evidence = log_evidence(left, scale, freedom, design, found)
-    return {
-        change: Refined(
-            unknowns=unknowns[i], shared=shared[i], predicted=predicted[i], slopes=design[i], scale=scale[i],
-            weights=found.weights[i], evidence=float(evidence[i]),
-        )
-        for i, change in enumerate(changes)
-    }  # fmt: skip
+    return _ended(way, walk)
 
 
-def _start(panel: Panel, changes: Sequence[Change], unknowns: np.ndarray, rows: np.ndarray) -> np.ndarray:
+def _origin(panel: Panel, changes: Sequence[Change], rows: np.ndarray, width: int) -> np.ndarray:
     """Predictions at z = 0, from the panel where it has them."""
     if all(change in panel.index for change in changes):
         return panel.shifted[[panel.index[change] for change in changes]][:, rows].copy()
-    return panel.predict(changes, unknowns, rows)
+    return panel.predict(changes, np.zeros((len(changes), width)), rows)
 
 
-def _learn(slopes: np.ndarray, move: np.ndarray, change: np.ndarray) -> None:
-    """Correct slopes in place by what a step really did (Broyden's update), shapes (C, M, Q), (C, Q), (C, M)."""
-    length = (move**2).sum(axis=1)
-    use = (length > 1e-8) & np.isfinite(change).all(axis=1)
-    missed = np.nan_to_num(change) - np.einsum("cmq,cq->cm", slopes, move)
-    update = missed[:, :, None] * (move / np.maximum(length, 1e-12)[:, None])[:, None, :]
-    slopes += np.where(use[:, None, None], update, 0.0)
+def _begin(way: _Way, unknowns: np.ndarray, predicted: np.ndarray, slopes: np.ndarray) -> _Walk:
+    """The first place, with the shared errors that fit it best."""
+    every = np.arange(len(unknowns))
+    errors = way.errors(every, slopes)
+    left = difference(way.data.quantities, way.data.measured, predicted)
+    found = fit(left, errors, way.scale, way.freedom)
+    return _Walk(unknowns=unknowns, predicted=predicted, slopes=slopes, shared=found.unknowns)
+
+
+def _step(way: _Way, walk: _Walk, going: np.ndarray) -> np.ndarray:
+    """One step of the hypotheses that are still going; what each gained, shape (c,)."""
+    data = way.data
+    unknowns, predicted, slopes = walk.unknowns[going], walk.predicted[going], walk.slopes[going]
+    shared, scale, count = walk.shared[going], way.scale[going], walk.unknowns.shape[1]
+    errors = way.errors(going, slopes)
+    # The errors that tubes share follow their slopes: what was reached is valued anew.
+    at = way.left(predicted, errors, shared)
+    before = way.value(going, at, unknowns, shared)
+    design = np.concatenate([slopes, errors], axis=2)
+    residual = difference(data.quantities, data.measured, predicted)
+    target = residual + np.einsum("cmq,cq->cm", slopes, unknowns)
+    trial = fit(target, design, scale, way.freedom, residual=at)
+    move = trial.unknowns - np.concatenate([unknowns, shared], axis=1)
+    move *= np.minimum(1.0, REACH / np.maximum(np.abs(move[:, :count]).max(axis=1), 1e-9))[:, None]
+    gained = np.zeros(len(going))
+    open_ = np.arange(len(going))
+    for _ in range(HALVINGS):
+        there, errors_there = unknowns[open_] + move[open_, :count], shared[open_] + move[open_, count:]
+        ahead = np.einsum("cmq,cq->cm", slopes[open_][:, way.slow], move[open_, :count])
+        found, new = way.look(going[open_], there, predicted[open_][:, way.slow] + ahead)
+        value = way.value(going[open_], way.left(found, errors[open_], errors_there), there, errors_there)
+        take = value > before[open_] - 1e-6
+        better, place = open_[take], going[open_[take]]
+        walk.unknowns[place], walk.shared[place] = there[take], errors_there[take]
+        walk.predicted[place], walk.slopes[place] = found[take], new[take]
+        gained[better] = value[take] - before[better]
+        open_ = open_[~take]
+        if not open_.size:
+            break
+        move[open_] *= 0.3
+    return gained
+
+
+def _ended(way: _Way, walk: _Walk) -> dict[Change, Refined]:
+    """The places reached, with their evidence."""
+    every, columns = np.arange(len(way.changes)), way.data.columns
+    if way.slow.size and not way.exact:
+        slow = way.panel.predict(way.changes, walk.unknowns, columns[way.slow])
+        walk.predicted[:, way.slow] = np.where(np.isnan(slow), walk.predicted[:, way.slow], slow)
+    errors = way.errors(every, walk.slopes)
+    design = np.concatenate([walk.slopes, errors], axis=2)
+    left = way.left(walk.predicted, errors, walk.shared)
+    weights = (way.freedom + 1) / (way.freedom + (left / way.scale) ** 2) / way.scale**2
+    both = np.concatenate([walk.unknowns, walk.shared], axis=1)
+    evidence = log_evidence(left, way.scale, way.freedom, design, Fit(unknowns=both, weights=weights))
+    return {
+        change: Refined(
+            unknowns=walk.unknowns[i], shared=walk.shared[i], predicted=walk.predicted[i], slopes=design[i],
+            scale=way.scale[i], weights=weights[i], evidence=float(evidence[i]),
+        )
+        for i, change in enumerate(way.changes)
+    }  # fmt: skip

@@ -140,6 +140,21 @@ def slope_of_variable(quantity: str, value: float) -> float:
     return float(1.0 / np.hypot(value, FLOORS[quantity]))
 
 
+def slopes_to_variables(measurands: Sequence[Measurand], values: np.ndarray) -> np.ndarray:
+    """Derivative of each compared variable by its value, for a table of values, shape (S, M).
+
+    Parameters
+    ----------
+    measurands : sequence of Measurand
+        M measurands.
+    values : ndarray, shape (S, M)
+        In their units.
+    """
+    turning = np.array([m.quantity == "phase_deg" for m in measurands], dtype=bool)
+    floors = np.array([FLOORS.get(m.quantity, 1.0) for m in measurands])
+    return np.asarray(np.where(turning, np.pi / 180.0, 1.0 / np.hypot(values, floors)))
+
+
 GRID_PULL_V = 0.3
 """A healthy tube may pull its resting grid so far below the chassis, by an amount that no drawing tells (common
 practice, no source): a small negative rest voltage says nothing about parts."""

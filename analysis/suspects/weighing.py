@@ -7,6 +7,7 @@ operating point, a high mains or a strong tube is followed and not extrapolated.
 
 from __future__ import annotations
 
+import math
 from collections.abc import Mapping, Sequence
 from dataclasses import replace
 
@@ -17,7 +18,7 @@ from acquisition.records import Reading
 from .data import Data, Refined, Weighed
 from .error_scales import own_scale, shared_errors, shift_error
 from .evidence import FREEDOM, fit, freedom_of, log_evidence, log_student
-from .panel import Change, Panel
+from .panel import SLOW, Change, Panel
 from .refining import refine
 from .variables import MODEL_ERRORS, columns_to_variables, difference, reading_noise, to_variable
 
@@ -36,13 +37,15 @@ ROUNDS = 4
 
 HEALTHY_STEPS = 12
 
+KEPT_WITHIN = 9.0
+"""Hypotheses that were within this logarithm of the best are followed again after the next reading."""
+
+COMPLETE_WITHIN, PROMISED = 6.0, 0.5
+"""Severities that come within the first of the best (logarithm) matter, and one that stays this far below what
+another severity of its fault promises is followed again."""
+
 POLISH_WITHIN = 7.0
 """Hypotheses within this logarithm of the best are started again from its place."""
-
-RETAKEN, RETAKE_MISFIT, RETAKE_WITHIN, RETAKES, RETAKE_GAIN = 6, 2.0, 3.0, 2, 0.5
-"""So many faults are followed again, next severities too, with slopes taken where they are: those that fit so much
-worse than perfectly (logarithm) that a perfect fit would bring them within the third of the leader; as often as the
-fourth, while they gain the last. Without, a leaking coupling capacitor that makes the next grid conduct lost 70."""
 
 POLISH_ROUNDS = 2
 """Once more where the first round put another in the lead."""
@@ -62,16 +65,18 @@ def log_priors(panel: Panel, changes: Sequence[Change]) -> np.ndarray:
         Single or healthy.
     """
     total = sum(f.weight for f in panel.faults)
-    result = np.empty(len(changes))
-    for row, change in enumerate(changes):
-        result[row] = np.log(HEALTHY_PRIOR if not change.faults else 1 - HEALTHY_PRIOR)
-        for index, value in zip(change.faults, change.values, strict=True):
-            fault = panel.faults[index]
-            result[row] += np.log(fault.weight / total * fault.chances[fault.values.index(value)])
-    return result
+    of_cell = [
+        dict(zip(f.values, np.log(f.weight / total * np.array(f.chances)).tolist(), strict=True))
+        for f in panel.faults
+    ]
+    healthy, faulty = math.log(HEALTHY_PRIOR), math.log(1 - HEALTHY_PRIOR)
+    return np.array([
+        sum((of_cell[f][v] for f, v in zip(c.faults, c.values, strict=True)), faulty if c.faults else healthy)
+        for c in changes
+    ])  # fmt: skip
 
 
-def first_round(panel: Panel, data: Data) -> np.ndarray:
+def first_round(panel: Panel, data: Data, blind: np.ndarray) -> np.ndarray:
     """Evidence of every hypothesis with the slopes of the healthy chassis, shape (C,).
 
     Parameters
@@ -80,9 +85,12 @@ def first_round(panel: Panel, data: Data) -> np.ndarray:
         Predictions.
     data : Data
         Readings.
+    blind : ndarray of bool, shape (C,)
+        Hypotheses that leave the readings as the healthy chassis has them: its evidence is theirs.
     """
     rows = data.columns
-    shifted = panel.shifted[:, rows]
+    seen = np.flatnonzero(~blind | (np.arange(blind.size) == 0))
+    shifted = panel.shifted[np.ix_(seen, rows)]
     scale = own_scale(panel, rows, data.noise, shifted)
     healthy = panel.healthy_slopes[rows][None]
     every = np.concatenate([healthy, shared_errors(panel, rows, healthy, shifted[:1])], axis=2)[0]
@@ -94,13 +102,16 @@ def first_round(panel: Panel, data: Data) -> np.ndarray:
     wide = np.sqrt(scale**2 + dropped + shift_error(panel, rows, shifted) ** 2)
     residual = np.nan_to_num(difference(data.quantities, data.measured, shifted), nan=1e3)
     slopes = np.concatenate(
-        [np.broadcast_to(kept, (len(shifted), *kept.shape)), panel.severity_slopes[:, rows, None]], axis=2
+        [np.broadcast_to(kept, (len(shifted), *kept.shape)), panel.severity_slopes[np.ix_(seen, rows)][..., None]],
+        axis=2,
     )
     freedom = freedom_of(data.quantities)
     found = fit(residual, slopes, wide, freedom, rounds=3)
     left_over = residual - np.einsum("cmq,cq->cm", slopes, found.unknowns)
     evidence = log_evidence(left_over, wide, freedom, slopes, found)
-    return np.where(np.isnan(shifted).any(axis=1), -np.inf, evidence)
+    result = np.full(blind.size, evidence[0])
+    result[seen] = np.where(np.isnan(shifted).any(axis=1), -np.inf, evidence)
+    return result
 
 
 def choose(panel: Panel, score: np.ndarray) -> list[Change]:
@@ -126,7 +137,7 @@ def choose(panel: Panel, score: np.ndarray) -> list[Change]:
     return [panel.changes[index] for index in chosen[:KEEP_ALL]]
 
 
-def weigh(panel: Panel, data: Data) -> Weighed:
+def weigh(panel: Panel, data: Data, before: Weighed | None = None) -> Weighed:
     """Posterior of every single hypothesis.
 
     Parameters
@@ -135,31 +146,54 @@ def weigh(panel: Panel, data: Data) -> Weighed:
         Predictions.
     data : Data
         Readings; may be none, and then the prior comes back.
+    before : Weighed, optional
+        Posterior from fewer readings: hypotheses start from where they ended then.
     """
     prior = log_priors(panel, panel.changes)
     if not data.readings:
         return normalised(Weighed(changes=panel.changes, log_weight=prior))
-    evidence = first_round(panel, data)
     blind = _blind(panel, data)
-    refined = refine(panel, data, [Change()], steps=HEALTHY_STEPS, exact=True)
-    if Change() in refined:
-        place = refined[Change()].unknowns[: len(panel.unknowns)]
-        mild = {change: place for change in panel.changes if panel.is_mild(change)}
-    else:
-        mild = {}
+    evidence = first_round(panel, data, blind)
     chosen = [c for c in choose(panel, prior + evidence) if c.faults]
-    refined |= refine(panel, data, chosen, starts=mild)
+    starts: dict[Change, np.ndarray] = {}
+    refined: dict[Change, Refined] = {}
+    if before is not None and Change() in before.refined:
+        starts = {change: found.unknowns for change, found in before.refined.items()}
+        leader = before.log_weight.max()
+        last = {panel.changes[i] for i in np.flatnonzero(before.log_weight > leader - KEPT_WITHIN)}
+        chosen = list(dict.fromkeys([*(last & starts.keys()), *chosen]))
+    if not np.isin(data.quantities, SLOW).any() and starts:
+        chosen = list(dict.fromkeys([Change(), *chosen]))
+    else:
+        refined |= refine(panel, data, [Change()], steps=HEALTHY_STEPS, starts=starts, exact=True)
+    healthy = refined[Change()].unknowns if Change() in refined else starts.get(Change())
+    if healthy is not None:
+        place = healthy[: len(panel.unknowns)]
+        starts = {panel.changes[i]: place for i in np.flatnonzero(panel.mild)} | starts
+    refined |= refine(panel, data, [c for c in chosen if c not in refined], starts=starts)
     for _ in range(ROUNDS):
         score = _scores(panel, prior, evidence, refined, blind)
         overlooked = _overlooked(panel, score, refined, blind)
         if not overlooked:
             break
-        refined |= refine(panel, data, overlooked, starts=mild)
+        refined |= refine(panel, data, overlooked, starts=starts)
     _complete(panel, data, prior, refined, blind)
-    _polish(panel, data, prior, refined)
+    leading = _leader(panel, prior, refined)
+    if leading not in starts or before is None or leading.faults != _lead_of(before).faults:
+        _polish(panel, data, prior, refined)
     return normalised(
         Weighed(changes=panel.changes, log_weight=_scores(panel, prior, evidence, refined, blind), refined=refined)
     )
+
+
+def _leader(panel: Panel, prior: np.ndarray, refined: Mapping[Change, Refined]) -> Change:
+    return max(refined, key=lambda change: prior[panel.index[change]] + refined[change].evidence)
+
+
+def _lead_of(weighed: Weighed) -> Change:
+    """The heaviest hypothesis that was followed through the model."""
+    score = dict(zip(weighed.changes, weighed.log_weight.tolist(), strict=True))
+    return max(weighed.refined, key=lambda change: score[change])
 
 
 def _scores(
@@ -176,16 +210,38 @@ def _scores(
 def _complete(
     panel: Panel, data: Data, prior: np.ndarray, refined: dict[Change, Refined], blind: np.ndarray
 ) -> None:
-    """Refine every severity of the leading fault, so that its estimate does not end where the first round
-    stopped looking."""
-    best = max(refined, key=lambda change: prior[panel.index[change]] + refined[change].evidence)
-    if not best.faults:
-        return
-    fault = panel.faults[best.faults[0]]
-    place = refined[best].unknowns[: len(panel.unknowns)]
-    cells = [Change(faults=best.faults, values=(value,)) for value in fault.values]
-    missing = [c for c in cells if c not in refined and not blind[panel.index[c]]]
-    refined |= refine(panel, data, missing, starts=dict.fromkeys(missing, place), exact=len(missing) < 8)
+    """Follow every severity that would matter from where its fault's best severity ended.
+
+    Severities of one fault meet at the same values of everything: one that stayed far below what that place
+    promises it stopped early, and one that was not looked at yet may matter as well.
+    """
+    for _ in range(ROUNDS):
+        leader = _leader(panel, prior, refined)
+        least = prior[panel.index[leader]] + refined[leader].evidence - COMPLETE_WITHIN
+        best: dict[int, Change] = {}
+        for change in sorted(refined, key=lambda change: -refined[change].evidence):
+            if change.faults:
+                best.setdefault(change.faults[0], change)
+        starts: dict[Change, np.ndarray] = {}
+        for index, change in best.items():
+            fault, found = panel.faults[index], refined[change]
+            if prior[panel.index[change]] + found.evidence < least or not fault.cell_log:
+                continue
+            severity = found.unknowns[len(panel.unknowns)]
+            for value in fault.values:
+                other = Change(faults=change.faults, values=(value,))
+                along = severity + math.log(change.values[0] / value) / fault.cell_log
+                promised = found.evidence - 0.5 * (along**2 - severity**2)
+                row = panel.index[other]
+                reached = refined[other].evidence if other in refined else -np.inf
+                if promised + prior[row] > least and promised > reached + PROMISED and not blind[row]:
+                    starts[other] = np.append(found.unknowns[: len(panel.unknowns)], along)
+        gained = False
+        for change, found in refine(panel, data, list(starts), starts=starts, exact=True).items():
+            if change not in refined or found.evidence > refined[change].evidence + 0.1 * PROMISED:
+                refined[change], gained = found, True
+        if not gained:
+            return
 
 
 def _polish(panel: Panel, data: Data, prior: np.ndarray, refined: dict[Change, Refined]) -> None:
@@ -196,7 +252,7 @@ def _polish(panel: Panel, data: Data, prior: np.ndarray, refined: dict[Change, R
     because its own steps stopped early.
     """
     best: Change | None = None
-    for turn in range(POLISH_ROUNDS):
+    for _ in range(POLISH_ROUNDS):
         score = {change: prior[panel.index[change]] + r.evidence for change, r in refined.items()}
         before, best = best, max(score, key=lambda change: score[change])
         if best == before:
@@ -204,56 +260,9 @@ def _polish(panel: Panel, data: Data, prior: np.ndarray, refined: dict[Change, R
         place = refined[best].unknowns[: len(panel.unknowns)]
         near = [c for c in score if c != best and (not c.faults or score[c] > score[best] - POLISH_WITHIN)]
         starts = {c: np.concatenate([place, refined[c].unknowns[len(panel.unknowns) :]]) for c in near}
-        _keep(refined, refine(panel, data, near, starts=starts, exact=True))
-        if turn == 0:
-            _retake(panel, data, score, refined, place)
-
-
-def _keep(refined: dict[Change, Refined], found: Mapping[Change, Refined]) -> list[Change]:
-    """Take over what gained; the changes that gained much."""
-    gains = {c: result.evidence - (refined[c].evidence if c in refined else -np.inf) for c, result in found.items()}
-    for change, result in found.items():
-        if gains[change] > 0.0:
-            refined[change] = result
-    return [change for change, gain in gains.items() if gain > RETAKE_GAIN]
-
-
-def _retake(
-    panel: Panel, data: Data, score: Mapping[Change, float], refined: dict[Change, Refined], place: np.ndarray
-) -> None:
-    """Follow faults that could still matter from the leader's place and from their own, next severities too."""
-    again = []
-    for change in _hopeful(data, score, refined):
-        again.append(change)
-        if change.faults:
-            values = panel.faults[change.faults[0]].values
-            at = values.index(change.values[0])
-            again += [
-                Change(faults=change.faults, values=(v,))
-                for v in (*values[max(at - 1, 0) : at], *values[at + 1 : at + 2])
-            ]
-    _keep(refined, refine(panel, data, again, starts=dict.fromkeys(again, place), exact=True, fresh=True))
-    for _ in range(RETAKES):
-        own = {c: refined[c].unknowns for c in again if c in refined}
-        again = _keep(refined, refine(panel, data, list(own), starts=own, exact=True, fresh=True))
-
-
-def _hopeful(data: Data, score: Mapping[Change, float], refined: Mapping[Change, Refined]) -> list[Change]:
-    """The best severity of every fault that would matter, did it but fit perfectly; best first."""
-    freedom = freedom_of(data.quantities)
-    leader = max(score.values())
-    leads: dict[tuple[int, ...], Change] = {}
-    for change in sorted(score, key=lambda change: -score[change]):
-        leads.setdefault(change.faults, change)
-    hope = []
-    for change in leads.values():
-        found = refined[change]
-        left = difference(data.quantities, data.measured, found.expected)
-        misfit = 0.5 * float((found.unknowns**2).sum() + (found.shared**2).sum())
-        misfit += float(log_student(0.0 * left, found.scale, freedom) - log_student(left, found.scale, freedom))
-        if misfit > RETAKE_MISFIT and score[change] + misfit > leader - RETAKE_WITHIN:
-            hope.append(change)
-    return hope[:RETAKEN]
+        for change, found in refine(panel, data, near, starts=starts, exact=True).items():
+            if found.evidence > refined[change].evidence:
+                refined[change] = found
 
 
 def weigh_distortion(panel: Panel, readings: Sequence[Reading], weighed: Weighed) -> Weighed:
@@ -308,7 +317,7 @@ def _overlooked(
     """Hypotheses that matter, move the readings, and are not refined yet."""
     chance = np.exp(score - np.logaddexp.reduce(score))
     order = [
-        i for i in np.argsort(-chance) if chance[i] > 0.003 and not blind[i] and panel.changes[i] not in refined
+        i for i in np.argsort(-chance) if chance[i] > 0.001 and not blind[i] and panel.changes[i] not in refined
     ]
     return [panel.changes[i] for i in order[:most]]
 

@@ -51,11 +51,14 @@ def is_right(suspect, answer) -> tuple[bool, bool]:
     return bool(names & parts), any((name, suspect.fault) in pairs for name in names)
 
 
-def true_value(answer, chassis):
-    """Value the answer states for the part, in the unit of the estimate; None where it states none."""
+def true_value(answer, chassis, fault):
+    """Value the answer states for the part, in the unit of the fault's estimate; None where it states none."""
     amount, part = answer.get("amount", ""), chassis.parts.get(answer.get("part", ""))
     if part is None or part.kind not in ("resistor", "capacitor"):
         return None
+    if fault == "lossy":  # its estimate is the series resistance
+        match = re.search(r"ESR ([\d.]+ [kM]?ohm)", amount)
+        return parse_value(match.group(1)) if match else None
     if match := re.fullmatch(r"x([\d.]+)(?:, ESR .*)?", amount):
         return part.value * float(match.group(1))
     if re.fullmatch(r"[\d.]+ [kM]?ohm", amount):
@@ -93,8 +96,8 @@ def run_case(job):
         row["first"] = bool(marks) and marks[0][0]
         row["alike"] = bool(marks) and bool(names_of(found.suspects[0]) & set(answer["alike"]))
         row["kinds"] = answer["accept"][0][1]
-        value = true_value(answer, chassis)
         match = next((s for s in found.suspects if is_right(s, answer)[1] and s.estimate), None)
+        value = true_value(answer, chassis, match.fault) if match else None
         if value is not None and match is not None and match.estimate.unit in ("ohm", "farad"):
             row["estimate"] = (match.estimate.low, value, match.estimate.high, match.estimate.value)
     return row

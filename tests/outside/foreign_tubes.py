@@ -180,7 +180,7 @@ def tube_lines(tubes: Mapping[str, Specimen], key: str, p: str, g: str, k: str, 
     perveance, sharp, exponent = tube.grid
     lines = [f"B{key}p {p} {k} I={plate}"]
     soft = _soft(f"({sharp:.9g}*{vg})")
-    lines.append(f"B{key}g {g} {k} I={perveance:.9g}*pwr({soft}/{sharp:.9g},{exponent:.9g})")
+    lines.append(f"B{key}g {g} {k} I={tube.strength * perveance:.9g}*pwr({soft}/{sharp:.9g},{exponent:.9g})")
     if tube.screen_a is not None:
         lines.append(f"B{key}s {s} {k} I={tube.strength:.9g}*{tube.screen_a(vp, vg, vs)}")
     if tube.gas_a:

@@ -12,7 +12,9 @@ if TYPE_CHECKING:
     from acquisition.records import Event, Measurand, Reading
     from analysis.chassis import ChassisModel
 
-NOTHING_WEIGHED: dict[str, Any] = {"healthy_probability": None, "suspects": [], "next": [], "notes": []}
+NOTHING_WEIGHED: dict[str, Any] = {
+    "healthy_probability": None, "suspects": [], "next": [], "notes": [], "power_off": [],
+}  # fmt: skip
 """The answer to no reading, in the shape the verb ``suspects`` prints."""
 
 

@@ -144,6 +144,7 @@ def as_json(diagnosis: Any) -> dict[str, Any]:
         "healthy_probability": round(diagnosis.healthy_probability, 4),
         "suspects": suspects,
         "next": proposals,
+        "power_off": [{"part": p.part, "bits": p.bits, "what": p.what} for p in diagnosis.power_off],
         "notes": list(diagnosis.notes),
     }
 
@@ -186,6 +187,8 @@ def show(result: dict[str, Any]) -> None:
         say(value["text"])
     for proposal in result["next"]:
         say(f"next: {proposal['quantity']} at {proposal['point']}, {proposal['bits']:.2f} bits ({proposal['why']})")
+    for opened in result["power_off"]:
+        say(f"no live reading tells more; {opened['part']}: {opened['what']} ({opened['bits']:.2f} bits)")
     say(CAUTION)
 
 

@@ -100,7 +100,8 @@ def test_suspects_of_a_job(job, capsys):
     assert {"part", "fault", "probability", "estimate", "because"} <= set(first)
     assert (first["part"], first["fault"]) == ("C2", "leaky")
     assert first["estimate"]["low"] < 1e7 < first["estimate"]["high"]
-    assert found["next"]
+    assert found["next"] or found["power_off"]
+    assert all({"part", "bits", "what"} <= set(row) for row in found["power_off"])
     assert all({"point", "quantity", "bits", "why"} <= set(row) for row in found["next"])
     total = found["healthy_probability"] + sum(s["probability"] for s in found["suspects"])
     assert 0.9 < total < 1.05

@@ -4,7 +4,7 @@ import numpy as np
 import pytest
 
 from acquisition.records import Event, Measurand, Reading
-from analysis.chassis import ChassisModel, load_chassis
+from analysis.chassis import ChassisModel, MeterLoad, load_chassis
 from analysis.suspects import Diagnoser
 
 POINTS = ("HT1", "HT2", "V1.1", "V1.2", "V1.3", "V1.7", "V1.8", "OUT")
@@ -36,6 +36,40 @@ def test_one_reading_off_by_ten_asks_for_the_probe_factor(diagnoser, factor):
     first = found.suspects[0]
     assert (first.part, first.fault) == ("V1.3", "artefact: probe factor")
     assert "read V1.3 again" in first.separates
+
+
+def test_a_gain_off_by_ten_asks_for_the_probe_factor_first():
+    """Bench practice: a gain off by ten with all else as it should be is the probe's switch before it is a part."""
+    model = ChassisModel(load_chassis("gangway-two"))
+    gain = Measurand(point="V1.2>V1.1", quantity="gain", freq_hz=1000.0)
+    value = 10.0 * float(model.predict({}, [gain])[0, 0])
+    reading = Reading(point=gain.point, quantity="gain", freq_hz=1000.0, value=value, std=0.01 * value)
+    found = Diagnoser(model, [*WANTED, gain]).diagnose([*readings_of(model, {}), reading])
+    first = found.suspects[0]
+    assert (first.part, first.fault) == (gain.point, "artefact: probe factor")
+
+
+@pytest.mark.parametrize("point", ["OUT", "V1.2"])
+def test_next_to_nothing_shows_no_probe_factor(diagnoser, point):
+    """A node that reads nothing when healthy, now 0.8 V: and a hundredth of it is nothing again."""
+    found = diagnoser.diagnose(readings_of(diagnoser.model, {}, {point: 0.8}))
+    assert not [s for s in found.suspects if s.fault == "artefact: probe factor"]
+
+
+def test_a_bootstrapped_grid_read_with_one_megohm_asks_for_the_load(diagnoser):
+    """The grid of the follower: most of its volts are gone behind 1 Mohm, and no part is at fault."""
+    grid = [Measurand(point="V1.7", quantity="dc_v")]
+    heavy = ChassisModel(diagnoser.model.chassis, MeterLoad(resistance_ohm=1e6)).predict({}, grid)
+    found = diagnoser.diagnose(readings_of(diagnoser.model, {}, {"V1.7": float(heavy[0, 0])}))
+    first = found.suspects[0]
+    assert (first.part, first.fault) == ("V1.7", "artefact: heavy load")
+    assert "1 Mohm" in first.because
+
+
+def test_an_open_grid_leak_is_not_put_to_the_load(diagnoser):
+    """Without its grid leak the follower lets go: other readings move too."""
+    found = diagnoser.diagnose(readings_of(diagnoser.model, {"R4": 1e10}))
+    assert found.suspects[0].part == "R4"
 
 
 def test_a_reading_that_fits_the_mirrored_pin_asks_for_the_pin(diagnoser):

@@ -1,12 +1,21 @@
 """What is proposed next, and what is not."""
 
+import numpy as np
 import pytest
 
 from acquisition.configs import find_config
 from acquisition.records import Measurand, Reading
 from analysis.chassis import ChassisModel, parse_chassis
+from analysis.suspects import Diagnoser
 from analysis.suspects.data import collect
-from analysis.suspects.next_reading import candidates, propose
+from analysis.suspects.next_reading import (
+    ENOUGH_BITS,
+    candidates,
+    look_ahead,
+    open_columns,
+    propose,
+    with_power_off,
+)
 from analysis.suspects.panel import Panel
 from analysis.suspects.weighing import weigh
 
@@ -20,6 +29,38 @@ def test_a_node_is_not_proposed_again_by_another_name(plate):
     panel = Panel(model, [read, *candidates(model)])
     volts = 0.8 * float(model.predict({}, [read])[0, 0])
     data = collect(panel, [Reading(point=plate, quantity="dc_v", value=volts, std=0.5)])
-    proposed = {p.point for p in propose(panel, data, weigh(panel, data), count=99) if p.quantity == "dc_v"}
+    outlook = look_ahead(panel, data, weigh(panel, data), open_columns(panel, data))
+    proposed = {p.point for p in propose(panel, outlook, count=99) if p.quantity == "dc_v"}
     assert "V1.7" in proposed
     assert not {"V1.1", "V1.5"} & proposed
+
+
+def test_a_part_is_measured_with_power_off_only_where_no_live_reading_tells():
+    model = ChassisModel(parse_chassis(find_config("chassis", "bench-6c4").read_text("utf-8")))
+    wanted = candidates(model)
+    healthy = model.predict({}, wanted)[0]
+    broken = model.predict({"R1": np.array([1e10])}, wanted)[0]
+
+    def asked(volts, count):
+        readings = [
+            Reading(
+                point=m.point, quantity=m.quantity, freq_hz=m.freq_hz, value=float(v), std=0.003 * abs(float(v))
+            )
+            for m, v in zip(wanted[:count], volts, strict=False)
+        ]
+        return Diagnoser(model, wanted).diagnose(readings)
+
+    first = asked(broken, 1)
+    assert first.next[0].bits >= ENOUGH_BITS
+    assert not first.power_off
+    last = asked(broken, len(wanted))
+    assert not last.next
+    assert last.power_off[0].part in {s.part for s in last.suspects[:2]}
+    assert last.power_off[0].part in last.power_off[0].what or "tube" in last.power_off[0].what
+    assert not asked(healthy, 0).power_off
+
+
+def test_what_a_measurement_with_power_off_is_worth():
+    """A yes or no of even odds is worth one bit, of 9 to 1 0.469 bits (C. Shannon 1948, fig. 7)."""
+    found = with_power_off({"R1": 0.5, "R2": 0.1, "R3": 0.01}, {"R1": "ohms of R1", "R2": "ohms of R2"})
+    assert [(one.part, one.bits) for one in found] == [("R1", 1.0), ("R2", 0.469)]

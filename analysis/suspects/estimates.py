@@ -1,0 +1,145 @@
+"""What a suspect part would measure: the severity of its fault, with its interval."""
+
+from __future__ import annotations
+
+import math
+from collections.abc import Sequence
+from dataclasses import dataclass
+
+import numpy as np
+
+from acquisition.quantities import format_value
+
+from ..faults import Fault
+from .data import Weighed
+from .evidence import posterior_covariance
+from .panel import Panel
+
+WIDER, LEAST = 1.6, 0.1
+"""An estimate's interval is taken wider by this factor and never narrower than this (logarithm, one standard
+deviation): the
+slope of the fault itself carries the error of the equations, which the fit does not see."""
+
+
+@dataclass(frozen=True, slots=True, kw_only=True)
+class Estimate:
+    """What the suspect part would measure.
+
+    Parameters
+    ----------
+    value, low, high : float
+        Median and 95 % interval, in ``unit``.
+    unit : str
+        ``ohm farad henry A`` or ``x`` for a multiple of normal.
+    bound : str
+        ``above`` or ``below`` where the readings would let the part be worse without end (an open, a short):
+        then only ``low`` or only ``high`` says something. Otherwise empty.
+    """
+
+    value: float
+    low: float
+    high: float
+    unit: str
+    bound: str = ""
+
+    @property
+    def text(self) -> str:
+        """``1.2 Mohm, 0.8 Mohm to 1.9 Mohm``, or ``above 30 Mohm``."""
+
+        def show(value: float) -> str:
+            unit = {"farad": "F", "henry": "H"}.get(self.unit, self.unit)
+            return f"{value:.2g} x normal" if self.unit == "x" else format_value(value, unit)
+
+        if self.bound:
+            return f"{self.bound} {show(self.low if self.bound == 'above' else self.high)}"
+        last = f"{self.high:.2g}" if self.unit == "x" else show(self.high)
+        low = f"{self.low:.2g}" if self.unit == "x" else show(self.low)
+        return f"{show(self.value)}, {low} to {last}"
+
+
+def estimate_of(panel: Panel, weighed: Weighed, rows: Sequence[int], key: tuple[str, str, str]) -> Estimate | None:
+    """What the part of a fault would measure, over all severities and all other faults beside it.
+
+    Parameters
+    ----------
+    panel : Panel
+        The model.
+    weighed : Weighed
+        Posterior.
+    rows : sequence of int
+        Its hypotheses that hold the fault.
+    key : (part, section, fault)
+        Which fault.
+
+    Returns
+    -------
+    Estimate or None
+        None where the fault has no amount.
+    """
+    faults = [panel.fault_of(weighed.changes[row], key) for row in rows]
+    shown = faults[0].shown
+    if not shown:
+        return None
+    # The same error of the slopes makes one severity look surer against the next.
+    weight = np.exp((weighed.log_weight[rows] - weighed.log_weight[rows].max()) / WIDER**2)
+    means, spreads = [], []
+    for row, fault in zip(rows, faults, strict=True):
+        change = weighed.changes[row]
+        order = [panel.faults[i] for i in change.faults].index(fault)
+        mean, spread = math.log(abs(change.values[order])), fault.cell_log
+        refined = weighed.refined.get(change)
+        if refined is not None and fault.cell_log > 0:
+            place = len(panel.unknowns) + order
+            whole = posterior_covariance(refined.slopes[None], refined.weights[None])[0]
+            mean += fault.cell_log * refined.unknowns[place]
+            spread = math.hypot(WIDER * fault.cell_log * math.sqrt(whole[place, place]), LEAST)
+        means.append(mean)
+        spreads.append(max(spread, 1e-4))
+    low, middle, high = np.exp(_quantiles(weight / weight.sum(), np.array(means), np.array(spreads)))
+    bound, edge = _bound(faults[0], low, high)
+    if bound == "above":
+        low = min(low, edge)
+    elif bound == "below":
+        high = max(high, edge)
+    nominal = abs(panel.model.parameters[faults[0].key].nominal)
+    if shown == "1/ohm":
+        turned = {"above": "below", "below": "above"}.get(bound, "")
+        return Estimate(value=1 / middle, low=1 / high, high=1 / low, unit="ohm", bound=turned)
+    if shown == "x":
+        return Estimate(value=middle / nominal, low=low / nominal, high=high / nominal, unit="x", bound=bound)
+    return Estimate(value=float(middle), low=float(low), high=float(high), unit=shown, bound=bound)
+
+
+def _bound(fault: Fault, low: float, high: float) -> tuple[str, float]:
+    """Whether an interval runs to the severe end of what is tried, and where the last resolved severity ends there.
+
+    Parameters
+    ----------
+    fault : Fault
+        For its severities, from least to most severe.
+    low, high : float
+        Interval, in the unit of the parameter.
+
+    Returns
+    -------
+    side : str
+        ``above`` where worse is more, ``below`` where worse is less, empty where the interval ends before.
+    edge : float
+        The mildest value that the most severe cell stands for.
+    """
+    if fault.fault not in ("open", "shorted", "heater short") or len(fault.values) < 2:
+        return "", 0.0
+    last, before = abs(fault.values[-1]), abs(fault.values[-2])
+    width = math.exp(fault.cell_log / 1.2)  # cells lie 1/0.6 of their spread apart
+    if last > before:
+        return ("above", before * width) if high >= last else ("", 0.0)
+    return ("below", before / width) if low <= last else ("", 0.0)
+
+
+def _quantiles(weight: np.ndarray, mean: np.ndarray, spread: np.ndarray) -> np.ndarray:
+    """Quantiles 2.5, 50 and 97.5 % of a mixture of normals."""
+    from scipy.special import ndtr
+
+    grid = np.linspace((mean - 4 * spread).min(), (mean + 4 * spread).max(), 2000)
+    level = (weight[:, None] * ndtr((grid - mean[:, None]) / spread[:, None])).sum(axis=0)
+    return np.interp([0.025, 0.5, 0.975], level, grid)

@@ -1,0 +1,112 @@
+"""What varies from one healthy chassis to the next, and how much."""
+
+from __future__ import annotations
+
+import math
+from collections.abc import Mapping
+from dataclasses import dataclass
+
+import numpy as np
+
+from ..chassis import ChassisModel, Parameter
+from ..faults import class_of
+
+CONTACT_SIGMA_V = 0.15
+"""Spread of the contact potential, section to section, with what the curves miss at low plate volts. Evidence:
+the fits of
+model_points section 4 leave it open by 0.2 V; biases of sixty measured ECC88 spread 0.25 V (section 6), to which
+strength and mu contribute; published 12AX7 sets differ at 100 V, -1 V as if by 0.1 to 0.5 V (section 2)."""
+
+TRIODE_STRENGTH_SIGMA = 0.27
+"""Spread of a triode's current at given volts with contact potential and mu apart. Evidence: sixty measured
+ECC88 spread 36 % in
+current at 90 V, 15 mA; 0.15 V of contact potential give 12 % and 10 % of mu give 23 %, which leaves 0.27."""
+
+SCREEN_SIGMA = 0.2
+"""Spread of screen against plate current: fits miss published screen currents by 0 to 28 % (model_points
+section 5)."""
+
+FILM_LEAK_S, FILM_LEAK_SIGMA = 3000.0, 1.6
+"""Insulation of sound film capacitors as a time constant in seconds, and spread of its logarithm: new ones hold
+for 1000 to
+10000 s (IEC 60384-2, from memory), aged paper for minutes. Wider than one healthy kind would need, so that
+neither is a
+fault."""
+
+PLATE_GRID_LEAK_S, PLATE_GRID_LEAK_SIGMA = 2e-11, 1.2
+"""Insulation of a sound socket and tube from plate to grid, and spread of its logarithm. Common practice, no
+source. Where a
+grid has lost its return it decides, with the gas current, which way the grid drifts."""
+
+
+@dataclass(frozen=True, slots=True, kw_only=True)
+class Unknown:
+    """One healthy parameter that varies.
+
+    Parameters
+    ----------
+    key : str
+        Of the model.
+    centre : float
+        Value at z = 0.
+    sigma : float
+        Spread of the logarithm, or of the value itself where ``additive``.
+    additive : bool
+        The value is ``centre + sigma z`` instead of ``centre exp(sigma z)``.
+    section : str
+        Section key for tubes.
+    """
+
+    key: str
+    centre: float
+    sigma: float
+    additive: bool = False
+    section: str = ""
+
+    def value(self, z: np.ndarray) -> np.ndarray:
+        """Value of the parameter for each z, same shape."""
+        return self.centre + self.sigma * z if self.additive else self.centre * np.exp(self.sigma * z)
+
+    def move(self, value: np.ndarray) -> np.ndarray:
+        """Derivative of the value by z where it has this value, same shape."""
+        return np.full(value.shape, self.sigma) if self.additive else self.sigma * value
+
+
+def unknowns_of(model: ChassisModel, measured: Mapping[str, tuple[float, float]]) -> tuple[Unknown, ...]:
+    """What varies from one healthy chassis to the next.
+
+    Parameters
+    ----------
+    model : ChassisModel
+        The chassis.
+    measured : mapping of str to (value, std)
+        Parameters measured with power off: they replace nominal value and tolerance.
+    """
+    result = []
+    for key, parameter in model.parameters.items():
+        if key in measured:
+            value, std = measured[key]
+            result.append(Unknown(key=key, centre=value, sigma=max(std / value, 1e-4), section=parameter.section))
+        elif key.endswith(".leak") and class_of(parameter, model.chassis) == "film":
+            centre = model.chassis.parts[parameter.part].value / FILM_LEAK_S
+            result.append(Unknown(key=key, centre=centre, sigma=FILM_LEAK_SIGMA))
+        elif key.endswith(".strength") and f"{parameter.section}.screen" not in model.parameters:
+            result.append(Unknown(key=key, centre=1.0, sigma=TRIODE_STRENGTH_SIGMA, section=parameter.section))
+        elif parameter.sigma > 0:
+            centre = parameter.nominal * math.exp(parameter.shift)
+            result.append(Unknown(key=key, centre=centre, sigma=parameter.sigma, section=parameter.section))
+        else:
+            result += _beside_the_drawing(parameter)
+    return tuple(result)
+
+
+def _beside_the_drawing(parameter: Parameter) -> list[Unknown]:
+    """Unknowns the model takes as fixed: what tubes have of themselves, and what the curves miss."""
+    key, ending, section = parameter.key, parameter.key.partition(".")[2], parameter.section
+    if ending == "offset":
+        return [Unknown(key=key, centre=0.0, sigma=CONTACT_SIGMA_V, additive=True, section=section)]
+    if ending == "screen":
+        return [Unknown(key=key, centre=1.0, sigma=SCREEN_SIGMA, section=section)]
+    if ending == "leak_PG":
+        return [Unknown(key=key, centre=PLATE_GRID_LEAK_S, sigma=PLATE_GRID_LEAK_SIGMA, section=section)]
+    return []
