@@ -60,7 +60,8 @@ def slopes_of(
     table = model.table(values)
     moves = {key: np.broadcast_to(move, (count,)) for key, move in moves.items()}
     rails = [RailMoves(r, supplied, own, table, moves) for own, r in enumerate(model.rectifiers)]
-    volts = np.stack([np.broadcast_to(supplied.rest.volts[n], (count,)) for n in model.circuit.dense.order])
+    volts = np.empty((len(model.circuit.nodes), count))
+    volts[:] = supplied.rest.table(model.circuit.dense.order)
     shown = np.full((count, len(measurands)), np.nan)
     slopes = np.full((count, len(measurands), len(moves)), np.nan)
     good = np.broadcast_to(supplied.rest.culprit < 0, (count,)) & np.isfinite(volts).all(axis=0)

@@ -7,7 +7,7 @@ real chassis finds its operating point. What fails even then is marked, with the
 
 from __future__ import annotations
 
-from collections.abc import Mapping
+from collections.abc import Mapping, Sequence
 from dataclasses import dataclass
 from typing import Any
 
@@ -61,6 +61,19 @@ class OperatingPoint:
     slopes: tuple[TubeSlopes, ...]
     culprit: Array
     residual_a: Array
+
+    def table(self, nodes: Sequence[int]) -> Array:
+        """Voltages of some nodes, shape (N, S).
+
+        Parameters
+        ----------
+        nodes : sequence of int
+            None of them ground.
+        """
+        volts = np.empty((len(nodes), self.culprit.size))
+        for row, node in zip(volts, nodes, strict=True):
+            row[:] = self.volts[node]
+        return volts
 
     def node_v(self, name: str) -> Array:
         """Voltage of a node by name, shape (S,).

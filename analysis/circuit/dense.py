@@ -48,6 +48,11 @@ def _stacked(values: Sequence[Any]) -> Any:
     return np.array(values, dtype=float)[:, None]
 
 
+def _wide(value: Array, shape: tuple[int, ...]) -> Array:
+    """The value in a shape; most have it already, and asking costs less than doing."""
+    return value if value.shape == shape else np.broadcast_to(value, shape)
+
+
 class Group:
     """Sections that follow one law, evaluated as one with an axis of their own in front."""
 
@@ -308,8 +313,8 @@ class DenseNetwork:
             currents, slopes = group.drawn(specimen, grounded)
             drawn.append((currents, slopes))
             none = np.zeros((len(group.numbers), count))
-            flat_currents += [np.broadcast_to(c, none.shape) for c in currents]
-            flat_slopes += [none if s is None else np.broadcast_to(s, none.shape) for row in slopes for s in row]
+            flat_currents += [_wide(c, none.shape) for c in currents]
+            flat_slopes += [none if s is None else _wide(s, none.shape) for row in slopes for s in row]
         if not drawn:
             return drawn, np.zeros((count, size)), np.zeros((count, size, size))
         into = np.concatenate(flat_currents).T @ self._into
@@ -340,8 +345,8 @@ class DenseNetwork:
         slopes: dict[int, TubeSlopes] = {}
         for group, (amps, siemens) in zip(self.groups, drawn, strict=True):
             shape = (len(group.numbers), count)
-            amps = [np.broadcast_to(c, shape) for c in amps]
-            siemens = [[None if s is None else np.broadcast_to(s, shape) for s in row] for row in siemens]
+            amps = [_wide(c, shape) for c in amps]
+            siemens = [[None if s is None else _wide(s, shape) for s in row] for row in siemens]
             for place, number in enumerate(group.numbers):
                 currents[number] = tuple(c[place] for c in amps)
                 slopes[number] = tuple(tuple(None if s is None else s[place] for s in row) for row in siemens)

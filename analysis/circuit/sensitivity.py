@@ -140,7 +140,7 @@ class RestSlopes:
                 if after is not None:
                     rise = (after - (0.0 if before is None else before)) / NUDGE
                     a, b = (last if n == GROUND else int(self.network.places([n])[0]) for n in (branch.a, branch.b))
-                    yield self.keys[key], a, b, np.broadcast_to(rise, (self.count,))
+                    yield self.keys[key], a, b, rise
 
     @cached_property
     def _reach(self) -> tuple[Array, Array, Array, Array]:
@@ -149,7 +149,10 @@ class RestSlopes:
             none = np.zeros(0, dtype=int)
             return none, none, none, np.zeros((self.count, 0))
         move, a, b, rise = zip(*self._terms, strict=True)
-        return np.array(move), np.array(a), np.array(b), np.array(rise).T
+        whole = np.empty((len(rise), self.count))
+        for row, one in zip(whole, rise, strict=True):
+            row[:] = one
+        return np.array(move), np.array(a), np.array(b), whole.T
 
     def _summed(self, terms: Array) -> Array:
         """Terms of the branches, shape (..., T), summed by move, shape (..., K)."""

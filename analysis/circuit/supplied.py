@@ -49,9 +49,8 @@ class Supplied:
 
     def start(self) -> Start:
         """What a neighbouring chassis starts from."""
-        volts = [np.broadcast_to(self.rest.volts[n], self.rest.culprit.shape) for n in sorted(self.rest.volts)]
         return Start(
-            volts=np.array(volts),
+            volts=self.rest.table(sorted(self.rest.volts)),
             lines=tuple(
                 np.array(np.broadcast_arrays((s.mean_v + s.slope_ohm * s.mean_a) / peak, s.slope_ohm, s.start_v))
                 for s, peak in zip(self.charging, self.peak_v, strict=True)

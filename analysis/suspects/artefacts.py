@@ -60,6 +60,8 @@ class _Trial:
     rows: tuple[int, ...]
     readings: tuple[Reading, ...]
     because: str
+    share: float = 1.0
+    """Of the chance of such a slip, the part that this one has."""
 
 
 def artefacts(panel: Panel, data: Data, weighed: Weighed, healthy: Healthy) -> list[Artefact]:
@@ -109,7 +111,7 @@ def artefacts(panel: Panel, data: Data, weighed: Weighed, healthy: Healthy) -> l
                 Artefact(
                     point=", ".join(data.readings[row].point for row in trial.rows[:3]),
                     name=trial.entry.name,
-                    log_weight=math.log(trial.entry.chance) + gain,
+                    log_weight=math.log(trial.entry.chance * trial.share) + gain,
                     because=trial.because,
                 )
             )
@@ -191,6 +193,8 @@ def _pins(entry: ArtefactEntry, panel: Panel, data: Data, healthy: Healthy, odd:
         here = points.get(reading.point)
         if here is None or not here.socket:
             continue
+        # A tip that slips may land on any other pin of the socket.
+        others = len({p.node for p in points.values() if p.socket == here.socket} - {here.node}) or 1
         for other, column in ((m.point, c) for m, c in panel.columns.items() if m.quantity == "dc_v"):
             there = points.get(other)
             if there is None or there.socket != here.socket or there.node == here.node:
@@ -204,4 +208,5 @@ def _pins(entry: ArtefactEntry, panel: Panel, data: Data, healthy: Healthy, odd:
                     readings=(reading,),
                     because=f"{entry.words}: {show(reading, reading.value)} is what {other} should read "
                     f"({show(reading, value)}); read {reading.point} again",
+                    share=1.0 / others,
                 )

@@ -145,7 +145,11 @@ def posterior_covariance(slopes: np.ndarray, weights: np.ndarray) -> np.ndarray:
     weights : ndarray, shape (C, M)
         Diagonal of W.
     """
-    unknowns = slopes.shape[2]
+    _, readings, unknowns = slopes.shape
+    if readings < unknowns:  # the smaller of the two equal systems
+        gram = slopes @ slopes.transpose(0, 2, 1)
+        gram[:, np.arange(readings), np.arange(readings)] += 1.0 / weights
+        return np.asarray(np.eye(unknowns) - slopes.transpose(0, 2, 1) @ np.linalg.solve(gram, slopes))
     normal = slopes.transpose(0, 2, 1) @ (slopes * weights[..., None])
     normal[:, np.arange(unknowns), np.arange(unknowns)] += 1.0
     return np.asarray(np.linalg.inv(normal))

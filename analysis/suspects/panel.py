@@ -255,7 +255,7 @@ class Panel:
     ) -> tuple[np.ndarray, np.ndarray]:
         """Quick quantities of some samples at rest."""
         count, known = len(changes), len(self.unknowns)
-        moves = {u.key: u.move(np.broadcast_to(values[u.key], (count,))) for u in self.unknowns}
+        moves = {u.key: u.move(values[u.key]) for u in self.unknowns}
         severe: dict[str, np.ndarray] = {}
         for row, change in enumerate(changes):
             for index in change.faults:

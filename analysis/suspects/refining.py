@@ -15,8 +15,12 @@ from .variables import difference
 
 HALVINGS = 4
 
-AT_REST = 0.02
-"""A hypothesis that gained less log probability than this in a step is left where it is."""
+AT_REST = 0.1
+"""A hypothesis that gained less log probability than this in a step is left where that led: with exact slopes the
+next step would gain far less."""
+
+BEHIND, CATCHING_UP = 20.0, 2.0
+"""A hypothesis so far behind the best of its batch (logarithm) that gains less than this in a step is left too."""
 
 REACH = 3.0
 """No unknown is followed further than this many standard deviations in one step."""
@@ -158,14 +162,20 @@ def refine(
     way = _Way(panel, data, changes, origin[alive], exact)
     way.rescale(predicted[alive])
     walk = _begin(way, unknowns[alive], predicted[alive], slopes[alive])
-    going = np.arange(len(changes))
+    going, best = np.arange(len(changes)), -np.inf
     for _ in range(RESCALINGS):
         for _ in range(steps):
-            gained = _step(way, walk, going)
-            going = going[gained > AT_REST]
+            gained, value = _step(way, walk, going)
+            best = max(best, value.max())
+            # Who is far behind and gains little will not lead.
+            going = going[(gained > AT_REST) & ((value > best - BEHIND) | (gained > CATCHING_UP))]
             if not going.size:
                 break
-        going = np.flatnonzero(way.rescale(walk.predicted))
+        changed = way.rescale(walk.predicted)
+        every = np.arange(len(changes))
+        errors = way.errors(every, walk.slopes)
+        reached = way.value(every, way.left(walk.predicted, errors, walk.shared), walk.unknowns, walk.shared)
+        going, best = np.flatnonzero(changed & (reached > reached.max() - BEHIND)), float(reached.max())
         if not going.size:
             break
     return _ended(way, walk)
@@ -187,8 +197,8 @@ def _begin(way: _Way, unknowns: np.ndarray, predicted: np.ndarray, slopes: np.nd
     return _Walk(unknowns=unknowns, predicted=predicted, slopes=slopes, shared=found.unknowns)
 
 
-def _step(way: _Way, walk: _Walk, going: np.ndarray) -> np.ndarray:
-    """One step of the hypotheses that are still going; what each gained, shape (c,)."""
+def _step(way: _Way, walk: _Walk, going: np.ndarray) -> tuple[np.ndarray, np.ndarray]:
+    """One step of the hypotheses that are still going; what each gained, and its log probability, shapes (c,)."""
     data = way.data
     unknowns, predicted, slopes = walk.unknowns[going], walk.predicted[going], walk.slopes[going]
     shared, scale, count = walk.shared[going], way.scale[going], walk.unknowns.shape[1]
@@ -218,7 +228,7 @@ def _step(way: _Way, walk: _Walk, going: np.ndarray) -> np.ndarray:
         if not open_.size:
             break
         move[open_] *= 0.3
-    return gained
+    return gained, before + gained
 
 
 def _ended(way: _Way, walk: _Walk) -> dict[Change, Refined]:
