@@ -8,14 +8,15 @@ solution. Steps are full, from a near start; what they do not solve is left to `
 
 from __future__ import annotations
 
-from collections.abc import Callable, Iterable, Mapping, Sequence
+from collections.abc import Iterable, Mapping, Sequence
 from copy import copy
-from dataclasses import dataclass, fields, is_dataclass, replace
+from dataclasses import dataclass
 from typing import TYPE_CHECKING, Any
 
 import numpy as np
 
 from .elements import GROUND, Array, Branch, Supply, Table
+from .grouping import Group, wide
 from .sections import Pentode, Specimen, Triode
 
 if TYPE_CHECKING:
@@ -35,57 +36,6 @@ RESIDUAL_A = 2e-10
 
 TOUCH_V = 0.5
 """Step, in volt, below which a rectified rail is given its new line."""
-
-
-def _stacked(values: Sequence[Any]) -> Any:
-    """Constants of several sections as columns, for everything that is a number."""
-    first = values[0]
-    if is_dataclass(first):
-        own = [f.name for f in fields(first) if f.init]
-        return replace(first, **{name: _stacked([getattr(v, name) for v in values]) for name in own})  # type: ignore[type-var]
-    if first is None or isinstance(first, str):
-        return first
-    return np.array(values, dtype=float)[:, None]
-
-
-def _wide(value: Array, shape: tuple[int, ...]) -> Array:
-    """The value in a shape; most have it already, and asking costs less than doing."""
-    return value if value.shape == shape else np.broadcast_to(value, shape)
-
-
-class Group:
-    """Sections that follow one law, evaluated as one with an axis of their own in front."""
-
-    def __init__(self, tubes: Sequence[tuple[int, Triode | Pentode]], place: Callable[[int], int]) -> None:
-        self.numbers = [number for number, _ in tubes]
-        self.tubes = [tube for _, tube in tubes]
-        self.first = replace(self.tubes[0], parameters=_stacked([tube.parameters for tube in self.tubes]))
-        self.electrodes = np.array([[place(n) for n in tube.electrodes] for tube in self.tubes])
-        self.cathodes = np.array([place(tube.cathode) for tube in self.tubes])
-        self.keys = [tube.key for tube in self.tubes]
-        self.endings = (
-            "strength",
-            "mu",
-            "offset",
-            "gas",
-            *(("screen",) if isinstance(self.first, Pentode) else ()),
-        )
-
-    def specimen(self, table: Table) -> Specimen:
-        """Samples of all its sections, arrays of shape (K, S) or (K, 1)."""
-        own = {
-            f"{self.first.key}.{ending}": np.stack(
-                np.broadcast_arrays(*(table[f"{key}.{ending}"] for key in self.keys))
-            )
-            for ending in self.endings
-        }
-        return self.first.specimen(own)
-
-    def drawn(self, specimen: Specimen, grounded: Array) -> Any:
-        """Currents and slopes of all its sections, shapes (K, S), at volts (T + 1, S) with ground last."""
-        cathode = grounded[self.cathodes]
-        across = tuple(grounded[column] - cathode for column in self.electrodes.T)
-        return self.first.currents(specimen, across)
 
 
 @dataclass(frozen=True, slots=True, kw_only=True, eq=False)
@@ -313,8 +263,8 @@ class DenseNetwork:
             currents, slopes = group.drawn(specimen, grounded)
             drawn.append((currents, slopes))
             none = np.zeros((len(group.numbers), count))
-            flat_currents += [_wide(c, none.shape) for c in currents]
-            flat_slopes += [none if s is None else _wide(s, none.shape) for row in slopes for s in row]
+            flat_currents += [wide(c, none.shape) for c in currents]
+            flat_slopes += [none if s is None else wide(s, none.shape) for row in slopes for s in row]
         if not drawn:
             return drawn, np.zeros((count, size)), np.zeros((count, size, size))
         into = np.concatenate(flat_currents).T @ self._into
@@ -345,8 +295,8 @@ class DenseNetwork:
         slopes: dict[int, TubeSlopes] = {}
         for group, (amps, siemens) in zip(self.groups, drawn, strict=True):
             shape = (len(group.numbers), count)
-            amps = [_wide(c, shape) for c in amps]
-            siemens = [[None if s is None else _wide(s, shape) for s in row] for row in siemens]
+            amps = [wide(c, shape) for c in amps]
+            siemens = [[None if s is None else wide(s, shape) for s in row] for row in siemens]
             for place, number in enumerate(group.numbers):
                 currents[number] = tuple(c[place] for c in amps)
                 slopes[number] = tuple(tuple(None if s is None else s[place] for s in row) for row in siemens)

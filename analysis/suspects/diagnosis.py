@@ -14,6 +14,7 @@ from acquisition.records import JUDGED_QUALITIES, Event, Measurand, Reading
 from ..chassis import ChassisModel
 from .artefacts import artefacts
 from .because import Healthy, explain, healthy_view
+from .candidates import candidates, open_columns
 from .data import Data, Weighed, collect, values_found
 from .estimates import Estimate, estimate_of
 from .next_reading import (
@@ -21,9 +22,7 @@ from .next_reading import (
     Outlook,
     PowerOff,
     Proposal,
-    candidates,
     look_ahead,
-    open_columns,
     propose,
     separating,
     with_power_off,

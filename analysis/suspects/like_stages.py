@@ -17,8 +17,9 @@ from acquisition.quantities import format_value
 from acquisition.records import JUDGED_QUALITIES, Measurand, Reading
 
 from ..chassis import Chassis, WorstCase
+from .candidates import is_allowed
 from .diagnosis import Diagnosis, Suspect
-from .next_reading import Proposal, is_allowed
+from .next_reading import Proposal
 
 AT_MOST = 0.5
 """Highest probability a rule of thumb may give a suspect."""

@@ -16,23 +16,14 @@ from dataclasses import dataclass, replace
 import numpy as np
 
 from acquisition.quantities import format_value
-from acquisition.records import Measurand, usable_v
 
-from ..chassis import ChassisModel, WorstCase
 from ..judge import NOISE
+from .candidates import effort
 from .data import Data, Refined, Weighed
 from .error_scales import own_scale
 from .evidence import posterior_covariance
-from .panel import Change, Panel, canonical
+from .panel import Change, Panel
 from .variables import MODEL_ERRORS, from_variable, slope_of_variable
-
-EFFORT = {"dc_v": 1.0, "ripple_pp_v": 1.5, "pp_v": 2.5, "gain": 3.0, "phase_deg": 3.5, "thd_pct": 4.0, "rms_v": 2.5}
-"""Relative effort: DC needs a probe, ripple the scope, gain the generator and a load too. Common practice, no
-source."""
-
-GRID_EFFORT, HIGH_VOLTS_EFFORT = 1.5, 1.3
-HIGH_VOLTS = 300.0
-"""Above this the reading is a clip-on sequence with power off and on (rule S2)."""
 
 LIGHTEST = np.log(1e-4)
 """Logarithm of the least probability of a hypothesis that a next reading is chosen for."""
@@ -107,78 +98,6 @@ def with_power_off(chance: Mapping[str, float], what: Mapping[str, str], count: 
             bits = -sum(q * np.log2(q) for q in (p, 1.0 - p) if q > 0.0)
             found.append(PowerOff(part=part, bits=round(float(bits), 3), what=what[part]))
     return sorted(found, key=lambda one: (-one.bits, -chance[one.part]))[:count]
-
-
-def candidates(model: ChassisModel, dc_only: bool = False) -> list[Measurand]:
-    """Readings that could be proposed: DC wherever a meter may go, ripple at rails and output, gain of every stage.
-
-    Parameters
-    ----------
-    model : ChassisModel
-        The chassis.
-    dc_only : bool
-        Leave out what needs scope and generator.
-    """
-    result: list[Measurand] = []
-    seen: set[str] = set()
-    points = model.points.values()
-    for point in points:
-        if point.node and point.node not in seen and not point.heater and not point.delicate:
-            if any(p.delicate for p in points if p.node == point.node):
-                continue  # the same node by another name is as delicate
-            seen.add(point.node)
-            result.append(Measurand(point=point.name, quantity="dc_v"))
-    if dc_only:
-        return result
-    if model.chassis.signal:
-        stages = {(s.source, s.target): s for s in model.stages.values()}
-        for source, target in stages:
-            if not any(model.points[p].delicate for p in (source, target) if p in model.points):
-                result.append(Measurand(point=f"{source}>{target}", quantity="gain", freq_hz=1000.0))
-    rails = {name for name in (*model.chassis.rails, *model.chassis.printed) if name in model.points}
-    output = {model.chassis.signal.output} if model.chassis.signal else set()
-    result += [Measurand(point=name, quantity="ripple_pp_v") for name in sorted(rails | output)]
-    return result
-
-
-def is_allowed(
-    worst: WorstCase, measurand: Measurand, limit_v: float | None, probe_limit_v: float | None = None
-) -> bool:
-    """Whether lead and meter, or probe and scope, are rated for every point of a reading.
-
-    Parameters
-    ----------
-    worst : WorstCase
-        Of the chassis.
-    measurand : Measurand
-        The reading.
-    limit_v, probe_limit_v : float, optional
-        Lowest rating of meter and lead (DC), of scope and probe (all else); None where no instrument is known here,
-        and then the survey checks it.
-    """
-    limit_v = limit_v if measurand.quantity == "dc_v" else probe_limit_v
-    if limit_v is None:
-        return True
-    points = [worst.points[p] for p in measurand.points if p in worst.points]
-    return all(worst.at(point) <= usable_v(limit_v) for point in points)
-
-
-def effort(model: ChassisModel, measurand: Measurand, volts: float) -> float:
-    """Relative effort and danger of a reading.
-
-    Parameters
-    ----------
-    model : ChassisModel
-        The chassis.
-    measurand : Measurand
-        The reading.
-    volts : float
-        Expected DC there.
-    """
-    cost = EFFORT[measurand.quantity]
-    if any(model.points[p].function == "grid" for p in measurand.points if p in model.points):
-        cost *= GRID_EFFORT
-    return cost * (HIGH_VOLTS_EFFORT if abs(volts) > HIGH_VOLTS else 1.0)
 
 
 def information(groups: np.ndarray, weight: np.ndarray, mean: np.ndarray, spread: np.ndarray) -> np.ndarray:
@@ -335,45 +254,6 @@ def fault_groups(changes: Sequence[Change], panel: Panel) -> np.ndarray:
         label = " and ".join(panel.faults[i].label for i in change.faults)
         result.append(labels.setdefault(label, len(labels)))
     return np.array(result)
-
-
-def open_columns(
-    panel: Panel,
-    data: Data,
-    limit_v: float | None = None,
-    probe_limit_v: float | None = None,
-    dc_only: bool = False,
-) -> np.ndarray:
-    """Columns of the panel that may be read and were not yet.
-
-    Parameters
-    ----------
-    panel : Panel
-        The model; candidates without a column are left out.
-    data : Data
-        Readings already taken.
-    limit_v, probe_limit_v : float, optional
-        See `is_allowed`.
-    dc_only : bool
-        Only DC readings.
-    """
-    taken = {canonical(r.measurand) for r in data.readings}
-    seen_v = max((abs(r.value) for r in data.readings if r.quantity == "dc_v"), default=0.0)
-    worst = WorstCase(panel.model.chassis, panel.model, seen_v=seen_v)
-    points = panel.model.points
-    nodes_read = {points[m.point].node for m in taken if m.quantity == "dc_v" and m.point in points}
-    return np.array(
-        [
-            panel.columns[c]
-            for m in candidates(panel.model, dc_only)
-            if (c := canonical(m)) in panel.columns
-            and c not in taken
-            and not (c.quantity == "dc_v" and points[c.point].node in nodes_read)  # the same node by another name
-            and panel.usable[panel.columns[c]]
-            and is_allowed(worst, m, limit_v, probe_limit_v)
-        ],
-        dtype=int,
-    )
 
 
 def propose(panel: Panel, outlook: Outlook | None, count: int = 3) -> list[Proposal]:

@@ -33,7 +33,8 @@ from acquisition.records import Measurand, Reading
 from analysis.chassis import ChassisModel, load_chassis
 from analysis.chassis.plan import survey_plan
 from analysis.suspects import Diagnoser, Diagnosis
-from analysis.suspects.next_reading import EFFORT, ENOUGH_BITS, candidates
+from analysis.suspects.candidates import EFFORT, candidates
+from analysis.suspects.next_reading import ENOUGH_BITS
 from analysis.suspects.panel import canonical
 from tests.outside.cases_table import CLASS_OF
 from tests.outside.fresh_cases import LEFT_OUT, drawings, drawn, make_case, scatter_of

@@ -15,7 +15,7 @@ from acquisition.records import usable_v
 from analysis.app.signal.plan import plan_stage
 from analysis.chassis import ChassisModel, WorstCase, load_chassis, parse_chassis
 from analysis.chassis.plan import survey_plan
-from analysis.suspects.next_reading import candidates, is_allowed
+from analysis.suspects.candidates import candidates, is_allowed
 
 NAMES = config_names("chassis")
 MODELS = {name: ChassisModel(load_chassis(name)) for name in NAMES}

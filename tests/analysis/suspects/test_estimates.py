@@ -6,8 +6,8 @@ import pytest
 from acquisition.records import QUANTITIES, Measurand, Reading
 from analysis.chassis import ChassisModel, WorstCase, load_chassis, parse_chassis
 from analysis.suspects import Diagnoser, Estimate
+from analysis.suspects.candidates import is_allowed
 from analysis.suspects.like_stages import compare_stages
-from analysis.suspects.next_reading import is_allowed
 
 POINTS = ("HT1", "HT2", "V1.1", "V1.2", "V1.3", "V1.7", "V1.8", "OUT")
 WANTED = [Measurand(point=point, quantity="dc_v") for point in POINTS]

@@ -7,12 +7,11 @@ from acquisition.configs import find_config
 from acquisition.records import Measurand, Reading
 from analysis.chassis import ChassisModel, parse_chassis
 from analysis.suspects import Diagnoser
+from analysis.suspects.candidates import candidates, open_columns
 from analysis.suspects.data import collect
 from analysis.suspects.next_reading import (
     ENOUGH_BITS,
-    candidates,
     look_ahead,
-    open_columns,
     propose,
     with_power_off,
 )

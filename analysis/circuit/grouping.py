@@ -1,0 +1,98 @@
+"""Tube sections that follow one law, evaluated together."""
+
+from __future__ import annotations
+
+from collections.abc import Callable, Sequence
+from dataclasses import fields, is_dataclass, replace
+from typing import Any
+
+import numpy as np
+
+from .elements import Array, Table
+from .sections import Pentode, Specimen, Triode
+
+
+def _stacked(values: Sequence[Any]) -> Any:
+    """Constants of several sections as columns, for everything that is a number."""
+    first = values[0]
+    if is_dataclass(first):
+        own = [f.name for f in fields(first) if f.init]
+        return replace(first, **{name: _stacked([getattr(v, name) for v in values]) for name in own})  # type: ignore[type-var]
+    if first is None or isinstance(first, str):
+        return first
+    return np.array(values, dtype=float)[:, None]
+
+
+def wide(value: Array, shape: tuple[int, ...]) -> Array:
+    """The value in a shape; most have it already, and asking costs less than doing.
+
+    Parameters
+    ----------
+    value : ndarray
+        Of this shape or broadcasting to it.
+    shape : tuple of int
+        The shape.
+    """
+    return value if value.shape == shape else np.broadcast_to(value, shape)
+
+
+class Group:
+    """Sections that follow one law, evaluated as one with an axis of their own in front.
+
+    Parameters
+    ----------
+    tubes : sequence of (number, Triode or Pentode)
+        K sections with their places in the circuit.
+    place : callable
+        Row of a node among the volts that `drawn` is given.
+
+    Attributes
+    ----------
+    endings : tuple of str
+        What may differ from one specimen to the next, as in ``V1a.strength``.
+    """
+
+    def __init__(self, tubes: Sequence[tuple[int, Triode | Pentode]], place: Callable[[int], int]) -> None:
+        self.numbers = [number for number, _ in tubes]
+        self.tubes = [tube for _, tube in tubes]
+        self.first = replace(self.tubes[0], parameters=_stacked([tube.parameters for tube in self.tubes]))
+        self.electrodes = np.array([[place(n) for n in tube.electrodes] for tube in self.tubes])
+        self.cathodes = np.array([place(tube.cathode) for tube in self.tubes])
+        self.keys = [tube.key for tube in self.tubes]
+        self.endings = (
+            "strength",
+            "mu",
+            "offset",
+            "gas",
+            *(("screen",) if isinstance(self.first, Pentode) else ()),
+        )
+
+    def specimen(self, table: Table) -> Specimen:
+        """Samples of all its sections, arrays of shape (K, S) or (K, 1).
+
+        Parameters
+        ----------
+        table : mapping
+            Values by key.
+        """
+        own = {
+            f"{self.first.key}.{ending}": np.stack(
+                np.broadcast_arrays(*(table[f"{key}.{ending}"] for key in self.keys))
+            )
+            for ending in self.endings
+        }
+        return self.first.specimen(own)
+
+    def drawn(self, specimen: Specimen, grounded: Array) -> Any:
+        """Currents and slopes of all its sections, shapes (K, S).
+
+        Parameters
+        ----------
+        specimen : Specimen
+            From `specimen`.
+        grounded : ndarray, shape (T + 1, S)
+            Volts, ground last.
+        """
+        cathode = grounded[self.cathodes]
+        across = tuple(grounded[column] - cathode for column in self.electrodes.T)
+        return self.first.currents(specimen, across)
