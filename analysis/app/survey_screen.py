@@ -146,6 +146,7 @@ class Screen:
         self._machine, self._keys, self._bell = machine, keys, bell
         self._is_terminal = sys.stdout.isatty()
         self._shown_s = -1.0
+        self._silent = False
         self._line = ""
 
     def __enter__(self) -> Screen:
@@ -193,7 +194,10 @@ class Screen:
         sample : Sample
             The newest.
         """
-        if not self._is_terminal or sample.t_s - self._shown_s < 0.2:
+        if not self._is_terminal:
+            self._tell_silence("gap" in sample.flags)
+            return
+        if sample.t_s - self._shown_s < 0.2:
             return
         self._shown_s = sample.t_s
         step = self._machine.step
@@ -207,6 +211,12 @@ class Screen:
         self._wipe()
         self._line = text[: self._columns - 1]  # a line that breaks could not be drawn over
         click.echo(f"\r{self._line}", nl=False)
+
+    def _tell_silence(self, silent: bool) -> None:
+        """Where there is no live line, a line when the meter falls silent and one when it answers."""
+        if silent != self._silent:
+            self._silent = silent
+            click.echo("no answer from the meter, trying again" if silent else "the meter answers")
 
     @property
     def _columns(self) -> int:
