@@ -20,6 +20,7 @@ from analysis.circuit.supplied import Start, Supplied
 from ..chassis import ChassisModel
 from ..chassis.sensitivities import slopes_of
 from ..faults import Fault, faults_of
+from .seen import Places
 from .unknowns import unknowns_of
 from .variables import columns_to_variables, from_variable, slope_of_variable, slopes_to_variables
 
@@ -144,11 +145,14 @@ class Panel:
         self.changes = (Change(), *(Change(faults=(index,), values=(value,)) for index, value in cells))
         self.index = {change: row for row, change in enumerate(self.changes)}
         self._rests = self._at_home()
+        self._seen = Places()
+        self._steady = np.array([], dtype=int)
         zero = np.zeros((1, len(self.unknowns)))
         self.centre = self.predict([Change()], zero)[0]
         self.healthy_slopes = np.zeros((len(self.measurands), len(self.unknowns)))
         self.healthy_slopes = self.slopes([Change()], zero, full=True)[0]
         self.usable = np.isfinite(self.centre)
+        self._steady = np.flatnonzero(self.usable & (self.quantities == "dc_v"))
         self.grid_error = self._grid_error()
         self.shifted = self.predict(self.changes, np.zeros((len(self.changes), len(self.unknowns) + 1)))
         self.severity_slopes = self._severity_slopes()
@@ -226,21 +230,34 @@ class Panel:
             quantities are borrowed from the healthy chassis.
         """
         late = np.isin(self.quantities[columns], SLOW)
-        wanted = tuple(self.measurands[c] for c in columns[~late])
-        later = tuple(self.measurands[c] for c in columns[late]) if slow else ()
         predicted = np.full((len(changes), len(columns)), np.nan)
         slopes = np.zeros((*predicted.shape, unknowns.shape[1]))
+        later = tuple(self.measurands[c] for c in columns[late]) if slow else ()
+        # DC volts not asked for now cost little beside the others, and the next reading will ask for them.
+        every = np.union1d(columns[~late], self._steady[:0] if later else self._steady)
+        wanted = tuple(self.measurands[c] for c in every)
+        known = len(self.unknowns)
+        places = [row[: known + len(c.faults)] for c, row in zip(changes, unknowns, strict=True)]
+        ask = zip(changes, places, strict=True)
+        there = [None if later else self._seen.at(change, place, columns[~late]) for change, place in ask]
+        missing = np.array([row for row, seen in enumerate(there) if seen is None], dtype=int)
         frequencies = {m.freq_hz for m in wanted if m.quantity != "dc_v"}
         size = max(1, MATRICES // max(1, len(frequencies)))
-        for first in range(0, len(changes), size):
-            rows = slice(first, first + size)
-            values, supplied = self._supplied(changes[rows], unknowns[rows])
-            if wanted:
-                found = self._looked(changes[rows], unknowns[rows], wanted, values, supplied)
-                predicted[rows, ~late], slopes[rows, ~late] = found
+        for first in range(0, len(missing), size):
+            rows = missing[first : first + size]
+            some = [changes[row] for row in rows.tolist()]
+            values, supplied = self._supplied(some, unknowns[rows])
+            shown = self._looked(some, unknowns[rows], wanted, values, supplied)
+            for row, change, at, by in zip(rows.tolist(), some, *shown, strict=True):
+                there[row] = self._seen.keep(change, places[row], every, at, by)
             if later:
-                shown = self.model.predict(values, later, supplied=supplied)
-                predicted[rows, late] = columns_to_variables(later, shown)
+                table = columns_to_variables(later, self.model.predict(values, later, supplied=supplied))
+                predicted[np.ix_(rows, np.flatnonzero(late))] = table
+        for row, seen in enumerate(there):
+            if seen is not None:
+                kept = np.searchsorted(seen.columns, columns[~late])
+                predicted[row, ~late] = seen.predicted[kept]
+                slopes[row, ~late, : places[row].size] = seen.slopes[kept]
         for row, change in enumerate(changes if late.any() else ()):
             slopes[row, late] = self.borrowed(change, unknowns.shape[1])[columns[late]]
         return predicted, slopes

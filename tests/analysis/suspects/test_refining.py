@@ -62,3 +62,19 @@ def test_a_leak_is_not_taken_for_an_open_grid_resistor_for_sure(panel):
     leak = next(s for s in found.suspects if (s.part, s.fault) == ("C4", "leaky"))
     assert leak.probability > 0.3
     assert leak.estimate.low < 3e6 < leak.estimate.high
+
+
+def test_a_second_look_at_a_place_finds_the_same(panel):
+    """Whatever order the columns are asked for in, with other columns or after another place."""
+    rng = np.random.default_rng(3)
+    changes = [panel.changes[0], panel.changes[5]]
+    unknowns = 0.3 * rng.standard_normal((2, len(panel.unknowns) + 1))
+    columns = np.arange(len(panel.measurands))
+    first = panel.look(changes, unknowns, columns)
+    panel.look(changes, unknowns + 0.1, columns[:3])
+    mixed = columns[::-1]
+    again = panel.look(changes, unknowns, mixed)
+    once_more = panel.look(changes, unknowns, mixed[:4], slow=False)
+    for a, b, c in zip(first, again, once_more, strict=True):
+        np.testing.assert_allclose(b, a[:, mixed], rtol=1e-6, atol=1e-7)
+        np.testing.assert_allclose(c, a[:, mixed[:4]], rtol=1e-6, atol=1e-7)
