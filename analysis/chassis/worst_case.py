@@ -7,9 +7,10 @@ volts of its secondary, without load at 1.41 times (common practice, no source):
 taken to rise by 1.41 / 1.2, the most of that range. Volts that were read count too, where they are higher.
 
 Every plate, screen, rail and named node can reach the supply; so can a grid behind a capacitor that may be shorted,
-and a cathode that rides high. A plate with an inductance for its load can reach twice that (L3), and so can what
-hangs on it by one capacitor or resistor with no reservoir. What is left (plain cathodes, grids without a
-capacitor, terminals of the signal) is taken as 60 V, or ten times the healthy volts (common practice, no source).
+a terminal of the signal whose capacitor may be shorted to a plate, and a cathode that rides high. A plate with an
+inductance for its load can reach twice that (L3), and so can what hangs on it by one capacitor or resistor with no
+reservoir. What is left (plain cathodes, grids without a capacitor, terminals of the signal) is taken as 60 V, or
+ten times the healthy volts (common practice, no source).
 """
 
 from __future__ import annotations
@@ -107,7 +108,7 @@ class WorstCase:
         is_plain = (
             "cathode" in point.function
             or "suppressor" in point.function
-            or point.function in ("input", "output")
+            or (point.function in ("input", "output") and not self._capacitor_to_high(point.node))
             or ("grid" in point.function and self._chassis.parts and not self._behind_capacitor(point.node))
         )
         return min(max(LOW_V, 10.0 * healthy_v), supply_v) if is_plain else supply_v
@@ -145,6 +146,12 @@ class WorstCase:
                     seen.update(fresh)
                     waiting += fresh
         return False
+
+    def _capacitor_to_high(self, node: str) -> bool:
+        """Whether one capacitor stands between a node and one that stands high when healthy."""
+        ends = {n for p in self._parts if p.kind == "capacitor" and node in p.nodes for n in p.nodes} - {node}
+        there = [p for p in self.points.values() if p.node in ends]
+        return any(p.danger or self._nominal_v(p) > RIDES_HIGH * self.supply_v for p in there)
 
     def _inductive(self, plates: set[str]) -> set[str]:
         """Nodes of plates with an inductance for their load, and of what hangs on them."""

@@ -78,7 +78,7 @@ def test_the_two_outputs_of_a_split_load(tmp_path, capsys):
         for source, output in (("V1.6", "V1.1"), ("V1.6", "V1.7"), ("V1.7", "V1.1")):
             bench.wiring.clip(1, source)
             bench.wiring.clip(2, output)
-            balance = ["--balance"] if source == "V1.7" else []
+            balance = ["--supply", "210", *(["--balance"] if source == "V1.7" else [])]
             found[output, source] = asked(capsys, path, f"{source}>{output}", "--drive", "1", *balance)
         assert not bench.wiring.drive.on
     assert found["V1.1", "V1.6"]["inverts"] is True
@@ -109,7 +109,7 @@ def test_a_pair_is_matched_beside_the_balance(tmp_path, capsys):
                 job.add_reading("as-found", reading)
         bench.wiring.clip(1, "V2.1")
         bench.wiring.clip(2, "V2.6")
-        facts = asked(capsys, path, "V2.1>V2.6", "--drive", "1", "--balance")
+        facts = asked(capsys, path, "V2.1>V2.6", "--drive", "1", "--balance", "--supply", "400")
     (pair,) = facts["pairs"]
     assert (pair["first"], pair["second"]) == ("V3", "V4")
     assert pair["first_a"] == pytest.approx(0.040, rel=0.002)

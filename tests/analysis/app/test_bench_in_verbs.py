@@ -93,23 +93,25 @@ def proposed(tmp_path, capsys, text, *options):
 
 
 def test_readings_beyond_the_ratings_of_the_bench_are_not_proposed(tmp_path, capsys):
-    """The rail stands at 300 V: 60 V of lead or probe reach nothing that a fault may put on it."""
+    """The rail stands at 300 V: 30 V of lead or probe reach nothing that a fault may put on it."""
     everything = proposed(tmp_path, capsys, bench_text())
     assert "dc_v" in everything
     assert everything - {"dc_v"}
-    assert proposed(tmp_path, capsys, bench_text(probe_v=60)) == {"dc_v"}
-    by_scope = proposed(tmp_path, capsys, bench_text(lead=60))
+    assert proposed(tmp_path, capsys, bench_text(probe_v=30)) == {"dc_v"}
+    by_scope = proposed(tmp_path, capsys, bench_text(lead=30, clip_on=30))
     assert by_scope
     assert "dc_v" not in by_scope
-    assert proposed(tmp_path, capsys, bench_text(lead=60, probe_v=60)) == set()
+    assert proposed(tmp_path, capsys, bench_text(lead=30, probe_v=30, clip_on=30)) == set()
 
 
-def test_a_bench_without_ratings_forbids_nothing(tmp_path, capsys):
+def test_a_bench_without_ratings_allows_what_any_lead_takes(tmp_path, capsys):
+    """Limit L11: 60 V, which is the cathode; without a bench file the survey checks it, and all is proposed."""
     text = "\n".join(line for line in bench_text().splitlines() if not line.startswith(("lead", "probe")))
-    assert proposed(tmp_path, capsys, text) == proposed(tmp_path, capsys, "")
+    assert proposed(tmp_path, capsys, text) == {"dc_v"}
+    assert proposed(tmp_path, capsys, "") > {"dc_v"}
 
 
 def test_a_rating_on_the_command_line_overrules_the_bench(tmp_path, capsys):
-    assert proposed(tmp_path, capsys, bench_text(), "--limit-v", "60") == set()
-    low = bench_text(lead=60, probe_v=60)
+    assert proposed(tmp_path, capsys, bench_text(), "--limit-v", "30") == set()
+    low = bench_text(lead=30, probe_v=30, clip_on=30)
     assert proposed(tmp_path, capsys, low, "--limit-v", "2000") == proposed(tmp_path, capsys, bench_text())

@@ -124,6 +124,15 @@ def test_no_probe_goes_beyond_a_rating_nor_does_an_input_behind_a_coupling_capac
         assert coupling == "dc" or tap.worst_v <= (scope or 60.0)
 
 
+def test_an_output_behind_a_coupling_capacitor_may_carry_what_is_before_it():
+    """A shorted capacitor puts the plate on the terminal; a winding or a grid resistor does not."""
+    preamp, power = (ChassisModel(load_chassis(name)) for name in ("bench-6c4", "harbour-twenty"))
+    worst = WorstCase(preamp.chassis, preamp)
+    assert worst.at(preamp.points["OUT"]) == worst.supply_v
+    assert worst.at(preamp.points["IN"]) == 60.0
+    assert WorstCase(power.chassis, power).at(power.points["SPK"]) == 60.0
+
+
 def test_a_source_too_small_to_be_true_is_not_believed():
     """No reservoir supply is stiffer than 1.41 / 1.35; at 5 ohm this one would rise by 0.02 V."""
     chassis = parse_chassis(STIFF, "stiff.yaml")
