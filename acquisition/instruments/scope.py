@@ -27,6 +27,8 @@ from .session import Session, open_session
 from .waveform import Preamble, decode_codes, is_clipped, malformed
 
 POLL_S = 0.05
+FORCED_S = 1.0
+"""What a slow scope may add to a record whose trigger was forced."""
 ORDER_DISAGREEMENT = 0.25
 """Two-byte samples in the wrong order look like noise: above this difference of peak to peak they are refused."""
 
@@ -211,7 +213,7 @@ class Scope:
             if session.clock.monotonic_s() >= deadline_s:
                 if forces and run.force is not None:
                     forces = False
-                    deadline_s = session.clock.monotonic_s() + timeout_s
+                    deadline_s = session.clock.monotonic_s() + timeout_s + FORCED_S
                     session.send(run.force)
                     continue
                 session.send(run.stop)

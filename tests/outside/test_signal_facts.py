@@ -109,7 +109,7 @@ def test_a_pair_is_matched_beside_the_balance(tmp_path, capsys):
                 job.add_reading("as-found", reading)
         bench.wiring.clip(1, "V2.1")
         bench.wiring.clip(2, "V2.6")
-        facts = asked(capsys, path, "V2.1>V2.6", "--drive", "1", "--balance", "--supply", "400")
+        facts = asked(capsys, path, "V2.1>V2.6", "--drive", "4", "--balance", "--supply", "400")
     (pair,) = facts["pairs"]
     assert (pair["first"], pair["second"]) == ("V3", "V4")
     assert pair["first_a"] == pytest.approx(0.040, rel=0.002)
