@@ -69,16 +69,14 @@ class RestSlopes:
         self.volts = volts
         self.count = volts.shape[1]
         network = self.network
-        drawn, _, stamps = network.draw(network.specimens(table), volts[network.linear :])
+        drawn, _, _ = network.draw(network.specimens(table), volts[network.linear :])
         self.tubes = network.by_section(drawn, self.count)
-        whole = network.matrix(table, self.count)
-        whole[:, network.linear :, network.linear :] += stamps
+        whole = network.slopes(table, self.tubes.slopes, self.count)
         rectified = {rail.key: rail for rail in rails}
         for supply in circuit.supplies:
-            if supply.a != GROUND:
+            if (rail := rectified.get(supply.key)) and supply.a != GROUND:
                 place = network.places([supply.a])[0]
-                rail = rectified.get(supply.key)
-                whole[:, place, place] += rail.siemens if rail else supply.dc(table)
+                whole[:, place, place] += rail.siemens - supply.dc(table)
         if loads is not None:
             whole[np.arange(self.count), loads[0], loads[0]] += loads[1]
         self.inverse = np.linalg.inv(whole)

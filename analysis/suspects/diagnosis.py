@@ -5,6 +5,7 @@ from __future__ import annotations
 import math
 from collections.abc import Mapping, Sequence
 from dataclasses import dataclass, field, replace
+from functools import cached_property
 
 import numpy as np
 
@@ -143,6 +144,7 @@ class Diagnoser:
         self.dc_only = dc_only
         self.measured = measured_parts(model, events)
         self.panel = Panel(model, [*measurands, *candidates(model, dc_only)], self.measured)
+        self._prior = log_priors(self.panel, self.panel.changes)
         self._before: tuple[frozenset[Reading], Weighed] | None = None
 
     def diagnose(self, readings: Sequence[Reading]) -> Diagnosis:
@@ -228,9 +230,10 @@ class Diagnoser:
         if unknown:
             notes.append(f"not used: {', '.join(sorted(unknown))}")
         if data.readings and set(data.quantities) == {"dc_v"}:
-            notes += self._unseen()
+            notes += self._unseen
         return notes
 
+    @cached_property
     def _unseen(self) -> list[str]:
         """What no DC reading of this chassis shows, however bad it is; the parts with the same faults together."""
         panel = self.panel
@@ -272,7 +275,10 @@ class Diagnoser:
     ) -> list[Suspect]:
         total = {key: float(weighed.probability[rows].sum()) for key, rows in groups.items()}
         lead = {key: rows[0] for key, rows in groups.items()}
-        support = {key: math.log(max(total[key], 1e-300)) - self._log_prior(weighed, groups[key]) for key in groups}
+        # Single faults stand first, in the order of the panel; what was believed of a pair is left out.
+        alone = {key: [row for row in rows if row < self._prior.size] for key, rows in groups.items()}
+        believed = {key: np.logaddexp.reduce(self._prior[rows]) for key, rows in alone.items()}
+        support = {key: math.log(max(total[key], 1e-300)) - float(believed[key]) for key in groups}
         plain = weighed.refined.get(Change())
         result = []
         for key in groups:
@@ -300,11 +306,6 @@ class Diagnoser:
                 )
             )
         return result
-
-    def _log_prior(self, weighed: Weighed, rows: Sequence[int]) -> float:
-        """Logarithm of what was believed of a fault at all severities, and of nothing beside it."""
-        alone = [weighed.changes[row] for row in rows if len(weighed.changes[row].faults) == 1]
-        return float(np.logaddexp.reduce(log_priors(self.panel, alone)))
 
     def _alike(
         self,

@@ -7,7 +7,7 @@ linearly and meter noise is nearly even.
 
 from __future__ import annotations
 
-from collections.abc import Sequence
+from collections.abc import Callable, Sequence
 from dataclasses import dataclass
 
 import numpy as np
@@ -117,11 +117,18 @@ def columns_to_variables(measurands: Sequence[Measurand], values: np.ndarray) ->
     values : ndarray, shape (S, M)
         In their units.
     """
+    return _by_quantity(to_variable, measurands, values)
+
+
+def _by_quantity(
+    work: Callable[[str, np.ndarray], np.ndarray], measurands: Sequence[Measurand], values: np.ndarray
+) -> np.ndarray:
+    """Apply something to a table, shape (S, M), quantity by quantity."""
     result = np.empty_like(values)
     kinds = np.array([m.quantity for m in measurands])
     for quantity in set(kinds.tolist()):
         mask = kinds == quantity
-        result[:, mask] = to_variable(quantity, values[:, mask])
+        result[:, mask] = work(quantity, values[:, mask])
     return result
 
 
@@ -135,9 +142,13 @@ def slope_of_variable(quantity: str, value: float) -> float:
     value : float
         Where.
     """
+    return float(_slope(quantity, np.array(value)))
+
+
+def _slope(quantity: str, value: np.ndarray) -> np.ndarray:
     if quantity == "phase_deg":
-        return float(np.pi / 180.0)
-    return float(1.0 / np.hypot(value, FLOORS[quantity]))
+        return np.full(value.shape, np.pi / 180.0)
+    return np.asarray(1.0 / np.hypot(value, FLOORS[quantity]))
 
 
 def slopes_to_variables(measurands: Sequence[Measurand], values: np.ndarray) -> np.ndarray:
@@ -150,9 +161,7 @@ def slopes_to_variables(measurands: Sequence[Measurand], values: np.ndarray) -> 
     values : ndarray, shape (S, M)
         In their units.
     """
-    turning = np.array([m.quantity == "phase_deg" for m in measurands], dtype=bool)
-    floors = np.array([FLOORS.get(m.quantity, 1.0) for m in measurands])
-    return np.asarray(np.where(turning, np.pi / 180.0, 1.0 / np.hypot(values, floors)))
+    return _by_quantity(_slope, measurands, values)
 
 
 GRID_PULL_V = 0.3
