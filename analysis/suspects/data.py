@@ -50,11 +50,17 @@ class Weighed:
         Logarithm of the posterior, normalised over all.
     refined : mapping of Change to Refined
         Details of those that were refined.
+    first : ndarray, shape (C,)
+        Evidence of the first round, or more where it could not matter.
+    columns : ndarray of int
+        Of the panel, that were read.
     """
 
     changes: tuple[Change, ...]
     log_weight: np.ndarray
     refined: Mapping[Change, Refined] = field(default_factory=dict)
+    first: np.ndarray = field(default_factory=lambda: np.zeros(0))
+    columns: np.ndarray = field(default_factory=lambda: np.zeros(0, dtype=int))
 
     @property
     def probability(self) -> np.ndarray:

@@ -36,9 +36,9 @@ LISTED = 0.002
 """Probability from which a suspect is listed."""
 
 ALIKE_ODDS = 10.0
-"""Two faults whose evidence differs by less than this factor are look-alikes on the readings taken. Between 3
-and 10 is
-`worth a mention` on the scale of Kass and Raftery, J. Am. Stat. Assoc. 90 (1995) 773 (from memory)."""
+"""Two faults are look-alikes on the readings taken where their evidence differs by less than this factor, or where
+the odds after all, belief in each beforehand included, are less. Evidence between 3 and 10 is `worth a mention` on
+the scale of Kass and Raftery, J. Am. Stat. Assoc. 90 (1995) 773 (from memory)."""
 
 
 UNSEEN = 0.003
@@ -279,6 +279,7 @@ class Diagnoser:
         alone = {key: [row for row in rows if row < self._prior.size] for key, rows in groups.items()}
         believed = {key: np.logaddexp.reduce(self._prior[rows]) for key, rows in alone.items()}
         support = {key: math.log(max(total[key], 1e-300)) - float(believed[key]) for key in groups}
+        odds = {key: math.log(max(total[key], 1e-300)) for key in groups}
         plain = weighed.refined.get(Change())
         result = []
         for key in groups:
@@ -286,7 +287,7 @@ class Diagnoser:
             fault = self.panel.fault_of(change, key)
             refined = weighed.refined.get(change)
             because = explain(self.panel, data, healthy, fault, refined, plain) if healthy else "no readings yet"
-            alike = self._alike(support, lead, key) if healthy else []
+            alike = self._alike((support, odds), lead, key) if healthy else []
             separates = fault.separate
             if alike:
                 live = separating(self.panel, outlook, change, weighed.changes[lead[alike[0]]])
@@ -309,16 +310,16 @@ class Diagnoser:
 
     def _alike(
         self,
-        support: Mapping[tuple[str, str, str], float],
+        measures: Sequence[Mapping[tuple[str, str, str], float]],
         lead: Mapping[tuple[str, str, str], int],
         key: tuple[str, str, str],
     ) -> list[tuple[str, str, str]]:
-        """Faults of other parts that the readings speak for nearly as much, severities taken together."""
+        """Faults of other parts that are nearly as well off by any measure, severities taken together."""
         return [
             other
             for other, row in lead.items()
             # Two faults at once share one hypothesis: they are not each other's look-alikes.
             if row != lead[key]
             and other[:2] != key[:2]
-            and abs(support[other] - support[key]) < math.log(ALIKE_ODDS)
+            and any(abs(measure[other] - measure[key]) < math.log(ALIKE_ODDS) for measure in measures)
         ]

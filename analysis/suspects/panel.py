@@ -20,7 +20,7 @@ from analysis.circuit.supplied import Start, Supplied
 from ..chassis import ChassisModel
 from ..chassis.sensitivities import slopes_of
 from ..faults import Fault, faults_of
-from .seen import Places
+from .seen import NEAR, Places
 from .unknowns import unknowns_of
 from .variables import columns_to_variables, from_variable, slope_of_variable, slopes_to_variables
 
@@ -145,7 +145,7 @@ class Panel:
         self.changes = (Change(), *(Change(faults=(index,), values=(value,)) for index, value in cells))
         self.index = {change: row for row, change in enumerate(self.changes)}
         self._rests = self._at_home()
-        self._seen = Places()
+        self._seen = Places(len(self.measurands))
         self._steady = np.array([], dtype=int)
         zero = np.zeros((1, len(self.unknowns)))
         self.centre = self.predict([Change()], zero)[0]
@@ -206,9 +206,14 @@ class Panel:
         return columns_to_variables(wanted, np.concatenate(tables))
 
     def look(
-        self, changes: Sequence[Change], unknowns: np.ndarray, columns: np.ndarray, slow: bool = True
+        self,
+        changes: Sequence[Change],
+        unknowns: np.ndarray,
+        columns: np.ndarray,
+        slow: bool = True,
+        within: float = NEAR,
     ) -> tuple[np.ndarray, np.ndarray]:
-        """Compared variables and their slopes at the same place.
+        """Compared variables and their slopes at the same place, or as the slopes of a place near by tell them.
 
         Parameters
         ----------
@@ -220,6 +225,8 @@ class Panel:
             Which measurands.
         slow : bool
             Predict the slow quantities too.
+        within : float
+            How far such a place may be, in standard deviations of each unknown.
 
         Returns
         -------
@@ -230,39 +237,50 @@ class Panel:
             quantities are borrowed from the healthy chassis.
         """
         late = np.isin(self.quantities[columns], SLOW)
-        predicted = np.full((len(changes), len(columns)), np.nan)
-        slopes = np.zeros((*predicted.shape, unknowns.shape[1]))
-        later = tuple(self.measurands[c] for c in columns[late]) if slow else ()
+        asked = columns if slow else columns[~late]
+        later = asked[np.isin(asked, columns[late])]
         # DC volts not asked for now cost little beside the others, and the next reading will ask for them.
-        every = np.union1d(columns[~late], self._steady[:0] if later else self._steady)
-        wanted = tuple(self.measurands[c] for c in every)
+        quick = np.union1d(columns[~late], self._steady)
+        every = np.union1d(quick, later)
+        frequencies = {self.measurands[c].freq_hz for c in quick if self.quantities[c] != "dc_v"}
         known = len(self.unknowns)
         places = [row[: known + len(c.faults)] for c, row in zip(changes, unknowns, strict=True)]
-        ask = zip(changes, places, strict=True)
-        there = [None if later else self._seen.at(change, place, columns[~late]) for change, place in ask]
+        there = [self._seen.near(c, place, asked, within) for c, place in zip(changes, places, strict=True)]
         missing = np.array([row for row, seen in enumerate(there) if seen is None], dtype=int)
-        frequencies = {m.freq_hz for m in wanted if m.quantity != "dc_v"}
         size = max(1, MATRICES // max(1, len(frequencies)))
         for first in range(0, len(missing), size):
             rows = missing[first : first + size]
-            some = [changes[row] for row in rows.tolist()]
-            values, supplied = self._supplied(some, unknowns[rows])
-            shown = self._looked(some, unknowns[rows], wanted, values, supplied)
-            for row, change, at, by in zip(rows.tolist(), some, *shown, strict=True):
-                there[row] = self._seen.keep(change, places[row], every, at, by)
-            if later:
-                table = columns_to_variables(later, self.model.predict(values, later, supplied=supplied))
-                predicted[np.ix_(rows, np.flatnonzero(late))] = table
-        for row, seen in enumerate(there):
+            shown = self._looked([changes[row] for row in rows.tolist()], unknowns[rows], quick, later)
+            for row, at, by in zip(rows.tolist(), *shown, strict=True):
+                there[row] = self._seen.keep(changes[row], places[row], every, at, by)
+        predicted = np.full((len(changes), len(columns)), np.nan)
+        slopes = np.zeros((*predicted.shape, unknowns.shape[1]))
+        wanted = np.isin(columns, asked)
+        for row, (seen, place) in enumerate(zip(there, places, strict=True)):
             if seen is not None:
-                kept = np.searchsorted(seen.columns, columns[~late])
-                predicted[row, ~late] = seen.predicted[kept]
-                slopes[row, ~late, : places[row].size] = seen.slopes[kept]
-        for row, change in enumerate(changes if late.any() else ()):
+                predicted[row, wanted], slopes[row, wanted, : place.size] = seen.told(place, asked)
+        for row, change in enumerate(changes if late.any() and not slow else ()):
             slopes[row, late] = self.borrowed(change, unknowns.shape[1])[columns[late]]
         return predicted, slopes
 
     def _looked(
+        self, changes: Sequence[Change], unknowns: np.ndarray, quick: np.ndarray, slow: np.ndarray
+    ) -> tuple[np.ndarray, np.ndarray]:
+        """Predictions and slopes of some samples through the model, columns of both kinds in rising order."""
+        values, supplied = self._supplied(changes, unknowns)
+        every = np.union1d(quick, slow)
+        predicted = np.empty((len(changes), every.size))
+        slopes = np.empty((*predicted.shape, unknowns.shape[1]))
+        here = np.isin(every, quick)
+        wanted = tuple(self.measurands[c] for c in quick)
+        predicted[:, here], slopes[:, here] = self._sloping(changes, unknowns, wanted, values, supplied)
+        if slow.size:
+            later = tuple(self.measurands[c] for c in slow)
+            predicted[:, ~here] = columns_to_variables(later, self.model.predict(values, later, supplied=supplied))
+            slopes[:, ~here] = [self.borrowed(change, unknowns.shape[1])[slow] for change in changes]
+        return predicted, slopes
+
+    def _sloping(
         self,
         changes: Sequence[Change],
         unknowns: np.ndarray,

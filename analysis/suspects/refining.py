@@ -11,16 +11,18 @@ from .data import Data, Refined
 from .error_scales import own_scale, shared_errors
 from .evidence import Fit, fit, freedom_of, log_evidence, log_student
 from .panel import SLOW, Change, Panel
+from .seen import NEAR
 from .variables import difference
 
 HALVINGS = 4
 
 AT_REST = 0.1
 """A hypothesis that gained less log probability than this in a step is left where that led: with exact slopes the
-next step would gain far less."""
+next step would gain far less. One whose slopes promise it less than half of that is at rest where it stands."""
 
-BEHIND, CATCHING_UP = 20.0, 2.0
-"""A hypothesis so far behind the best of its batch (logarithm) that gains less than this in a step is left too."""
+BEHIND, GAINING = 15.0, 0.25
+"""A hypothesis is left as well where even its slopes promise it no place within the first of the best of its batch
+(logarithm), and where a step gains it less than the second as a share of what it is behind."""
 
 REACH = 3.0
 """No unknown is followed further than this many standard deviations in one step."""
@@ -57,17 +59,25 @@ class _Way:
         Their predictions at z = 0.
     exact : bool
         Compute slow quantities at every step.
+    within : float
+        As `Panel.look`.
     """
 
     def __init__(
-        self, panel: Panel, data: Data, changes: Sequence[Change], origin: np.ndarray, exact: bool
+        self,
+        panel: Panel,
+        data: Data,
+        changes: Sequence[Change],
+        origin: np.ndarray,
+        exact: bool,
+        within: float,
     ) -> None:
         self.panel, self.data, self.changes = panel, data, changes
         self.freedom = freedom_of(data.quantities)
         self.far = np.zeros_like(origin)
         self.scale = np.ones_like(origin)
         self.slow = np.flatnonzero(np.isin(data.quantities, SLOW))
-        self.exact = exact
+        self.exact, self.within = exact, within
 
     def rescale(self, predicted: np.ndarray) -> np.ndarray:
         """Take the model's errors for predictions of shape (C, M); which hypotheses that changes much, shape (C,).
@@ -87,7 +97,9 @@ class _Way:
 
         ``slow`` are the predictions of slow quantities as slopes tell them, shape (c, slow)."""
         changes = [self.changes[int(i)] for i in rows]
-        predicted, slopes = self.panel.look(changes, unknowns, self.data.columns, slow=self.exact)
+        predicted, slopes = self.panel.look(
+            changes, unknowns, self.data.columns, slow=self.exact, within=self.within
+        )
         if not self.exact:
             predicted[:, self.slow] = slow
         return predicted, slopes
@@ -114,6 +126,7 @@ def refine(
     steps: int = 6,
     starts: Mapping[Change, np.ndarray] | None = None,
     exact: bool = False,
+    within: float = NEAR,
 ) -> dict[Change, Refined]:
     """Follow each hypothesis to its most probable unknowns through the model itself.
 
@@ -131,10 +144,12 @@ def refine(
         Unknowns to start from, shape (P,) or with severities; zero when left out.
     exact : bool
         Compute slow quantities at every step, not only at the end.
+    within : float
+        As `Panel.look`: how far slopes may be from where they were taken, in standard deviations.
 
     Notes
     -----
-    Every step takes exact slopes where it stands. No step leads to a worse place.
+    Every step takes exact slopes where it stands, or near by. No step leads to a worse place.
     """
     if not changes:
         return {}
@@ -144,7 +159,7 @@ def refine(
         begin = (starts or {}).get(change, unknowns[row, :0])[:width]
         unknowns[row, : begin.size] = begin
     origin = _origin(panel, changes, rows, width)
-    whole = _Way(panel, data, changes, origin, exact)
+    whole = _Way(panel, data, changes, origin, exact, within)
     every = np.arange(len(changes))
     slow = origin[:, whole.slow]
     if unknowns.any() and whole.slow.size and not exact:
@@ -159,16 +174,15 @@ def refine(
     changes = [changes[int(i)] for i in alive]
     if not changes:
         return {}
-    way = _Way(panel, data, changes, origin[alive], exact)
+    way = _Way(panel, data, changes, origin[alive], exact, within)
     way.rescale(predicted[alive])
     walk = _begin(way, unknowns[alive], predicted[alive], slopes[alive])
     going, best = np.arange(len(changes)), -np.inf
     for _ in range(RESCALINGS):
         for _ in range(steps):
-            gained, value = _step(way, walk, going)
-            best = max(best, value.max())
-            # Who is far behind and gains little will not lead.
-            going = going[(gained > AT_REST) & ((value > best - BEHIND) | (gained > CATCHING_UP))]
+            going, gained, value = _step(way, walk, going, best)
+            best = max(best, value.max(initial=-np.inf))
+            going = going[gained > np.maximum(AT_REST, GAINING * (best - value))]
             if not going.size:
                 break
         changed = way.rescale(walk.predicted)
@@ -197,24 +211,24 @@ def _begin(way: _Way, unknowns: np.ndarray, predicted: np.ndarray, slopes: np.nd
     return _Walk(unknowns=unknowns, predicted=predicted, slopes=slopes, shared=found.unknowns)
 
 
-def _step(way: _Way, walk: _Walk, going: np.ndarray) -> tuple[np.ndarray, np.ndarray]:
-    """One step of the hypotheses that are still going; what each gained, and its log probability, shapes (c,)."""
-    data = way.data
+def _step(
+    way: _Way, walk: _Walk, going: np.ndarray, best: float
+) -> tuple[np.ndarray, np.ndarray, np.ndarray]:
+    """One step of the hypotheses that are still going and may come near the best.
+
+    Returns
+    -------
+    going : ndarray of int, shape (c,)
+        Those that were not left.
+    gained, value : ndarray, shape (c,)
+        What each gained, and its log probability.
+    """
+    going, before, move = _moves(way, walk, going, best)
     unknowns, predicted, slopes = walk.unknowns[going], walk.predicted[going], walk.slopes[going]
-    shared, scale, count = walk.shared[going], way.scale[going], walk.unknowns.shape[1]
-    errors = way.errors(going, slopes)
-    # The errors that tubes share follow their slopes: what was reached is valued anew.
-    at = way.left(predicted, errors, shared)
-    before = way.value(going, at, unknowns, shared)
-    design = np.concatenate([slopes, errors], axis=2)
-    residual = difference(data.quantities, data.measured, predicted)
-    target = residual + np.einsum("cmq,cq->cm", slopes, unknowns)
-    trial = fit(target, design, scale, way.freedom, residual=at)
-    move = trial.unknowns - np.concatenate([unknowns, shared], axis=1)
-    move *= np.minimum(1.0, REACH / np.maximum(np.abs(move[:, :count]).max(axis=1), 1e-9))[:, None]
+    shared, count, errors = walk.shared[going], walk.unknowns.shape[1], way.errors(going, slopes)
     gained = np.zeros(len(going))
     open_ = np.arange(len(going))
-    for _ in range(HALVINGS):
+    for _ in range(HALVINGS if going.size else 0):
         there, errors_there = unknowns[open_] + move[open_, :count], shared[open_] + move[open_, count:]
         ahead = np.einsum("cmq,cq->cm", slopes[open_][:, way.slow], move[open_, :count])
         found, new = way.look(going[open_], there, predicted[open_][:, way.slow] + ahead)
@@ -228,7 +242,29 @@ def _step(way: _Way, walk: _Walk, going: np.ndarray) -> tuple[np.ndarray, np.nda
         if not open_.size:
             break
         move[open_] *= 0.3
-    return gained, before + gained
+    return going, gained, before + gained
+
+
+def _moves(
+    way: _Way, walk: _Walk, going: np.ndarray, best: float
+) -> tuple[np.ndarray, np.ndarray, np.ndarray]:
+    """Hypotheses that may come near the best, where they stand (log probability), and their next step."""
+    data, count = way.data, walk.unknowns.shape[1]
+    unknowns, slopes, shared = walk.unknowns[going], walk.slopes[going], walk.shared[going]
+    errors = way.errors(going, slopes)
+    # The errors that tubes share follow their slopes: what was reached is valued anew.
+    at = way.left(walk.predicted[going], errors, shared)
+    before = way.value(going, at, unknowns, shared)
+    design = np.concatenate([slopes, errors], axis=2)
+    residual = difference(data.quantities, data.measured, walk.predicted[going])
+    target = residual + np.einsum("cmq,cq->cm", slopes, unknowns)
+    trial = fit(target, design, way.scale[going], way.freedom, residual=at).unknowns
+    left = target - np.einsum("cmq,cq->cm", design, trial)
+    promised = way.value(going, left, trial[:, :count], trial[:, count:])
+    near = promised > np.maximum(max(best, before.max()) - BEHIND, before + 0.5 * AT_REST)
+    move = (trial - np.concatenate([unknowns, shared], axis=1))[near]
+    move *= np.minimum(1.0, REACH / np.maximum(np.abs(move[:, :count]).max(axis=1), 1e-9))[:, None]
+    return going[near], before[near], move
 
 
 def _ended(way: _Way, walk: _Walk) -> dict[Change, Refined]:

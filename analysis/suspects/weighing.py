@@ -8,7 +8,7 @@ operating point, a high mains or a strong tube is followed and not extrapolated.
 from __future__ import annotations
 
 import math
-from collections.abc import Mapping, Sequence
+from collections.abc import Callable, Mapping, Sequence
 from dataclasses import replace
 
 import numpy as np
@@ -32,6 +32,9 @@ DIRECTIONS = 30
 
 KEEP_FAULTS, KEEP_CELLS, KEEP_ALL = 26, 3, 60
 
+LIKELY, HOPELESS = 100, 25.0
+"""Hypotheses scored first after a reading, and how far below the best of them (logarithm) another is not scored."""
+
 ROUNDS = 4
 """How often hypotheses that turn out to matter are refined after all."""
 
@@ -49,6 +52,9 @@ POLISH_WITHIN = 7.0
 
 POLISH_ROUNDS = 2
 """Once more where the first round put another in the lead."""
+
+LIKELY_CHANCE = 0.05
+"""Hypotheses at least so likely are looked at where they stand, however near they were seen."""
 
 LEADING = 8
 """Hypotheses that are worth a large-signal solution."""
@@ -76,7 +82,9 @@ def log_priors(panel: Panel, changes: Sequence[Change]) -> np.ndarray:
     ])  # fmt: skip
 
 
-def first_round(panel: Panel, data: Data, blind: np.ndarray) -> np.ndarray:
+def first_round(
+    panel: Panel, data: Data, prior: np.ndarray, blind: np.ndarray, before: Weighed | None = None
+) -> np.ndarray:
     """Evidence of every hypothesis with the slopes of the healthy chassis, shape (C,).
 
     Parameters
@@ -85,36 +93,60 @@ def first_round(panel: Panel, data: Data, blind: np.ndarray) -> np.ndarray:
         Predictions.
     data : Data
         Readings.
+    prior : ndarray, shape (C,)
+        Logarithm of the prior.
     blind : ndarray of bool, shape (C,)
         Hypotheses that leave the readings as the healthy chassis has them: its evidence is theirs.
+    before : Weighed, optional
+        Posterior from fewer readings. No reading can raise an evidence by more than the peak of its error's
+        density: a hypothesis that this brings nowhere near the best is left there.
     """
-    rows = data.columns
+    score = _first_scores(panel, data)
     seen = np.flatnonzero(~blind | (np.arange(blind.size) == 0))
-    shifted = panel.shifted[np.ix_(seen, rows)]
-    scale = own_scale(panel, rows, data.noise, shifted)
-    healthy = panel.healthy_slopes[rows][None]
-    every = np.concatenate([healthy, shared_errors(panel, rows, healthy, shifted[:1])], axis=2)[0]
-    left, size, _ = np.linalg.svd(every / scale[0][:, None], full_matrices=False)
-    kept = (left[:, :DIRECTIONS] * size[:DIRECTIONS]) * scale[0][:, None]
-    dropped = ((left[:, DIRECTIONS:] * size[DIRECTIONS:]) ** 2).sum(axis=1) * scale[0] ** 2
-    # What the hypotheses share about their shifts is left out of the directions here, and so counts as each
-    # reading's own.
-    wide = np.sqrt(scale**2 + dropped + shift_error(panel, rows, shifted) ** 2)
-    residual = np.nan_to_num(difference(data.quantities, data.measured, shifted), nan=1e3)
-    slopes = np.concatenate(
-        [np.broadcast_to(kept, (len(shifted), *kept.shape)), panel.severity_slopes[np.ix_(seen, rows)][..., None]],
-        axis=2,
-    )
-    freedom = freedom_of(data.quantities)
-    found = fit(residual, slopes, wide, freedom, rounds=3)
-    left_over = residual - np.einsum("cmq,cq->cm", slopes, found.unknowns)
-    evidence = log_evidence(left_over, wide, freedom, slopes, found)
-    result = np.full(blind.size, evidence[0])
-    result[seen] = np.where(np.isnan(shifted).any(axis=1), -np.inf, evidence)
+    if before is None or not before.first.size:
+        result = np.empty(blind.size)
+        result[seen] = score(seen)
+    else:
+        new = ~np.isin(data.columns, before.columns)
+        scale = own_scale(panel, data.columns[new], data.noise[new], panel.shifted[:, data.columns[new]])
+        result = before.first + log_student(np.zeros_like(scale), scale, freedom_of(data.quantities[new]))
+        seen = seen[np.argsort(-(prior + result)[seen], kind="stable")]
+        result[seen[:LIKELY]] = score(seen[:LIKELY])
+        least = (prior + result)[seen[:LIKELY]].max() - HOPELESS
+        possible = seen[LIKELY:][(prior + result)[seen[LIKELY:]] > least]
+        result[possible] = score(possible)
+    result[blind] = result[0]
     return result
 
 
-def choose(panel: Panel, score: np.ndarray) -> list[Change]:
+def _first_scores(panel: Panel, data: Data) -> Callable[[np.ndarray], np.ndarray]:
+    """Evidence of hypotheses of the panel by their rows, with the slopes of the healthy chassis."""
+    rows, freedom = data.columns, freedom_of(data.quantities)
+    usual = own_scale(panel, rows, data.noise, panel.shifted[:1, rows])[0]
+    healthy = panel.healthy_slopes[rows][None]
+    every = np.concatenate([healthy, shared_errors(panel, rows, healthy, panel.shifted[:1, rows])], axis=2)[0]
+    left, size, _ = np.linalg.svd(every / usual[:, None], full_matrices=False)
+    kept = (left[:, :DIRECTIONS] * size[:DIRECTIONS]) * usual[:, None]
+    dropped = ((left[:, DIRECTIONS:] * size[DIRECTIONS:]) ** 2).sum(axis=1) * usual**2
+
+    def score(chosen: np.ndarray) -> np.ndarray:
+        shifted = panel.shifted[np.ix_(chosen, rows)]
+        scale = own_scale(panel, rows, data.noise, shifted)
+        # What the hypotheses share about their shifts is left out of the directions here, and so counts as each
+        # reading's own.
+        wide = np.sqrt(scale**2 + dropped + shift_error(panel, rows, shifted) ** 2)
+        residual = np.nan_to_num(difference(data.quantities, data.measured, shifted), nan=1e3)
+        severity = panel.severity_slopes[np.ix_(chosen, rows)][..., None]
+        slopes = np.concatenate([np.broadcast_to(kept, (chosen.size, *kept.shape)), severity], axis=2)
+        found = fit(residual, slopes, wide, freedom, rounds=3)
+        left_over = residual - np.einsum("cmq,cq->cm", slopes, found.unknowns)
+        evidence = log_evidence(left_over, wide, freedom, slopes, found)
+        return np.where(np.isnan(shifted).any(axis=1), -np.inf, evidence)
+
+    return score
+
+
+def choose(panel: Panel, score: np.ndarray, least: float = -np.inf) -> list[Change]:
     """Hypotheses worth refining: the best severities of the best faults, and always the healthy chassis.
 
     Parameters
@@ -123,11 +155,13 @@ def choose(panel: Panel, score: np.ndarray) -> list[Change]:
         For the faults.
     score : ndarray, shape (C,)
         Evidence and prior of every hypothesis of the panel.
+    least : float
+        Those below are not worth it.
     """
     best: dict[int, list[int]] = {}
     for index in np.argsort(-score):
         change = panel.changes[index]
-        if change.faults and np.isfinite(score[index]):
+        if change.faults and score[index] > least:
             cells = best.setdefault(change.faults[0], [])
             if len(cells) < KEEP_CELLS and (not cells or score[index] > score[cells[0]] - 8.0):
                 cells.append(int(index))
@@ -153,8 +187,9 @@ def weigh(panel: Panel, data: Data, before: Weighed | None = None) -> Weighed:
     if not data.readings:
         return normalised(Weighed(changes=panel.changes, log_weight=prior))
     blind = _blind(panel, data)
-    evidence = first_round(panel, data, blind)
-    chosen = [c for c in choose(panel, prior + evidence) if c.faults]
+    evidence = first_round(panel, data, prior, blind, before)
+    least = -np.inf if before is None else float((prior + evidence).max()) - HOPELESS
+    chosen = [c for c in choose(panel, prior + evidence, least) if c.faults]
     starts: dict[Change, np.ndarray] = {}
     refined: dict[Change, Refined] = {}
     if before is not None and Change() in before.refined:
@@ -181,8 +216,12 @@ def weigh(panel: Panel, data: Data, before: Weighed | None = None) -> Weighed:
     leading = _leader(panel, prior, refined)
     if leading not in starts or before is None or leading.faults != _lead_of(before).faults:
         _polish(panel, data, prior, refined)
+    _settle(panel, data, _scores(panel, prior, evidence, refined, blind), refined)
+    score = _scores(panel, prior, evidence, refined, blind)
     return normalised(
-        Weighed(changes=panel.changes, log_weight=_scores(panel, prior, evidence, refined, blind), refined=refined)
+        Weighed(
+            changes=panel.changes, log_weight=score, refined=refined, first=evidence, columns=np.unique(data.columns)
+        )
     )
 
 
@@ -218,23 +257,21 @@ def _complete(
     for _ in range(ROUNDS):
         leader = _leader(panel, prior, refined)
         least = prior[panel.index[leader]] + refined[leader].evidence - COMPLETE_WITHIN
-        best: dict[int, Change] = {}
-        for change in sorted(refined, key=lambda change: -refined[change].evidence):
-            if change.faults:
-                best.setdefault(change.faults[0], change)
+        promises: dict[Change, float] = {}
         starts: dict[Change, np.ndarray] = {}
-        for index, change in best.items():
-            fault, found = panel.faults[index], refined[change]
-            if prior[panel.index[change]] + found.evidence < least or not fault.cell_log:
+        for change, found in list(refined.items()):
+            if prior[panel.index[change]] + found.evidence < least or len(change.faults) != 1:
                 continue
-            severity = found.unknowns[len(panel.unknowns)]
-            for value in fault.values:
+            fault, severity = panel.faults[change.faults[0]], found.unknowns[len(panel.unknowns)]
+            for value in fault.values if fault.cell_log else ():
                 other = Change(faults=change.faults, values=(value,))
                 along = severity + math.log(change.values[0] / value) / fault.cell_log
                 promised = found.evidence - 0.5 * (along**2 - severity**2)
                 row = panel.index[other]
                 reached = refined[other].evidence if other in refined else -np.inf
-                if promised + prior[row] > least and promised > reached + PROMISED and not blind[row]:
+                better = promised > max(reached + PROMISED, promises.get(other, -np.inf))
+                if promised + prior[row] > least and better and not blind[row]:
+                    promises[other] = promised
                     starts[other] = np.append(found.unknowns[: len(panel.unknowns)], along)
         gained = False
         for change, found in refine(panel, data, list(starts), starts=starts, exact=True).items():
@@ -263,6 +300,14 @@ def _polish(panel: Panel, data: Data, prior: np.ndarray, refined: dict[Change, R
         for change, found in refine(panel, data, near, starts=starts, exact=True).items():
             if found.evidence > refined[change].evidence:
                 refined[change] = found
+
+
+def _settle(panel: Panel, data: Data, score: np.ndarray, refined: dict[Change, Refined]) -> None:
+    """Look at those that are likely where they stand, not near by."""
+    likely = score > np.logaddexp.reduce(score) + math.log(LIKELY_CHANCE)
+    chosen = [change for change in refined if likely[panel.index[change]]]
+    starts = {change: refined[change].unknowns for change in chosen}
+    refined |= refine(panel, data, chosen, starts=starts, exact=True, within=0.0)
 
 
 def weigh_distortion(panel: Panel, readings: Sequence[Reading], weighed: Weighed) -> Weighed:
