@@ -1,23 +1,66 @@
 """Searches that ask for predictions, answered together: one solution of the circuit serves all that ask at once.
 
-A model solves many samples nearly as fast as one. A search is a generator: it yields samples and is sent their
-readings.
+A model solves many samples nearly as fast as one. A search is a generator: it yields questions and is sent their
+answers.
 """
 
 from __future__ import annotations
 
 from collections.abc import Callable, Generator, Mapping, Sequence
+from dataclasses import dataclass
 from typing import TypeVar
 
 import numpy as np
 
 T = TypeVar("T")
 
-Asking = Generator[np.ndarray, np.ndarray, T]
-"""Yields unknowns of S samples, shape (S, P), is sent their readings, shape (S, M), and returns a result."""
 
-Asked = Mapping[int, np.ndarray]
-"""What each task asks for, or is answered, by its place."""
+@dataclass(frozen=True, slots=True, kw_only=True, eq=False)
+class Question:
+    """What a search asks for.
+
+    Parameters
+    ----------
+    samples : ndarray, shape (S, P)
+        Unknowns.
+    sloped : bool
+        Ask for slopes too.
+    """
+
+    samples: np.ndarray
+    sloped: bool = False
+
+
+@dataclass(frozen=True, slots=True, kw_only=True, eq=False)
+class Answer:
+    """What the samples of a question would read.
+
+    Parameters
+    ----------
+    shown : ndarray, shape (S, M)
+        Readings in the compared variable; NaN where nothing works.
+    slopes : ndarray, shape (S, M, P)
+        Their derivatives by the unknowns; empty unless asked for.
+    """
+
+    shown: np.ndarray
+    slopes: np.ndarray
+
+
+Asking = Generator[tuple[Question, ...], tuple[Answer, ...], T]
+"""Yields questions, is sent as many answers, and returns a result."""
+
+Asked = Mapping[int, tuple[Question, ...]]
+"""What each task asks for, by its place."""
+
+Answered = Mapping[int, tuple[Answer, ...]]
+"""What each task is answered, by its place."""
+
+
+def ask(samples: np.ndarray) -> Asking[np.ndarray]:
+    """What samples of shape (S, P) would read, shape (S, M)."""
+    (answer,) = yield (Question(samples=samples),)
+    return answer.shown
 
 
 def side_by_side(tasks: Sequence[Asking[T]]) -> Asking[list[T]]:
@@ -31,13 +74,13 @@ def side_by_side(tasks: Sequence[Asking[T]]) -> Asking[list[T]]:
     done: dict[int, T] = {}
     asked = _next(tasks, dict.fromkeys(range(len(tasks))), done)
     while asked:
-        shown = yield np.concatenate(list(asked.values()))
-        ends = np.cumsum([len(samples) for samples in asked.values()])[:-1]
-        asked = _next(tasks, dict(zip(asked, np.split(shown, ends), strict=True)), done)
+        answers = iter((yield tuple(question for questions in asked.values() for question in questions)))
+        told = {place: tuple(next(answers) for _ in questions) for place, questions in asked.items()}
+        asked = _next(tasks, told, done)
     return [done[place] for place in range(len(tasks))]
 
 
-def answered(tasks: Sequence[Asking[T]], answer: Callable[[Asked], Asked]) -> list[T]:
+def answered(tasks: Sequence[Asking[T]], answer: Callable[[Asked], Answered]) -> list[T]:
     """Run tasks at once to their end.
 
     Parameters
@@ -45,7 +88,7 @@ def answered(tasks: Sequence[Asking[T]], answer: Callable[[Asked], Asked]) -> li
     tasks : sequence of generators
         In the order of the results; each over unknowns of its own.
     answer : callable
-        Gives the readings of what all tasks ask for at one time.
+        Answers what all tasks ask for at one time.
     """
     done: dict[int, T] = {}
     asked = _next(tasks, dict.fromkeys(range(len(tasks))), done)
@@ -55,13 +98,13 @@ def answered(tasks: Sequence[Asking[T]], answer: Callable[[Asked], Asked]) -> li
 
 
 def _next(
-    tasks: Sequence[Asking[T]], answers: Mapping[int, np.ndarray | None], done: dict[int, T]
-) -> dict[int, np.ndarray]:
+    tasks: Sequence[Asking[T]], answers: Mapping[int, tuple[Answer, ...] | None], done: dict[int, T]
+) -> dict[int, tuple[Question, ...]]:
     """What the tasks ask for next; results of those that end are put into ``done``."""
     asked = {}
-    for place, shown in answers.items():
+    for place, told in answers.items():
         try:
-            asked[place] = next(tasks[place]) if shown is None else tasks[place].send(shown)
+            asked[place] = next(tasks[place]) if told is None else tasks[place].send(told)
         except StopIteration as end:
             done[place] = end.value
     return asked

@@ -4,8 +4,8 @@ At each place everything else takes its most probable state: the tolerances of a
 of the instruments and of the model, each within its spread, and the other values of the part without any. Places
 near the best in likelihood make the interval of 95 % (`interval`).
 
-A search solves nothing itself. It yields the unknowns whose readings it needs and is sent what they would be, so
-that all parts, passes and values are answered together (`asking`).
+A search solves nothing itself. It asks for the readings of unknowns, and for their slopes, so that all parts,
+passes and values are answered together (`asking`).
 """
 
 from __future__ import annotations
@@ -21,15 +21,15 @@ from ..suspects.error_scales import own_scale, shared_errors
 from ..suspects.evidence import fit, freedom_of, log_student, posterior_covariance
 from ..suspects.panel import Panel
 from ..suspects.variables import difference
-from .asking import Asking, side_by_side
+from .asking import Asking, Question, ask, side_by_side
 from .interval import around_ends, deficit_of
 
 ROWS, EACH, LIKELY = 4, 2, 128
 """Likely places of the first value of a part, starts kept for each, and how many starts are looked at closely."""
 
-STEPS, CHORDS, ALONG, SHARES, REACH = 12, 2, 5, (1.0, 0.3, 0.1), 3.0
-"""How often slopes are taken, steps by one set of them in a climb and along a profile, shares of a step that are
-tried, and its greatest size."""
+STEPS, ALONG, SHARES, REACH = 20, 5, (0.3, 0.1), 3.0
+"""Steps of a climb, each with slopes of its own, steps along a profile with one set of them, shares of a step that
+are tried where the whole is too far, and its greatest size."""
 
 SETTLED, HIGHER, FAR, FIRST_FAR = 0.1, 0.5, 15.0, 60.0
 """Of log likelihood: a gain below the first ends the steps, one above the second makes another best place, and a
@@ -40,9 +40,6 @@ SAME = 0.1
 
 NEGLIGIBLE = 0.02
 """An unknown whose spread moves no reading by more than this share of its error is left where it is."""
-
-STEP = 0.03
-"""Step for slopes by differences, in standard deviations: the most probable state may sit in a narrow valley."""
 
 FREE = 100.0
 """Spread of the part's own values in steps of the fit, which believes every other unknown to be of order one."""
@@ -139,6 +136,8 @@ class Search:
     ----------
     panel, data
         As given.
+    own : list of int
+        Columns of the values of the part.
     measurands : tuple of Measurand
         Of the readings.
     peak : Peak
@@ -155,10 +154,10 @@ class Search:
         self._scale = own_scale(panel, data.columns, data.noise, shifted)[0]
         centre = panel.centre[data.columns][None]
         self._shared = shared_errors(panel, data.columns, panel.healthy_slopes[data.columns][None], centre)
-        self._own, self._first = list(places), places
+        self.own, self._first = list(places), places
         self._active = np.arange(len(panel.unknowns))
         self._believed = np.ones(self._active.size, dtype=bool)
-        self._believed[self._own] = False
+        self._believed[self.own] = False
         start = np.zeros(self._active.size)
         empty = np.zeros((1, 0, 0))
         self.peak = Peak(at=start, value=-np.inf, near=Linear(shown=empty[0], design=empty))
@@ -172,7 +171,7 @@ class Search:
         starts[:, column] = places
         direct = self._direct if self._direct.any() else ~self._direct
         rows: list[int] = []
-        for place in self._ranked((yield starts), direct):
+        for place in self._ranked((yield from ask(starts)), direct):
             if len(rows) < ROWS and all(abs(place - row) > 1 for row in rows):
                 rows.append(place)
         starts = starts[rows]
@@ -181,7 +180,7 @@ class Search:
             beside = np.stack([axis.ravel() for axis in grids], axis=1)
             starts = np.repeat(starts, len(beside), axis=0)
             starts[:, [column for column, _ in others]] = np.tile(beside, (len(rows), 1))
-            shown = yield starts
+            shown = yield from ask(starts)
             starts = starts[self._spread(self._ranked(shown, np.ones_like(direct)), shown, len(beside))]
         yield from self._settle(starts)
 
@@ -212,7 +211,7 @@ class Search:
         shown = np.where(alive[:, None], shown, 0.0)
         left, scale = difference(self.data.quantities, self.data.measured, shown)[:, told], self._scale[told]
         slopes = self.panel.healthy_slopes[self.data.columns][None].copy()
-        slopes[:, :, self._own] = 0.0
+        slopes[:, :, self.own] = 0.0
         design = np.concatenate([slopes, self._shared], axis=2)[:, told]
         counts = (np.abs(design[0]) > NEGLIGIBLE * scale[:, None]).any(axis=0)
         design = design[:, :, counts]
@@ -241,16 +240,21 @@ class Search:
 
     def _climbed(self, place: int, at: np.ndarray, near: Linear) -> Asking[Peak]:
         """Climb from one start to the end, the slopes taken anew at each step."""
-        value = -np.inf
+        value = float(self._height(at[None], near.shown)[0])
         for step in range(STEPS):
-            if step:
-                near = yield from self._linear(at[None])
-            before = float(self._height(at[None], near.shown)[0])
-            reached, shown, heights = yield from self._follow(
-                at[None], near, np.zeros(1, dtype=int), [], near.shown, SHARES, CHORDS
-            )
-            at, value = reached[0], float(heights[0])
-            if value - before < SETTLED or self._idle(place, step, value, shown[0]):
+            before, move = value, self._move(at[None], near, near.shown)[0]
+            ahead = yield from self._linear(at[None] + move)
+            value = float(self._height(at[None] + move, ahead.shown)[0])
+            if value > before:
+                at, near = at + move, ahead
+            else:
+                shorter = at + np.array(SHARES)[:, None] * move
+                heights = self._height(shorter, (yield from ask(shorter)))
+                if (value := float(heights.max())) > before:
+                    at = shorter[int(heights.argmax())]
+                    near = yield from self._linear(at[None])
+            value = max(value, before)
+            if value - before < SETTLED or self._idle(place, step, value, near.shown[0]):
                 break
         return Peak(at=at, value=value, near=near)
 
@@ -269,7 +273,7 @@ class Search:
         counts = (np.abs(near.design[:, :, : self._active.size]) > NEGLIGIBLE * self._scale[:, None]).any(
             axis=(0, 1)
         )
-        counts[np.searchsorted(self._active, self._own)] = True
+        counts[np.searchsorted(self._active, self.own)] = True
         kept = np.concatenate([counts, np.ones(near.design.shape[2] - counts.size, dtype=bool)])
         self._active = self._active[counts]
         return Linear(shown=near.shown, design=near.design[:, :, kept])
@@ -313,8 +317,7 @@ class Search:
 
     def _held(self, column: int, starts: np.ndarray, near: Linear, which: np.ndarray) -> Asking[Profile]:
         """Follow all but one unknown from G starts."""
-        shown = yield starts
-        reached, _, value = yield from self._follow(starts, near, which, [column], shown, SHARES[:2], ALONG)
+        reached, value = yield from self._follow(starts, near, which, column)
         top = int(value.argmax())
         if value[top] > self._higher[0]:
             self._higher = (float(value[top]), reached[top])
@@ -331,22 +334,15 @@ class Search:
 
     def _units(self, size: int) -> np.ndarray:
         units = np.ones(size)
-        units[np.searchsorted(self._active, self._own)] = FREE
+        units[np.searchsorted(self._active, self.own)] = FREE
         return units
 
     def _linear(self, at: np.ndarray) -> Asking[Linear]:
         """Readings near S places, by those unknowns alone that count."""
-        size, count = at.shape
-        active = self._active
-        moved = np.repeat(at[:, None, :], active.size + 1, axis=1)
-        moved[:, np.arange(1, active.size + 1), active] += STEP
-        table = (yield moved.reshape(-1, count)).reshape(size, active.size + 1, -1)
-        slopes = np.zeros((size, table.shape[2], count))
-        rise = difference(self.data.quantities, table[:, 1:], table[:, :1]) / STEP
-        slopes[:, :, active] = np.nan_to_num(rise).transpose(0, 2, 1)
+        (answer,) = yield (Question(samples=at, sloped=True),)
+        shared = np.repeat(self._shared, len(at), axis=0)
         return Linear(
-            shown=table[:, 0],
-            design=np.concatenate([slopes[:, :, active], np.repeat(self._shared, size, axis=0)], axis=2),
+            shown=answer.shown, design=np.concatenate([answer.slopes[:, :, self._active], shared], axis=2)
         )
 
     def _height(self, at: np.ndarray, shown: np.ndarray) -> np.ndarray:
@@ -358,41 +354,45 @@ class Search:
         believed = (at[:, self._believed] ** 2).sum(axis=1) + (aside**2).sum(axis=1)
         return np.asarray(np.where(np.isfinite(shown).all(axis=1), found - 0.5 * believed, -np.inf))
 
-    def _follow(
-        self,
-        at: np.ndarray,
-        near: Linear,
-        which: np.ndarray,
-        held: list[int],
-        shown: np.ndarray,
-        shares: Sequence[float],
-        chords: int,
-    ) -> Asking[tuple[np.ndarray, np.ndarray, np.ndarray]]:
-        """Gauss-Newton steps of all but the held unknowns from S starts, with the slopes as they stand.
+    def _move(
+        self, at: np.ndarray, near: Linear, shown: np.ndarray, held: int | None = None
+    ) -> np.ndarray:
+        """Gauss-Newton steps from S places that read ``shown``, by slopes as they stand, shape (S, P).
 
-        The part's own values carry no prior: readings decide.
+        The part's own values carry no prior: readings decide. The value in column ``held`` stays.
         """
-        active = self._active
-        design = near.design[which]
-        design[:, :, np.searchsorted(active, held)] = 0.0
+        active, design = self._active, near.design
+        if held is not None:
+            design = design.copy()
+            design[:, :, np.searchsorted(active, held)] = 0.0
         units = self._units(design.shape[2])
+        target = difference(self.data.quantities, self.data.measured, shown)
+        target += np.einsum("cmq,cq->cm", design[:, :, : active.size], at[:, active])
+        scale = np.broadcast_to(self._scale, target.shape)
+        trial = fit(target, design * units, scale, self._freedom).unknowns * units
+        move = np.zeros_like(at)
+        move[:, active] = trial[:, : active.size] - at[:, active]
+        if held is not None:
+            move[:, held] = 0.0
+        return np.asarray(move * np.minimum(1.0, REACH / np.maximum(np.abs(move).max(axis=1), 1e-9))[:, None])
+
+    def _follow(
+        self, at: np.ndarray, near: Linear, which: np.ndarray, held: int
+    ) -> Asking[tuple[np.ndarray, np.ndarray]]:
+        """The highest places found from S starts with one unknown held, and their log likelihood."""
+        shown = yield from ask(at)
         # Where the steps stand, and the highest place they came by: in a bent valley a step may lead off its floor.
         now, there = at.copy(), shown.copy()
         at, shown = at.copy(), shown.copy()
         value = self._height(at, shown)
         left = np.flatnonzero(np.isfinite(value))
-        for _ in range(chords):
-            target = difference(self.data.quantities, self.data.measured, there[left])
-            target += np.einsum("cmq,cq->cm", design[left][:, :, : active.size], now[left][:, active])
-            scale = np.broadcast_to(self._scale, target.shape)
-            trial = fit(target, design[left] * units, scale, self._freedom).unknowns * units
-            move = np.zeros((left.size, at.shape[1]))
-            move[:, active] = trial[:, : active.size] - now[left][:, active]
-            move[:, held] = 0.0
-            move *= np.minimum(1.0, REACH / np.maximum(np.abs(move).max(axis=1), 1e-9))[:, None]
-            candidate = np.concatenate([now[left] + share * move for share in shares])
-            found = yield candidate
-            height = self._height(candidate, found).reshape(len(shares), -1)
+        for _ in range(ALONG):
+            if not left.size:
+                break
+            move = self._move(now[left], near.picked(which[left]), there[left], held)
+            candidate = np.concatenate([now[left] + share * move for share in (1.0, SHARES[0])])
+            found = yield from ask(candidate)
+            height = self._height(candidate, found).reshape(2, -1)
             before, highest = value[left], height.max(axis=0)
             chosen = height.argmax(axis=0) * left.size + np.arange(left.size)
             better = highest > before
@@ -404,6 +404,4 @@ class Search:
             # A place that is far below must climb fast to be worth another step.
             far = 0.1 * (max(self.peak.value, value.max()) - value[left])
             left = left[np.abs(height[0] - before) > np.maximum(SETTLED, far)]
-            if not left.size:
-                break
-        return at, shown, value
+        return at, value

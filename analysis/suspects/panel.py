@@ -245,6 +245,8 @@ class Panel:
         frequencies = {self.measurands[c].freq_hz for c in quick if self.quantities[c] != "dc_v"}
         known = len(self.unknowns)
         places = [row[: known + len(c.faults)] for c, row in zip(changes, unknowns, strict=True)]
+        # Slopes that are borrowed tell nothing of another place, however near.
+        within = 0.0 if later.size else within
         there = [self._seen.near(c, place, asked, within) for c, place in zip(changes, places, strict=True)]
         missing = np.array([row for row, seen in enumerate(there) if seen is None], dtype=int)
         size = max(1, MATRICES // max(1, len(frequencies)))

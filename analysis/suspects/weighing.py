@@ -47,7 +47,7 @@ COMPLETE_WITHIN, PROMISED = 6.0, 0.5
 """Severities that come within the first of the best (logarithm) matter, and one that stays this far below what
 another severity of its fault promises is followed again."""
 
-POLISH_WITHIN = 7.0
+POLISH_WITHIN = 15.0
 """Hypotheses within this logarithm of the best are started again from its place."""
 
 POLISH_ROUNDS = 2

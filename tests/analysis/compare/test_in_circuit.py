@@ -13,7 +13,7 @@ from acquisition.records import Event, Measurand, Pass
 from acquisition.store import open_job
 from analysis.chassis import ChassisModel, load_chassis
 from analysis.compare import AGREES, UNCHANGED, Change, InCircuit, replaced_values, values_in_circuit
-from analysis.compare.asking import answered, side_by_side
+from analysis.compare.asking import Answer, answered, ask, side_by_side
 from analysis.compare.interval import interval_of
 from analysis.report.in_circuit import value_proof, value_rows, value_sentences
 
@@ -145,13 +145,15 @@ def test_tasks_of_unlike_length_are_answered_together():
     def task(count):
         total = 0.0
         for place in range(count):
-            shown = yield np.full((place + 1, 1), float(count))
-            total += float(shown.sum())
+            total += float((yield from ask(np.full((place + 1, 1), float(count)))).sum())
         return total
 
     def answer(wanted):
         asked.append(sorted(wanted))
-        return {place: 10.0 * samples for place, samples in wanted.items()}
+        return {
+            place: tuple(Answer(shown=10.0 * q.samples, slopes=np.zeros((0, 1, 1))) for q in questions)
+            for place, questions in wanted.items()
+        }
 
     def both():
         return (yield from side_by_side([task(1), task(3)]))
