@@ -276,6 +276,31 @@ class Event:
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)
+class Told:
+    """An answer that was worked out from a pass and told, kept as it stood.
+
+    Parameters
+    ----------
+    question : str
+        What was asked.
+    basis : str
+        Digest of all that it was worked out from.
+    body : str
+        The answer; its form is the business of whoever asked.
+    program : str
+        Name and version of what told it.
+    told_utc : str
+        ISO 8601 text in UTC.
+    """
+
+    question: str
+    basis: str
+    body: str
+    program: str = ""
+    told_utc: str = ""
+
+
+@dataclass(frozen=True, slots=True, kw_only=True)
 class Pass:
     """One round of readings on a chassis.
 

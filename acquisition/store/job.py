@@ -12,7 +12,7 @@ from sqlalchemy import Engine, select
 
 from ..clock import Clock
 from ..errors import StoreError
-from ..records import Capture, Event, JobSheet, Pass, Reading
+from ..records import Capture, Event, JobSheet, Pass, Reading, Told
 from . import files, rows, schema
 
 _LONGEST_NAME = 80
@@ -163,6 +163,25 @@ class Job:
         row = rows.event_row(self._pass_id(pass_name), event, self._clock.utc())
         self._insert(f"event {event.kind} not kept", schema.EVENT, [row])
 
+    def keep_told(self, pass_name: str, told: Told) -> Told:
+        """Keep an answer as it was told; one without a time gets the time of now.
+
+        Parameters
+        ----------
+        pass_name : str
+            The pass it was worked out from.
+        told : Told
+            The answer.
+
+        Returns
+        -------
+        Told
+            As it is kept.
+        """
+        row = rows.told_row(self._pass_id(pass_name), told, self._clock.utc())
+        self._insert(f"answer about {told.question} not kept", schema.ANSWER, [row])
+        return rows.told_from(row)
+
     def conclude(self, *, found: str | None = None, advice: str | None = None) -> None:
         """Write down the end of the job; the readings stay as they are.
 
@@ -278,6 +297,20 @@ class Job:
             elif event.kind == "part_replaced":
                 fitted.pop(event.subject, None)
         return fitted
+
+    def told(self, pass_name: str, question: str) -> Told | None:
+        """The answer that was told last; None where nothing was.
+
+        Parameters
+        ----------
+        pass_name : str
+            The pass it was worked out from.
+        question : str
+            What was asked.
+        """
+        chosen = self._of_pass(schema.ANSWER, self._pass_id(pass_name)).where(schema.ANSWER.c.question == question)
+        found = self._sound(schema.ANSWER, chosen)
+        return rows.told_from(found[-1]) if found else None
 
     # -- inside ----------------------------------------------------------------------------------------------
 

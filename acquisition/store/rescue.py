@@ -80,8 +80,9 @@ def _unsound_rows(connection: sqlite3.Connection) -> bool:
     """Whether a file that looks whole to SQLite holds rows that were altered."""
     connection.row_factory = sqlite3.Row
     try:
+        version = connection.execute("PRAGMA user_version").fetchone()[0]
         for table in schema.TABLES.values():
-            if "check_number" in table.c:
+            if "check_number" in table.c and schema.ADDED_IN.get(table.name, 1) <= version:
                 for row in connection.execute(f'SELECT * FROM "{table.name}"'):  # noqa: S608
                     if not rows.is_sound(dict(row)):
                         return True
@@ -170,7 +171,8 @@ def _complete(copy: sqlite3.Connection) -> None:
     copy.execute("UPDATE job SET schema_version = ?", (schema.VERSION,))
     orphans = copy.execute(
         "SELECT DISTINCT pass_id FROM (SELECT pass_id FROM reading UNION SELECT pass_id FROM capture "
-        "UNION SELECT pass_id FROM event) WHERE pass_id NOT IN (SELECT id FROM pass)"
+        "UNION SELECT pass_id FROM event UNION SELECT pass_id FROM answer) "
+        "WHERE pass_id NOT IN (SELECT id FROM pass)"
     ).fetchall()
     for (number,) in orphans:
         row = rows.pass_row(f"rescued-{number}", "", None, None, None, {})

@@ -10,7 +10,7 @@ from typing import Any
 
 import numpy as np
 
-from ..records import Capture, Event, JobSheet, Reading
+from ..records import Capture, Event, JobSheet, Reading, Told
 from .schema import check_number
 
 _CAPTURE_REALS = ("scale_v", "offset_v", "t0_s", "dt_s", "full_scale_v", "probe_factor")
@@ -177,6 +177,33 @@ def event_from(row: Mapping[str, Any]) -> Event:
     """
     kept = {name: row[name] for name in ("kind", "subject", "value", "std", "taken_utc")}
     return Event(text=row["body"], **kept)
+
+
+def told_row(pass_id: int, told: Told, told_utc: str) -> dict[str, Any]:
+    """Row of an answer.
+
+    Parameters
+    ----------
+    pass_id : int
+        Its pass.
+    told : Told
+        The answer.
+    told_utc : str
+        When, where it does not say.
+    """
+    row = {f.name: getattr(told, f.name) for f in fields(Told)}
+    return sealed({**row, "pass_id": pass_id, "told_utc": told.told_utc or told_utc})
+
+
+def told_from(row: Mapping[str, Any]) -> Told:
+    """Answer of a row.
+
+    Parameters
+    ----------
+    row : mapping
+        Column names to values.
+    """
+    return Told(**{f.name: row[f.name] for f in fields(Told)})
 
 
 def sheet_from(row: Mapping[str, Any]) -> JobSheet:

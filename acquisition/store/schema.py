@@ -1,8 +1,8 @@
 """Tables of a job, their version, and the way up from every earlier version.
 
-The same definitions serve SQLite and PostgreSQL. Readings, captures, waveforms and events are append-only (in
-SQLite a trigger refuses anything else), and every row carries a check number, so that a flipped bit is never taken
-for a reading.
+The same definitions serve SQLite and PostgreSQL. Readings, captures, waveforms, events and answers are append-only
+(in SQLite a trigger refuses anything else), and every row carries a check number, so that a flipped bit is never
+taken for a reading.
 """
 
 from __future__ import annotations
@@ -33,7 +33,7 @@ from sqlalchemy.types import TypeEngine
 APPLICATION_ID = 0x5374676B
 """Mark in the header of the SQLite file: ``Stgk``."""
 
-VERSION = 2
+VERSION = 3
 """Version of the tables below. A change adds one to it, one entry to `MIGRATIONS` and one kept sample file."""
 
 _metadata = MetaData()
@@ -155,9 +155,25 @@ EVENT = _table(
     _text("taken_utc"),
     _check(),
 )
-TABLES: Mapping[str, Table] = {table.name: table for table in (JOB, PASS, READING, CAPTURE, WAVEFORM, EVENT)}
+ANSWER = _table(
+    "answer",
+    _id(),
+    _pass_id(),
+    _text("question"),
+    _text("basis"),
+    _text("body"),
+    _text("program"),
+    _text("told_utc"),
+    _check(),
+)
+TABLES: Mapping[str, Table] = {
+    table.name: table for table in (JOB, PASS, READING, CAPTURE, WAVEFORM, EVENT, ANSWER)
+}
 
-for _kept in (READING, CAPTURE, WAVEFORM, EVENT):
+ADDED_IN: Mapping[str, int] = {"answer": 3}
+"""Tables that the first version did not have: which version brought them."""
+
+for _kept in (READING, CAPTURE, WAVEFORM, EVENT, ANSWER):
     for _deed in ("UPDATE", "DELETE"):
         event.listen(
             _kept,
@@ -222,7 +238,11 @@ def _closing_words(connection: Connection) -> None:
         connection.execute(text(f"ALTER TABLE job ADD COLUMN {name} TEXT NOT NULL DEFAULT ''"))
 
 
-MIGRATIONS: Mapping[int, Callable[[Connection], None]] = {1: _closing_words}
+def _answers(connection: Connection) -> None:
+    ANSWER.create(connection)
+
+
+MIGRATIONS: Mapping[int, Callable[[Connection], None]] = {1: _closing_words, 2: _answers}
 """From version N: the function that makes version N + 1 of it."""
 
 

@@ -30,6 +30,8 @@ class Taken:
         Mains during the pass.
     bench_text : str
         The bench file of the job; empty for readings files.
+    job, basis : str
+        The job, and the digest of what an answer about this pass stands on; empty for readings files.
     """
 
     labels: Mapping[str, str]
@@ -37,6 +39,8 @@ class Taken:
     fitted: tuple[Event, ...] = ()
     mains_v: float | None = None
     bench_text: str = field(default="", repr=False)
+    job: str = ""
+    basis: str = ""
 
 
 def reached(model: ChassisModel, readings: Sequence[Reading]) -> tuple[Reading, ...]:
@@ -97,6 +101,7 @@ def take(arguments: Sequence[str], chassis_name: str | None, pass_name: str | No
         The job cannot be read.
     """
     from acquisition.store import open_job, read_readings_csv
+    from analysis.app.told import basis_of
     from analysis.chassis import load_chassis, parse_chassis
 
     def refuse(text: str) -> ConfigError:
@@ -129,5 +134,7 @@ def take(arguments: Sequence[str], chassis_name: str | None, pass_name: str | No
                 fitted=fitted,
                 mains_v=chosen.mains_v,
                 bench_text=sheet.bench_text,
+                job=arguments[0],
+                basis=basis_of(sheet, [chosen], fitted),
             )
         ]

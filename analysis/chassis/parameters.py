@@ -24,7 +24,7 @@ POWER_STRENGTH_SIGMA = 0.2
 POWER_FROM_W = 5.0
 """Plate dissipation from which a tube counts as a power tube."""
 
-GAS_A, POWER_GAS_A, GAS_SIGMA = 3e-9, 1e-7, 1.0
+GAS_A, POWER_GAS_A, GAS_SIGMA = 3e-9, 1e-7, 1.3
 """Reverse grid current of good tubes, small and power (common practice, no source)."""
 
 HEATER_LEAK_S, HEATER_LEAK_SIGMA = 1.0 / 100e6, 1.2

@@ -73,9 +73,7 @@ class Answers:
             rows = slice(first, first + BATCH)
             some = {key: value[rows] for key, value in values.items()}
             supplied = self._model.supplied(some, near.picked(owner[rows]))
-            table[rows] = columns_to_variables(
-                measurands, self._model.predict(some, measurands, supplied=supplied)
-            )
+            table[rows] = columns_to_variables(measurands, self._model.predict(some, measurands, supplied=supplied))
             if sloped:
                 some_moves = {key: move[rows] for key, move in moves.items()}
                 slopes[rows] = self._slopes(some, some_moves, measurands, supplied)
@@ -114,7 +112,7 @@ class Answers:
         return result
 
     def _with_slow(self, search: Search, place: int, samples: np.ndarray, slopes: np.ndarray) -> np.ndarray:
-        """Put in the slopes of slow quantities: of the healthy chassis, but by differences for the part's values."""
+        """Put in the slopes of slow quantities: the healthy chassis's, but by differences for the part's values."""
         slow = np.isin(search.data.quantities, SLOW)
         if not slow.any():
             return slopes
@@ -127,9 +125,8 @@ class Answers:
         table = columns_to_variables(wanted, self._model.predict(values, wanted, supplied=supplied))
         table = table.reshape(*moved.shape[:2], -1)
         rise = difference(search.data.quantities[slow], table[:, 1:], table[:, :1]) / STEP
-        slopes[np.ix_(np.arange(len(samples)), np.flatnonzero(slow), search.own)] = np.nan_to_num(rise).transpose(
-            0, 2, 1
-        )
+        for place_of, column in enumerate(search.own):
+            slopes[:, slow, column] = np.nan_to_num(rise[:, place_of])
         return slopes
 
     def _moves(

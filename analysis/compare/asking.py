@@ -58,7 +58,13 @@ Answered = Mapping[int, tuple[Answer, ...]]
 
 
 def ask(samples: np.ndarray) -> Asking[np.ndarray]:
-    """What samples of shape (S, P) would read, shape (S, M)."""
+    """What samples would read, shape (S, M).
+
+    Parameters
+    ----------
+    samples : ndarray, shape (S, P)
+        Unknowns.
+    """
     (answer,) = yield (Question(samples=samples),)
     return answer.shown
 

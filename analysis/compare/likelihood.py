@@ -66,7 +66,7 @@ class Linear:
     shown: np.ndarray
     design: np.ndarray
 
-    def picked(self, rows: Sequence[int]) -> Linear:
+    def picked(self, rows: Sequence[int] | np.ndarray) -> Linear:
         """Some of the places."""
         return Linear(shown=self.shown[rows], design=self.design[rows])
 
@@ -354,9 +354,7 @@ class Search:
         believed = (at[:, self._believed] ** 2).sum(axis=1) + (aside**2).sum(axis=1)
         return np.asarray(np.where(np.isfinite(shown).all(axis=1), found - 0.5 * believed, -np.inf))
 
-    def _move(
-        self, at: np.ndarray, near: Linear, shown: np.ndarray, held: int | None = None
-    ) -> np.ndarray:
+    def _move(self, at: np.ndarray, near: Linear, shown: np.ndarray, held: int | None = None) -> np.ndarray:
         """Gauss-Newton steps from S places that read ``shown``, by slopes as they stand, shape (S, P).
 
         The part's own values carry no prior: readings decide. The value in column ``held`` stays.

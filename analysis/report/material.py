@@ -6,7 +6,7 @@ from collections.abc import Mapping
 from dataclasses import dataclass, field
 from functools import cached_property
 
-from acquisition.records import JobSheet, Measurand, Pass, Reading
+from acquisition.records import JobSheet, Measurand, Pass, Reading, Told
 
 from ..chassis import Chassis
 from ..compare import Comparison
@@ -33,6 +33,8 @@ class Material:
         First pass against last.
     diagnosis : Diagnosis, optional
         Suspects as the first pass left them.
+    told : Told, optional
+        When and by what they were told.
     chassis : Chassis, optional
         For the drawing.
     limits : tuple of str
@@ -47,6 +49,7 @@ class Material:
     functions: Mapping[str, str] = field(default_factory=dict)
     comparison: Comparison | None = None
     diagnosis: Diagnosis | None = None
+    told: Told | None = None
     chassis: Chassis | None = None
     limits: tuple[str, ...] = ()
     program: str = ""

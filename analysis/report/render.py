@@ -88,6 +88,7 @@ def render(material: Material) -> str:
         comparison=material.comparison,
         change_rows=list(_change_rows(material)),
         diagnosis=material.diagnosis,
+        told=material.told,
         suspects=_suspects(material.diagnosis),
         waveforms=[_waveforms(one) for one in material.passes if any(c.codes.size for c in one.captures)],
         wave_size=(WIDTH, HEIGHT),

@@ -20,9 +20,10 @@ from analysis.circuit.supplied import Start, Supplied
 from ..chassis import ChassisModel
 from ..chassis.sensitivities import slopes_of
 from ..faults import Fault, faults_of
+from .grids import grid_errors
 from .seen import NEAR, Places
 from .unknowns import unknowns_of
-from .variables import columns_to_variables, from_variable, slope_of_variable, slopes_to_variables
+from .variables import columns_to_variables, slopes_to_variables
 
 SLOW = ("ripple_pp_v",)
 """Quantities whose prediction costs much more than a linear solution: their slopes are taken from the healthy
@@ -43,11 +44,6 @@ MATRICES = 600
 
 STEP = 0.3
 """Step for slopes by differences, in standard deviations: wide enough to average over a bend of a curve."""
-
-GRID_ERROR_V = 0.015
-"""How far the DC of a grid may be from the model: grid current near zero bias differs from tube to tube (bench
-practice E19
-allows a healthy grid -0.05 V and more on a large grid leak)."""
 
 
 def canonical(measurand: Measurand) -> Measurand:
@@ -110,7 +106,7 @@ class Panel:
     usable : ndarray of bool, shape (M,)
         Whether the model knows the measurand at all.
     grid_error : ndarray, shape (M,)
-        Own error of the DC of grids, zero for all else.
+        Own error of the DC of grids and of what is tied to them, zero for all else.
     centre : ndarray, shape (M,)
         Compared variables of the median healthy chassis.
     healthy_slopes : ndarray, shape (M, P)
@@ -153,7 +149,7 @@ class Panel:
         self.healthy_slopes = self.slopes([Change()], zero, full=True)[0]
         self.usable = np.isfinite(self.centre)
         self._steady = np.flatnonzero(self.usable & (self.quantities == "dc_v"))
-        self.grid_error = self._grid_error()
+        self.grid_error = grid_errors(model, self.measurands, self.centre)
         self.shifted = self.predict(self.changes, np.zeros((len(self.changes), len(self.unknowns) + 1)))
         self.severity_slopes = self._severity_slopes()
         shift = np.where(self.quantities == "phase_deg", 0.0, np.abs(self.shifted - self.centre))[:, self.usable]
@@ -401,17 +397,6 @@ class Panel:
         if len(change.faults) == 1 and change in self.index:
             slopes[:, known] = self.severity_slopes[self.index[change]]
         return slopes
-
-    def _grid_error(self) -> np.ndarray:
-        """Own error of DC readings on grids in the compared variable, zero elsewhere, shape (M,)."""
-        points = self.model.points
-        grids = {p.node for p in points.values() if p.function == "grid" and p.node}
-        result = np.zeros(len(self.measurands))
-        for index, m in enumerate(self.measurands):
-            if m.quantity == "dc_v" and m.point in points and points[m.point].node in grids:
-                volts = float(from_variable("dc_v", np.nan_to_num(self.centre[index])))
-                result[index] = GRID_ERROR_V * slope_of_variable("dc_v", volts)
-        return result
 
     def _severity_slopes(self) -> np.ndarray:
         """Slopes along the severity from neighbouring cells of the same fault: they cost nothing."""

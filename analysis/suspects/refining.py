@@ -20,9 +20,10 @@ AT_REST = 0.1
 """A hypothesis that gained less log probability than this in a step is left where that led: with exact slopes the
 next step would gain far less. One whose slopes promise it less than half of that is at rest where it stands."""
 
-BEHIND, GAINING = 15.0, 0.25
-"""A hypothesis is left as well where even its slopes promise it no place within the first of the best of its batch
-(logarithm), and where a step gains it less than the second as a share of what it is behind."""
+GAINING, CATCHING_UP, BEHIND = 0.25, 2.0, 20.0
+"""A hypothesis is left as well where a step gains it less than the first as a share of what it is behind the best
+of its batch (logarithm), unless it gains the second: a stage that is all but cut off answers to no small change,
+and climbs late. With new errors it is left where it is further behind than the third."""
 
 REACH = 3.0
 """No unknown is followed further than this many standard deviations in one step."""
@@ -180,9 +181,9 @@ def refine(
     going, best = np.arange(len(changes)), -np.inf
     for _ in range(RESCALINGS):
         for _ in range(steps):
-            going, gained, value = _step(way, walk, going, best)
+            going, gained, value = _step(way, walk, going)
             best = max(best, value.max(initial=-np.inf))
-            going = going[gained > np.maximum(AT_REST, GAINING * (best - value))]
+            going = going[gained > np.clip(GAINING * (best - value), AT_REST, CATCHING_UP)]
             if not going.size:
                 break
         changed = way.rescale(walk.predicted)
@@ -211,10 +212,8 @@ def _begin(way: _Way, unknowns: np.ndarray, predicted: np.ndarray, slopes: np.nd
     return _Walk(unknowns=unknowns, predicted=predicted, slopes=slopes, shared=found.unknowns)
 
 
-def _step(
-    way: _Way, walk: _Walk, going: np.ndarray, best: float
-) -> tuple[np.ndarray, np.ndarray, np.ndarray]:
-    """One step of the hypotheses that are still going and may come near the best.
+def _step(way: _Way, walk: _Walk, going: np.ndarray) -> tuple[np.ndarray, np.ndarray, np.ndarray]:
+    """One step of the hypotheses that are still going.
 
     Returns
     -------
@@ -223,7 +222,7 @@ def _step(
     gained, value : ndarray, shape (c,)
         What each gained, and its log probability.
     """
-    going, before, move = _moves(way, walk, going, best)
+    going, before, move = _moves(way, walk, going)
     unknowns, predicted, slopes = walk.unknowns[going], walk.predicted[going], walk.slopes[going]
     shared, count, errors = walk.shared[going], walk.unknowns.shape[1], way.errors(going, slopes)
     gained = np.zeros(len(going))
@@ -245,10 +244,8 @@ def _step(
     return going, gained, before + gained
 
 
-def _moves(
-    way: _Way, walk: _Walk, going: np.ndarray, best: float
-) -> tuple[np.ndarray, np.ndarray, np.ndarray]:
-    """Hypotheses that may come near the best, where they stand (log probability), and their next step."""
+def _moves(way: _Way, walk: _Walk, going: np.ndarray) -> tuple[np.ndarray, np.ndarray, np.ndarray]:
+    """Hypotheses that are promised a gain, where they stand (log probability), and their next step."""
     data, count = way.data, walk.unknowns.shape[1]
     unknowns, slopes, shared = walk.unknowns[going], walk.slopes[going], walk.shared[going]
     errors = way.errors(going, slopes)
@@ -261,7 +258,7 @@ def _moves(
     trial = fit(target, design, way.scale[going], way.freedom, residual=at).unknowns
     left = target - np.einsum("cmq,cq->cm", design, trial)
     promised = way.value(going, left, trial[:, :count], trial[:, count:])
-    near = promised > np.maximum(max(best, before.max()) - BEHIND, before + 0.5 * AT_REST)
+    near = promised > before + 0.5 * AT_REST
     move = (trial - np.concatenate([unknowns, shared], axis=1))[near]
     move *= np.minimum(1.0, REACH / np.maximum(np.abs(move[:, :count]).max(axis=1), 1e-9))[:, None]
     return going[near], before[near], move

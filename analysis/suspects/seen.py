@@ -1,4 +1,4 @@
-"""Where hypotheses were looked at last, and what was found there: most steps, and the next reading, end close by."""
+"""Where hypotheses were looked at last, and what was found there: most steps and most readings end close by."""
 
 from __future__ import annotations
 
@@ -12,7 +12,7 @@ MOST = 250
 
 NEAR = 0.25
 """Standard deviations, in each unknown, within which slopes taken at one place hold at another. With a tube's
-strength that is 7 %, whose square is a quarter of a percent: less than a third of the model's error for any volts."""
+strength that is 7 %, whose square is a quarter of a percent: less than a third of the model's error for volts."""
 
 
 @dataclass(frozen=True, slots=True, kw_only=True, eq=False)
@@ -65,9 +65,7 @@ class Places:
         self._count = count
         self._last: dict[Hashable, Seen] = {}
 
-    def near(
-        self, change: Hashable, place: np.ndarray, columns: np.ndarray, within: float = NEAR
-    ) -> Seen | None:
+    def near(self, change: Hashable, place: np.ndarray, columns: np.ndarray, within: float = NEAR) -> Seen | None:
         """What was found of a hypothesis, where this is near enough and the columns were asked for.
 
         Parameters

@@ -22,10 +22,9 @@ from .panel import SLOW, Change, Panel
 from .refining import refine
 from .variables import MODEL_ERRORS, columns_to_variables, difference, reading_noise, to_variable
 
-HEALTHY_PRIOR = 0.25
-"""Belief before any reading that nothing is wrong. Common practice, no source: a chassis comes to the bench
-because something
-is, but every repair ends with a pass that should be healthy."""
+HEALTHY_PRIOR = 0.4
+"""Belief before any reading that nothing is wrong. Common practice, no source: of the two passes of a repair the
+first finds something wrong and the last should find nothing, but not every repair succeeds at once."""
 
 DIRECTIONS = 30
 """Directions of healthy spread kept in the first round; what is dropped widens each reading's own spread."""
@@ -220,7 +219,11 @@ def weigh(panel: Panel, data: Data, before: Weighed | None = None) -> Weighed:
     score = _scores(panel, prior, evidence, refined, blind)
     return normalised(
         Weighed(
-            changes=panel.changes, log_weight=score, refined=refined, first=evidence, columns=np.unique(data.columns)
+            changes=panel.changes,
+            log_weight=score,
+            refined=refined,
+            first=evidence,
+            columns=np.unique(data.columns),
         )
     )
 

@@ -16,7 +16,7 @@ from analysis.app.cli import main
 from analysis.app.output import write_whole
 
 ROOT = Path(__file__).resolve().parents[2]
-JOB = ROOT / "tests" / "data" / "jobs" / "version-2.stagewalk"
+JOB = ROOT / "tests" / "data" / "jobs" / "version-3.stagewalk"
 START = [sys.executable, "-c", "from analysis.app.entry import entry; entry()"]
 # Says when it runs; an interrupt between these very lines is this test's own affair.
 READY = """

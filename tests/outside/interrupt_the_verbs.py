@@ -25,7 +25,7 @@ from acquisition.store import create_job, open_job
 from analysis.app.demo.plant import TablePlant, load_table
 
 ROOT = Path(__file__).resolve().parents[2]
-JOB = ROOT / "tests" / "data" / "jobs" / "version-2.stagewalk"
+JOB = ROOT / "tests" / "data" / "jobs" / "version-3.stagewalk"
 READINGS = "point,quantity,value\nV1.1,dc_v,190\nV1.3,dc_v,1.4\nV2.3,dc_v,7.5\n"
 START = "from analysis.app.entry import entry; entry()"
 VERBS = [

@@ -32,6 +32,7 @@ def compare_passes(
     after: str,
     known: tuple[Chassis | None, ChassisModel | None, str] | None = None,
     rows: Mapping[str, Sequence[Judged]] | None = None,
+    fresh: bool = False,
 ) -> Comparison:
     """Compare two passes of an open job, with the model of its chassis where there is one.
 
@@ -45,12 +46,15 @@ def compare_passes(
         Chassis and model of the job, from `modelled`, where the caller has them already.
     rows : mapping of str to sequence of Judged, optional
         Verdicts by pass, from `judged`, where the caller has them already.
+    fresh : bool
+        Work the values in circuit out, whatever was told of these passes before; they are kept as told either way.
     """
     from dataclasses import replace
 
     from analysis.app.modelled import modelled
     from analysis.app.passes import judged, reached
-    from analysis.compare import compare, replaced_values
+    from analysis.app.told import as_told, basis_of
+    from analysis.compare import PartValue, compare, replaced_values
     from analysis.faults import faults_of
 
     chassis, model, reason = known or modelled(job.sheet)
@@ -60,6 +64,7 @@ def compare_passes(
         # What was replaced in the passes between counts as well.
         between = [job.read_pass(name) for name in names[names.index(before) + 1 : names.index(after)]]
         last = replace(last, events=(*(event for one in between for event in one.events), *last.events))
+    known_before, known_after = job.fitted_parts(before), job.fitted_parts(after)
     left: set[str] = set()
     if model is not None:
         left = {r.point for one in (first, last) for r in set(one.readings) - set(reached(model, one.readings))}
@@ -69,13 +74,18 @@ def compare_passes(
         last,
         model=model,
         faults=faults_of(chassis, model.parameters) if chassis is not None and model is not None else (),
-        fitted_before=job.fitted_parts(before),
-        fitted_after=job.fitted_parts(after),
+        fitted_before=known_before,
+        fitted_after=known_after,
     )
     if model is None:
         return replace(result, notes=(*result.notes, reason)) if reason else result
     if rows is None:
         rows = {one.name: judged(model, one.readings, one.mains_v) for one in (first, last)}
+
+    def values() -> tuple[PartValue, ...]:
+        return replaced_values(model, first, last, fitted_before=known_before, fitted_after=known_after)
+
+    basis = basis_of(job.sheet, [first, last], [*known_before.values(), *known_after.values()])
     was, now = ({row.reading.measurand: row.verdict for row in rows[name]} for name in (before, after))
     return replace(
         result,
@@ -86,9 +96,7 @@ def compare_passes(
         changes=tuple(
             replace(c, was=was.get(c.measurand, ""), now=now.get(c.measurand, "")) for c in result.changes
         ),
-        values=replaced_values(
-            model, first, last, fitted_before=job.fitted_parts(before), fitted_after=job.fitted_parts(after)
-        ),
+        values=as_told(job, after, f"in circuit since {before}", basis, tuple[PartValue, ...], values, fresh)[0],
     )
 
 
@@ -262,7 +270,7 @@ def command(job: str, before: str, after: str, plain: bool) -> int:
     from acquisition.store import open_job
 
     with open_job(job, read_only=True) as opened:
-        comparison = compare_passes(opened, before, after)
+        comparison = compare_passes(opened, before, after, fresh=True)
     if plain:
         click.echo(json.dumps(as_json(comparison), indent=1))
     else:

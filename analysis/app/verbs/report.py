@@ -10,7 +10,7 @@ import click
 from analysis.app.terminal import tell
 
 if TYPE_CHECKING:
-    from acquisition.records import Pass
+    from acquisition.records import Pass, Told
     from acquisition.store import Job
     from analysis.chassis import ChassisModel
     from analysis.judge import Judged
@@ -40,14 +40,14 @@ def gather(job: Job) -> Material:
     passes = tuple(job.read_pass(name) for name in job.passes())
     chassis, model, reason = modelled(sheet)
     limits = [*job.damage, *([f"no healthy bands and no suspects: {reason}"] if reason else [])]
-    comparison = diagnosis = None
+    comparison = diagnosis = told = None
     verdicts: dict[str, tuple[Judged, ...]] = {}
     functions: dict[str, str] = {}
     if model is not None:
         functions = {name: point.function for name, point in model.points.items()}
         verdicts = {one.name: tuple(judged(model, one.readings, one.mains_v)) for one in passes}
         if passes:
-            diagnosis = _diagnosis(model, passes[0], job)
+            diagnosis, told = _diagnosis(model, passes[0], job)
     if len(passes) > 1:
         known = (chassis, model, reason)
         comparison = compare_passes(job, passes[0].name, passes[-1].name, known, verdicts)
@@ -58,19 +58,25 @@ def gather(job: Job) -> Material:
         functions=functions,
         comparison=comparison,
         diagnosis=diagnosis,
+        told=told,
         limits=tuple(limits),
         program=f"stagewalk {metadata.version('stagewalk')}",
     )
     return replace(unsteered(material), chassis=chassis)  # the reader of chassis files lets nothing like that in
 
 
-def _diagnosis(model: ChassisModel, one: Pass, job: Job) -> Diagnosis:
+def _diagnosis(model: ChassisModel, one: Pass, job: Job) -> tuple[Diagnosis, Told | None]:
     from analysis.app.passes import reached
-    from analysis.suspects import Diagnoser
+    from analysis.app.told import SUSPECTS, as_told, basis_of
+    from analysis.suspects import Diagnoser, Diagnosis
 
-    measurands = tuple(dict.fromkeys(reading.measurand for reading in reached(model, one.readings)))
     fitted = tuple(job.fitted_parts(one.name).values())
-    return Diagnoser(model, measurands, fitted).diagnose(one.readings)
+
+    def work() -> Diagnosis:
+        measurands = tuple(dict.fromkeys(reading.measurand for reading in reached(model, one.readings)))
+        return Diagnoser(model, measurands, fitted).diagnose(one.readings)
+
+    return as_told(job, one.name, SUSPECTS, basis_of(job.sheet, [one], fitted), Diagnosis, work)
 
 
 def _beside(job: str) -> Path:

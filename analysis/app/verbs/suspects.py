@@ -24,7 +24,7 @@ CAUTION = (
 def answers(
     chassis: Chassis, passes: Sequence[Taken], wanted: Sequence[str] = (), limit_v: float | None = None
 ) -> Iterator[dict[str, Any]]:
-    """One JSON object a pass.
+    """One JSON object a pass; what is told of a job's pass is kept in the job.
 
     Parameters
     ----------
@@ -38,6 +38,7 @@ def answers(
         Lowest rating of lead, probe and meter; those of the job's bench file when left out.
     """
     from analysis.app.modelled import kept_bench, limits_known, loads_of
+    from analysis.app.told import SUSPECTS, remember
     from analysis.chassis import ChassisModel
     from analysis.suspects import Diagnoser
 
@@ -65,7 +66,10 @@ def answers(
         key = (measurands, taken.fitted)
         if key not in diagnosers:  # files of one survey share their predictions
             diagnosers = {key: Diagnoser(model, measurands, taken.fitted, *limits)}
-        result = as_json(diagnosers[key].diagnose(taken.readings))
+        diagnosis = diagnosers[key].diagnose(taken.readings)
+        if taken.job:
+            remember(taken.job, taken.labels["pass"], SUSPECTS, taken.basis, diagnosis)
+        result = as_json(diagnosis)
         if wanted:
             result["estimates"] = fitted(model, taken, wanted)
         yield {**taken.labels, **result}

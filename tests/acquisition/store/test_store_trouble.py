@@ -17,7 +17,7 @@ from acquisition.errors import StoreError
 from acquisition.records import Event, Reading
 from acquisition.store import create_job, list_jobs, open_job
 
-SAMPLE = Path(__file__).parents[2] / "data" / "jobs" / "version-2.stagewalk"
+SAMPLE = Path(__file__).parents[2] / "data" / "jobs" / "version-3.stagewalk"
 WRITER = Path(__file__).parents[2] / "outside" / "writer_to_kill.py"
 
 

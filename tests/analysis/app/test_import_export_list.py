@@ -11,7 +11,7 @@ from acquisition.records import CAPTURE_COLUMNS, READING_COLUMNS
 from acquisition.store import create_job, open_job, read_passes_csv
 from analysis.app.cli import main
 
-SAMPLE = Path(__file__).parents[2] / "data" / "jobs" / "version-2.stagewalk"
+SAMPLE = Path(__file__).parents[2] / "data" / "jobs" / "version-3.stagewalk"
 
 
 @pytest.fixture

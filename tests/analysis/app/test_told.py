@@ -1,0 +1,128 @@
+"""What was told of a pass is kept in the job, and the report shows it as long as it stands on the same readings."""
+
+import json
+import shutil
+import sqlite3
+
+import pytest
+
+import analysis.compare
+import analysis.suspects
+from acquisition.records import Event, Told
+from acquisition.store import create_job, open_job
+from analysis.app.cli import main
+from analysis.app.told import SUSPECTS, as_told, basis_of, recall, remember
+from analysis.suspects import Diagnoser, Diagnosis
+from tests.analysis.app.test_suspects_verb import LEAK, NAME, find_config, readings_with
+from tests.analysis.app.test_suspects_verb import model as model
+
+
+@pytest.fixture(scope="module")
+def untold(tmp_path_factory, model):
+    path = tmp_path_factory.mktemp("job") / "line.stagewalk"
+    with create_job(path, "Gangway Two", find_config("chassis", NAME).read_text("utf-8")) as opened:
+        for name, values in (("as-found", LEAK), ("after-C2", {})):
+            opened.start_pass(name, mains_v=230.0)
+            opened.add_readings(name, readings_with(model, values))
+        opened.add_event("after-C2", Event(kind="part_replaced", subject="C2"))
+    return path
+
+
+@pytest.fixture
+def job(untold, tmp_path):
+    return shutil.copy(untold, tmp_path / "line.stagewalk")
+
+
+@pytest.fixture
+def nothing_is_worked_out(monkeypatch):
+    def refuse(*_args, **_kwargs):
+        raise AssertionError("worked out again")
+
+    def forbid():
+        monkeypatch.setattr(analysis.suspects, "Diagnoser", refuse)
+        monkeypatch.setattr(analysis.compare, "replaced_values", refuse)
+
+    return forbid
+
+
+def basis(path, name):
+    with open_job(path, read_only=True) as opened:
+        return basis_of(opened.sheet, [opened.read_pass(name)], opened.fitted_parts(name).values())
+
+
+def test_the_report_shows_what_suspects_and_compare_told(job, nothing_is_worked_out, capsys):
+    assert main(["suspects", str(job), "--pass", "as-found", "--json"]) == 0
+    first = json.loads(capsys.readouterr().out)["suspects"][0]
+    assert main(["compare", str(job), "as-found", "after-C2"]) == 0
+    nothing_is_worked_out()
+    assert main(["report", str(job)]) == 0
+    page = job.with_suffix(".html").read_text("utf-8")
+    assert (first["part"], first["fault"]) == ("C2", "leaky")
+    assert f'C2 leaky</th><td class="num">{100 * first["probability"]:.1f} %' in page
+    assert "UTC by stagewalk" in page
+    assert "C2 measured in circuit" in page or "leak resistance" in page
+
+
+def test_a_report_keeps_what_it_told_and_says_the_same_again(job, nothing_is_worked_out):
+    assert main(["report", str(job)]) == 0
+    page = job.with_suffix(".html").read_bytes()
+    nothing_is_worked_out()
+    assert main(["report", str(job)]) == 0
+    assert job.with_suffix(".html").read_bytes() == page
+
+
+def test_another_reading_takes_the_ground_from_an_answer(job, model):
+    assert main(["report", str(job)]) == 0
+    before = basis(job, "as-found")
+    with open_job(job) as opened:
+        assert recall(opened, "as-found", SUSPECTS, before, Diagnosis) is not None
+        opened.add_reading("as-found", readings_with(model, LEAK)[0])
+    with open_job(job, read_only=True) as opened:
+        assert recall(opened, "as-found", SUSPECTS, basis(job, "as-found"), Diagnosis) is None
+
+
+def test_a_part_measured_takes_the_ground_from_an_answer(job):
+    before = basis(job, "as-found")
+    with open_job(job) as opened:
+        opened.add_event("as-found", Event(kind="part_measured", subject="R2", value=1e5))
+    assert basis(job, "as-found") != before
+
+
+def test_an_answer_comes_back_equal(job, model):
+    with open_job(job, read_only=True) as opened:
+        readings = opened.read_pass("as-found").readings
+    answer = Diagnoser(model, [r.measurand for r in readings]).diagnose(readings)
+    assert remember(str(job), "as-found", SUSPECTS, "here", answer).told_utc
+    with open_job(job, read_only=True) as opened:
+        found, told = recall(opened, "as-found", SUSPECTS, "here", Diagnosis)
+        assert recall(opened, "after-C2", SUSPECTS, "here", Diagnosis) is None
+        assert recall(opened, "as-found", SUSPECTS, "elsewhere", Diagnosis) is None
+    assert found == answer
+    assert told.program.startswith("stagewalk ")
+
+
+def test_an_answer_of_another_form_is_left(job):
+    with open_job(job) as opened:
+        for body in ("no JSON at all", '{"healthy_probability": "often"}', "[]"):
+            opened.keep_told("as-found", Told(question=SUSPECTS, basis="here", body=body))
+            assert recall(opened, "as-found", SUSPECTS, "here", Diagnosis) is None
+
+
+def test_a_job_that_cannot_be_written_is_answered_all_the_same(tmp_path, job):
+    answer = Diagnosis(healthy_probability=1.0, suspects=(), next=(), notes=())
+    assert remember(str(tmp_path / "none.stagewalk"), "as-found", SUSPECTS, "here", answer) is None
+    with open_job(job, read_only=True) as opened:
+        job.unlink()
+        assert as_told(opened, "as-found", SUSPECTS, "here", Diagnosis, lambda: answer) == (answer, None)
+
+
+def test_the_last_answer_counts_and_none_is_ever_changed(job):
+    with open_job(job) as opened:
+        for body in ("first", "second"):
+            kept = opened.keep_told("as-found", Told(question="x", basis="b", body=body))
+            assert kept.told_utc
+        assert opened.told("as-found", "x").body == "second"
+        assert opened.told("as-found", "y") is None
+    with sqlite3.connect(job) as file, pytest.raises(sqlite3.IntegrityError, match="append-only"):
+        file.execute("UPDATE answer SET body = 'third'")
+    file.close()
