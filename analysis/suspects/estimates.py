@@ -132,8 +132,8 @@ def _bound(fault: Fault, low: float, high: float) -> tuple[str, float]:
     last, before = abs(fault.values[-1]), abs(fault.values[-2])
     width = math.exp(fault.cell_log / 1.2)  # cells lie 1/0.6 of their spread apart
     if last > before:
-        return ("above", before * width) if high >= last else ("", 0.0)
-    return ("below", before / width) if low <= last else ("", 0.0)
+        return ("above", before * width) if high >= before * width else ("", 0.0)
+    return ("below", before / width) if low <= before / width else ("", 0.0)
 
 
 def _quantiles(weight: np.ndarray, mean: np.ndarray, spread: np.ndarray) -> np.ndarray:

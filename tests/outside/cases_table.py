@@ -11,6 +11,7 @@ from __future__ import annotations
 
 import argparse
 import json
+import math
 import re
 import sys
 import time
@@ -99,7 +100,9 @@ def run_case(job):
         match = next((s for s in found.suspects if is_right(s, answer)[1] and s.estimate), None)
         value = true_value(answer, chassis, match.fault) if match else None
         if value is not None and match is not None and match.estimate.unit in ("ohm", "farad"):
-            row["estimate"] = (match.estimate.low, value, match.estimate.high, match.estimate.value)
+            low = 0.0 if match.estimate.bound == "below" else match.estimate.low
+            high = math.inf if match.estimate.bound == "above" else match.estimate.high
+            row["estimate"] = (low, value, high, match.estimate.value)
     return row
 
 
