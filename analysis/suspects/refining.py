@@ -258,10 +258,10 @@ def _moves(way: _Way, walk: _Walk, going: np.ndarray) -> tuple[np.ndarray, np.nd
     trial = fit(target, design, way.scale[going], way.freedom, residual=at).unknowns
     left = target - np.einsum("cmq,cq->cm", design, trial)
     promised = way.value(going, left, trial[:, :count], trial[:, count:])
-    near = promised > before + 0.5 * AT_REST
-    move = (trial - np.concatenate([unknowns, shared], axis=1))[near]
+    rising = promised > before + 0.5 * AT_REST
+    move = (trial - np.concatenate([unknowns, shared], axis=1))[rising]
     move *= np.minimum(1.0, REACH / np.maximum(np.abs(move[:, :count]).max(axis=1), 1e-9))[:, None]
-    return going[near], before[near], move
+    return going[rising], before[rising], move
 
 
 def _ended(way: _Way, walk: _Walk) -> dict[Change, Refined]:

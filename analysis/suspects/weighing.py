@@ -252,10 +252,11 @@ def _scores(
 def _complete(
     panel: Panel, data: Data, prior: np.ndarray, refined: dict[Change, Refined], blind: np.ndarray
 ) -> None:
-    """Follow every severity that would matter from where its fault's best severity ended.
+    """Follow every severity that would matter from where its neighbours ended.
 
-    Severities of one fault meet at the same values of everything: one that stayed far below what that place
-    promises it stopped early, and one that was not looked at yet may matter as well.
+    Severities of one fault meet at the same values of everything: one that stayed far below what such a place
+    promises it stopped early, and one that was not looked at yet may matter as well. A short of a tenth of an ohm
+    does what one of an ohm does: from neighbour to neighbour this goes on to the worst there is.
     """
     for _ in range(ROUNDS):
         leader = _leader(panel, prior, refined)
@@ -288,8 +289,7 @@ def _polish(panel: Panel, data: Data, prior: np.ndarray, refined: dict[Change, R
     """Start the leading hypotheses again from where the best of them ended; keep what gains.
 
     All hypotheses share the healthy unknowns, so a place that serves one may serve the others, and a hypothesis
-    must not lose
-    because its own steps stopped early.
+    must not lose because its own steps stopped early.
     """
     best: Change | None = None
     for _ in range(POLISH_ROUNDS):
