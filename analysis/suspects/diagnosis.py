@@ -101,16 +101,18 @@ class Diagnosis:
 
 
 def measured_parts(model: ChassisModel, events: Sequence[Event]) -> dict[str, tuple[float, float]]:
-    """Parameters measured with power off, from the events of a pass; the last one wins.
+    """Parameters measured with power off, or read off a new part before it was fitted; the last one wins.
 
     Parameters
     ----------
     model : ChassisModel
         For its keys.
     events : sequence of Event
-        ``part_measured`` with a value; a missing uncertainty is taken as 1 %.
+        ``part_measured`` and ``part_replaced`` with a value; a missing uncertainty is taken as 1 %.
     """
-    return values_found(model.parameters, [event for event in events if event.kind == "part_measured"])
+    return values_found(
+        model.parameters, [event for event in events if event.kind in ("part_measured", "part_replaced")]
+    )
 
 
 class Diagnoser:
@@ -123,7 +125,7 @@ class Diagnoser:
     measurands : sequence of Measurand
         What is expected to be read: predictions are made ready for these and for what could be proposed.
     events : sequence of Event
-        ``part_measured`` events replace nominal values.
+        Parts measured or replaced, see `measured_parts`: their values replace the nominal ones.
     limit_v, probe_limit_v : float, optional
         Lowest rating of meter and lead, of scope and probe; points that could exceed it are not proposed.
     dc_only : bool

@@ -113,10 +113,11 @@ def test_one_fault_is_not_called_two(diagnoser):
     assert not any("one fault alone" in note for note in found.notes)
 
 
-def test_a_part_measured_as_drawn_is_cleared(diagnoser):
+@pytest.mark.parametrize("kind", ["part_measured", "part_replaced"])
+def test_a_part_measured_as_drawn_is_cleared(diagnoser, kind):
     readings = readings_of(diagnoser.model, {"R2": 2.2e3})
     before = {s.part: s.probability for s in diagnoser.diagnose(readings).suspects}
-    good = Event(kind="part_measured", subject="R3", value=47e3, std=200.0)
+    good = Event(kind=kind, subject="R3", value=47e3, std=200.0)
     after = Diagnoser(diagnoser.model, WANTED, [good], dc_only=True).diagnose(readings)
     assert after.suspects[0].part == "R2"
     assert after.suspects[0].probability >= before["R2"] - 0.01
