@@ -39,7 +39,7 @@ ROUNDS = 4
 
 HEALTHY_STEPS = 12
 
-KEPT_WITHIN = 9.0
+KEPT_WITHIN = 7.0
 """Hypotheses that were within this logarithm of the best are followed again after the next reading."""
 
 COMPLETE_WITHIN, PROMISED = 6.0, 0.5
