@@ -2,13 +2,13 @@
 
 from __future__ import annotations
 
-import re
 from collections.abc import Sequence
 from dataclasses import dataclass
 
 from acquisition.quantities import format_value
 
 from ..compare import InCircuit, PartValue
+from .words import with_signs
 
 CLOSING = "95 % intervals, from the readings of each round through the circuit model, not from a tester."
 
@@ -40,9 +40,9 @@ def value_rows(values: Sequence[PartValue]) -> tuple[ValueRow, ...]:
     return tuple(
         ValueRow(
             what=f"{value.part} {value.name}",
-            before=_signs(_told(value.before) or "cannot tell"),
-            after=_signs(_told(value.after) or "cannot tell"),
-            beside=_signs(", ".join(_beside(value, "new by tester"))),
+            before=with_signs(_told(value.before) or "cannot tell"),
+            after=with_signs(_told(value.after) or "cannot tell"),
+            beside=with_signs(", ".join(_beside(value, "new by tester"))),
         )
         for value in values
     )
@@ -57,7 +57,9 @@ def value_proof(values: Sequence[PartValue]) -> list[str]:
         Of a comparison.
     """
     return [
-        _signs(f"In circuit, the {v.name} of {v.part} was {_told(v.before)} before and is {_told(v.after)} after.")
+        with_signs(
+            f"In circuit, the {v.name} of {v.part} was {_told(v.before)} before and is {_told(v.after)} after."
+        )
         for v in values
         if _lies_below(v.before, v.after) or _lies_below(v.after, v.before)
     ]
@@ -65,10 +67,6 @@ def value_proof(values: Sequence[PartValue]) -> list[str]:
 
 def _lies_below(one: InCircuit, other: InCircuit) -> bool:
     return one.high is not None and other.low is not None and one.high < other.low
-
-
-def _signs(text: str) -> str:
-    return re.sub(r"(?<=\d )u(?=[A-Z])", "µ", text).replace("ohm", "Ω")
 
 
 def _beside(value: PartValue, tester: str) -> list[str]:
@@ -96,7 +94,7 @@ def value_sentences(values: Sequence[PartValue], *, ascii_only: bool = False) ->
         sentences.append(f"({CLOSING})")
     if ascii_only:
         return sentences
-    return [_signs(text) for text in sentences]
+    return [with_signs(text) for text in sentences]
 
 
 def _sentence(value: PartValue) -> str:

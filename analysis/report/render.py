@@ -23,7 +23,15 @@ from .in_circuit import CLOSING
 from .material import Material
 from .spectrum import output_captures, spectrum_figure
 from .waveforms import HEIGHT, WIDTH, Thumbnail, settings, thumbnail
-from .words import QUANTITY_WORDS, band_text, frequency_text, quantity_text, to_its_uncertainty, with_uncertainty
+from .words import (
+    QUANTITY_WORDS,
+    band_text,
+    frequency_text,
+    quantity_text,
+    to_its_uncertainty,
+    with_signs,
+    with_uncertainty,
+)
 
 _TEMPLATES = Path(__file__).parent / "templates"
 
@@ -54,6 +62,7 @@ def render(material: Material) -> str:
         lstrip_blocks=True,
         auto_reload=False,
     )
+    environment.filters["signs"] = with_signs
     figures: dict[str, Figure] = {}
 
     def figure(name: str, made: Figure | None) -> str | None:

@@ -3,6 +3,7 @@
 from __future__ import annotations
 
 import math
+import re
 
 from acquisition.quantities import format_value
 from acquisition.records import QUANTITIES, Measurand
@@ -233,6 +234,17 @@ def old_part_text(fault: Fault, value: float, *, ascii_only: bool = False) -> st
     size = _size_text(fault, value)
     text = f"{name} {fault.words or fault.fault}" + (f" (about {size})" if size else "")
     return text.translate(_TO_ASCII) if ascii_only else text
+
+
+def with_signs(text: str) -> str:
+    """Numbers with the signs of their units, for paper: ``2.2 MΩ``, ``8 µA``.
+
+    Parameters
+    ----------
+    text : str
+        With units as a terminal shows them.
+    """
+    return re.sub(r"(?<=\d )([kMGTmunp]?)ohm\b", r"\1Ω", re.sub(r"(?<=\d )u(?=[A-Z])", "µ", text))
 
 
 def _size_text(fault: Fault, value: float) -> str:
