@@ -73,6 +73,32 @@ def is_allowed(
     return all(worst.at(point) <= usable_v(limit_v) for point in points)
 
 
+def beyond_ratings(
+    model: ChassisModel, limit_v: float | None, probe_limit_v: float | None, dc_only: bool
+) -> list[str]:
+    """What is never proposed because of a rating, in words for a note; empty where everything may be read.
+
+    Parameters
+    ----------
+    model : ChassisModel
+        The chassis.
+    limit_v, probe_limit_v : float, optional
+        See `is_allowed`.
+    dc_only : bool
+        As `candidates`.
+    """
+    worst = WorstCase(model.chassis, model)
+    shut = [m for m in candidates(model, dc_only) if not is_allowed(worst, m, limit_v, probe_limit_v)]
+    told = []
+    for limit, name, direct in ((limit_v, "meter and lead", True), (probe_limit_v, "scope and probe", False)):
+        of_kind = dict.fromkeys(p for m in shut if (m.quantity == "dc_v") == direct for p in m.points)
+        points = [p for p in of_kind if p in worst.points and worst.at(worst.points[p]) > usable_v(limit or 0.0)]
+        if points:
+            some = ", ".join(points[:6]) + (f" and {len(points) - 6} more" if len(points) > 6 else "")
+            told.append(f"not proposed, may exceed what {name} are rated for ({limit:g} V): {some}")
+    return told
+
+
 def effort(model: ChassisModel, measurand: Measurand, volts: float) -> float:
     """Relative effort and danger of a reading.
 

@@ -15,7 +15,7 @@ from acquisition.records import JUDGED_QUALITIES, Event, Measurand, Reading
 from ..chassis import ChassisModel
 from .artefacts import artefacts
 from .because import Healthy, explain, healthy_view
-from .candidates import candidates, open_columns
+from .candidates import beyond_ratings, candidates, open_columns
 from .data import Data, Weighed, collect, values_found
 from .estimates import Estimate, estimate_of
 from .next_reading import (
@@ -146,6 +146,7 @@ class Diagnoser:
         self.dc_only = dc_only
         self.measured = measured_parts(model, events)
         self.panel = Panel(model, [*measurands, *candidates(model, dc_only)], self.measured)
+        self._beyond = beyond_ratings(model, limit_v, probe_limit_v, dc_only)
         self._prior = log_priors(self.panel, self.panel.changes)
         self._before: tuple[frozenset[Reading], Weighed] | None = None
 
@@ -233,7 +234,7 @@ class Diagnoser:
             notes.append(f"not used: {', '.join(sorted(unknown))}")
         if data.readings and set(data.quantities) == {"dc_v"}:
             notes += self._unseen
-        return notes
+        return notes + self._beyond
 
     @cached_property
     def _unseen(self) -> list[str]:

@@ -21,7 +21,7 @@ from ..chassis import ChassisModel
 from ..chassis.sensitivities import slopes_of
 from ..faults import Fault, faults_of
 from .grids import grid_errors
-from .seen import NEAR, Places
+from .places import NEAR, Places
 from .unknowns import unknowns_of
 from .variables import columns_to_variables, slopes_to_variables
 

@@ -11,7 +11,7 @@ from .data import Data, Refined
 from .error_scales import own_scale, shared_errors
 from .evidence import Fit, fit, freedom_of, log_evidence, log_student
 from .panel import SLOW, Change, Panel
-from .seen import NEAR
+from .places import NEAR
 from .variables import difference
 
 HALVINGS = 4

@@ -5,7 +5,7 @@ import pytest
 
 from acquisition.configs import find_config
 from acquisition.records import Measurand, Reading
-from analysis.chassis import ChassisModel, parse_chassis
+from analysis.chassis import ChassisModel, load_chassis, parse_chassis
 from analysis.suspects import Diagnoser
 from analysis.suspects.candidates import candidates, open_columns
 from analysis.suspects.data import collect
@@ -63,3 +63,12 @@ def test_what_a_measurement_with_power_off_is_worth():
     """A yes or no of even odds is worth one bit, of 9 to 1 0.469 bits (C. Shannon 1948, fig. 7)."""
     found = with_power_off({"R1": 0.5, "R2": 0.1, "R3": 0.01}, {"R1": "ohms of R1", "R2": "ohms of R2"})
     assert [(one.part, one.bits) for one in found] == [("R1", 1.0), ("R2", 0.469)]
+
+
+def test_what_a_rating_shuts_out_is_said():
+    model = ChassisModel(load_chassis("gangway-two"))
+    shut = Diagnoser(model, [], (), 60.0, 600.0, dc_only=True).diagnose([]).notes
+    assert len(shut) == 1
+    assert shut[0].startswith("not proposed, may exceed what meter and lead are rated for (60 V): V1.1, ")
+    assert Diagnoser(model, [], (), 600.0, 600.0).diagnose([]).notes == ()
+    assert Diagnoser(model, []).diagnose([]).notes == ()

@@ -16,12 +16,12 @@ strength that is 7 %, whose square is a quarter of a percent: less than a third 
 
 
 @dataclass(frozen=True, slots=True, kw_only=True, eq=False)
-class Seen:
+class Place:
     """What was found of one hypothesis at one place, for the next that looks there.
 
     Parameters
     ----------
-    place : ndarray, shape (P + K,)
+    at : ndarray, shape (P + K,)
         Unknowns and severities.
     columns : ndarray of int, shape (M,)
         Rising.
@@ -31,7 +31,7 @@ class Seen:
         As `Panel.look`.
     """
 
-    place: np.ndarray
+    at: np.ndarray
     columns: np.ndarray
     has: np.ndarray
     predicted: np.ndarray
@@ -49,7 +49,7 @@ class Seen:
         """
         kept = np.searchsorted(self.columns, columns)
         slopes = self.slopes[kept]
-        return self.predicted[kept] + slopes @ (place - self.place), slopes
+        return self.predicted[kept] + slopes @ (place - self.at), slopes
 
 
 class Places:
@@ -63,9 +63,9 @@ class Places:
 
     def __init__(self, count: int) -> None:
         self._count = count
-        self._last: dict[Hashable, Seen] = {}
+        self._last: dict[Hashable, Place] = {}
 
-    def near(self, change: Hashable, place: np.ndarray, columns: np.ndarray, within: float = NEAR) -> Seen | None:
+    def near(self, change: Hashable, place: np.ndarray, columns: np.ndarray, within: float = NEAR) -> Place | None:
         """What was found of a hypothesis, where this is near enough and the columns were asked for.
 
         Parameters
@@ -82,11 +82,11 @@ class Places:
         seen = self._last.get(change)
         if seen is None or not seen.has[columns].all():
             return None
-        return seen if np.abs(place - seen.place).max(initial=0.0) <= within else None
+        return seen if np.abs(place - seen.at).max(initial=0.0) <= within else None
 
     def keep(
         self, change: Hashable, place: np.ndarray, columns: np.ndarray, predicted: np.ndarray, slopes: np.ndarray
-    ) -> Seen:
+    ) -> Place:
         """Keep what was found; the hypotheses not looked at for longest are forgotten.
 
         Parameters
@@ -104,7 +104,7 @@ class Places:
         has = np.zeros(self._count, dtype=bool)
         has[columns] = True
         slopes = slopes[:, : place.size].copy()
-        seen = Seen(place=place.copy(), columns=columns, has=has, predicted=predicted, slopes=slopes)
+        seen = Place(at=place.copy(), columns=columns, has=has, predicted=predicted, slopes=slopes)
         self._last[change] = seen
         while len(self._last) > MOST:
             del self._last[next(iter(self._last))]
