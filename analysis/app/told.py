@@ -61,7 +61,12 @@ def recall(job: Job, pass_name: str, question: str, basis: str, kind: Any) -> tu
     """
     from pydantic import TypeAdapter, ValidationError
 
-    told = job.told(pass_name, question)
+    from acquisition.errors import StoreError
+
+    try:
+        told = job.told(pass_name, question)
+    except StoreError:  # damaged, or a database that is still of an earlier version
+        return None
     if told is None or told.basis != basis:
         return None
     try:

@@ -8,6 +8,7 @@ import pytest
 
 import analysis.compare
 import analysis.suspects
+from acquisition.errors import StoreError
 from acquisition.records import Event, Told
 from acquisition.store import create_job, open_job
 from analysis.app.cli import main
@@ -106,6 +107,15 @@ def test_an_answer_of_another_form_is_left(job):
         for body in ("no JSON at all", '{"healthy_probability": "often"}', "[]"):
             opened.keep_told("as-found", Told(question=SUSPECTS, basis="here", body=body))
             assert recall(opened, "as-found", SUSPECTS, "here", Diagnosis) is None
+
+
+def test_an_answer_that_cannot_be_read_is_left(job, monkeypatch):
+    def told(*_):
+        raise StoreError("answer 1 is not as it was written")
+
+    with open_job(job) as opened:
+        monkeypatch.setattr(opened, "told", told)
+        assert recall(opened, "as-found", SUSPECTS, "here", Diagnosis) is None
 
 
 def test_a_job_that_cannot_be_written_is_answered_all_the_same(tmp_path, job):
