@@ -11,7 +11,7 @@ import numpy as np
 import pytest
 
 from acquisition.errors import StoreError
-from acquisition.records import Capture, Event, Reading
+from acquisition.records import Capture, Event, Reading, Told
 from acquisition.store import create_job, open_job
 from analysis.app.cli import main
 
@@ -58,6 +58,8 @@ def test_a_job_by_url(server):
         job.start_pass("as-found", mains_v=231)
         job.add_reading("as-found", reading)
         job.add_capture("as-found", capture)
+        told = job.keep_told("as-found", Told(question="suspects", basis="b", body='{"µ": 1}'))
+        assert job.told("as-found", "suspects") == told
         job.add_event("as-found", Event(kind="part_measured", subject="C2", value=22e-9, taken_utc="t"))
         job.conclude(found="C2 leaked")
     with pytest.raises(StoreError, match="holds a job already"):
