@@ -204,8 +204,8 @@ class Diagnoser:
         )
 
     def _fewer(self, data: Data) -> Weighed | None:
-        """The last answer, where it came from some of these readings."""
-        if self._before is None or not self._before[0] <= set(data.readings):
+        """The last answer, where it came from some of these readings: from none there is nothing to go on."""
+        if self._before is None or not self._before[0] or not self._before[0] <= set(data.readings):
             return None
         return self._before[1]
 

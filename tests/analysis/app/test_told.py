@@ -10,21 +10,19 @@ import analysis.compare
 import analysis.suspects
 from acquisition.errors import StoreError
 from acquisition.records import Event, Told
-from acquisition.store import create_job, open_job
+from acquisition.store import open_job
 from analysis.app.cli import main
 from analysis.app.told import SUSPECTS, as_told, basis_of, recall, remember
 from analysis.suspects import Diagnoser, Diagnosis
-from tests.analysis.app.test_suspects_verb import LEAK, NAME, find_config, readings_with
+from tests.analysis.app.test_suspects_verb import LEAK, readings_with
+from tests.analysis.app.test_suspects_verb import job as surveyed  # noqa: F401 - a fixture
 from tests.analysis.app.test_suspects_verb import model as model
 
 
 @pytest.fixture(scope="module")
-def untold(tmp_path_factory, model):
-    path = tmp_path_factory.mktemp("job") / "line.stagewalk"
-    with create_job(path, "Gangway Two", find_config("chassis", NAME).read_text("utf-8")) as opened:
-        for name, values in (("as-found", LEAK), ("after-C2", {})):
-            opened.start_pass(name, mains_v=230.0)
-            opened.add_readings(name, readings_with(model, values))
+def untold(tmp_path_factory, surveyed):  # noqa: F811 - the fixture
+    path = shutil.copy(surveyed, tmp_path_factory.mktemp("job") / "line.stagewalk")
+    with open_job(path) as opened:
         opened.add_event("after-C2", Event(kind="part_replaced", subject="C2"))
     return path
 

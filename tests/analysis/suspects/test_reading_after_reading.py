@@ -31,3 +31,14 @@ def test_the_answer_does_not_depend_on_the_way_to_it():
         for suspect in found.suspects[:6]:
             key = (suspect.part, suspect.section, suspect.fault)
             assert suspect.probability == pytest.approx(expected.get(key, 0.0), abs=0.01)
+
+
+def test_an_answer_to_no_reading_is_no_start():
+    """A pass may begin with nothing that is judged, and a reading may be taken back."""
+    model = ChassisModel(load_chassis("gangway-two"))
+    reading = Reading(point="V1.1", quantity="dc_v", value=140.0, std=0.5)
+    diagnoser, fresh = (Diagnoser(model, [reading.measurand], dc_only=True) for _ in range(2))
+    assert diagnoser.diagnose([]).suspects
+    found, expected = diagnoser.diagnose([reading]), fresh.diagnose([reading])
+    assert [(s.part, s.fault) for s in found.suspects] == [(s.part, s.fault) for s in expected.suspects]
+    assert [s.probability for s in found.suspects] == pytest.approx([s.probability for s in expected.suspects])
