@@ -64,6 +64,8 @@ class Metered:
         P nodes, none of them ground.
     meter : MeterLoad
         The meter.
+    inverse : ndarray, shape (S, N, N), optional
+        Of the slopes at rest, where it is known: volts at a node for one ampere into another.
 
     Attributes
     ----------
@@ -83,7 +85,13 @@ class Metered:
     """
 
     def __init__(
-        self, circuit: Circuit, table: Table, rest: OperatingPoint, wanted: Sequence[int], meter: MeterLoad
+        self,
+        circuit: Circuit,
+        table: Table,
+        rest: OperatingPoint,
+        wanted: Sequence[int],
+        meter: MeterLoad,
+        inverse: Array | None = None,
     ) -> None:
         self.siemens = load = 1.0 / meter.resistance_ohm
         self.points = self.samples = np.zeros(0, dtype=int)
@@ -91,7 +99,8 @@ class Metered:
         count = max(rest.culprit.size, *(value.size for value in table.values()))
         v = np.stack(np.broadcast_arrays(*(rest.volts[n] for n in wanted))) if wanted else np.zeros((0, 1))
         if load > 0.0 and wanted:
-            inverse = np.linalg.inv(circuit.dense.slopes(table, rest.slopes, count)) if count <= FEW else None
+            if inverse is None and count <= FEW:
+                inverse = np.linalg.inv(circuit.dense.slopes(table, rest.slopes, count))
             places = circuit.dense.places(wanted)
             slope_ohm = (
                 _slope_ohm(circuit, table, rest, wanted, count) if inverse is None else inverse[:, places, places].T

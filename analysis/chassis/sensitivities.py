@@ -83,7 +83,7 @@ def _steady(
 ) -> tuple[Array, Array]:
     """DC readings, shapes (S, P) and (S, P, K)."""
     real = sorted({n for n in nodes if n != GROUND})
-    metered = Metered(model.circuit, supplied.table, supplied.rest, real, model.meter)
+    metered = Metered(model.circuit, supplied.table, supplied.rest, real, model.meter, rest.inverse)
     places = model.circuit.dense.places(real)
     count, width = rest.count, len(rest.moves)
     volts = np.broadcast_to(metered.shown, (len(real), count)).T
@@ -96,7 +96,7 @@ def _steady(
         loaded = RestSlopes(
             model.circuit, case, metered.bent_v, moves, (at, metered.siemens), [rail.picked(rows) for rail in rails]
         )
-        slopes[rows, metered.points] = loaded.slopes[np.arange(rows.size), at]
+        slopes[rows, metered.points] = loaded.one_each(at)
     where = {n: place for place, n in enumerate(real)}
     shown, result = np.zeros((count, len(nodes))), np.zeros((count, len(nodes), width))
     for column, node in enumerate(nodes):

@@ -8,7 +8,7 @@ solution. Steps are full, from a near start; what they do not solve is left to `
 
 from __future__ import annotations
 
-from collections.abc import Iterable, Mapping, Sequence
+from collections.abc import Collection, Iterable, Mapping, Sequence
 from copy import copy
 from dataclasses import dataclass
 from typing import TYPE_CHECKING, Any
@@ -88,6 +88,7 @@ class DenseNetwork:
         self.groups = [Group(tubes, self._kept_place) for tubes in kinds.values()]
         self._into, self._stamps = self._tube_incidence()
         self._keys: dict[tuple[Branch, bool], frozenset[str]] = {}
+        self._reached: dict[frozenset[str], list[tuple[Branch, int, int, tuple[str, ...]]]] = {}
 
     def _kept_place(self, node: int) -> int:
         """Row of a node in the Newton system; ground is the row after the last."""
@@ -151,6 +152,22 @@ class DenseNetwork:
         if known is None:
             known = self._keys[branch, over_frequency] = branch.keys(table, over_frequency)
         return known
+
+    def reached(self, moving: Collection[str], table: Table) -> list[tuple[Branch, int, int, tuple[str, ...]]]:
+        """Branches whose conductance depends on some keys, with both rows in `order` and those keys; found once.
+
+        Parameters
+        ----------
+        moving : collection of str
+            Keys.
+        table : mapping
+            Values by key.
+        """
+        chosen = frozenset(moving)
+        if chosen not in self._reached:
+            every = ((b, sorted(self.keys(b, table) & chosen)) for b in self.branches)
+            self._reached[chosen] = [(b, self._place[b.a], self._place[b.b], tuple(k)) for b, k in every if k]
+        return self._reached[chosen]
 
     def matrix(self, table: Table, count: int) -> Array:
         """Conductances of everything but tubes and rails, shape (S, N, N), nodes in `order`.

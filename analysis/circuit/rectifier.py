@@ -8,6 +8,7 @@ the chassis rests, so that the rest of the solver sees an EMF behind a resistanc
 from __future__ import annotations
 
 from dataclasses import dataclass, fields
+from functools import cached_property
 
 import numpy as np
 
@@ -21,6 +22,9 @@ CYCLES = 6
 
 PERIODIC = 1e-8
 """Difference between start and end of a period, as a share of the peak, that ends them."""
+
+FEW = 20
+"""Samples for which a period is cheaper written down than walked step by step: arrays are short."""
 
 OPEN_OHM = 1e9
 """Source resistance that stands for an open one."""
@@ -132,29 +136,25 @@ def charge(
     k = 1.0 / (1.0 + esr * g)
     p = r + k * esr
     step_s = 1.0 / (rectifier.ripple_hz * ANGLES)
-    idle = np.exp(-k * g / farad * step_s)
-    busy = np.exp(-k * (k / p + g) / farad * step_s)
     rest_v, reach = -i0 / g, k + g * p
     span = np.pi if rectifier.full_wave else 2.0 * np.pi
     wave = np.maximum(np.sin((np.arange(ANGLES) + 0.5) * (span / ANGLES)), 0.0)[:, None]
-    # A step takes the reservoir towards rest while the wave is below the rail, else towards the wave.
-    idle_v, busy_v = rest_v * (1.0 - idle), (peak * wave - i0 * r) / reach * (1.0 - busy)
-    from_v = peak * wave / k + esr * i0
+    period = _Period(
+        idle=-k * g / farad * step_s,
+        busy=-k * (k / p + g) / farad * step_s,
+        rest_v=rest_v,
+        # A step takes the reservoir towards rest while the wave is below the rail, else towards the wave.
+        towards_v=(peak * wave - i0 * r) / reach,
+        from_v=peak * wave / k + esr * i0,
+    )
     start = np.clip(rail_v, 0.0, peak) if start_v is None else np.broadcast_to(start_v, peak.shape)
-    path = np.empty((ANGLES + 1, *start.shape))
-    on = np.empty((ANGLES, *start.shape), dtype=bool)
     for cycle in range(CYCLES + 1):
-        path[0] = start
-        for place in range(ANGLES):
-            held = path[place]
-            resting = held * idle + idle_v
-            on[place] = conducts = resting < from_v[place]
-            path[place + 1] = np.where(conducts, held * busy + busy_v[place], resting)
+        path, on = period.walk(start)
         miss = path[-1] - start
         if cycle == CYCLES or np.all(np.abs(miss) <= PERIODIC * peak):
             break
         share_on = on.sum(axis=0)
-        memory = busy**share_on * idle ** (ANGLES - share_on)
+        memory = np.exp(period.busy * share_on + period.idle * (ANGLES - share_on))
         start = start + miss / np.maximum(1.0 - memory, 1e-6)
     middle = 0.5 * (path[1:] + path[:-1])
     current = np.where(on, np.diff(path, axis=0) * (farad / (step_s * k)) + i0 + g * middle, 0.0)
@@ -164,6 +164,77 @@ def charge(
     return Charging(
         mean_v=mean, mean_a=i0 + g * mean, current_a=np.maximum(current, 0.0), slope_ohm=slope, start_v=start
     )
+
+
+class _Period:
+    """The reservoir over one ripple period, in steps.
+
+    Parameters
+    ----------
+    idle, busy : ndarray, shape (S,)
+        Logarithm of what a step leaves of the distance to its end, while the rectifier rests and while it conducts.
+    rest_v : ndarray, shape (S,)
+        Where the reservoir would end if the rectifier rested.
+    towards_v : ndarray, shape (ANGLES, S)
+        And if it conducted, the wave held.
+    from_v : ndarray, shape (ANGLES, S)
+        The rectifier conducts in a step at whose end the reservoir would otherwise stand below this.
+    """
+
+    def __init__(self, *, idle: Array, busy: Array, rest_v: Array, towards_v: Array, from_v: Array) -> None:
+        self.idle, self.busy, self.from_v = idle, busy, from_v
+        self.rest_v = rest_v
+        self._resting_v, self._gained_v = -np.expm1(idle) * rest_v, -np.expm1(busy) * towards_v
+
+    def walk(self, start: Array) -> tuple[Array, Array]:
+        """Volts over a period, shape (ANGLES + 1, S), and the steps in which the rectifier conducts.
+
+        Parameters
+        ----------
+        start : ndarray, shape (S,)
+            Volts at its start.
+        """
+        if start.size <= FEW:
+            path, on = self._once(start)
+            if (on == self._conducts(path)).all():
+                return path, on
+        return self._step_by_step(start)
+
+    def _step_by_step(self, start: Array) -> tuple[Array, Array]:
+        idle, busy, resting_v, gained_v = np.exp(self.idle), np.exp(self.busy), self._resting_v, self._gained_v
+        path, on = np.empty((ANGLES + 1, start.size)), np.empty((ANGLES, start.size), dtype=bool)
+        path[0] = start
+        for place in range(ANGLES):
+            held = path[place]
+            rested = held * idle + resting_v
+            on[place] = conducts = rested < self.from_v[place]
+            path[place + 1] = np.where(conducts, held * busy + gained_v[place], rested)
+        return path, on
+
+    def _once(self, start: Array) -> tuple[Array, Array]:
+        """The walk of rectifiers that conduct once a period, as they do where the reservoir holds at all."""
+        samples, steps, idle = np.arange(start.size), np.arange(ANGLES + 1)[:, None], self.idle
+        path = self.rest_v + (start - self.rest_v) * np.exp(idle * steps)
+        starts = path[1:] < self.from_v
+        begin = np.where(starts.any(axis=0), starts.argmax(axis=0), ANGLES)
+        rise_v = path[begin, samples] - self._driven_v[begin, samples]
+        driven = self._driven_v + rise_v * np.exp(self.busy * np.maximum(steps - begin, 0))
+        ends = ~self._conducts(driven) & (steps[:-1] > begin)
+        end = np.where(ends.any(axis=0), ends.argmax(axis=0), ANGLES)
+        rested = self.rest_v + (driven[end, samples] - self.rest_v) * np.exp(idle * np.maximum(steps - end, 0))
+        path = np.where(steps > end, rested, np.where(steps > begin, driven, path))
+        return path, (steps[:-1] >= begin) & (steps[:-1] < end)
+
+    def _conducts(self, path: Array) -> Array:
+        return np.asarray(path[:-1] * np.exp(self.idle) + self._resting_v < self.from_v)
+
+    @cached_property
+    def _driven_v(self) -> Array:
+        """Volts from none, conducting all the time."""
+        kept, result = np.exp(self.busy), np.zeros((ANGLES + 1, self.busy.size))
+        for place, gained_v in enumerate(self._gained_v):
+            result[place + 1] = result[place] * kept + gained_v
+        return result
 
 
 def peak_for(rectifier: Rectifier, table: Table, volts: float, load_a: float) -> float:

@@ -11,11 +11,13 @@ from __future__ import annotations
 from collections.abc import Iterator, Mapping, Sequence
 from copy import copy
 from functools import cached_property
+from operator import itemgetter
 from typing import Any
 
 import numpy as np
 
 from .elements import GROUND, SHORT_S, Array, Supply, Table
+from .grouping import wide
 from .network import Circuit
 from .rectifier import Rectifier, charge
 from .supplied import Supplied
@@ -27,8 +29,14 @@ NUDGE_LOAD = 1e-3
 """How far the load of a rectifier is moved, as a share of itself; and the least, ampere."""
 LEAST_LOAD_A = 1e-6
 
+LIGHT = 2e-3
+"""A meter that takes no more than this share of a reading: what a move changes in that share is left out."""
+
 Moves = Mapping[str, Array]
 """Key to the change of its value that counts as one unit, shape (S,)."""
+
+Term = tuple[int, int, int, Array]
+"""Which move, from which place to which, and what it changes there."""
 
 
 class RestSlopes:
@@ -48,11 +56,6 @@ class RestSlopes:
         A meter for each sample: its row in `DenseNetwork.order`, shape (S,), and its conductance.
     rails : sequence of RailMoves
         How the rectified rails move.
-
-    Attributes
-    ----------
-    inverse : ndarray, shape (S, N, N)
-        Volts at a node (first axis) for one ampere into another.
     """
 
     def __init__(
@@ -71,26 +74,28 @@ class RestSlopes:
         network = self.network
         drawn, _, _ = network.draw(network.specimens(table), volts[network.linear :])
         self.tubes = network.by_section(drawn, self.count)
-        whole = network.slopes(table, self.tubes.slopes, self.count)
+        self._whole = network.slopes(table, self.tubes.slopes, self.count)
         rectified = {rail.key: rail for rail in rails}
         for supply in circuit.supplies:
             if (rail := rectified.get(supply.key)) and supply.a != GROUND:
                 place = network.places([supply.a])[0]
-                whole[:, place, place] += rail.siemens - supply.dc(table)
+                self._whole[:, place, place] += rail.siemens - supply.dc(table)
         if loads is not None:
-            whole[np.arange(self.count), loads[0], loads[0]] += loads[1]
-        self.inverse = np.linalg.inv(whole)
-        self._into = np.zeros((self.count, len(network.order) + 1, len(moves)))
-        self._of_tubes(drawn)
+            self._whole[np.arange(self.count), loads[0], loads[0]] += loads[1]
+        self._conducting = _Terms(list(self._of_branches()), self.count)
+        grounded = np.concatenate([volts, np.zeros((1, self.count))])
+        branches = self._conducting
+        flow = branches.change * (grounded[branches.a] - grounded[branches.b])
+        terms: list[Term] = list(zip(branches.move, branches.a, branches.b, flow, strict=True))
+        terms.extend(self._of_tubes(drawn))
         for supply in circuit.supplies:
-            self._of_supply(supply, rectified.get(supply.key))
-        self._terms = list(self._of_branches())
+            terms.extend(self._of_supply(supply, rectified.get(supply.key)))
+        self._into = _Terms(terms, self.count)
 
-    def _of_tubes(self, drawn: Sequence[Any]) -> None:
-        """What the moves of the tubes' own values change in the currents out of the nodes."""
+    def _of_tubes(self, drawn: Sequence[Any]) -> Iterator[Term]:
+        """What the moves of the tubes' own values change in the currents from the electrodes to the cathodes."""
         network, count = self.network, self.count
         grounded = np.concatenate([self.volts[network.linear :], np.zeros((1, count))])
-        row_of = np.append(network.linear + np.arange(len(network.kept)), len(network.order))
         for group, (before, _) in zip(network.groups, drawn, strict=True):
             # One evaluation for all values of a section: a case each.
             cases = len(group.endings)
@@ -103,77 +108,69 @@ class RestSlopes:
                         values[case] += NUDGE * self.moves[key]
                     table[key] = values.ravel()
             after, _ = group.drawn(group.specimen(table), np.tile(grounded, cases))
+            shape = (len(group.keys), count)
+            ends = network.linear + group.electrodes, network.linear + group.cathodes
             for electrode, (new, old) in enumerate(zip(after, before, strict=True)):
-                shape = (len(group.keys), count)
-                rise = np.reshape(np.broadcast_to(new, (shape[0], cases * count)), (shape[0], cases, count))
-                rise = (rise - np.broadcast_to(old, shape)[:, None]) / NUDGE
-                for case, ending in enumerate(group.endings):
-                    for row, key in enumerate(group.keys):
-                        place = self.keys.get(f"{key}.{ending}")
-                        if place is not None:
-                            self._into[:, row_of[group.electrodes[row, electrode]], place] += rise[row, case]
-                            self._into[:, row_of[group.cathodes[row]], place] -= rise[row, case]
+                rise = np.reshape(wide(new, (shape[0], cases * count)), (shape[0], cases, count))
+                rise = (rise - wide(old, shape)[:, None]) / NUDGE
+                for row, key in enumerate(group.keys):
+                    for case, ending in enumerate(group.endings):
+                        if (move := self.keys.get(f"{key}.{ending}")) is not None and rise[row, case].any():
+                            yield move, ends[0][row, electrode], ends[1][row], rise[row, case]
 
-    def _of_supply(self, supply: Supply, rail: RailMoves | None) -> None:
+    def _of_supply(self, supply: Supply, rail: RailMoves | None) -> Iterator[Term]:
         if supply.a == GROUND:
             return
-        place = self.network.places([supply.a])[0]
+        place, last = self.network.places([supply.a])[0], len(self.network.order)
         if rail is not None:
             for key, into_a in rail.current_a.items():
-                self._into[:, place, self.keys[key]] -= into_a
+                yield self.keys[key], place, last, -into_a
             return
         before = supply.current(self.table) - supply.dc(self.table) * self.volts[place]
         for key in self.network.keys(supply, self.table) & self.moves.keys():
             moved = {**self.table, key: self.table[key] + NUDGE * self.moves[key]}
             after = supply.current(moved) - supply.dc(moved) * self.volts[place]
-            self._into[:, place, self.keys[key]] -= (after - before) / NUDGE
+            yield self.keys[key], place, last, (before - after) / NUDGE
 
-    def _of_branches(self) -> Iterator[tuple[int, int, int, Array]]:
-        """Move, both places, and change of the conductance for each branch that a move reaches."""
-        last = len(self.network.order)
-        for branch in self.network.branches:
-            for key in self.network.keys(branch, self.table) & self.moves.keys():
-                moved = {**self.table, key: self.table[key] + NUDGE * self.moves[key]}
-                before, after = branch.dc(self.table), branch.dc(moved)
+    def _of_branches(self) -> Iterator[Term]:
+        """Change of the conductance of each branch that a move reaches."""
+        moved = dict(self.table)
+        for branch, a, b, keys in self.network.reached(self.keys, self.table):
+            before = branch.dc(self.table)
+            for key in keys:
+                moved[key] = self.table[key] + NUDGE * self.moves[key]
+                after = branch.dc(moved)
+                moved[key] = self.table[key]
                 if after is not None:
-                    rise = (after - (0.0 if before is None else before)) / NUDGE
-                    a, b = (last if n == GROUND else int(self.network.places([n])[0]) for n in (branch.a, branch.b))
-                    yield self.keys[key], a, b, rise
+                    yield self.keys[key], a, b, (after - (0.0 if before is None else before)) / NUDGE
 
     @cached_property
-    def _reach(self) -> tuple[Array, Array, Array, Array]:
-        """The terms of the branches as arrays: move (T,), places (T,) and (T,), siemens (S, T)."""
-        if not self._terms:
-            none = np.zeros(0, dtype=int)
-            return none, none, none, np.zeros((self.count, 0))
-        move, a, b, rise = zip(*self._terms, strict=True)
-        whole = np.empty((len(rise), self.count))
-        for row, one in zip(whole, rise, strict=True):
-            row[:] = one
-        return np.array(move), np.array(a), np.array(b), whole.T
-
-    def _summed(self, terms: Array) -> Array:
-        """Terms of the branches, shape (..., T), summed by move, shape (..., K)."""
-        chosen = np.zeros((len(self._reach[0]), len(self.moves)))
-        chosen[np.arange(len(chosen)), self._reach[0]] = 1.0
-        return np.asarray(terms @ chosen)
-
-    @cached_property
-    def into(self) -> Array:
-        """Change of the current out of each node, volts held, shape (S, N, K)."""
-        result = self._into.copy()
-        volts = np.concatenate([self.volts, np.zeros((1, self.count))]).T
-        move, a, b, rise = self._reach
-        flow = (volts[:, a] - volts[:, b]) * rise
-        for term, (k, i, j) in enumerate(zip(move, a, b, strict=True)):
-            result[:, i, k] += flow[:, term]
-            result[:, j, k] -= flow[:, term]
-        return result[:, :-1]
+    def inverse(self) -> Array:
+        """Volts at a node (first axis) for one ampere into another, shape (S, N, N)."""
+        return np.linalg.inv(self._whole)
 
     @cached_property
     def slopes(self) -> Array:
         """Slopes of the volts of all nodes, shape (S, N, K)."""
-        return -self.inverse @ self.into
+        return self._moved(self.inverse)
+
+    def one_each(self, places: Array) -> Array:
+        """Slopes of the volts of one node for every sample, shape (S, K).
+
+        Parameters
+        ----------
+        places : ndarray of int, shape (S,)
+            Rows in `DenseNetwork.order`.
+        """
+        into = np.zeros((self.count, len(self.network.order), 1))
+        into[np.arange(self.count), places] = 1.0
+        adjoint = np.linalg.solve(self._whole.transpose(0, 2, 1), into)
+        return self._moved(adjoint.transpose(0, 2, 1))[:, 0]
+
+    def _moved(self, adjoint: Array) -> Array:
+        """Slopes of volts, shape (S, P, K), from their rows of the inverse, shape (S, P, N)."""
+        into = self._into
+        return -into.by_move(into.across(adjoint) * into.change.T[:, None], len(self.moves))
 
     def read(self, places: Array, siemens: float, shown: Array) -> Array:
         """Slopes of readings with a meter on each node in turn, shape (S, P, K).
@@ -190,12 +187,52 @@ class RestSlopes:
         own = self.inverse[:, places, places]
         share = 1.0 / (1.0 + siemens * own)
         result = self.slopes[:, places] * share[..., None]
-        _, a, b, rise = self._reach
-        ground = np.zeros((self.count, len(places), 1))
-        rows = np.concatenate([self.inverse[:, places], ground], axis=2)
-        columns = np.concatenate([self.inverse[:, :, places].transpose(0, 2, 1), ground], axis=2)
-        terms = (rows[:, :, a] - rows[:, :, b]) * (columns[:, :, a] - columns[:, :, b]) * rise[:, None, :]
-        return np.asarray(result + self._summed(terms) * (siemens * shown * share)[..., None])
+        taken = np.flatnonzero((np.abs(siemens * own) > LIGHT).any(axis=0))
+        at, branches = places[taken], self._conducting
+        to_meter, from_meter = self.inverse[:, at], self.inverse[:, :, at].transpose(0, 2, 1)
+        terms = branches.across(to_meter) * branches.across(from_meter) * branches.change.T[:, None]
+        further = (siemens * shown * share)[:, taken, None]
+        result[:, taken] += branches.by_move(terms, len(self.moves)) * further
+        return np.asarray(result)
+
+
+class _Terms:
+    """What moves change between two nodes, sorted by move.
+
+    Parameters
+    ----------
+    terms : sequence of Term
+        T of them, changes of shape (S,) or (1,).
+    count : int
+        S.
+
+    Attributes
+    ----------
+    move, a, b : ndarray of int, shape (T,)
+        Move, and both nodes: rows in `DenseNetwork.order`, ground after the last.
+    change : ndarray, shape (T, S)
+        Of the conductance or the current.
+    """
+
+    def __init__(self, terms: Sequence[Term], count: int) -> None:
+        terms = sorted(terms, key=itemgetter(0))
+        self.move, self.a, self.b = (np.array([term[i] for term in terms], dtype=int) for i in range(3))
+        self.change = np.empty((len(terms), count))
+        for row, term in zip(self.change, terms, strict=True):
+            row[:] = term[3]
+        self._moves, self._first = np.unique(self.move, return_index=True)
+
+    def across(self, volts: Array) -> Array:
+        """Difference of the volts of both nodes, shape (S, P, T), from those of all, shape (S, P, N)."""
+        grounded = np.concatenate([volts, np.zeros((*volts.shape[:2], 1))], axis=2)
+        return np.asarray(np.take(grounded, self.a, axis=2) - np.take(grounded, self.b, axis=2))
+
+    def by_move(self, terms: Array, moves: int) -> Array:
+        """Terms of shape (S, P, T) summed to (S, P, K), K the number of moves."""
+        result = np.zeros((*terms.shape[:2], moves))
+        if self._moves.size:
+            result[:, :, self._moves] = np.add.reduceat(terms, self._first, axis=2)
+        return result
 
 
 class RailMoves:

@@ -17,6 +17,10 @@ from .rectifier import CHARGING_FIELDS, OPEN_OHM, Charging, Rectifier, charge
 ROUNDS, SETTLED_V = 6, 1e-3
 """Rounds between rectifier and chassis at most, and the change of rail volts that ends them."""
 
+PATIENCE = (STEPS, 4 * STEPS)
+"""Newton steps at most, and for the samples that leaves: a grid whose leak is open goes down its exponential curve
+by three volts a step."""
+
 MOST = 0.9
 """Share of the samples that must be near rest before their rectifiers are looked at again."""
 
@@ -107,13 +111,29 @@ def solve_supplied(
     count = max(_width(circuit, table, rectifiers), near.volts.shape[1] if near else 1)
     if near is None or count > FEW:
         return _solve_many(circuit, table, rectifiers, near)
-    found, solved = _solve_few(circuit, table, rectifiers, near, count)
-    if found is None or not solved.any():
+    return _solve_near(circuit, table, rectifiers, near, count, PATIENCE)
+
+
+def _solve_near(
+    circuit: Circuit,
+    table: Table,
+    rectifiers: tuple[Rectifier, ...],
+    near: Start,
+    count: int,
+    patience: tuple[int, ...],
+) -> Supplied:
+    """Full steps from a near start; the samples those leave are given more, and at last damped ones."""
+    if not patience:
         return _solve_many(circuit, table, rectifiers, near)
+    found, solved = _solve_few(circuit, table, rectifiers, near, count, patience[0])
+    if found is None or not solved.any():
+        return _solve_near(circuit, table, rectifiers, near, count, patience[1:])
     if solved.all():
         return found
     left = {key: value if value.size == 1 else value[~solved] for key, value in table.items()}
-    return _replaced(found, ~solved, _solve_many(circuit, left, rectifiers, near.picked(~solved)))
+    many = int(np.count_nonzero(~solved))
+    other = _solve_near(circuit, left, rectifiers, near.picked(~solved), many, patience[1:])
+    return _replaced(found, ~solved, other)
 
 
 def _width(circuit: Circuit, table: Table, rectifiers: tuple[Rectifier, ...]) -> int:
@@ -170,7 +190,7 @@ def _solve_many(circuit: Circuit, table: Table, rectifiers: tuple[Rectifier, ...
 
 
 def _solve_few(
-    circuit: Circuit, table: Table, rectifiers: tuple[Rectifier, ...], near: Start, count: int
+    circuit: Circuit, table: Table, rectifiers: tuple[Rectifier, ...], near: Start, count: int, steps: int
 ) -> tuple[Supplied | None, Array]:
     """Rectifiers and chassis in one Newton iteration from a near start; also which samples it solved."""
     lines, held = _start(table, rectifiers, near)
@@ -181,7 +201,7 @@ def _solve_few(
     touches = 0
     with np.errstate(all="ignore"):
         state = DenseState(network, lines, volts)
-        for _ in range(STEPS):
+        for _ in range(steps):
             state.step()
             touching = not settled.all() and touches < ROUNDS
             small = state.step_v <= (TOUCH_V if touching else LAST_STEP_V)

@@ -14,7 +14,8 @@ from .panel import SLOW, Change, Panel
 from .places import NEAR
 from .variables import difference
 
-HALVINGS = 4
+SHARES, FEW = (1.0, 0.3, 0.09, 0.027), 3
+"""Shares of a step that are tried in turn until one gains; hypotheses that try them at once."""
 
 AT_REST = 0.1
 """A hypothesis that gained less log probability than this in a step is left where that led: with exact slopes the
@@ -227,20 +228,24 @@ def _step(way: _Way, walk: _Walk, going: np.ndarray) -> tuple[np.ndarray, np.nda
     shared, count, errors = walk.shared[going], walk.unknowns.shape[1], way.errors(going, slopes)
     gained = np.zeros(len(going))
     open_ = np.arange(len(going))
-    for _ in range(HALVINGS if going.size else 0):
-        there, errors_there = unknowns[open_] + move[open_, :count], shared[open_] + move[open_, count:]
-        ahead = np.einsum("cmq,cq->cm", slopes[open_][:, way.slow], move[open_, :count])
-        found, new = way.look(going[open_], there, predicted[open_][:, way.slow] + ahead)
-        value = way.value(going[open_], way.left(found, errors[open_], errors_there), there, errors_there)
-        take = value > before[open_] - 1e-6
+    shares = np.array(SHARES)
+    while open_.size and shares.size:
+        # Few are looked at with every share at once: a look costs more than what it holds.
+        at_once = shares if open_.size <= FEW else shares[:1]
+        row, share = np.repeat(open_, at_once.size), np.tile(at_once, open_.size)[:, None]
+        step = move[row] * share
+        there, errors_there = unknowns[row] + step[:, :count], shared[row] + step[:, count:]
+        ahead = np.einsum("cmq,cq->cm", slopes[row][:, way.slow], step[:, :count])
+        found, new = way.look(going[row], there, predicted[row][:, way.slow] + ahead)
+        value = way.value(going[row], way.left(found, errors[row], errors_there), there, errors_there)
+        good = (value > before[row] - 1e-6).reshape(open_.size, at_once.size)
+        take = good.any(axis=1)
+        first = (np.arange(open_.size) * at_once.size + good.argmax(axis=1))[take]
         better, place = open_[take], going[open_[take]]
-        walk.unknowns[place], walk.shared[place] = there[take], errors_there[take]
-        walk.predicted[place], walk.slopes[place] = found[take], new[take]
-        gained[better] = value[take] - before[better]
-        open_ = open_[~take]
-        if not open_.size:
-            break
-        move[open_] *= 0.3
+        walk.unknowns[place], walk.shared[place] = there[first], errors_there[first]
+        walk.predicted[place], walk.slopes[place] = found[first], new[first]
+        gained[better] = value[first] - before[better]
+        open_, shares = open_[~take], shares[at_once.size :]
     return going, gained, before + gained
 
 

@@ -211,10 +211,10 @@ def weigh(panel: Panel, data: Data, before: Weighed | None = None) -> Weighed:
         if not overlooked:
             break
         refined |= refine(panel, data, overlooked, starts=starts)
-    _complete(panel, data, prior, refined, blind)
     leading = _leader(panel, prior, refined)
     if leading not in starts or before is None or leading.faults != _lead_of(before).faults:
         _polish(panel, data, prior, refined)
+    _complete(panel, data, prior, refined, blind)
     _settle(panel, data, _scores(panel, prior, evidence, refined, blind), refined)
     score = _scores(panel, prior, evidence, refined, blind)
     return normalised(
@@ -298,7 +298,9 @@ def _polish(panel: Panel, data: Data, prior: np.ndarray, refined: dict[Change, R
         if best == before:
             break
         place = refined[best].unknowns[: len(panel.unknowns)]
-        near = [c for c in score if c != best and (not c.faults or score[c] > score[best] - POLISH_WITHIN)]
+        # The best severity of each fault leads the others there.
+        heads = {c.faults: c for c in sorted(score, key=lambda change: score[change])}
+        near = [c for c in heads.values() if c != best and (not c.faults or score[c] > score[best] - POLISH_WITHIN)]
         starts = {c: np.concatenate([place, refined[c].unknowns[len(panel.unknowns) :]]) for c in near}
         for change, found in refine(panel, data, near, starts=starts, exact=True).items():
             if found.evidence > refined[change].evidence:

@@ -33,7 +33,8 @@ def test_slopes_are_what_differences_show(name):
     values = model.draw(SAMPLES, np.random.default_rng(4))
     moves = {k: np.broadcast_to(v, (SAMPLES,)).copy() for k, v in values.items()}
     shown, slopes = slopes_of(model, values, moves, wanted, model.supplied(values))
-    np.testing.assert_allclose(shown, model.predict(values, wanted), rtol=1e-9, atol=1e-9)
+    # A meter on a rail finds the slope of its load line here, and of the line that stands for it there.
+    np.testing.assert_allclose(shown, model.predict(values, wanted), rtol=2e-6, atol=1e-9)
     quantities = np.array([m.quantity for m in wanted])
     # Of DC a thousandth of the reading, of phase a twentieth of a degree: what the meter's current does to the
     # slopes of the tubes is left out where it hardly matters.

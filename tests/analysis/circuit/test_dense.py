@@ -51,13 +51,14 @@ def test_a_start_of_its_own_changes_the_work_and_not_the_result():
         assert wrong.rest.volts[node] == pytest.approx(volts, abs=2e-3)
 
 
-def test_what_newton_does_not_solve_from_near_is_solved_all_the_same(monkeypatch):
+@pytest.mark.parametrize("patience", [(4,), (4, 5), (4, 48)])  # enough for some samples, too few for others
+def test_what_newton_does_not_solve_from_near_is_solved_all_the_same(monkeypatch, patience):
     model = ChassisModel(load_chassis("lantern-twelve"))
     table = broken(model, np.random.default_rng(7))
     whole = model.supplied(table)
-    monkeypatch.setattr(supplied, "STEPS", 4)  # enough for some samples, too few for others
+    monkeypatch.setattr(supplied, "PATIENCE", patience)
     home = model.supplied({}).start()
-    _, solved = supplied._solve_few(model.circuit, table, model.rectifiers, home, SAMPLES)
+    _, solved = supplied._solve_few(model.circuit, table, model.rectifiers, home, SAMPLES, patience[0])
     mended = solve_supplied(model.circuit, table, model.rectifiers, home)
     assert not solved.all()
     assert (mended.rest.culprit < 0).all()

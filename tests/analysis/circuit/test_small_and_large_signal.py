@@ -134,6 +134,22 @@ def test_rectifier_against_plain_steps_in_time(full_wave, farad):
     assert found.current_a.mean() == pytest.approx(load * mean, rel=0.02)
 
 
+@pytest.mark.parametrize("full_wave", [True, False])
+def test_a_period_written_down_is_the_period_walked(full_wave, monkeypatch):
+    """Few samples are written down, many walked step by step, whatever reservoir, source and load."""
+    count, rng = 400, np.random.default_rng(8)
+    rectifier = Rectifier(key="HT", node=0, reservoirs=("C",), full_wave=full_wave, mains_hz=50.0)
+    table = {"HT.emf": np.full(count, 400.0), "mains": np.ones(1),
+             "HT.source": 10.0 ** rng.uniform(0.0, 5.0, count), "C": 10.0 ** rng.uniform(-12.0, -3.0, count),
+             "C.esr": 10.0 ** rng.uniform(-2.0, 3.0, count)}  # fmt: skip
+    load_a, rail_v = 10.0 ** rng.uniform(-6.0, 0.0, count), 400.0 * rng.uniform(0.01, 0.99, count)
+    walked = charge(rectifier, table, load_a, rail_v)
+    monkeypatch.setattr("analysis.circuit.rectifier.FEW", count)
+    written = charge(rectifier, table, load_a, rail_v)
+    np.testing.assert_allclose(written.mean_v, walked.mean_v, atol=1e-5)
+    np.testing.assert_allclose(written.current_a, walked.current_a, atol=1e-9, rtol=1e-5)
+
+
 def test_rail_of_a_missing_reservoir_falls_to_the_mean_of_the_wave():
     text = """
 chassis: rectifier
