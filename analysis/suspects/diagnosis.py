@@ -18,6 +18,7 @@ from .because import Healthy, explain, healthy_view
 from .candidates import beyond_ratings, candidates, open_columns
 from .data import Data, Weighed, collect, values_found
 from .estimates import Estimate, estimate_of
+from .first_round import log_priors
 from .next_reading import (
     ENOUGH_BITS,
     Outlook,
@@ -30,7 +31,8 @@ from .next_reading import (
 )
 from .pairs import DOUBT_BELOW, best_single, misfit_chance, try_pairs
 from .panel import LAST, Change, Panel
-from .weighing import log_priors, weigh, weigh_distortion
+from .places import NEAR
+from .weighing import glance, weigh, weigh_distortion
 
 LISTED = 0.002
 """Probability from which a suspect is listed."""
@@ -141,6 +143,8 @@ class Diagnoser:
         probe_limit_v: float | None = None,
         dc_only: bool = False,
     ) -> None:
+        import scipy.special  # noqa: F401  (loading it takes longer than an answer, which needs it)
+
         self.model = model
         self.limits_v = (limit_v, probe_limit_v)
         self.dc_only = dc_only
@@ -149,6 +153,7 @@ class Diagnoser:
         self._beyond = beyond_ratings(model, limit_v, probe_limit_v, dc_only)
         self._prior = log_priors(self.panel, self.panel.changes)
         self._before: tuple[frozenset[Reading], Weighed] | None = None
+        self._doubted = False
 
     def diagnose(self, readings: Sequence[Reading]) -> Diagnosis:
         """Rank the suspects.
@@ -158,16 +163,47 @@ class Diagnoser:
         readings : sequence of Reading
             Of one pass, in any order; those not of judged quality or without a column are left out and noted.
         """
-        judged = [r for r in readings if r.quality in JUDGED_QUALITIES]
-        data = collect(self.panel, judged)
+        judged, data = self._collected(readings)
         weighed = weigh(self.panel, data, self._fewer(data))
-        self._before = (frozenset(data.readings), weighed)
+        self._before, self._doubted = (frozenset(data.readings), weighed), False
         weighed = weigh_distortion(self.panel, [r for r in judged if r.quantity in LAST], weighed)
         notes = self._notes(readings, data)
         best = best_single(weighed)
         if best is not None and misfit_chance(best, data) < DOUBT_BELOW:
+            self._doubted = True
             weighed = try_pairs(self.panel, data, weighed)
             notes.append(self._doubt(weighed))
+        return self._answer(data, weighed, notes)
+
+    def glance(self, readings: Sequence[Reading]) -> Diagnosis | None:
+        """Rank the suspects roughly and at once, from where the last answer left them.
+
+        Parameters
+        ----------
+        readings : sequence of Reading
+            As `diagnose`; those of distortion do not count yet.
+
+        Returns
+        -------
+        Diagnosis or None
+            None where there is nothing to go on: no reading, or readings that one fault does not explain.
+        """
+        _, data = self._collected(readings)
+        before = self._fewer(data)
+        if not data.readings or (before is not None and self._doubted):
+            return None
+        weighed = glance(self.panel, data, before)
+        lead = weighed.refined.get(weighed.changes[int(weighed.log_weight.argmax())])
+        if lead is not None and misfit_chance(lead, data) < DOUBT_BELOW:
+            return None
+        return self._answer(data, weighed, self._notes(readings, data), within=math.inf)
+
+    def _collected(self, readings: Sequence[Reading]) -> tuple[list[Reading], Data]:
+        judged = [r for r in readings if r.quality in JUDGED_QUALITIES]
+        return judged, collect(self.panel, judged)
+
+    def _answer(self, data: Data, weighed: Weighed, notes: Sequence[str], within: float = NEAR) -> Diagnosis:
+        """What the weights say; ``within`` as `Panel.look`."""
         healthy = healthy_view(self.panel, data) if data.readings else None
         doubtful = artefacts(self.panel, data, weighed, healthy) if healthy is not None else []
         chance = weighed.probability
@@ -177,7 +213,7 @@ class Diagnoser:
         lead = self._leads(weighed)
         columns = open_columns(self.panel, data, *self.limits_v, dc_only=self.dc_only)
         also = [weighed.changes[rows[0]] for rows in lead.values()]
-        outlook = look_ahead(self.panel, data, weighed, columns, also)
+        outlook = look_ahead(self.panel, data, weighed, columns, also, within=within)
         suspects = self._suspects(data, weighed, healthy, lead, outlook)
         suspects = [replace(s, probability=s.probability / total) for s in suspects]
         suspects += [

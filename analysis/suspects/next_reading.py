@@ -23,6 +23,7 @@ from .data import Data, Refined, Weighed
 from .error_scales import own_scale
 from .evidence import posterior_covariance
 from .panel import Change, Panel
+from .places import NEAR
 from .variables import MODEL_ERRORS, from_variable, slope_of_variable
 
 LIGHTEST = np.log(1e-4)
@@ -183,6 +184,7 @@ def look_ahead(
     columns: np.ndarray,
     also: Sequence[Change] = (),
     most: int = 24,
+    within: float = NEAR,
 ) -> Outlook | None:
     """Predict readings not yet taken under the leading hypotheses.
 
@@ -200,6 +202,8 @@ def look_ahead(
         Hypotheses to look at however light they are.
     most : int
         Hypotheses to look at.
+    within : float
+        As `Panel.look`.
     """
     order = [i for i in np.argsort(-weighed.log_weight)[:most] if weighed.log_weight[i] > LIGHTEST]
     rows_of = {change: row for row, change in enumerate(weighed.changes)} if also else {}
@@ -218,7 +222,7 @@ def look_ahead(
             place[row, :width] = known.unknowns[:width]
             whole = posterior_covariance(known.slopes[None], known.weights[None])[0]
             covariance[row, :width, :width] = whole[:width, :width]
-    predicted, slopes = panel.look(changes, place, columns)
+    predicted, slopes = panel.look(changes, place, columns, within=within)
     alive = ~np.isnan(predicted).any(axis=1)
     variance = np.einsum("cmq,cqr,cmr->cm", slopes, covariance, slopes)
     noise = np.empty(len(columns))

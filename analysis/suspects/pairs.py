@@ -15,10 +15,11 @@ import numpy as np
 from .data import Data, Refined, Weighed
 from .error_scales import own_scale, shared_errors
 from .evidence import fit, freedom_of, log_evidence
+from .first_round import DIRECTIONS, log_priors
 from .panel import Change, Panel
 from .refining import refine
 from .variables import difference
-from .weighing import DIRECTIONS, log_priors, normalised
+from .weighing import normalised
 
 PAIR_CHANCE = 0.05
 """Chance of a second, unrelated fault beside a first. Common practice, no source."""

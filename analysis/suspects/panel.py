@@ -21,7 +21,7 @@ from ..chassis import ChassisModel
 from ..chassis.sensitivities import slopes_of
 from ..faults import Fault, faults_of
 from .grids import grid_errors
-from .places import NEAR, Places
+from .places import NEAR, Place, Places
 from .unknowns import unknowns_of
 from .variables import columns_to_variables, slopes_to_variables
 
@@ -222,7 +222,8 @@ class Panel:
         slow : bool
             Predict the slow quantities too.
         within : float
-            How far such a place may be, in standard deviations of each unknown.
+            How far such a place may be, in standard deviations of each unknown. Infinity is a glance: nothing is
+            solved, and a hypothesis that was not looked at yet moves as the healthy chassis does.
 
         Returns
         -------
@@ -242,8 +243,11 @@ class Panel:
         known = len(self.unknowns)
         places = [row[: known + len(c.faults)] for c, row in zip(changes, unknowns, strict=True)]
         # Slopes that are borrowed tell nothing of another place, however near.
-        within = 0.0 if later.size else within
+        glance = math.isinf(within)
+        within = 0.0 if later.size and not glance else within
         there = [self._seen.near(c, place, asked, within) for c, place in zip(changes, places, strict=True)]
+        if glance:
+            there = [seen or self._unseen(change) for change, seen in zip(changes, there, strict=True)]
         missing = np.array([row for row, seen in enumerate(there) if seen is None], dtype=int)
         size = max(1, MATRICES // max(1, len(frequencies)))
         for first in range(0, len(missing), size):
@@ -260,6 +264,17 @@ class Panel:
         for row, change in enumerate(changes if late.any() and not slow else ()):
             slopes[row, late] = self.borrowed(change, unknowns.shape[1])[columns[late]]
         return predicted, slopes
+
+    def _unseen(self, change: Change) -> Place:
+        """What is known of a single hypothesis from the start."""
+        size = len(self.unknowns) + len(change.faults)
+        return Place(
+            at=np.zeros(size),
+            columns=np.arange(len(self.measurands)),
+            has=self.usable,
+            predicted=self.shifted[self.index[change]],
+            slopes=self.borrowed(change, size),
+        )
 
     def _looked(
         self, changes: Sequence[Change], unknowns: np.ndarray, quick: np.ndarray, slow: np.ndarray

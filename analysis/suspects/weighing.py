@@ -1,14 +1,14 @@
 """Posterior probability of every hypothesis from any subset of readings.
 
-Two rounds. First every hypothesis is scored with the slopes of the healthy chassis, compressed to their largest
-directions. Then the best are refined: own slopes, and Gauss-Newton steps through the model itself, so that a far
-operating point, a high mains or a strong tube is followed and not extrapolated.
+Two rounds. First every hypothesis is scored with the slopes of the healthy chassis (`first_round`). Then the best
+are refined: own slopes, and Gauss-Newton steps through the model itself, so that a far operating point, a high
+mains or a strong tube is followed and not extrapolated.
 """
 
 from __future__ import annotations
 
 import math
-from collections.abc import Callable, Mapping, Sequence
+from collections.abc import Mapping, Sequence
 from dataclasses import replace
 
 import numpy as np
@@ -16,23 +16,12 @@ import numpy as np
 from acquisition.records import Reading
 
 from .data import Data, Refined, Weighed
-from .error_scales import own_scale, shared_errors, shift_error
-from .evidence import FREEDOM, fit, freedom_of, log_evidence, log_student
+from .error_scales import own_scale
+from .evidence import FREEDOM, log_student
+from .first_round import HOPELESS, choose, first_round, log_priors
 from .panel import SLOW, Change, Panel
 from .refining import refine
 from .variables import MODEL_ERRORS, columns_to_variables, difference, reading_noise, to_variable
-
-HEALTHY_PRIOR = 0.4
-"""Belief before any reading that nothing is wrong. Common practice, no source: of the two passes of a repair the
-first finds something wrong and the last should find nothing, but not every repair succeeds at once."""
-
-DIRECTIONS = 30
-"""Directions of healthy spread kept in the first round; what is dropped widens each reading's own spread."""
-
-KEEP_FAULTS, KEEP_CELLS, KEEP_ALL = 26, 3, 60
-
-LIKELY, HOPELESS = 100, 25.0
-"""Hypotheses scored first after a reading, and how far below the best of them (logarithm) another is not scored."""
 
 ROUNDS = 4
 """How often hypotheses that turn out to matter are refined after all."""
@@ -59,117 +48,6 @@ LEADING = 8
 """Hypotheses that are worth a large-signal solution."""
 
 
-def log_priors(panel: Panel, changes: Sequence[Change]) -> np.ndarray:
-    """Logarithm of the prior of each single hypothesis, shape (C,).
-
-    Parameters
-    ----------
-    panel : Panel
-        For the faults.
-    changes : sequence of Change
-        Single or healthy.
-    """
-    total = sum(f.weight for f in panel.faults)
-    of_cell = [
-        dict(zip(f.values, np.log(f.weight / total * np.array(f.chances)).tolist(), strict=True))
-        for f in panel.faults
-    ]
-    healthy, faulty = math.log(HEALTHY_PRIOR), math.log(1 - HEALTHY_PRIOR)
-    return np.array([
-        sum((of_cell[f][v] for f, v in zip(c.faults, c.values, strict=True)), faulty if c.faults else healthy)
-        for c in changes
-    ])  # fmt: skip
-
-
-def first_round(
-    panel: Panel, data: Data, prior: np.ndarray, blind: np.ndarray, before: Weighed | None = None
-) -> np.ndarray:
-    """Evidence of every hypothesis with the slopes of the healthy chassis, shape (C,).
-
-    Parameters
-    ----------
-    panel : Panel
-        Predictions.
-    data : Data
-        Readings.
-    prior : ndarray, shape (C,)
-        Logarithm of the prior.
-    blind : ndarray of bool, shape (C,)
-        Hypotheses that leave the readings as the healthy chassis has them: its evidence is theirs.
-    before : Weighed, optional
-        Posterior from fewer readings. No reading can raise an evidence by more than the peak of its error's
-        density: a hypothesis that this brings nowhere near the best is left there.
-    """
-    score = _first_scores(panel, data)
-    seen = np.flatnonzero(~blind | (np.arange(blind.size) == 0))
-    if before is None or not before.first.size:
-        result = np.empty(blind.size)
-        result[seen] = score(seen)
-    else:
-        new = ~np.isin(data.columns, before.columns)
-        scale = own_scale(panel, data.columns[new], data.noise[new], panel.shifted[:, data.columns[new]])
-        result = before.first + log_student(np.zeros_like(scale), scale, freedom_of(data.quantities[new]))
-        seen = seen[np.argsort(-(prior + result)[seen], kind="stable")]
-        result[seen[:LIKELY]] = score(seen[:LIKELY])
-        least = (prior + result)[seen[:LIKELY]].max() - HOPELESS
-        possible = seen[LIKELY:][(prior + result)[seen[LIKELY:]] > least]
-        result[possible] = score(possible)
-    result[blind] = result[0]
-    return result
-
-
-def _first_scores(panel: Panel, data: Data) -> Callable[[np.ndarray], np.ndarray]:
-    """Evidence of hypotheses of the panel by their rows, with the slopes of the healthy chassis."""
-    rows, freedom = data.columns, freedom_of(data.quantities)
-    usual = own_scale(panel, rows, data.noise, panel.shifted[:1, rows])[0]
-    healthy = panel.healthy_slopes[rows][None]
-    every = np.concatenate([healthy, shared_errors(panel, rows, healthy, panel.shifted[:1, rows])], axis=2)[0]
-    left, size, _ = np.linalg.svd(every / usual[:, None], full_matrices=False)
-    kept = (left[:, :DIRECTIONS] * size[:DIRECTIONS]) * usual[:, None]
-    dropped = ((left[:, DIRECTIONS:] * size[DIRECTIONS:]) ** 2).sum(axis=1) * usual**2
-
-    def score(chosen: np.ndarray) -> np.ndarray:
-        shifted = panel.shifted[np.ix_(chosen, rows)]
-        scale = own_scale(panel, rows, data.noise, shifted)
-        # What the hypotheses share about their shifts is left out of the directions here, and so counts as each
-        # reading's own.
-        wide = np.sqrt(scale**2 + dropped + shift_error(panel, rows, shifted) ** 2)
-        residual = np.nan_to_num(difference(data.quantities, data.measured, shifted), nan=1e3)
-        severity = panel.severity_slopes[np.ix_(chosen, rows)][..., None]
-        slopes = np.concatenate([np.broadcast_to(kept, (chosen.size, *kept.shape)), severity], axis=2)
-        found = fit(residual, slopes, wide, freedom, rounds=3)
-        left_over = residual - np.einsum("cmq,cq->cm", slopes, found.unknowns)
-        evidence = log_evidence(left_over, wide, freedom, slopes, found)
-        return np.where(np.isnan(shifted).any(axis=1), -np.inf, evidence)
-
-    return score
-
-
-def choose(panel: Panel, score: np.ndarray, least: float = -np.inf) -> list[Change]:
-    """Hypotheses worth refining: the best severities of the best faults, and always the healthy chassis.
-
-    Parameters
-    ----------
-    panel : Panel
-        For the faults.
-    score : ndarray, shape (C,)
-        Evidence and prior of every hypothesis of the panel.
-    least : float
-        Those below are not worth it.
-    """
-    best: dict[int, list[int]] = {}
-    for index in np.argsort(-score):
-        change = panel.changes[index]
-        if change.faults and score[index] > least:
-            cells = best.setdefault(change.faults[0], [])
-            if len(cells) < KEEP_CELLS and (not cells or score[index] > score[cells[0]] - 8.0):
-                cells.append(int(index))
-    chosen = [0]
-    for cells in list(best.values())[:KEEP_FAULTS]:
-        chosen += cells
-    return [panel.changes[index] for index in chosen[:KEEP_ALL]]
-
-
 def weigh(panel: Panel, data: Data, before: Weighed | None = None) -> Weighed:
     """Posterior of every single hypothesis.
 
@@ -193,9 +71,7 @@ def weigh(panel: Panel, data: Data, before: Weighed | None = None) -> Weighed:
     refined: dict[Change, Refined] = {}
     if before is not None and Change() in before.refined:
         starts = {change: found.unknowns for change, found in before.refined.items()}
-        leader = before.log_weight.max()
-        last = {panel.changes[i] for i in np.flatnonzero(before.log_weight > leader - KEPT_WITHIN)}
-        chosen = list(dict.fromkeys([*(last & starts.keys()), *chosen]))
+        chosen = list(dict.fromkeys([*(c for c in _lasting(panel, before) if c.faults), *chosen]))
     if not np.isin(data.quantities, SLOW).any() and starts:
         chosen = list(dict.fromkeys([Change(), *chosen]))
     else:
@@ -226,6 +102,36 @@ def weigh(panel: Panel, data: Data, before: Weighed | None = None) -> Weighed:
             columns=np.unique(data.columns),
         )
     )
+
+
+def glance(panel: Panel, data: Data, before: Weighed | None) -> Weighed:
+    """Posterior of every single hypothesis without a look at the model: what `weigh` comes to, roughly and at once.
+
+    Parameters
+    ----------
+    panel : Panel
+        Predictions.
+    data : Data
+        Readings, at least one.
+    before : Weighed or None
+        Posterior from fewer readings. Hypotheses that mattered there are followed with the slopes they were last
+        looked at with, however far that leads; all others keep their score of the first round.
+    """
+    prior, blind = log_priors(panel, panel.changes), _blind(panel, data)
+    evidence = first_round(panel, data, prior, blind, before)
+    refined: dict[Change, Refined] = {}
+    if before is not None:
+        last = _lasting(panel, before)
+        starts = {change: before.refined[change].unknowns for change in last}
+        refined = refine(panel, data, last, starts=starts, exact=True, within=np.inf)
+    score = _scores(panel, prior, evidence, refined, blind)
+    return normalised(Weighed(changes=panel.changes, log_weight=score, refined=refined))
+
+
+def _lasting(panel: Panel, before: Weighed) -> list[Change]:
+    """Hypotheses followed through the model that are not far behind, and the healthy chassis."""
+    near = before.log_weight > before.log_weight.max() - KEPT_WITHIN
+    return [c for c in before.refined if len(c.faults) < 2 and (near[panel.index[c]] or not c.faults)]
 
 
 def _leader(panel: Panel, prior: np.ndarray, refined: Mapping[Change, Refined]) -> Change:

@@ -165,7 +165,7 @@ def verdict_words(verdict: str, step: SurveyStep, reading: Reading) -> str:
     return f"{text} is {verdict}: healthy {'from' if verdict == 'low' else 'up to'} {volts(limit or 0.0)}"
 
 
-def suspects_panel(found: Mapping[str, Any], points: int) -> dict[str, Any]:
+def suspects_panel(found: Mapping[str, Any], points: int, settled: bool = True) -> dict[str, Any]:
     """The suspects worth showing and the reading advised.
 
     Parameters
@@ -174,6 +174,8 @@ def suspects_panel(found: Mapping[str, Any], points: int) -> dict[str, Any]:
         As the verb ``suspects`` prints it.
     points : int
         Points it rests on; a page that shows more of them says that the list is behind.
+    settled : bool
+        False at a glance, while the same readings are weighed in full.
     """
     rows = [
         {
@@ -196,6 +198,7 @@ def suspects_panel(found: Mapping[str, Any], points: int) -> dict[str, Any]:
         advice = f"No live reading tells more. {opened['part']}: {opened['what']}"
     return {
         "points": points,
+        "settled": settled,
         "suspects": rows,
         "healthy_probability": found["healthy_probability"],
         "advice": advice,

@@ -32,8 +32,8 @@ class Thinker:
     limit_v : float
         Lowest rating of lead and meter.
     tell : callable
-        Takes each answer, in the shape the verb ``suspects`` prints, and how many points it rests on; called from
-        this thread.
+        Takes each answer, in the shape the verb ``suspects`` prints, how many points it rests on, and whether it is
+        settled: readings are answered at a glance first. Called from this thread.
     """
 
     def __init__(
@@ -42,7 +42,7 @@ class Thinker:
         measurands: Sequence[Measurand],
         events: Sequence[Event],
         limit_v: float,
-        tell: Callable[[dict[str, Any], int], None],
+        tell: Callable[[dict[str, Any], int, bool], None],
     ) -> None:
         self._tell = tell
         self._question: tuple[Reading, ...] | None = None
@@ -89,11 +89,15 @@ class Thinker:
                 if self._ended:
                     return
                 readings, self._question = self._question, None
+            points = len({r.point for r in readings or ()})
             answer = {**NOTHING_WEIGHED, "notes": [trouble]}
             if diagnoser is not None:
                 try:
+                    rough = diagnoser.glance(readings or ())
+                    if rough is not None and not self._ended:
+                        self._tell(as_json(rough), points, False)
                     answer = as_json(diagnoser.diagnose(readings or ()))
                 except AnalysisError as error:
                     answer["notes"] = [str(error)]
             if not self._ended:
-                self._tell(answer, len({r.point for r in readings or ()}))
+                self._tell(answer, points, True)

@@ -267,8 +267,8 @@ class BenchWorker:
         if self._rows:
             self._thinker.ask(self._kept())
 
-    def _tell_suspects(self, found: dict[str, Any], points: int) -> None:
-        panel = showing.suspects_panel(found, points)
+    def _tell_suspects(self, found: dict[str, Any], points: int, settled: bool) -> None:
+        panel = showing.suspects_panel(found, points, settled)
         self._advised = panel["point"]
         self.hub.publish("suspects", panel)
 

@@ -307,15 +307,22 @@ def test_without_hands_nothing_is_taken_and_keys_only_confirm(tmp_path):
             assert job.read_pass("as-found").readings == ()
 
 
-def test_an_answer_says_how_many_points_it_rests_on():
+def test_an_answer_says_how_many_points_it_rests_on_and_a_first_look_that_it_is_one():
     model = ChassisModel(load_chassis("bench-6c4"))
     told = queue.Queue()
-    thinker = Thinker(model, [], [], 600.0, lambda answer, points: told.put((answer, points)))
+    thinker = Thinker(model, [], [], 600.0, lambda *answer: told.put(answer))
     try:
-        thinker.ask([Reading(point=p, quantity="dc_v", value=v) for p, v in (("HT", 300.0), ("V1.5", 20.0))])
-        answer, points = told.get(timeout=60)
+        thinker.ask([])
+        answer, points, settled = told.get(timeout=60)  # of no reading there is nothing to see at a glance
+        assert (points, settled) == (0, True)
+        readings = [Reading(point=p, quantity="dc_v", value=v) for p, v in (("HT", 300.0), ("V1.5", 250.0))]
+        for count in (1, 2):
+            thinker.ask(readings[:count])
+            for whole in (False, True):
+                answer, points, settled = told.get(timeout=60)
+                assert (points, settled) == (count, whole)
+                panel = showing.suspects_panel(answer, points, settled)
+                assert (panel["points"], panel["settled"]) == (count, whole)
     finally:
         thinker.end()
-    assert points == 2
-    assert showing.suspects_panel(answer, points)["points"] == 2
     assert answer["healthy_probability"] < 0.01

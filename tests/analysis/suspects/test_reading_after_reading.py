@@ -6,6 +6,7 @@ import pytest
 from acquisition.records import Measurand, Reading
 from analysis.chassis import ChassisModel, load_chassis
 from analysis.suspects import Diagnoser
+from analysis.suspects.panel import Panel
 
 POINTS = ("HT1", "HT2", "V1.1", "V1.3", "V1.6", "V1.8", "V2.2", "V2.3", "V2.7")
 WANTED = [Measurand(point=point, quantity="dc_v") for point in POINTS]
@@ -42,3 +43,58 @@ def test_an_answer_to_no_reading_is_no_start():
     found, expected = diagnoser.diagnose([reading]), fresh.diagnose([reading])
     assert [(s.part, s.fault) for s in found.suspects] == [(s.part, s.fault) for s in expected.suspects]
     assert [s.probability for s in found.suspects] == pytest.approx([s.probability for s in expected.suspects])
+
+
+def readings_of(model, values, points):
+    """What an ideal meter shows, with the uncertainty of a usual one."""
+    known = [m for m in points if model.chassis.node_names.get(m.point) in model.circuit.nodes]
+    return [
+        Reading(point=m.point, quantity="dc_v", value=float(v), std=float(np.hypot(0.003 * v, 0.002)))
+        for m, v in zip(known, model.predict(values, known)[0], strict=True)
+    ]
+
+
+def belief(found):
+    """Probability of each suspect and of nothing wrong."""
+    return {(s.part, s.section, s.fault): s.probability for s in found.suspects} | {"": found.healthy_probability}
+
+
+def moved(first, second):
+    """Share of belief that lies elsewhere; what only one of them lists counts whole."""
+    return 0.5 * sum(abs(first.get(key, 0.0) - second.get(key, 0.0)) for key in first.keys() | second.keys())
+
+
+@pytest.mark.parametrize(
+    ("chassis", "values"),
+    [("foreshore-four", {"R2": 3.0}), ("foreshore-four", {}), ("harbour-twenty", {"R7": 0.4})],
+)
+def test_a_glance_comes_near_the_answer_without_a_look_at_the_model(chassis, values, monkeypatch):
+    model = ChassisModel(load_chassis(chassis))
+    values = {key: np.array([model.parameters[key].nominal * factor]) for key, factor in values.items()}
+    readings = readings_of(model, values, WANTED)
+    diagnoser, alone = (Diagnoser(model, WANTED, dc_only=True) for _ in range(2))
+    looks = []
+    looked = Panel._looked
+    monkeypatch.setattr(Panel, "_looked", lambda *given: looks.append(given) or looked(*given))
+    for count in range(1, len(readings) + 1):
+        looks.clear()
+        rough = belief(diagnoser.glance(readings[:count]))
+        assert not looks
+        full = belief(diagnoser.diagnose(readings[:count]))
+        assert moved(rough, full) < 0.35, count
+        assert moved(full, belief(alone.diagnose(readings[:count]))) < 0.01, "a glance leaves no trace"
+    assert moved(rough, full) < 0.1
+
+
+@pytest.mark.parametrize("values", [{"R3": 90e3, "R6": 5e3}, {"R2": 4e3, "R6": 60e3}])
+def test_there_is_no_glance_at_nothing_nor_at_what_one_fault_does_not_explain(values):
+    model = ChassisModel(load_chassis("gangway-two"))
+    wanted = [Measurand(point=p, quantity="dc_v") for p in ("HT1", "HT2", "V1.1", "V1.3", "V1.7", "V1.8", "N1")]
+    readings = readings_of(model, {key: np.array([value]) for key, value in values.items()}, wanted)
+    diagnoser = Diagnoser(model, wanted, dc_only=True)
+    assert diagnoser.glance([]) is None
+    found = diagnoser.diagnose(readings[:-1])
+    assert any("one fault alone does not explain" in note for note in found.notes)
+    assert diagnoser.glance(readings) is None
+    assert diagnoser.diagnose(readings).suspects
+    assert diagnoser.glance(readings[:2]) is not None, "readings taken back begin anew"

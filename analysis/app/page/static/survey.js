@@ -1,7 +1,7 @@
 // The view beside the chassis: what to touch now, what it reads, what was taken.
 import { show, text, make, svgFrom, volts } from "/static/dom.js";
 const at = (id) => document.getElementById(id);
-let shown = "", marked = "", points = 0, weighed = null;
+let shown = "", marked = "", points = 0, weighed = null, settled = true;
 
 export function job(job) {
   at("cautions").replaceChildren(...job.cautions.map((words) => make("li", {}, words)));
@@ -48,7 +48,8 @@ export async function step(step) {
 }
 
 function behind() {
-  text(at("suspects-behind"), weighed !== null && points > weighed ? `weighing ${points - weighed === 1 ? "the newest reading" : `the newest ${points - weighed} readings`}` : "");
+  const late = weighed === null ? 0 : points - weighed;
+  text(at("suspects-behind"), late > 0 ? `weighing ${late === 1 ? "the newest reading" : `the newest ${late} readings`}` : settled ? "" : "first look, still weighing");
 }
 
 export function taken(taken) {
@@ -62,6 +63,7 @@ export function taken(taken) {
 
 export function suspects(found) {
   weighed = found.points ?? null;
+  settled = found.settled ?? true;
   behind();
   const rows = found.suspects.map((suspect) => {
     const fill = make("span");

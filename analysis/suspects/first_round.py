@@ -1,0 +1,138 @@
+"""The first round: every hypothesis scored with the slopes of the healthy chassis, compressed to their largest
+directions."""
+
+from __future__ import annotations
+
+import math
+from collections.abc import Callable, Sequence
+
+import numpy as np
+
+from .data import Data, Weighed
+from .error_scales import own_scale, shared_errors, shift_error
+from .evidence import fit, freedom_of, log_evidence, log_student
+from .panel import Change, Panel
+from .variables import difference
+
+HEALTHY_PRIOR = 0.4
+"""Belief before any reading that nothing is wrong. Common practice, no source: of the two passes of a repair the
+first finds something wrong and the last should find nothing, but not every repair succeeds at once."""
+
+DIRECTIONS = 30
+"""Directions of healthy spread kept in the first round; what is dropped widens each reading's own spread."""
+
+KEEP_FAULTS, KEEP_CELLS, KEEP_ALL = 26, 3, 60
+
+LIKELY, HOPELESS = 100, 25.0
+"""Hypotheses scored first after a reading, and how far below the best of them (logarithm) another is not scored."""
+
+
+def log_priors(panel: Panel, changes: Sequence[Change]) -> np.ndarray:
+    """Logarithm of the prior of each single hypothesis, shape (C,).
+
+    Parameters
+    ----------
+    panel : Panel
+        For the faults.
+    changes : sequence of Change
+        Single or healthy.
+    """
+    total = sum(f.weight for f in panel.faults)
+    of_cell = [
+        dict(zip(f.values, np.log(f.weight / total * np.array(f.chances)).tolist(), strict=True))
+        for f in panel.faults
+    ]
+    healthy, faulty = math.log(HEALTHY_PRIOR), math.log(1 - HEALTHY_PRIOR)
+    return np.array([
+        sum((of_cell[f][v] for f, v in zip(c.faults, c.values, strict=True)), faulty if c.faults else healthy)
+        for c in changes
+    ])  # fmt: skip
+
+
+def first_round(
+    panel: Panel, data: Data, prior: np.ndarray, blind: np.ndarray, before: Weighed | None = None
+) -> np.ndarray:
+    """Evidence of every hypothesis with the slopes of the healthy chassis, shape (C,).
+
+    Parameters
+    ----------
+    panel : Panel
+        Predictions.
+    data : Data
+        Readings.
+    prior : ndarray, shape (C,)
+        Logarithm of the prior.
+    blind : ndarray of bool, shape (C,)
+        Hypotheses that leave the readings as the healthy chassis has them: its evidence is theirs.
+    before : Weighed, optional
+        Posterior from fewer readings. No reading can raise an evidence by more than the peak of its error's
+        density: a hypothesis that this brings nowhere near the best is left there.
+    """
+    score = _first_scores(panel, data)
+    seen = np.flatnonzero(~blind | (np.arange(blind.size) == 0))
+    if before is None or not before.first.size:
+        result = np.empty(blind.size)
+        result[seen] = score(seen)
+    else:
+        new = ~np.isin(data.columns, before.columns)
+        scale = own_scale(panel, data.columns[new], data.noise[new], panel.shifted[:, data.columns[new]])
+        result = before.first + log_student(np.zeros_like(scale), scale, freedom_of(data.quantities[new]))
+        seen = seen[np.argsort(-(prior + result)[seen], kind="stable")]
+        result[seen[:LIKELY]] = score(seen[:LIKELY])
+        least = (prior + result)[seen[:LIKELY]].max() - HOPELESS
+        possible = seen[LIKELY:][(prior + result)[seen[LIKELY:]] > least]
+        result[possible] = score(possible)
+    result[blind] = result[0]
+    return result
+
+
+def _first_scores(panel: Panel, data: Data) -> Callable[[np.ndarray], np.ndarray]:
+    """Evidence of hypotheses of the panel by their rows, with the slopes of the healthy chassis."""
+    rows, freedom = data.columns, freedom_of(data.quantities)
+    usual = own_scale(panel, rows, data.noise, panel.shifted[:1, rows])[0]
+    healthy = panel.healthy_slopes[rows][None]
+    every = np.concatenate([healthy, shared_errors(panel, rows, healthy, panel.shifted[:1, rows])], axis=2)[0]
+    left, size, _ = np.linalg.svd(every / usual[:, None], full_matrices=False)
+    kept = (left[:, :DIRECTIONS] * size[:DIRECTIONS]) * usual[:, None]
+    dropped = ((left[:, DIRECTIONS:] * size[DIRECTIONS:]) ** 2).sum(axis=1) * usual**2
+
+    def score(chosen: np.ndarray) -> np.ndarray:
+        shifted = panel.shifted[np.ix_(chosen, rows)]
+        scale = own_scale(panel, rows, data.noise, shifted)
+        # What the hypotheses share about their shifts is left out of the directions here, and so counts as each
+        # reading's own.
+        wide = np.sqrt(scale**2 + dropped + shift_error(panel, rows, shifted) ** 2)
+        residual = np.nan_to_num(difference(data.quantities, data.measured, shifted), nan=1e3)
+        severity = panel.severity_slopes[np.ix_(chosen, rows)][..., None]
+        slopes = np.concatenate([np.broadcast_to(kept, (chosen.size, *kept.shape)), severity], axis=2)
+        found = fit(residual, slopes, wide, freedom, rounds=3)
+        left_over = residual - np.einsum("cmq,cq->cm", slopes, found.unknowns)
+        evidence = log_evidence(left_over, wide, freedom, slopes, found)
+        return np.where(np.isnan(shifted).any(axis=1), -np.inf, evidence)
+
+    return score
+
+
+def choose(panel: Panel, score: np.ndarray, least: float = -np.inf) -> list[Change]:
+    """Hypotheses worth refining: the best severities of the best faults, and always the healthy chassis.
+
+    Parameters
+    ----------
+    panel : Panel
+        For the faults.
+    score : ndarray, shape (C,)
+        Evidence and prior of every hypothesis of the panel.
+    least : float
+        Those below are not worth it.
+    """
+    best: dict[int, list[int]] = {}
+    for index in np.argsort(-score):
+        change = panel.changes[index]
+        if change.faults and score[index] > least:
+            cells = best.setdefault(change.faults[0], [])
+            if len(cells) < KEEP_CELLS and (not cells or score[index] > score[cells[0]] - 8.0):
+                cells.append(int(index))
+    chosen = [0]
+    for cells in list(best.values())[:KEEP_FAULTS]:
+        chosen += cells
+    return [panel.changes[index] for index in chosen[:KEEP_ALL]]
