@@ -2,7 +2,7 @@
 
 from __future__ import annotations
 
-from collections.abc import Callable, Sequence
+from collections.abc import Callable, Mapping, Sequence
 from dataclasses import fields, is_dataclass, replace
 from typing import Any
 
@@ -96,3 +96,50 @@ class Group:
         cathode = grounded[self.cathodes]
         across = tuple(grounded[column] - cathode for column in self.electrodes.T)
         return self.first.currents(specimen, across)
+
+    def bends(
+        self, table: Table, moves: Mapping[str, Array], grounded: Array, nudge_v: float, nudge: float
+    ) -> dict[tuple[int, int], tuple[Array, Array]]:
+        """How the slopes of its sections move with their volts and with their own values.
+
+        Parameters
+        ----------
+        table : mapping
+            Values by key.
+        moves : mapping of str to ndarray
+            Values that move, each with the change that counts as one, shape (S,).
+        grounded : ndarray, shape (T + 1, S)
+            Volts, ground last.
+        nudge_v, nudge : float
+            How far the volts are moved, and a value as a share of its move.
+
+        Returns
+        -------
+        dict of (current, volts) to (by_volts, by_value)
+            For every slope that is not zero: its derivatives by the volts of each electrode to the cathode, shape
+            (electrodes, K, S), and by one move of what each of `endings` says, shape (endings, K, S).
+        """
+        count, kinds, many = grounded.shape[1], self.electrodes.shape[1], len(self.keys)
+        cases = 1 + kinds + len(self.endings)
+        values: dict[str, Array] = {}
+        for place, ending in enumerate(self.endings):
+            for key in (f"{key}.{ending}" for key in self.keys):
+                wide_ = np.tile(np.broadcast_to(table[key], (count,)).astype(float), (cases, 1))
+                if key in moves:
+                    wide_[1 + kinds + place] += nudge * moves[key]
+                values[key] = wide_.ravel()
+        cathode = grounded[self.cathodes]
+        across = []
+        for kind, column in enumerate(self.electrodes.T):
+            volts = np.tile((grounded[column] - cathode)[:, None], (1, cases, 1))
+            volts[:, 1 + kind] += nudge_v
+            across.append(volts.reshape(many, cases * count))
+        _, slopes = self.first.currents(self.specimen(values), tuple(across))
+        result: dict[tuple[int, int], tuple[Array, Array]] = {}
+        for i, row in enumerate(slopes):
+            for j, slope in enumerate(row):
+                if slope is not None:
+                    found = wide(slope, (many, cases * count)).reshape(many, cases, count).transpose(1, 0, 2)
+                    rise = found[1:] - found[0]
+                    result[i, j] = rise[:kinds] / nudge_v, rise[kinds:] / nudge
+        return result

@@ -11,7 +11,6 @@ from __future__ import annotations
 from collections.abc import Iterator, Mapping, Sequence
 from copy import copy
 from functools import cached_property
-from operator import itemgetter
 from typing import Any
 
 import numpy as np
@@ -21,6 +20,7 @@ from .grouping import wide
 from .network import Circuit
 from .rectifier import Rectifier, charge
 from .supplied import Supplied
+from .terms import Term, Terms
 
 NUDGE = 1e-4
 """How far a value is moved, as a share of one unit of its move."""
@@ -34,9 +34,6 @@ LIGHT = 2e-3
 
 Moves = Mapping[str, Array]
 """Key to the change of its value that counts as one unit, shape (S,)."""
-
-Term = tuple[int, int, int, Array]
-"""Which move, from which place to which, and what it changes there."""
 
 
 class RestSlopes:
@@ -82,15 +79,14 @@ class RestSlopes:
                 self._whole[:, place, place] += rail.siemens - supply.dc(table)
         if loads is not None:
             self._whole[np.arange(self.count), loads[0], loads[0]] += loads[1]
-        self._conducting = _Terms(list(self._of_branches()), self.count)
-        grounded = np.concatenate([volts, np.zeros((1, self.count))])
+        self._conducting = Terms(list(self._of_branches()), (self.count,))
         branches = self._conducting
-        flow = branches.change * (grounded[branches.a] - grounded[branches.b])
+        flow = branches.change * branches.across(volts.T).T
         terms: list[Term] = list(zip(branches.move, branches.a, branches.b, flow, strict=True))
         terms.extend(self._of_tubes(drawn))
         for supply in circuit.supplies:
             terms.extend(self._of_supply(supply, rectified.get(supply.key)))
-        self._into = _Terms(terms, self.count)
+        self._into = Terms(terms, (self.count,))
 
     def _of_tubes(self, drawn: Sequence[Any]) -> Iterator[Term]:
         """What the moves of the tubes' own values change in the currents from the electrodes to the cathodes."""
@@ -121,7 +117,7 @@ class RestSlopes:
     def _of_supply(self, supply: Supply, rail: RailMoves | None) -> Iterator[Term]:
         if supply.a == GROUND:
             return
-        place, last = self.network.places([supply.a])[0], len(self.network.order)
+        place, last = int(self.network.places([supply.a])[0]), len(self.network.order)
         if rail is not None:
             for key, into_a in rail.current_a.items():
                 yield self.keys[key], place, last, -into_a
@@ -194,45 +190,6 @@ class RestSlopes:
         further = (siemens * shown * share)[:, taken, None]
         result[:, taken] += branches.by_move(terms, len(self.moves)) * further
         return np.asarray(result)
-
-
-class _Terms:
-    """What moves change between two nodes, sorted by move.
-
-    Parameters
-    ----------
-    terms : sequence of Term
-        T of them, changes of shape (S,) or (1,).
-    count : int
-        S.
-
-    Attributes
-    ----------
-    move, a, b : ndarray of int, shape (T,)
-        Move, and both nodes: rows in `DenseNetwork.order`, ground after the last.
-    change : ndarray, shape (T, S)
-        Of the conductance or the current.
-    """
-
-    def __init__(self, terms: Sequence[Term], count: int) -> None:
-        terms = sorted(terms, key=itemgetter(0))
-        self.move, self.a, self.b = (np.array([term[i] for term in terms], dtype=int) for i in range(3))
-        self.change = np.empty((len(terms), count))
-        for row, term in zip(self.change, terms, strict=True):
-            row[:] = term[3]
-        self._moves, self._first = np.unique(self.move, return_index=True)
-
-    def across(self, volts: Array) -> Array:
-        """Difference of the volts of both nodes, shape (S, P, T), from those of all, shape (S, P, N)."""
-        grounded = np.concatenate([volts, np.zeros((*volts.shape[:2], 1))], axis=2)
-        return np.asarray(np.take(grounded, self.a, axis=2) - np.take(grounded, self.b, axis=2))
-
-    def by_move(self, terms: Array, moves: int) -> Array:
-        """Terms of shape (S, P, T) summed to (S, P, K), K the number of moves."""
-        result = np.zeros((*terms.shape[:2], moves))
-        if self._moves.size:
-            result[:, :, self._moves] = np.add.reduceat(terms, self._first, axis=2)
-        return result
 
 
 class RailMoves:

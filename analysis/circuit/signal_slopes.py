@@ -7,7 +7,7 @@ it does to the slopes of every tube by moving the operating point.
 
 from __future__ import annotations
 
-from collections.abc import Sequence
+from collections.abc import Iterator, Sequence
 from dataclasses import dataclass
 from functools import cached_property
 
@@ -15,6 +15,10 @@ import numpy as np
 
 from .elements import GROUND, Array, Branch, Supply, Table
 from .sensitivity import NUDGE, RestSlopes
+from .terms import Term, Terms
+
+NUDGE_V = 1e-3
+"""How far the volts of a tube are moved to see its slopes bend."""
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)
@@ -70,11 +74,29 @@ class SignalSlopes:
             for j, value in row.items():
                 whole[:, :, i, j] = value
         self.inverse = np.linalg.inv(whole)
-        self._branches = [
-            (branch, sorted(rest.network.keys(branch, rest.table, True) & rest.moves.keys()))
-            for branch in circuit.branches
-            if not (isinstance(branch, Supply) and branch.key in rectified)
-        ]
+        branches = [b for b in circuit.branches if not (isinstance(b, Supply) and b.key in rectified)]
+        plain = [b for b in branches if type(b).terms is Branch.terms]
+        self._admitting = Terms(list(self._of_plain(plain)), (count, len(self.s)), complex)
+        # Windings weigh the volts of their nodes by turns, which may move too.
+        self._weighed = [(branch, self._moving(branch)) for branch in branches if branch not in plain]
+
+    def _moving(self, branch: Branch) -> list[str]:
+        return sorted(self.rest.network.keys(branch, self.rest.table, True) & self.rest.moves.keys())
+
+    def _of_plain(self, branches: Sequence[Branch]) -> Iterator[Term]:
+        """Change of the admittance of each branch that a move reaches."""
+        rest, size = self.rest, len(self.rest.circuit.nodes)
+        moved = dict(rest.table)
+        for branch in branches:
+            a, b = (size if node == GROUND else node for node in (branch.a, branch.b))
+            keys = self._moving(branch)
+            before = branch.ac(rest.table, self.s) if keys else None
+            for key in keys:
+                moved[key] = rest.table[key] + NUDGE * rest.moves[key]
+                after = branch.ac(moved, self.s)
+                moved[key] = rest.table[key]
+                if after is not None:
+                    yield rest.keys[key], a, b, (after - (0.0 if before is None else before)) / NUDGE
 
     def look(self, wanted: Sequence[Seen]) -> tuple[Array, Array]:
         """Complex values and the slopes of their logarithms.
@@ -91,47 +113,53 @@ class SignalSlopes:
         slopes : ndarray, shape (S, C, K)
             ``d ln(value)`` by each move: the real part is relative, the imaginary part radians.
         """
-        count, size = self.rest.count, len(self.rest.circuit.nodes)
-        values = np.empty((count, len(wanted)), dtype=complex)
-        adjoint = np.zeros((count, len(wanted), size + 1), dtype=complex)
-        volts = np.zeros_like(adjoint)
-        drive = np.broadcast_to(self.source_s, (count,))
+        freq = np.array([seen.freq for seen in wanted])
+        # A single node is a pair whose input weighs nothing.
+        ends = np.array([[seen.nodes[0], seen.nodes[-1]] for seen in wanted]).T
+        paired = (ends[0] != ends[1]).astype(float)
+        y, z = self.probe_s[freq], self.inverse
+        bare = z[:, freq, :, self.source] * np.broadcast_to(self.source_s, (self.rest.count,))[:, None]
+        bare = bare.transpose(1, 0, 2)
+        volts_at = [np.take_along_axis(bare, end[None, :, None], axis=2)[..., 0] for end in ends]
+        own = [[z[:, freq, i, j] for j in ends] for i in ends]
         with np.errstate(divide="ignore", invalid="ignore"):
-            for column, seen in enumerate(wanted):
-                ends = list(seen.nodes)
-                z, y = self.inverse[:, seen.freq], self.probe_s[seen.freq]
-                bare = z[:, :, self.source] * drive[:, None]
-                probed = np.linalg.inv(np.eye(len(ends)) + y * z[:, ends][:, :, ends])
-                rows = probed @ z[:, ends]
-                at = (probed @ bare[:, ends, None])[..., 0]
-                volts[:, column, :-1] = bare - y * (z[:, :, ends] @ at[..., None])[..., 0]
-                values[:, column] = at[:, -1] / at[:, 0] if len(ends) > 1 else at[:, 0]
-                adjoint[:, column, :-1] = rows[:, -1] / at[:, -1:]
-                if len(ends) > 1:
-                    adjoint[:, column, :-1] -= rows[:, 0] / at[:, :1]
-        slopes = -self._of_branches(wanted, adjoint, volts) - self._of_tubes(adjoint, volts)
+            # Of both probes, [[1 + y*zaa, y*zab], [y*zba, 1 + y*zbb]], inverted.
+            both = paired * y
+            down = (1.0 + y * own[1][1]) * (1.0 + both * own[0][0]) - both * y * own[0][1] * own[1][0]
+            probed = [
+                [(1.0 + y * own[1][1]) / down, -y * own[0][1] / down],
+                [-both * own[1][0] / down, (1.0 + both * own[0][0]) / down],
+            ]
+            at = [row[0] * volts_at[0] + row[1] * volts_at[1] for row in probed]
+            rows = [z[:, freq, end] for end in ends]
+            seen_from = [row[0][..., None] * rows[0] + row[1][..., None] * rows[1] for row in probed]
+            columns = [z[:, freq, :, end].transpose(1, 0, 2) for end in ends]
+            volts = bare - (both * at[0])[..., None] * columns[0] - (y * at[1])[..., None] * columns[1]
+            adjoint = seen_from[1] / at[1][..., None]
+            adjoint = adjoint - np.where(paired[:, None] > 0.0, seen_from[0] / at[0][..., None], 0.0)
+            values = np.where(paired > 0.0, at[1] / at[0], at[1])
+        slopes = -self._of_branches(freq, adjoint, volts) - self._of_tubes(adjoint, volts)
         return values, slopes
 
-    def _of_branches(self, wanted: Sequence[Seen], adjoint: Array, volts: Array) -> Array:
+    def _of_branches(self, freq: Array, adjoint: Array, volts: Array) -> Array:
         """``adjoint' dY volts`` of what the moves do to the branches themselves, shape (S, C, K)."""
-        rest, column = self.rest, np.array([seen.freq for seen in wanted])
-        result = np.zeros((*adjoint.shape[:2], len(rest.moves)), dtype=complex)
-        for branch, keys in self._branches:
-            if not keys:
-                continue
-            before = self._through(branch, rest.table, column, adjoint, volts)
+        rest, plain = self.rest, self._admitting
+        rise = plain.change[:, :, freq].transpose(1, 2, 0)
+        result = plain.by_move(plain.across(adjoint) * plain.across(volts) * rise, len(rest.moves))
+        for branch, keys in self._weighed:
+            before = self._through(branch, rest.table, freq, adjoint, volts) if keys else 0.0
             for key in keys:
                 moved = {**rest.table, key: rest.table[key] + NUDGE * rest.moves[key]}
-                after = self._through(branch, moved, column, adjoint, volts)
+                after = self._through(branch, moved, freq, adjoint, volts)
                 result[:, :, rest.keys[key]] += (after - before) / NUDGE
         return result
 
-    def _through(self, branch: Branch, table: Table, column: Array, adjoint: Array, volts: Array) -> Array | float:
+    def _through(self, branch: Branch, table: Table, freq: Array, adjoint: Array, volts: Array) -> Array | float:
         """Admittance of a branch times the volts across it in both networks, shape (S, C)."""
         value = branch.ac(table, self.s)
         if value is None:
             return 0.0
-        value = np.broadcast_to(value, (self.rest.count, len(self.s)))[:, column]
+        value = np.broadcast_to(value, (self.rest.count, len(self.s)))[:, freq]
         there: Array | float = 0.0
         back: Array | float = 0.0
         for node, weight in branch.terms(table):
@@ -146,44 +174,37 @@ class SignalSlopes:
         rows, columns, cathodes, rise = self._tube_moves
         if not len(rows):
             return np.zeros((*adjoint.shape[:2], len(self.rest.moves)))
-        across = (adjoint[:, :, rows] - adjoint[:, :, cathodes]) * (volts[:, :, columns] - volts[:, :, cathodes])
+        left, right = (np.concatenate([v, np.zeros((*v.shape[:2], 1))], axis=2) for v in (adjoint, volts))
+        across = (left[:, :, rows] - left[:, :, cathodes]) * (right[:, :, columns] - right[:, :, cathodes])
         return np.asarray(across.real @ rise + 1j * (across.imag @ rise))
 
     @cached_property
     def _tube_moves(self) -> tuple[Array, Array, Array, Array]:
         """Electrode of the current, of the volts, cathode (E,) of every slope of a tube, and its move (S, E, K)."""
         rest = self.rest
-        network, count, width = rest.network, rest.count, len(rest.moves)
-        kept = rest.volts[network.linear :]
-        moved = kept[:, :, None] + NUDGE * rest.slopes[:, network.linear :].transpose(1, 0, 2)
-        grounded = np.concatenate([moved.reshape(len(kept), -1), np.zeros((1, count * width))])
+        network, count, size = rest.network, rest.count, len(rest.circuit.nodes)
+        grounded = np.concatenate([rest.volts[network.linear :], np.zeros((1, count))])
+        moving = np.concatenate([rest.slopes[:, network.linear :], np.zeros((count, 1, len(rest.moves)))], axis=1)
         numbers: list[tuple[int, int, int]] = []
         rises: list[Array] = []
-        size = len(rest.circuit.nodes)
         for group in network.groups:
-            table: dict[str, Array] = {}
-            for key in (f"{key}.{ending}" for key in group.keys for ending in group.endings):
-                value = np.repeat(np.broadcast_to(rest.table[key], (count,))[:, None], width, axis=1).astype(float)
-                if key in rest.moves:
-                    value[:, rest.keys[key]] += NUDGE * rest.moves[key]
-                table[key] = value.ravel()
-            _, after = group.drawn(group.specimen(table), grounded)
-            for i, row in enumerate(after):
-                for j, slopes in enumerate(row):
-                    for place, number in enumerate(group.numbers):
-                        before = rest.tubes.slopes[number][i][j]
-                        if slopes is None and before is None:
-                            continue
-                        tube = rest.circuit.tubes[number]
-                        numbers.append((tube.electrodes[i], tube.electrodes[j], tube.cathode))
-                        new = np.zeros((count, width))
-                        if slopes is not None:
-                            wide = np.broadcast_to(slopes, (len(group.keys), count * width))
-                            new = wide[place].reshape(count, width)
-                        old = 0.0 if before is None else np.broadcast_to(before, (count,))[:, None]
-                        rises.append((new - old) / NUDGE)
+            bends = group.bends(rest.table, rest.moves, grounded, NUDGE_V, NUDGE)
+            for place, number in enumerate(group.numbers):
+                tube, cathode = rest.circuit.tubes[number], group.cathodes[place]
+                own = {
+                    rest.keys[f"{tube.key}.{e}"]: n
+                    for n, e in enumerate(group.endings)
+                    if f"{tube.key}.{e}" in rest.keys
+                }
+                across = moving[:, group.electrodes[place]] - moving[:, [cathode]]
+                for (i, j), (by_volts, by_value) in bends.items():
+                    rise = np.einsum("es,sek->sk", by_volts[:, place], across)
+                    for key, ending in own.items():
+                        rise[:, key] += by_value[ending, place]
+                    numbers.append((tube.electrodes[i], tube.electrodes[j], tube.cathode))
+                    rises.append(rise)
         if not numbers:
             none = np.zeros(0, dtype=int)
-            return none, none, none, np.zeros((count, 0, width))
+            return none, none, none, np.zeros((count, 0, len(rest.moves)))
         ends = np.where(np.array(numbers) == GROUND, size, np.array(numbers))
         return ends[:, 0], ends[:, 1], ends[:, 2], np.stack(rises, axis=1)
