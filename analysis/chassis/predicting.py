@@ -10,7 +10,8 @@ from acquisition.errors import OutsideModel
 from acquisition.records import Measurand
 from analysis.circuit.ac import SmallSignal
 from analysis.circuit.dc import OperatingPoint, solve_dc
-from analysis.circuit.dense import FEW, DenseState
+from analysis.circuit.dense import FEW
+from analysis.circuit.dense_newton import DenseState
 from analysis.circuit.elements import GROUND, Array, Table
 from analysis.circuit.elimination import Elimination
 from analysis.circuit.network import Circuit, stamp_tubes

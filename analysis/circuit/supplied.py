@@ -9,7 +9,8 @@ import numpy as np
 
 from .ac import SmallSignal
 from .dc import OperatingPoint, solve_dc
-from .dense import FEW, LAST_STEP_V, RESIDUAL_A, STEPS, TOUCH_V, DenseState
+from .dense import FEW
+from .dense_newton import LAST_STEP_V, RESIDUAL_A, STEPS, TOUCH_V, DenseState
 from .elements import Array, Table
 from .network import Circuit, TubeSlopes
 from .rectifier import CHARGING_FIELDS, OPEN_OHM, Charging, Rectifier, charge

@@ -18,12 +18,12 @@ from acquisition.records import Measurand
 from analysis.circuit.supplied import Start, Supplied
 
 from ..chassis import ChassisModel
-from ..chassis.sensitivities import slopes_of
 from ..faults import Fault, faults_of
 from .grids import grid_errors
 from .places import NEAR, Place, Places
+from .sloping import quick_slopes
 from .unknowns import unknowns_of
-from .variables import columns_to_variables, slopes_to_variables
+from .variables import columns_to_variables
 
 SLOW = ("ripple_pp_v",)
 """Quantities whose prediction costs much more than a linear solution: their slopes are taken from the healthy
@@ -286,48 +286,12 @@ class Panel:
         slopes = np.empty((*predicted.shape, unknowns.shape[1]))
         here = np.isin(every, quick)
         wanted = tuple(self.measurands[c] for c in quick)
-        predicted[:, here], slopes[:, here] = self._sloping(changes, unknowns, wanted, values, supplied)
+        predicted[:, here], slopes[:, here] = quick_slopes(self, changes, unknowns, wanted, values, supplied)
         if slow.size:
             later = tuple(self.measurands[c] for c in slow)
             predicted[:, ~here] = columns_to_variables(later, self.model.predict(values, later, supplied=supplied))
             slopes[:, ~here] = [self.borrowed(change, unknowns.shape[1])[slow] for change in changes]
         return predicted, slopes
-
-    def _sloping(
-        self,
-        changes: Sequence[Change],
-        unknowns: np.ndarray,
-        wanted: Sequence[Measurand],
-        values: dict[str, np.ndarray],
-        supplied: Supplied,
-    ) -> tuple[np.ndarray, np.ndarray]:
-        """Quick quantities of some samples at rest."""
-        count, known = len(changes), len(self.unknowns)
-        moves = {u.key: u.move(values[u.key]) for u in self.unknowns}
-        severe: dict[str, np.ndarray] = {}
-        for row, change in enumerate(changes):
-            for index in change.faults:
-                key = self.faults[index].key
-                held = severe.setdefault(key, np.zeros(count, dtype=bool))
-                held[row] = True
-        of_severity = {key: np.broadcast_to(values[key], (count,)) for key in severe}
-        # A part that a fault has changed no longer varies with its tolerance.
-        for key in severe.keys() & moves.keys():
-            moves[key] = np.where(severe[key], of_severity[key], moves[key])
-        moves |= {key: value for key, value in of_severity.items() if key not in moves}
-        shown, by_move = slopes_of(self.model, values, moves, wanted, supplied)
-        by_move = np.nan_to_num(by_move * slopes_to_variables(wanted, shown)[..., None])
-        place = {key: row for row, key in enumerate(moves)}
-        slopes = np.zeros((count, len(wanted), unknowns.shape[1]))
-        slopes[..., :known] = by_move[..., [place[u.key] for u in self.unknowns]]
-        for row, change in enumerate(changes):
-            for order, index in enumerate(change.faults):
-                fault = self.faults[index]
-                own = by_move[row, :, place[fault.key]]
-                if known + order < unknowns.shape[1]:
-                    slopes[row, :, known + order] = own * fault.cell_log
-                slopes[row, :, [n for n, u in enumerate(self.unknowns) if u.key == fault.key]] = 0.0
-        return columns_to_variables(wanted, shown), slopes
 
     def _supplied(self, changes: Sequence[Change], unknowns: np.ndarray) -> tuple[dict[str, np.ndarray], Supplied]:
         """Values of some samples and their rest, each found from where its hypothesis rested last."""

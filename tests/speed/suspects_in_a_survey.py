@@ -125,7 +125,8 @@ def main() -> None:
         for_many()
         peer, _ = spent(lambda: diagnoser.diagnose(readings))
         print(
-            f"last answer {times[-1][1]:.2f} s; by the solver for large batches {peer:.2f} s: {peer / times[-1][1]:.1f}"
+            f"last answer {times[-1][1]:.2f} s; by the solver for large batches {peer:.2f} s: "
+            f"{peer / times[-1][1]:.1f}"
         )
 
 
