@@ -20,6 +20,9 @@ T = TypeVar("T")
 
 SUSPECTS = "suspects"
 
+CHANGES = ("part_measured", "part_replaced", "tube_swapped")
+"""Events that change an answer; what was noted, confirmed or switched does not."""
+
 
 def basis_of(sheet: JobSheet, passes: Iterable[Pass], fitted: Iterable[Event]) -> str:
     """Digest of all that an answer is worked out from.
@@ -29,11 +32,14 @@ def basis_of(sheet: JobSheet, passes: Iterable[Pass], fitted: Iterable[Event]) -
     sheet : JobSheet
         For the chassis and bench file.
     passes : iterable of Pass
-        Their readings, events and mains; captures are not looked at.
+        Their readings, mains and `CHANGES`; captures and other events are not looked at.
     fitted : iterable of Event
         Parts measured with power off, or replaced by one of known value.
     """
-    rounds = [(one.name, one.mains_v, one.readings, one.events) for one in passes]
+    rounds = [
+        (one.name, one.mains_v, one.readings, tuple(event for event in one.events if event.kind in CHANGES))
+        for one in passes
+    ]
     whole = (sheet.chassis_text, sheet.bench_text, rounds, tuple(fitted))
     return hashlib.sha256(repr(whole).encode()).hexdigest()
 

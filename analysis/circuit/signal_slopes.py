@@ -113,9 +113,9 @@ class SignalSlopes:
         slopes : ndarray, shape (S, C, K)
             ``d ln(value)`` by each move: the real part is relative, the imaginary part radians.
         """
-        freq = np.array([seen.freq for seen in wanted])
+        freq = np.array([seen.freq for seen in wanted], dtype=int)
         # A single node is a pair whose input weighs nothing.
-        ends = np.array([[seen.nodes[0], seen.nodes[-1]] for seen in wanted]).T
+        ends = np.array([[seen.nodes[0], seen.nodes[-1]] for seen in wanted], dtype=int).reshape(-1, 2).T
         paired = (ends[0] != ends[1]).astype(float)
         y, z = self.probe_s[freq], self.inverse
         bare = z[:, freq, :, self.source] * np.broadcast_to(self.source_s, (self.rest.count,))[:, None]

@@ -87,6 +87,14 @@ def test_a_part_measured_takes_the_ground_from_an_answer(job):
     assert basis(job, "as-found") != before
 
 
+@pytest.mark.parametrize("kind", ["note", "state", "confirmation", "gap"])
+def test_what_changes_no_part_leaves_an_answer_its_ground(job, kind):
+    before = basis(job, "as-found")
+    with open_job(job) as opened:
+        opened.add_event("as-found", Event(kind=kind, subject="V1", text="crackles"))
+    assert basis(job, "as-found") == before
+
+
 def test_an_answer_comes_back_equal(job, model):
     with open_job(job, read_only=True) as opened:
         readings = opened.read_pass("as-found").readings

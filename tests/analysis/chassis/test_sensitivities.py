@@ -81,3 +81,11 @@ def test_no_slopes_where_nothing_rests_and_none_for_distortion():
     assert np.isnan(slopes[1]).all()
     assert np.isnan(shown[1]).all()
     assert np.isnan(slopes[:, 1]).all()
+
+
+def test_a_signal_at_ground_stays_there():
+    model = ChassisModel(load_chassis("bench-6c4"))
+    wanted = [Measurand(point="gnd", quantity="pp_v", freq_hz=1000.0, drive_pp_v=1.0)]
+    shown, slopes = slopes_of(model, {}, {"R1": np.ones(1)}, wanted, model.supplied({}))
+    assert shown.tolist() == [[0.0]]
+    assert slopes.tolist() == [[[0.0]]]
