@@ -86,6 +86,8 @@ class Refined:
         Scale of each reading's own error.
     weights : ndarray, shape (M,)
         Precision given to each reading.
+    height : float
+        Log probability there of what is left of the readings, and of the unknowns.
     evidence : float
         Logarithm.
     """
@@ -96,6 +98,7 @@ class Refined:
     slopes: np.ndarray
     scale: np.ndarray
     weights: np.ndarray
+    height: float
     evidence: float
 
     @property

@@ -21,10 +21,11 @@ AT_REST = 0.1
 """A hypothesis that gained less log probability than this in a step is left where that led: with exact slopes the
 next step would gain far less. One whose slopes promise it less than half of that is at rest where it stands."""
 
-GAINING, CATCHING_UP, BEHIND = 0.25, 2.0, 20.0
+GAINING, CATCHING_UP, BEHIND, FASTER = 0.25, 2.0, 20.0, 3.0
 """A hypothesis is left as well where a step gains it less than the first as a share of what it is behind the best
-of its batch (logarithm), unless it gains the second: a stage that is all but cut off answers to no small change,
-and climbs late. With new errors it is left where it is further behind than the third."""
+(logarithm), unless it gains the second: a stage that is all but cut off answers to no small change, and climbs
+late. It is left too where it would stay further behind than the third if every step to come gained it the fourth
+times as much; and with new errors where it is further behind than the third."""
 
 REACH = 3.0
 """No unknown is followed further than this many standard deviations in one step."""
@@ -129,6 +130,7 @@ def refine(
     starts: Mapping[Change, np.ndarray] | None = None,
     exact: bool = False,
     within: float = NEAR,
+    rival: float = -np.inf,
 ) -> dict[Change, Refined]:
     """Follow each hypothesis to its most probable unknowns through the model itself.
 
@@ -148,6 +150,8 @@ def refine(
         Compute slow quantities at every step, not only at the end.
     within : float
         As `Panel.look`: how far slopes may be from where they were taken, in standard deviations.
+    rival : float
+        `Refined.height` of the best hypothesis that is not among these.
 
     Notes
     -----
@@ -179,19 +183,22 @@ def refine(
     way = _Way(panel, data, changes, origin[alive], exact, within)
     way.rescale(predicted[alive])
     walk = _begin(way, unknowns[alive], predicted[alive], slopes[alive])
-    going, best = np.arange(len(changes)), -np.inf
+    going, best = np.arange(len(changes)), rival
     for _ in range(RESCALINGS):
-        for _ in range(steps):
+        for left in reversed(range(steps)):
             going, gained, value = _step(way, walk, going)
             best = max(best, value.max(initial=-np.inf))
-            going = going[gained > np.clip(GAINING * (best - value), AT_REST, CATCHING_UP)]
+            behind = best - value
+            gaining = gained > np.clip(GAINING * behind, AT_REST, CATCHING_UP)
+            going = going[gaining & (behind < FASTER * left * gained + BEHIND)]
             if not going.size:
                 break
         changed = way.rescale(walk.predicted)
         every = np.arange(len(changes))
         errors = way.errors(every, walk.slopes)
         reached = way.value(every, way.left(walk.predicted, errors, walk.shared), walk.unknowns, walk.shared)
-        going, best = np.flatnonzero(changed & (reached > reached.max() - BEHIND)), float(reached.max())
+        best = max(rival, float(reached.max()))
+        going = np.flatnonzero(changed & (reached > best - BEHIND))
         if not going.size:
             break
     return _ended(way, walk)
@@ -230,8 +237,8 @@ def _step(way: _Way, walk: _Walk, going: np.ndarray) -> tuple[np.ndarray, np.nda
     open_ = np.arange(len(going))
     shares = np.array(SHARES)
     while open_.size and shares.size:
-        # Few are looked at with every share at once: a look costs more than what it holds.
-        at_once = shares if open_.size <= FEW else shares[:1]
+        # The few that a whole step does not serve try all its shares at once: a look costs more than what it holds.
+        at_once = shares if open_.size <= FEW and shares.size < len(SHARES) else shares[:1]
         row, share = np.repeat(open_, at_once.size), np.tile(at_once, open_.size)[:, None]
         step = move[row] * share
         there, errors_there = unknowns[row] + step[:, :count], shared[row] + step[:, count:]
@@ -278,13 +285,14 @@ def _ended(way: _Way, walk: _Walk) -> dict[Change, Refined]:
     errors = way.errors(every, walk.slopes)
     design = np.concatenate([walk.slopes, errors], axis=2)
     left = way.left(walk.predicted, errors, walk.shared)
+    height = way.value(every, left, walk.unknowns, walk.shared)
     weights = (way.freedom + 1) / (way.freedom + (left / way.scale) ** 2) / way.scale**2
     both = np.concatenate([walk.unknowns, walk.shared], axis=1)
     evidence = log_evidence(left, way.scale, way.freedom, design, Fit(unknowns=both, weights=weights))
     return {
         change: Refined(
             unknowns=walk.unknowns[i], shared=walk.shared[i], predicted=walk.predicted[i], slopes=design[i],
-            scale=way.scale[i], weights=weights[i], evidence=float(evidence[i]),
+            scale=way.scale[i], weights=weights[i], height=float(height[i]), evidence=float(evidence[i]),
         )
         for i, change in enumerate(way.changes)
     }  # fmt: skip

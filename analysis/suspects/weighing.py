@@ -26,7 +26,8 @@ from .variables import MODEL_ERRORS, columns_to_variables, difference, reading_n
 ROUNDS = 4
 """How often hypotheses that turn out to matter are refined after all."""
 
-HEALTHY_STEPS = 12
+HEALTHY_STEPS, LOST = (12, 4), 75.0
+"""Steps of the healthy chassis, and where the first round leaves it further behind than the second (logarithm)."""
 
 KEPT_WITHIN = 7.0
 """Hypotheses that were within this logarithm of the best are followed again after the next reading."""
@@ -75,7 +76,8 @@ def weigh(panel: Panel, data: Data, before: Weighed | None = None) -> Weighed:
     if not np.isin(data.quantities, SLOW).any() and starts:
         chosen = list(dict.fromkeys([Change(), *chosen]))
     else:
-        refined |= refine(panel, data, [Change()], steps=HEALTHY_STEPS, starts=starts, exact=True)
+        steps = HEALTHY_STEPS[int((prior + evidence)[0] < (prior + evidence).max() - LOST)]
+        refined |= refine(panel, data, [Change()], steps=steps, starts=starts, exact=True)
     healthy = refined[Change()].unknowns if Change() in refined else starts.get(Change())
     if healthy is not None:
         place = healthy[: len(panel.unknowns)]
@@ -208,7 +210,8 @@ def _polish(panel: Panel, data: Data, prior: np.ndarray, refined: dict[Change, R
         heads = {c.faults: c for c in sorted(score, key=lambda change: score[change])}
         near = [c for c in heads.values() if c != best and (not c.faults or score[c] > score[best] - POLISH_WITHIN)]
         starts = {c: np.concatenate([place, refined[c].unknowns[len(panel.unknowns) :]]) for c in near}
-        for change, found in refine(panel, data, near, starts=starts, exact=True).items():
+        again = refine(panel, data, near, starts=starts, exact=True, rival=refined[best].height)
+        for change, found in again.items():
             if found.evidence > refined[change].evidence:
                 refined[change] = found
 
