@@ -16,7 +16,7 @@ from ..chassis import ChassisModel
 from .artefacts import artefacts
 from .because import Healthy, explain, healthy_view
 from .candidates import beyond_ratings, candidates, open_columns
-from .data import Data, Weighed, collect, values_found
+from .data import Data, Refined, Weighed, collect, values_found
 from .estimates import Estimate, estimate_of
 from .first_round import log_priors
 from .next_reading import (
@@ -29,10 +29,11 @@ from .next_reading import (
     separating,
     with_power_off,
 )
-from .pairs import DOUBT_BELOW, best_single, misfit_chance, try_pairs
+from .pairs import DOUBT_BELOW, best_single, misfit_chance, try_pairs, with_pairs
 from .panel import LAST, Change, Panel
 from .places import NEAR
-from .weighing import glance, weigh, weigh_distortion
+from .refining import refine
+from .weighing import KEPT_WITHIN, glance, weigh, weigh_distortion
 
 LISTED = 0.002
 """Probability from which a suspect is listed."""
@@ -117,6 +118,13 @@ def measured_parts(model: ChassisModel, events: Sequence[Event]) -> dict[str, tu
     )
 
 
+def _leading_pairs(weighed: Weighed) -> dict[Change, Refined]:
+    """Pairs that are not far behind the best."""
+    least = weighed.log_weight.max() - KEPT_WITHIN
+    rows = [row for row in np.flatnonzero(weighed.log_weight > least) if len(weighed.changes[row].faults) > 1]
+    return {weighed.changes[row]: weighed.refined[weighed.changes[row]] for row in rows}
+
+
 class Diagnoser:
     """Weighs the faults of one chassis, reading after reading.
 
@@ -153,7 +161,7 @@ class Diagnoser:
         self._beyond = beyond_ratings(model, limit_v, probe_limit_v, dc_only)
         self._prior = log_priors(self.panel, self.panel.changes)
         self._before: tuple[frozenset[Reading], Weighed] | None = None
-        self._doubted = False
+        self._pairs: dict[Change, Refined] = {}
 
     def diagnose(self, readings: Sequence[Reading]) -> Diagnosis:
         """Rank the suspects.
@@ -165,13 +173,13 @@ class Diagnoser:
         """
         judged, data = self._collected(readings)
         weighed = weigh(self.panel, data, self._fewer(data))
-        self._before, self._doubted = (frozenset(data.readings), weighed), False
+        self._before, self._pairs = (frozenset(data.readings), weighed), {}
         weighed = weigh_distortion(self.panel, [r for r in judged if r.quantity in LAST], weighed)
         notes = self._notes(readings, data)
         best = best_single(weighed)
         if best is not None and misfit_chance(best, data) < DOUBT_BELOW:
-            self._doubted = True
             weighed = try_pairs(self.panel, data, weighed)
+            self._pairs = _leading_pairs(weighed)
             notes.append(self._doubt(weighed))
         return self._answer(data, weighed, notes)
 
@@ -186,17 +194,23 @@ class Diagnoser:
         Returns
         -------
         Diagnosis or None
-            None where there is nothing to go on: no reading, or readings that one fault does not explain.
+            None where there is nothing to go on: no reading, or readings that neither one fault explains nor two
+            that were tried before.
         """
         _, data = self._collected(readings)
-        before = self._fewer(data)
-        if not data.readings or (before is not None and self._doubted):
+        if not data.readings:
             return None
-        weighed = glance(self.panel, data, before)
+        before = self._fewer(data)
+        weighed, notes = glance(self.panel, data, before), self._notes(readings, data)
+        if before is not None and self._pairs:
+            starts = {pair: found.unknowns for pair, found in self._pairs.items()}
+            pairs = refine(self.panel, data, list(starts), starts=starts, exact=True, within=math.inf)
+            weighed = with_pairs(self.panel, weighed, pairs)
+            notes.append(self._doubt(weighed))
         lead = weighed.refined.get(weighed.changes[int(weighed.log_weight.argmax())])
         if lead is not None and misfit_chance(lead, data) < DOUBT_BELOW:
             return None
-        return self._answer(data, weighed, self._notes(readings, data), within=math.inf)
+        return self._answer(data, weighed, notes, within=math.inf)
 
     def _collected(self, readings: Sequence[Reading]) -> tuple[list[Reading], Data]:
         judged = [r for r in readings if r.quality in JUDGED_QUALITIES]

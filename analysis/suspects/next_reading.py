@@ -208,11 +208,10 @@ def look_ahead(
     order = [i for i in np.argsort(-weighed.log_weight)[:most] if weighed.log_weight[i] > LIGHTEST]
     rows_of = {change: row for row, change in enumerate(weighed.changes)} if also else {}
     order = list(dict.fromkeys([*order, *(rows_of[change] for change in also)]))
-    single = [i for i in order if len(weighed.changes[i].faults) < 2]
-    changes = tuple(weighed.changes[i] for i in single)
+    changes = tuple(weighed.changes[i] for i in order)
     if not len(columns) or not changes:
         return None
-    count = len(panel.unknowns) + 1
+    count = len(panel.unknowns) + max(1, *(len(change.faults) for change in changes))
     place = np.zeros((len(changes), count))
     covariance = np.repeat(np.eye(count)[None], len(changes), axis=0)
     for row, change in enumerate(changes):
@@ -235,7 +234,7 @@ def look_ahead(
     spread = np.sqrt(variance + own_scale(panel, columns, noise, predicted) ** 2 + shared**2)
     return Outlook(
         changes=tuple(c for c, ok in zip(changes, alive, strict=True) if ok),
-        weight=np.exp(weighed.log_weight[single])[alive],
+        weight=np.exp(weighed.log_weight[order])[alive],
         columns=columns,
         mean=predicted[alive],
         spread=spread[alive],
@@ -275,6 +274,8 @@ def propose(panel: Panel, outlook: Outlook | None, count: int = 3) -> list[Propo
     if outlook is None:
         return []
     heavy = [row for row, weight in enumerate(outlook.weight) if weight > np.exp(LIGHTEST)]
+    if not heavy:
+        return []
     outlook = outlook.picked(heavy, outlook.weight[heavy])
     groups = fault_groups(outlook.changes, panel)
     used = np.unique(groups, return_inverse=True)[1]

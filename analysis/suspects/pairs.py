@@ -8,6 +8,7 @@ would leave.
 
 from __future__ import annotations
 
+from collections.abc import Mapping
 from dataclasses import replace
 
 import numpy as np
@@ -121,23 +122,43 @@ def try_pairs(panel: Panel, data: Data, weighed: Weighed) -> Weighed:
             single = Change(faults=(index,), values=(value,))
             if single in weighed.refined:
                 starts[pair] = weighed.refined[single].unknowns[: len(panel.unknowns)]
-    refined = refine(panel, data, best, starts=starts)
-    reference = next(change for change in leaders.values())
-    anchor = weighed.log_weight[panel.index[reference]] - weighed.refined[reference].evidence
-    changes, weights = [], []
-    for pair, result in refined.items():
-        log_prior = sum(
+    return with_pairs(panel, weighed, refine(panel, data, best, starts=starts))
+
+
+def with_pairs(panel: Panel, weighed: Weighed, pairs: Mapping[Change, Refined]) -> Weighed:
+    """Weigh pairs beside the single hypotheses.
+
+    Parameters
+    ----------
+    panel : Panel
+        The model.
+    weighed : Weighed
+        Posterior of the single hypotheses.
+    pairs : mapping of Change to Refined
+        Pairs that were followed through the model, from the same readings.
+    """
+    prior = log_priors(panel, panel.changes)
+    reference = max(
+        (change for change in weighed.refined if change.faults),
+        key=lambda change: weighed.log_weight[panel.index[change]],
+    )
+    row = panel.index[reference]
+    anchor = weighed.log_weight[row] - weighed.refined[reference].evidence - prior[row] + np.log(PAIR_CHANCE)
+    weights = [
+        anchor
+        + found.evidence
+        + sum(
             prior[panel.index[Change(faults=(f,), values=(v,))]]
             for f, v in zip(pair.faults, pair.values, strict=True)
         )
-        changes.append(pair)
-        weights.append(anchor + result.evidence + log_prior - prior[panel.index[reference]] + np.log(PAIR_CHANCE))
+        for pair, found in pairs.items()
+    ]
     return normalised(
         replace(
             weighed,
-            changes=(*weighed.changes, *changes),
+            changes=(*weighed.changes, *pairs),
             log_weight=np.concatenate([weighed.log_weight, weights]),
-            refined={**weighed.refined, **refined},
+            refined={**weighed.refined, **pairs},
         )
     )
 

@@ -247,7 +247,7 @@ class Panel:
         within = 0.0 if later.size and not glance else within
         there = [self._seen.near(c, place, asked, within) for c, place in zip(changes, places, strict=True)]
         if glance:
-            there = [seen or self._unseen(change) for change, seen in zip(changes, there, strict=True)]
+            there = [seen or self.at_first(change) for change, seen in zip(changes, there, strict=True)]
         missing = np.array([row for row, seen in enumerate(there) if seen is None], dtype=int)
         size = max(1, MATRICES // max(1, len(frequencies)))
         for first in range(0, len(missing), size):
@@ -265,15 +265,25 @@ class Panel:
             slopes[row, late] = self.borrowed(change, unknowns.shape[1])[columns[late]]
         return predicted, slopes
 
-    def _unseen(self, change: Change) -> Place:
-        """What is known of a single hypothesis from the start."""
-        size = len(self.unknowns) + len(change.faults)
+    def at_first(self, change: Change) -> Place:
+        """What is known of a hypothesis before it was looked at: the shifts of two faults are added.
+
+        Parameters
+        ----------
+        change : Change
+            Hypothesis, single or a pair of singles.
+        """
+        known, size = len(self.unknowns), len(self.unknowns) + len(change.faults)
+        alone = [Change(faults=(f,), values=(v,)) for f, v in zip(change.faults, change.values, strict=True)]
+        rows = [self.index[single] for single in alone]
+        slopes = self.borrowed(change, size)
+        slopes[:, known:] = self.severity_slopes[rows].T
         return Place(
             at=np.zeros(size),
             columns=np.arange(len(self.measurands)),
             has=self.usable,
-            predicted=self.shifted[self.index[change]],
-            slopes=self.borrowed(change, size),
+            predicted=self.centre + (self.shifted[rows] - self.centre).sum(axis=0),
+            slopes=slopes,
         )
 
     def _looked(

@@ -164,7 +164,7 @@ def refine(
     for row, change in enumerate(changes):
         begin = (starts or {}).get(change, unknowns[row, :0])[:width]
         unknowns[row, : begin.size] = begin
-    origin = _origin(panel, changes, rows, width)
+    origin = _origin(panel, changes, rows, width, within)
     whole = _Way(panel, data, changes, origin, exact, within)
     every = np.arange(len(changes))
     slow = origin[:, whole.slow]
@@ -204,10 +204,10 @@ def refine(
     return _ended(way, walk)
 
 
-def _origin(panel: Panel, changes: Sequence[Change], rows: np.ndarray, width: int) -> np.ndarray:
+def _origin(panel: Panel, changes: Sequence[Change], rows: np.ndarray, width: int, within: float) -> np.ndarray:
     """Predictions at z = 0, from the panel where it has them."""
-    if all(change in panel.index for change in changes):
-        return panel.shifted[[panel.index[change] for change in changes]][:, rows].copy()
+    if np.isinf(within) or all(change in panel.index for change in changes):
+        return np.array([panel.at_first(change).predicted[rows] for change in changes])
     return panel.predict(changes, np.zeros((len(changes), width)), rows)
 
 

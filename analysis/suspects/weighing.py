@@ -117,15 +117,14 @@ def glance(panel: Panel, data: Data, before: Weighed | None) -> Weighed:
         Readings, at least one.
     before : Weighed or None
         Posterior from fewer readings. Hypotheses that mattered there are followed with the slopes they were last
-        looked at with, however far that leads; all others keep their score of the first round.
+        looked at with, however far that leads; those that come up now with the slopes of the healthy chassis.
     """
     prior, blind = log_priors(panel, panel.changes), _blind(panel, data)
     evidence = first_round(panel, data, prior, blind, before)
-    refined: dict[Change, Refined] = {}
-    if before is not None:
-        last = _lasting(panel, before)
-        starts = {change: before.refined[change].unknowns for change in last}
-        refined = refine(panel, data, last, starts=starts, exact=True, within=np.inf)
+    starts = {} if before is None else {c: before.refined[c].unknowns for c in _lasting(panel, before)}
+    ahead = choose(panel, prior + evidence, float((prior + evidence).max()) - KEPT_WITHIN)
+    chosen = list(dict.fromkeys([*starts, *ahead]))
+    refined = refine(panel, data, chosen, starts=starts, exact=True, within=np.inf)
     score = _scores(panel, prior, evidence, refined, blind)
     return normalised(Weighed(changes=panel.changes, log_weight=score, refined=refined))
 

@@ -98,6 +98,14 @@ def test_two_faults_at_once_are_named_together(diagnoser, values, parts):
     assert {s.part for s in found.suspects[:2]} == parts
 
 
+def test_what_tells_two_pairs_apart_is_proposed(diagnoser):
+    """Both stages are off; which part of the second is to blame shows where it was not read."""
+    readings = readings_of(diagnoser.model, {"R3": 90e3, "R6": 5e3})
+    found = diagnoser.diagnose([r for r in readings if r.point in {"HT1", "HT2", "V1.1", "V1.3", "V1.8"}])
+    assert any("two together do better" in note for note in found.notes)
+    assert any(" and " in proposal.why for proposal in found.next)
+
+
 def test_a_second_fault_with_look_alikes_is_shared_among_them(diagnoser):
     """A weak tube does nearly what a high cathode resistor does beside a high plate resistor."""
     found = diagnoser.diagnose(readings_of(diagnoser.model, {"R3": 200e3, "R5": 5e3}))

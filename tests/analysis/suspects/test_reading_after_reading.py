@@ -87,14 +87,30 @@ def test_a_glance_comes_near_the_answer_without_a_look_at_the_model(chassis, val
 
 
 @pytest.mark.parametrize("values", [{"R3": 90e3, "R6": 5e3}, {"R2": 4e3, "R6": 60e3}])
-def test_there_is_no_glance_at_nothing_nor_at_what_one_fault_does_not_explain(values):
+def test_two_faults_are_seen_at_a_glance_once_they_were_found_together(values, monkeypatch):
     model = ChassisModel(load_chassis("gangway-two"))
     wanted = [Measurand(point=p, quantity="dc_v") for p in ("HT1", "HT2", "V1.1", "V1.3", "V1.7", "V1.8", "N1")]
     readings = readings_of(model, {key: np.array([value]) for key, value in values.items()}, wanted)
     diagnoser = Diagnoser(model, wanted, dc_only=True)
-    assert diagnoser.glance([]) is None
-    found = diagnoser.diagnose(readings[:-1])
-    assert any("one fault alone does not explain" in note for note in found.notes)
+    assert diagnoser.glance([]) is None, "of no reading there is nothing to see"
+    first = diagnoser.diagnose(readings[:-1])
+    assert any("one fault alone does not explain" in note for note in first.notes)
+    with monkeypatch.context() as patch:
+        patch.setattr(Panel, "_looked", lambda *given: pytest.fail("looked at the model"))
+        patch.setattr(Panel, "predict", lambda *given: pytest.fail("solved the model"))
+        rough = diagnoser.glance(readings)
+    full = diagnoser.diagnose(readings)
+    assert {s.part for s in rough.suspects[:2]} == {s.part for s in full.suspects[:2]} == set(values)
+    assert [note for note in rough.notes if "two together" in note]
+    assert moved(belief(rough), belief(full)) < 0.1
+    alone = diagnoser.glance(readings[:2])
+    assert not any("one fault alone" in note for note in alone.notes), "readings taken back begin anew"
+
+
+def test_there_is_no_glance_at_what_nothing_that_was_tried_explains():
+    model = ChassisModel(load_chassis("gangway-two"))
+    wanted = [Measurand(point=p, quantity="dc_v") for p in ("HT1", "HT2", "V1.1", "V1.3", "V1.7", "V1.8", "N1")]
+    readings = readings_of(model, {"R2": np.array([4e3]), "R6": np.array([60e3])}, wanted)
+    diagnoser = Diagnoser(model, wanted, dc_only=True)
+    diagnoser.diagnose(readings[:4])
     assert diagnoser.glance(readings) is None
-    assert diagnoser.diagnose(readings).suspects
-    assert diagnoser.glance(readings[:2]) is not None, "readings taken back begin anew"
