@@ -32,6 +32,9 @@ LIGHTEST = np.log(1e-4)
 ENOUGH_BITS = 0.05
 """Below this a live reading does not tell the suspects apart. Common practice, no source."""
 
+LEAST_SHOWN_V = 5e-4
+"""DC volts below this are told as none: half a digit of a usual meter."""
+
 WORTH_OPENING = 0.05
 """Below this probability no part is measured with power off. Common practice, no source."""
 
@@ -317,6 +320,7 @@ def _why(panel: Panel, outlook: Outlook, groups: np.ndarray, index: int) -> str:
         change = outlook.changes[row]
         label = " and ".join(panel.faults[i].label for i in change.faults) or "nothing wrong"
         value = float(from_variable(quantity, outlook.mean[row, index]))
+        value = 0.0 if quantity == "dc_v" and abs(value) < LEAST_SHOWN_V else value
         total = best.get(int(group), (0.0, label, value))
         heavier = outlook.weight[row] > total[0]
         best[int(group)] = (max(total[0], outlook.weight[row]), label, value if heavier else total[2])

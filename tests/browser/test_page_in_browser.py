@@ -117,11 +117,20 @@ def wait_for(what, seconds=90):
     pytest.fail("waited in vain")
 
 
+WATCH = """() => {
+    const behind = document.getElementById("suspects-behind");
+    window.told = [];
+    const seen = new MutationObserver(() => window.told.push(behind.textContent));
+    seen.observe(behind, {childList: true, subtree: true});
+}"""
+
+
 def test_a_whole_survey_with_no_input_but_the_meter(tab, bench):
     # One click says that the cautions were read; what a person would confirm by pedal, the simulated hands do.
     wait_for(lambda: tab.locator("#cautions li").count() >= 3)
     tab.fill("#mains", "231")
     tab.check("#glow")
+    tab.evaluate(WATCH)
     tab.click("#begin")
     seen = set()
 
@@ -137,6 +146,11 @@ def test_a_whole_survey_with_no_input_but_the_meter(tab, bench):
     assert {"V1.6", "V1.7", "V1.8", "N1"} <= wrong
     wait_for(lambda: "C2" in tab.locator(".suspect b").first.inner_text())
     assert "leaky" in tab.locator(".suspect b").first.inner_text()
+    # Each reading is answered at a glance first, and the list settles before it is answered again or at the end.
+    wait_for(lambda: tab.locator("#suspects-behind").inner_text() == "")
+    told = [words for words in tab.evaluate("window.told") if not words.startswith("weighing")]
+    assert told.count("first look, still weighing") >= 8
+    assert told[-1] == ""
     # The numbers behind the bench come from a table solved by another program: plate 96 V where 142 V is healthy.
     read = {r["point"]: r["value"] for r in bench.state()["taken"]["readings"]}
     assert read["V1.6"] == pytest.approx(96.4, abs=1.0)
