@@ -8,7 +8,7 @@ would leave.
 
 from __future__ import annotations
 
-from collections.abc import Mapping
+from collections.abc import Callable, Mapping
 from dataclasses import replace
 
 import numpy as np
@@ -28,9 +28,10 @@ PAIR_CHANCE = 0.05
 DOUBT_BELOW = 1e-4
 """A misfit less likely than this under the best single fault asks for a second one."""
 
-FIRSTS, SECONDS, TRIED, SEVERITIES = 16, 60, 40, 2
-"""Single faults that get a partner, partners predicted with each, pairs that are followed through the model, and at
-how many severities a pair of faults at most: many must compete, or the second part looks surer than it is."""
+FIRSTS, SCREENED, SECONDS, PREDICTED, TRIED, SEVERITIES = 16, 480, 60, 320, 40, 2
+"""Single faults that get a partner, partners of each that are weighed twice, that are left, pairs of all these that
+are predicted, pairs that are followed through the model, and at how many severities a pair of faults at most: many
+must compete, or the second part looks surer than it is."""
 
 
 def misfit_chance(refined: Refined, data: Data) -> float:
@@ -93,23 +94,34 @@ def try_pairs(panel: Panel, data: Data, weighed: Weighed) -> Weighed:
         if len(leaders) >= FIRSTS:
             break
     prior = log_priors(panel, panel.changes)
-    scored: dict[Change, float] = {}
+    faults = np.array([change.faults[0] if change.faults else -1 for change in panel.changes])
+    parts = np.array([fault.part for fault in panel.faults])
+    ahead: list[tuple[float, Change, Change]] = []
+    scores = {}
     for first in leaders.values():
+        score = scores[first] = _score_beside(panel, data, first)
         together = panel.shifted[panel.index[first]] + panel.shifted - panel.centre
-        partner = prior + _score(
-            panel, data, first, together[:, data.columns], panel.severity_slopes[:, data.columns]
-        )
-        part = panel.faults[first.faults[0]].part
-        seconds = [
-            panel.changes[row]
-            for row in np.argsort(-partner)
-            if panel.changes[row].faults and panel.faults[panel.changes[row].faults[0]].part != part
-        ][:SECONDS]
+        apart = (faults >= 0) & (parts[faults] != parts[first.faults[0]])
+        # All readings as normal first; what looks well so is weighed again as the errors are.
+        rows, partner = np.flatnonzero(apart), np.full(len(panel.changes), -np.inf)
+        for rounds, most in ((1, SCREENED), (3, SECONDS)):
+            partner[rows] = prior[rows] + score(
+                together[np.ix_(rows, data.columns)], panel.severity_slopes[np.ix_(rows, data.columns)], rounds
+            )
+            rows = rows[np.argsort(-partner[rows])][:most]
+        own = prior[panel.index[first]]
+        ahead += [(float(partner[row] + own), first, panel.changes[row]) for row in rows]
+    ahead.sort(key=lambda one: -one[0])
+    scored: dict[Change, float] = {}
+    for first, score in scores.items():
+        seconds = [second for _, one, second in ahead[:PREDICTED] if one == first]
+        if not seconds:
+            continue
         # Two shifts seldom add up; what both do together costs one prediction.
         pairs = [_pair(first, second) for second in seconds]
         exact = panel.predict(pairs, np.zeros((len(pairs), len(panel.unknowns) + 2)), data.columns)
         slopes = panel.severity_slopes[[panel.index[second] for second in seconds]][:, data.columns]
-        value = _score(panel, data, first, exact, slopes) + prior[panel.index[first]]
+        value = score(exact, slopes, 3) + prior[panel.index[first]]
         for pair, second, found in zip(pairs, seconds, value, strict=True):
             scored[pair] = max(scored.get(pair, -np.inf), float(found) + prior[panel.index[second]])
     best: list[Change] = []
@@ -169,20 +181,26 @@ def _pair(first: Change, second: Change) -> Change:
     return Change(faults=tuple(f for f, _ in two), values=tuple(v for _, v in two))
 
 
-def _score(panel: Panel, data: Data, first: Change, predicted: np.ndarray, severity: np.ndarray) -> np.ndarray:
-    """Evidence of a first fault with each of C partners, by the slopes of the first alone, shape (C,)."""
-    rows = data.columns
+def _score_beside(panel: Panel, data: Data, first: Change) -> Callable[[np.ndarray, np.ndarray, int], np.ndarray]:
+    """Evidence of a first fault with each of C partners, by the slopes of the first alone, shape (C,).
+
+    Takes predictions and slopes by the severity of the partner, shapes (C, M), and rounds of weighing."""
+    rows, freedom = data.columns, freedom_of(data.quantities)
     own = panel.slopes([first], np.zeros((1, len(panel.unknowns) + 1)), wanted=rows)[:, rows]
     shifted = panel.shifted[[panel.index[first]]][:, rows]
     every = np.concatenate([own, shared_errors(panel, rows, own, shifted)], axis=2)[0]
     usual = own_scale(panel, rows, data.noise, shifted)[0]
     left, size, _ = np.linalg.svd(every / usual[:, None], full_matrices=False)
     kept = left[:, :DIRECTIONS] * size[:DIRECTIONS] * usual[:, None]
-    scale = own_scale(panel, rows, data.noise, predicted)
-    residual = np.nan_to_num(difference(data.quantities, data.measured, predicted), nan=1e3)
-    slopes = np.concatenate([np.broadcast_to(kept, (len(predicted), *kept.shape)), severity[..., None]], axis=2)
-    freedom = freedom_of(data.quantities)
-    found = fit(residual, slopes, scale, freedom, rounds=3)
-    left_over = residual - np.einsum("cmq,cq->cm", slopes, found.unknowns)
-    evidence = log_evidence(left_over, scale, freedom, slopes, found)
-    return np.where(np.isnan(predicted).any(axis=1), -np.inf, evidence)
+
+    def score(predicted: np.ndarray, severity: np.ndarray, rounds: int) -> np.ndarray:
+        scale = own_scale(panel, rows, data.noise, predicted)
+        residual = np.nan_to_num(difference(data.quantities, data.measured, predicted), nan=1e3)
+        both = (np.broadcast_to(kept, (len(predicted), *kept.shape)), severity[..., None])
+        slopes = np.concatenate(both, axis=2)
+        found = fit(residual, slopes, scale, freedom, rounds=rounds)
+        left_over = residual - np.einsum("cmq,cq->cm", slopes, found.unknowns)
+        evidence = log_evidence(left_over, scale, freedom, slopes, found)
+        return np.where(np.isnan(predicted).any(axis=1), -np.inf, evidence)
+
+    return score
