@@ -19,6 +19,7 @@ from analysis.circuit.supplied import Start, Supplied
 
 from ..chassis import ChassisModel
 from ..faults import Fault, faults_of
+from .ageing import aged
 from .grids import grid_errors
 from .places import NEAR, Place, Places
 from .sloping import quick_slopes
@@ -133,7 +134,7 @@ class Panel:
         self.unknowns = unknowns_of(model, measured or {})
         known = set(measured or {})
         self.faults: tuple[Fault, ...] = tuple(
-            f for f in faults_of(model.chassis, model.parameters) if f.key not in known
+            f for f in aged(model, faults_of(model.chassis, model.parameters)) if f.key not in known
         )
         if not with_faults:
             self.faults = ()
