@@ -297,7 +297,10 @@ class Panel:
         slopes = np.empty((*predicted.shape, unknowns.shape[1]))
         here = np.isin(every, quick)
         wanted = tuple(self.measurands[c] for c in quick)
-        predicted[:, here], slopes[:, here] = quick_slopes(self, changes, unknowns, wanted, values, supplied)
+        faults = [[self.faults[index] for index in change.faults] for change in changes]
+        predicted[:, here], slopes[:, here] = quick_slopes(
+            self.model, self.unknowns, faults, unknowns, wanted, values, supplied
+        )
         if slow.size:
             later = tuple(self.measurands[c] for c in slow)
             predicted[:, ~here] = columns_to_variables(later, self.model.predict(values, later, supplied=supplied))

@@ -3,23 +3,23 @@
 from __future__ import annotations
 
 from collections.abc import Sequence
-from typing import TYPE_CHECKING
 
 import numpy as np
 
 from acquisition.records import Measurand
 from analysis.circuit.supplied import Supplied
 
+from ..chassis import ChassisModel
 from ..chassis.sensitivities import slopes_of
+from ..faults import Fault
+from .unknowns import Unknown
 from .variables import columns_to_variables, slopes_to_variables
-
-if TYPE_CHECKING:
-    from .panel import Change, Panel
 
 
 def quick_slopes(
-    panel: Panel,
-    changes: Sequence[Change],
+    model: ChassisModel,
+    varied: Sequence[Unknown],
+    faults: Sequence[Sequence[Fault]],
     unknowns: np.ndarray,
     wanted: Sequence[Measurand],
     values: dict[str, np.ndarray],
@@ -29,10 +29,12 @@ def quick_slopes(
 
     Parameters
     ----------
-    panel : Panel
-        For unknowns and faults.
-    changes : sequence of Change
-        S hypotheses.
+    model : ChassisModel
+        The chassis.
+    varied : sequence of Unknown
+        P of them.
+    faults : sequence of sequences of Fault
+        Of each of S samples.
     unknowns : ndarray, shape (S, P + K)
         See `Panel.values`.
     wanted : sequence of Measurand
@@ -49,29 +51,26 @@ def quick_slopes(
     slopes : ndarray, shape (S, M, P + K)
         Their derivatives by the unknowns and the severities; zero where there is no operating point.
     """
-    count, known = len(changes), len(panel.unknowns)
-    moves = {u.key: u.move(values[u.key]) for u in panel.unknowns}
+    count, known = len(faults), len(varied)
+    moves = {u.key: u.move(values[u.key]) for u in varied}
     severe: dict[str, np.ndarray] = {}
-    for row, change in enumerate(changes):
-        for index in change.faults:
-            key = panel.faults[index].key
-            held = severe.setdefault(key, np.zeros(count, dtype=bool))
-            held[row] = True
+    for row, own_faults in enumerate(faults):
+        for fault in own_faults:
+            severe.setdefault(fault.key, np.zeros(count, dtype=bool))[row] = True
     of_severity = {key: np.broadcast_to(values[key], (count,)) for key in severe}
     # A part that a fault has changed no longer varies with its tolerance.
     for key in severe.keys() & moves.keys():
         moves[key] = np.where(severe[key], of_severity[key], moves[key])
     moves |= {key: value for key, value in of_severity.items() if key not in moves}
-    shown, by_move = slopes_of(panel.model, values, moves, wanted, supplied)
+    shown, by_move = slopes_of(model, values, moves, wanted, supplied)
     by_move = np.nan_to_num(by_move * slopes_to_variables(wanted, shown)[..., None])
     place = {key: row for row, key in enumerate(moves)}
     slopes = np.zeros((count, len(wanted), unknowns.shape[1]))
-    slopes[..., :known] = by_move[..., [place[u.key] for u in panel.unknowns]]
-    for row, change in enumerate(changes):
-        for order, index in enumerate(change.faults):
-            fault = panel.faults[index]
+    slopes[..., :known] = by_move[..., [place[u.key] for u in varied]]
+    for row, own_faults in enumerate(faults):
+        for order, fault in enumerate(own_faults):
             own = by_move[row, :, place[fault.key]]
             if known + order < unknowns.shape[1]:
                 slopes[row, :, known + order] = own * fault.cell_log
-            slopes[row, :, [n for n, u in enumerate(panel.unknowns) if u.key == fault.key]] = 0.0
+            slopes[row, :, [n for n, u in enumerate(varied) if u.key == fault.key]] = 0.0
     return columns_to_variables(wanted, shown), slopes
