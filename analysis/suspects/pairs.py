@@ -150,10 +150,7 @@ def with_pairs(panel: Panel, weighed: Weighed, pairs: Mapping[Change, Refined]) 
         Pairs that were followed through the model, from the same readings.
     """
     prior = log_priors(panel, panel.changes)
-    reference = max(
-        (change for change in weighed.refined if change.faults),
-        key=lambda change: weighed.log_weight[panel.index[change]],
-    )
+    reference = max(weighed.refined, key=lambda change: weighed.log_weight[panel.index[change]])
     row = panel.index[reference]
     anchor = weighed.log_weight[row] - weighed.refined[reference].evidence - prior[row] + np.log(PAIR_CHANCE)
     weights = [
