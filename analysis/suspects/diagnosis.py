@@ -159,7 +159,7 @@ class Diagnoser:
         self.measured = measured_parts(model, events)
         self.panel = Panel(model, [*measurands, *candidates(model, dc_only)], self.measured)
         self._beyond = beyond_ratings(model, limit_v, probe_limit_v, dc_only)
-        self._prior = log_priors(self.panel, self.panel.changes)
+        self._prior = log_priors(self.panel)
         self._before: tuple[frozenset[Reading], Weighed] | None = None
         self._pairs: dict[Change, Refined] = {}
 

@@ -4,7 +4,7 @@ directions."""
 from __future__ import annotations
 
 import math
-from collections.abc import Callable, Sequence
+from collections.abc import Callable
 
 import numpy as np
 
@@ -27,26 +27,17 @@ LIKELY, HOPELESS = 100, 25.0
 """Hypotheses scored first after a reading, and how far below the best of them (logarithm) another is not scored."""
 
 
-def log_priors(panel: Panel, changes: Sequence[Change]) -> np.ndarray:
-    """Logarithm of the prior of each single hypothesis, shape (C,).
+def log_priors(panel: Panel) -> np.ndarray:
+    """Logarithm of the prior of each single hypothesis of the panel, shape (C,).
 
     Parameters
     ----------
     panel : Panel
-        For the faults.
-    changes : sequence of Change
-        Single or healthy.
+        Its hypotheses are the healthy chassis, then every severity of every fault in turn.
     """
     total = sum(f.weight for f in panel.faults)
-    of_cell = [
-        dict(zip(f.values, np.log(f.weight / total * np.array(f.chances)).tolist(), strict=True))
-        for f in panel.faults
-    ]
-    healthy, faulty = math.log(HEALTHY_PRIOR), math.log(1 - HEALTHY_PRIOR)
-    return np.array([
-        sum((of_cell[f][v] for f, v in zip(c.faults, c.values, strict=True)), faulty if c.faults else healthy)
-        for c in changes
-    ])  # fmt: skip
+    cells = np.array([f.weight / total * chance for f in panel.faults for chance in f.chances])
+    return np.concatenate([[math.log(HEALTHY_PRIOR)], math.log(1 - HEALTHY_PRIOR) + np.log(cells)])
 
 
 def first_round(
@@ -88,13 +79,8 @@ def first_round(
 
 def _first_scores(panel: Panel, data: Data) -> Callable[[np.ndarray], np.ndarray]:
     """Evidence of hypotheses of the panel by their rows, with the slopes of the healthy chassis."""
-    rows, freedom = data.columns, freedom_of(data.quantities)
-    usual = own_scale(panel, rows, data.noise, panel.shifted[:1, rows])[0]
-    healthy = panel.healthy_slopes[rows][None]
-    every = np.concatenate([healthy, shared_errors(panel, rows, healthy, panel.shifted[:1, rows])], axis=2)[0]
-    left, size, _ = np.linalg.svd(every / usual[:, None], full_matrices=False)
-    kept = (left[:, :DIRECTIONS] * size[:DIRECTIONS]) * usual[:, None]
-    dropped = ((left[:, DIRECTIONS:] * size[DIRECTIONS:]) ** 2).sum(axis=1) * usual**2
+    rows = data.columns
+    kept, dropped = directions(panel, data, panel.healthy_slopes[rows], panel.shifted[0, rows])
 
     def score(chosen: np.ndarray) -> np.ndarray:
         shifted = panel.shifted[np.ix_(chosen, rows)]
@@ -102,15 +88,68 @@ def _first_scores(panel: Panel, data: Data) -> Callable[[np.ndarray], np.ndarray
         # What the hypotheses share about their shifts is left out of the directions here, and so counts as each
         # reading's own.
         wide = np.sqrt(scale**2 + dropped + shift_error(panel, rows, shifted) ** 2)
-        residual = np.nan_to_num(difference(data.quantities, data.measured, shifted), nan=1e3)
-        severity = panel.severity_slopes[np.ix_(chosen, rows)][..., None]
-        slopes = np.concatenate([np.broadcast_to(kept, (chosen.size, *kept.shape)), severity], axis=2)
-        found = fit(residual, slopes, wide, freedom, rounds=3)
-        left_over = residual - np.einsum("cmq,cq->cm", slopes, found.unknowns)
-        evidence = log_evidence(left_over, wide, freedom, slopes, found)
-        return np.where(np.isnan(shifted).any(axis=1), -np.inf, evidence)
+        return evidence_along(data, shifted, wide, kept, panel.severity_slopes[np.ix_(chosen, rows)])
 
     return score
+
+
+def directions(
+    panel: Panel, data: Data, slopes: np.ndarray, predicted: np.ndarray
+) -> tuple[np.ndarray, np.ndarray]:
+    """The largest directions in which readings scatter together.
+
+    Parameters
+    ----------
+    panel : Panel
+        For the errors.
+    data : Data
+        Readings.
+    slopes : ndarray, shape (M, Q)
+        Of the predictions, by unknowns of unit spread.
+    predicted : ndarray, shape (M,)
+        Where.
+
+    Returns
+    -------
+    kept : ndarray, shape (M, up to `DIRECTIONS`)
+        Slopes by as many unknowns of unit spread.
+    dropped : ndarray, shape (M,)
+        Variance of each reading that these leave out.
+    """
+    rows, at = data.columns, predicted[None]
+    usual = own_scale(panel, rows, data.noise, at)[0]
+    every = np.concatenate([slopes, shared_errors(panel, rows, slopes[None], at)[0]], axis=1)
+    left, size, _ = np.linalg.svd(every / usual[:, None], full_matrices=False)
+    kept = (left[:, :DIRECTIONS] * size[:DIRECTIONS]) * usual[:, None]
+    return kept, ((left[:, DIRECTIONS:] * size[DIRECTIONS:]) ** 2).sum(axis=1) * usual**2
+
+
+def evidence_along(
+    data: Data, predicted: np.ndarray, scale: np.ndarray, kept: np.ndarray, severity: np.ndarray, rounds: int = 3
+) -> np.ndarray:
+    """Evidence of C hypotheses that share their slopes but for the severity, shape (C,).
+
+    Parameters
+    ----------
+    data : Data
+        Readings.
+    predicted, scale : ndarray, shape (C, M)
+        Predictions, and the scale of each reading's own error.
+    kept : ndarray, shape (M, D)
+        Slopes from `directions`.
+    severity : ndarray, shape (C, M)
+        Slopes by the severity.
+    rounds : int
+        As `fit`.
+    """
+    freedom = freedom_of(data.quantities)
+    residual = np.nan_to_num(difference(data.quantities, data.measured, predicted), nan=1e3)
+    shared = np.broadcast_to(kept, (len(predicted), *kept.shape))
+    slopes = np.concatenate([shared, severity[..., None]], axis=2)
+    found = fit(residual, slopes, scale, freedom, rounds=rounds)
+    left_over = residual - np.einsum("cmq,cq->cm", slopes, found.unknowns)
+    evidence = log_evidence(left_over, scale, freedom, slopes, found)
+    return np.where(np.isnan(predicted).any(axis=1), -np.inf, evidence)
 
 
 def choose(panel: Panel, score: np.ndarray, least: float = -np.inf) -> list[Change]:

@@ -14,9 +14,9 @@ from dataclasses import replace
 import numpy as np
 
 from .data import Data, Refined, Weighed
-from .error_scales import own_scale, shared_errors
-from .evidence import fit, freedom_of, log_evidence
-from .first_round import DIRECTIONS, log_priors
+from .error_scales import own_scale
+from .evidence import freedom_of
+from .first_round import directions, evidence_along, log_priors
 from .panel import Change, Panel
 from .refining import refine
 from .variables import difference
@@ -93,7 +93,7 @@ def try_pairs(panel: Panel, data: Data, weighed: Weighed) -> Weighed:
             leaders.setdefault(change.faults[0], change)
         if len(leaders) >= FIRSTS:
             break
-    prior = log_priors(panel, panel.changes)
+    prior = log_priors(panel)
     faults = np.array([change.faults[0] if change.faults else -1 for change in panel.changes])
     parts = np.array([fault.part for fault in panel.faults])
     ahead: list[tuple[float, Change, Change]] = []
@@ -149,7 +149,7 @@ def with_pairs(panel: Panel, weighed: Weighed, pairs: Mapping[Change, Refined]) 
     pairs : mapping of Change to Refined
         Pairs that were followed through the model, from the same readings.
     """
-    prior = log_priors(panel, panel.changes)
+    prior = log_priors(panel)
     reference = max(weighed.refined, key=lambda change: weighed.log_weight[panel.index[change]])
     row = panel.index[reference]
     anchor = weighed.log_weight[row] - weighed.refined[reference].evidence - prior[row] + np.log(PAIR_CHANCE)
@@ -182,22 +182,12 @@ def _score_beside(panel: Panel, data: Data, first: Change) -> Callable[[np.ndarr
     """Evidence of a first fault with each of C partners, by the slopes of the first alone, shape (C,).
 
     Takes predictions and slopes by the severity of the partner, shapes (C, M), and rounds of weighing."""
-    rows, freedom = data.columns, freedom_of(data.quantities)
-    own = panel.slopes([first], np.zeros((1, len(panel.unknowns) + 1)), wanted=rows)[:, rows]
-    shifted = panel.shifted[[panel.index[first]]][:, rows]
-    every = np.concatenate([own, shared_errors(panel, rows, own, shifted)], axis=2)[0]
-    usual = own_scale(panel, rows, data.noise, shifted)[0]
-    left, size, _ = np.linalg.svd(every / usual[:, None], full_matrices=False)
-    kept = left[:, :DIRECTIONS] * size[:DIRECTIONS] * usual[:, None]
+    rows = data.columns
+    own = panel.slopes([first], np.zeros((1, len(panel.unknowns) + 1)), wanted=rows)[0, rows]
+    kept, _ = directions(panel, data, own, panel.shifted[panel.index[first], rows])
 
     def score(predicted: np.ndarray, severity: np.ndarray, rounds: int) -> np.ndarray:
         scale = own_scale(panel, rows, data.noise, predicted)
-        residual = np.nan_to_num(difference(data.quantities, data.measured, predicted), nan=1e3)
-        both = (np.broadcast_to(kept, (len(predicted), *kept.shape)), severity[..., None])
-        slopes = np.concatenate(both, axis=2)
-        found = fit(residual, slopes, scale, freedom, rounds=rounds)
-        left_over = residual - np.einsum("cmq,cq->cm", slopes, found.unknowns)
-        evidence = log_evidence(left_over, scale, freedom, slopes, found)
-        return np.where(np.isnan(predicted).any(axis=1), -np.inf, evidence)
+        return evidence_along(data, predicted, scale, kept, severity, rounds)
 
     return score

@@ -248,7 +248,7 @@ class Panel:
         within = 0.0 if later.size and not glance else within
         there = [self._seen.near(c, place, asked, within) for c, place in zip(changes, places, strict=True)]
         if glance:
-            there = [seen or self.at_first(change) for change, seen in zip(changes, there, strict=True)]
+            there = [seen or self._at_first(change) for change, seen in zip(changes, there, strict=True)]
         missing = np.array([row for row, seen in enumerate(there) if seen is None], dtype=int)
         size = max(1, MATRICES // max(1, len(frequencies)))
         for first in range(0, len(missing), size):
@@ -266,24 +266,33 @@ class Panel:
             slopes[row, late] = self.borrowed(change, unknowns.shape[1])[columns[late]]
         return predicted, slopes
 
-    def at_first(self, change: Change) -> Place:
-        """What is known of a hypothesis before it was looked at: the shifts of two faults are added.
+    def at_zero(self, change: Change) -> np.ndarray:
+        """Compared variables of a hypothesis at z = 0, shape (M,): the shifts of two faults are added.
 
         Parameters
         ----------
         change : Change
             Hypothesis, single or a pair of singles.
         """
+        rows = self._rows_alone(change)
+        return np.asarray(self.centre + (self.shifted[rows] - self.centre).sum(axis=0))
+
+    def _rows_alone(self, change: Change) -> list[int]:
+        """Rows of its faults, each alone."""
+        return [
+            self.index[Change(faults=(f,), values=(v,))] for f, v in zip(change.faults, change.values, strict=True)
+        ]
+
+    def _at_first(self, change: Change) -> Place:
+        """What is known of a hypothesis before it was looked at."""
         known, size = len(self.unknowns), len(self.unknowns) + len(change.faults)
-        alone = [Change(faults=(f,), values=(v,)) for f, v in zip(change.faults, change.values, strict=True)]
-        rows = [self.index[single] for single in alone]
         slopes = self.borrowed(change, size)
-        slopes[:, known:] = self.severity_slopes[rows].T
+        slopes[:, known:] = self.severity_slopes[self._rows_alone(change)].T
         return Place(
             at=np.zeros(size),
             columns=np.arange(len(self.measurands)),
             has=self.usable,
-            predicted=self.centre + (self.shifted[rows] - self.centre).sum(axis=0),
+            predicted=self.at_zero(change),
             slopes=slopes,
         )
 

@@ -206,8 +206,10 @@ def refine(
 
 def _origin(panel: Panel, changes: Sequence[Change], rows: np.ndarray, width: int, within: float) -> np.ndarray:
     """Predictions at z = 0, from the panel where it has them."""
-    if np.isinf(within) or all(change in panel.index for change in changes):
-        return np.array([panel.at_first(change).predicted[rows] for change in changes])
+    if all(change in panel.index for change in changes):
+        return panel.shifted[[panel.index[change] for change in changes]][:, rows].copy()
+    if np.isinf(within):
+        return np.array([panel.at_zero(change)[rows] for change in changes])
     return panel.predict(changes, np.zeros((len(changes), width)), rows)
 
 

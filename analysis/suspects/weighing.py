@@ -61,7 +61,7 @@ def weigh(panel: Panel, data: Data, before: Weighed | None = None) -> Weighed:
     before : Weighed, optional
         Posterior from fewer readings: hypotheses start from where they ended then.
     """
-    prior = log_priors(panel, panel.changes)
+    prior = log_priors(panel)
     if not data.readings:
         return normalised(Weighed(changes=panel.changes, log_weight=prior))
     blind = _blind(panel, data)
@@ -119,7 +119,7 @@ def glance(panel: Panel, data: Data, before: Weighed | None) -> Weighed:
         Posterior from fewer readings. Hypotheses that mattered there are followed with the slopes they were last
         looked at with, however far that leads; those that come up now with the slopes of the healthy chassis.
     """
-    prior, blind = log_priors(panel, panel.changes), _blind(panel, data)
+    prior, blind = log_priors(panel), _blind(panel, data)
     evidence = first_round(panel, data, prior, blind, before)
     starts = {} if before is None else {c: before.refined[c].unknowns for c in _lasting(panel, before)}
     ahead = choose(panel, prior + evidence, float((prior + evidence).max()) - KEPT_WITHIN)

@@ -1,6 +1,6 @@
 """Print how near the answer at a glance comes to the full one, reading after reading; run by hand.
 
-    OMP_NUM_THREADS=1 python tests/outside/glance_table.py [--folder F] [--processes N] [--only NAME]
+    OMP_NUM_THREADS=1 python -m tests.outside.glance_table [--folder F] [--processes N] [--only NAME]
 
 The DC readings of each reference case come one at a time, as in a survey. Between both answers after each: the
 share of belief that moves (half the sum of the differences of all probabilities), whether the first place goes to
@@ -30,6 +30,12 @@ def beliefs(found) -> dict[str, float]:
     return listed | {"nothing wrong": found.healthy_probability}
 
 
+def belief_moved(first, second) -> float:
+    """Share of belief that lies elsewhere in a second answer; what only one of them lists counts whole."""
+    one, other = beliefs(first), beliefs(second)
+    return 0.5 * sum(abs(one.get(key, 0.0) - other.get(key, 0.0)) for key in one.keys() | other.keys())
+
+
 def run_case(job):
     """Belief moved, first places and times of one case: a row for each reading."""
     folder, name = job
@@ -41,15 +47,14 @@ def run_case(job):
         begin = time.process_time()
         rough = diagnoser.glance(readings[:count])
         middle = time.process_time()
-        full = beliefs(diagnoser.diagnose(readings[:count]))
+        full = diagnoser.diagnose(readings[:count])
         times = middle - begin, time.process_time() - middle
         if rough is None:
             rows.append((name, count, None, False, 0.0, times))
             continue
-        seen = beliefs(rough)
-        moved = 0.5 * sum(abs(seen.get(key, 0.0) - full.get(key, 0.0)) for key in seen.keys() | full.keys())
-        first = max(seen, key=lambda key: seen[key])
-        rows.append((name, count, moved, first != max(full, key=lambda key: full[key]), seen[first], times))
+        seen, known = beliefs(rough), beliefs(full)
+        first, moved = max(seen, key=lambda key: seen[key]), belief_moved(rough, full)
+        rows.append((name, count, moved, first != max(known, key=lambda key: known[key]), seen[first], times))
     return rows
 
 

@@ -6,9 +6,8 @@ Without a name: harbour-twenty with a fifth tube, a side-chain driver; a couplin
 The unit is one prediction of 60 healthy chassis by the solver for large batches (sparse elimination, rounds between
 rectifier and chassis): what the diagnosis was made of before small batches had a solver of their own. After each
 reading, as on the page: the answer at a glance, then the full one, and the share of belief that moves between them.
-``--peer``
-also times the last answer with that solver throughout. Process time, one core. At the end the same readings are
-given at once to a fresh diagnoser, and the two answers compared.
+``--peer`` also times the last answer with that solver throughout. Process time, one core. At the end the same
+readings are given at once to a fresh diagnoser, and the two answers compared.
 """
 
 from __future__ import annotations
@@ -25,6 +24,7 @@ from acquisition.records import Measurand, Reading
 from analysis.chassis import ChassisModel, load_chassis, predicting
 from analysis.circuit import supplied
 from analysis.suspects import Diagnoser
+from tests.outside.glance_table import belief_moved
 
 FIFTH = "  C40: 22n   V1.6  V5.2\n  R40: 1M    V5.2  gnd\n  R41: 1k    V5.3  gnd\n  R42: 47k   HT4   V5.1\n"
 LEAK = {"C6.leak": 1.0 / 2e6}
@@ -75,15 +75,6 @@ def for_many() -> None:
 def leading(found) -> dict[str, float]:
     """Probabilities of the first suspects."""
     return {f"{s.section or s.part} {s.fault}": round(s.probability, 3) for s in found.suspects[:3]}
-
-
-def belief_moved(first, second) -> float:
-    """Half the sum of the differences of all probabilities."""
-    one, other = (
-        {(s.part, s.section, s.fault): s.probability for s in found.suspects} for found in (first, second)
-    )
-    moved = sum(abs(one.get(key, 0.0) - other.get(key, 0.0)) for key in one.keys() | other.keys())
-    return 0.5 * (moved + abs(first.healthy_probability - second.healthy_probability))
 
 
 def main() -> None:

@@ -7,6 +7,7 @@ from acquisition.records import Measurand, Reading
 from analysis.chassis import ChassisModel, load_chassis
 from analysis.suspects import Diagnoser
 from analysis.suspects.panel import Panel
+from tests.outside.glance_table import belief_moved
 
 POINTS = ("HT1", "HT2", "V1.1", "V1.3", "V1.6", "V1.8", "V2.2", "V2.3", "V2.7")
 WANTED = [Measurand(point=point, quantity="dc_v") for point in POINTS]
@@ -54,16 +55,6 @@ def readings_of(model, values, points):
     ]
 
 
-def belief(found):
-    """Probability of each suspect and of nothing wrong."""
-    return {(s.part, s.section, s.fault): s.probability for s in found.suspects} | {"": found.healthy_probability}
-
-
-def moved(first, second):
-    """Share of belief that lies elsewhere; what only one of them lists counts whole."""
-    return 0.5 * sum(abs(first.get(key, 0.0) - second.get(key, 0.0)) for key in first.keys() | second.keys())
-
-
 @pytest.mark.parametrize(
     ("chassis", "values"),
     [("foreshore-four", {"R2": 3.0}), ("foreshore-four", {}), ("harbour-twenty", {"R7": 0.4})],
@@ -78,12 +69,12 @@ def test_a_glance_comes_near_the_answer_without_a_look_at_the_model(chassis, val
     monkeypatch.setattr(Panel, "_looked", lambda *given: looks.append(given) or looked(*given))
     for count in range(1, len(readings) + 1):
         looks.clear()
-        rough = belief(diagnoser.glance(readings[:count]))
+        rough = diagnoser.glance(readings[:count])
         assert not looks
-        full = belief(diagnoser.diagnose(readings[:count]))
-        assert moved(rough, full) < 0.35, count
-        assert moved(full, belief(alone.diagnose(readings[:count]))) < 0.01, "a glance leaves no trace"
-    assert moved(rough, full) < 0.1
+        full = diagnoser.diagnose(readings[:count])
+        assert belief_moved(rough, full) < 0.35, count
+        assert belief_moved(full, alone.diagnose(readings[:count])) < 0.01, "a glance leaves no trace"
+    assert belief_moved(rough, full) < 0.1
 
 
 @pytest.mark.parametrize("values", [{"R3": 90e3, "R6": 5e3}, {"R2": 4e3, "R6": 60e3}])
@@ -102,7 +93,7 @@ def test_two_faults_are_seen_at_a_glance_once_they_were_found_together(values, m
     full = diagnoser.diagnose(readings)
     assert {s.part for s in rough.suspects[:2]} == {s.part for s in full.suspects[:2]} == set(values)
     assert [note for note in rough.notes if "two together" in note]
-    assert moved(belief(rough), belief(full)) < 0.1
+    assert belief_moved(rough, full) < 0.1
     alone = diagnoser.glance(readings[:2])
     assert not any("one fault alone" in note for note in alone.notes), "readings taken back begin anew"
 
