@@ -166,7 +166,7 @@ def _starts(size: int, places: list[int]) -> list[np.ndarray]:
 
 
 def _follow(panel: Panel, data: Data, start: np.ndarray) -> Refined | None:
-    return refine(panel, data, [Change()], steps=12, starts={Change(): start}, exact=True).get(Change())
+    return refine(panel, data, [Change()], steps=12, starts={Change(): start}).get(Change())
 
 
 def _values(model: ChassisModel, panel: Panel, best: Refined, places: list[int]) -> list[FittedValue]:

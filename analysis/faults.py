@@ -160,6 +160,12 @@ class Fault:
         place = f"{self.part} ({self.section})" if self.section and self.section != self.part else self.part
         return f"{place} {self.fault}"
 
+    @property
+    def scale(self) -> tuple[str, bool]:
+        """The parameter, and whether worse is more: faults that share both, as a leak and a short, are ranges of
+        one scale."""
+        return self.key, abs(self.values[-1]) > abs(self.values[0])
+
 
 @cache
 def load_fault_file() -> FaultFile:

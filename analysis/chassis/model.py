@@ -370,10 +370,19 @@ class ChassisModel:
                 shown[:, index] = 100.0 * self._distortion(values, measurand)
         humming = [index for index, measurand in enumerate(measurands) if measurand.quantity == "ripple_pp_v"]
         if humming:
-            hum = Ripple(self.circuit, supplied, self.rectifiers, self._rippling, self.chassis.mains_hz)
-            shown[:, humming] = read_hum(hum, [nodes[index][0] for index in humming], self.probe).T
+            shown[:, humming] = read_hum(self.hum(supplied), [nodes[index][0] for index in humming], self.probe).T
         shown[np.broadcast_to(rest.culprit >= 0, (supplied.count,))] = np.nan
         return shown
+
+    def hum(self, supplied: Supplied) -> Ripple:
+        """Hum of a chassis at rest.
+
+        Parameters
+        ----------
+        supplied : Supplied
+            The chassis at rest.
+        """
+        return Ripple(self.circuit, supplied, self.rectifiers, self._rippling, self.chassis.mains_hz)
 
     def _distortion(self, values: Values, measurand: Measurand) -> Array:
         from .driving import distortion

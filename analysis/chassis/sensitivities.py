@@ -9,6 +9,8 @@ import numpy as np
 
 from acquisition.records import Measurand
 from analysis.circuit.elements import GROUND, Array
+from analysis.circuit.ripple import Ripple
+from analysis.circuit.ripple_slopes import RippleSlopes
 from analysis.circuit.sensitivity import RailMoves, RestSlopes
 from analysis.circuit.signal_slopes import Seen, SignalSlopes
 from analysis.circuit.supplied import Supplied
@@ -18,7 +20,7 @@ from .predicting import DEFAULT_FREQ_HZ, Metered
 if TYPE_CHECKING:
     from .model import ChassisModel, Values
 
-EXACT = ("dc_v", "gain", "phase_deg", "pp_v", "rms_v")
+EXACT = ("dc_v", "gain", "phase_deg", "pp_v", "rms_v", "ripple_pp_v")
 """Quantities whose slopes are known without differences."""
 
 
@@ -70,7 +72,13 @@ def slopes_of(
     steady = [i for i, m in enumerate(measurands) if m.quantity == "dc_v"]
     if steady:
         shown[:, steady], slopes[:, steady] = _steady(model, supplied, rest, rails, [nodes[i][0] for i in steady])
-    signals = [i for i, m in enumerate(measurands) if m.quantity in EXACT and m.quantity != "dc_v"]
+    humming = [i for i, m in enumerate(measurands) if m.quantity == "ripple_pp_v"]
+    if humming:
+        hum = model.hum(supplied)
+        shown[:, humming], slopes[:, humming] = _humming(model, rest, rails, hum, [nodes[i][0] for i in humming])
+    signals = [
+        i for i, m in enumerate(measurands) if m.quantity in EXACT and m.quantity not in ("dc_v", "ripple_pp_v")
+    ]
     if signals:
         found = _signals(model, supplied, rest, [measurands[i] for i in signals], [nodes[i] for i in signals])
         shown[:, signals], slopes[:, signals] = found
@@ -85,8 +93,7 @@ def _steady(
     real = sorted({n for n in nodes if n != GROUND})
     metered = Metered(model.circuit, supplied.table, supplied.rest, real, model.meter, rest.inverse)
     places = model.circuit.dense.places(real)
-    count, width = rest.count, len(rest.moves)
-    volts = np.broadcast_to(metered.shown, (len(real), count)).T
+    volts = np.broadcast_to(metered.shown, (len(real), rest.count)).T
     slopes = rest.read(places, metered.siemens, volts)
     if metered.samples.size:
         rows = metered.samples
@@ -97,12 +104,24 @@ def _steady(
             model.circuit, case, metered.bent_v, moves, (at, metered.siemens), [rail.picked(rows) for rail in rails]
         )
         slopes[rows, metered.points] = loaded.one_each(at)
-    where = {n: place for place, n in enumerate(real)}
-    shown, result = np.zeros((count, len(nodes))), np.zeros((count, len(nodes), width))
-    for column, node in enumerate(nodes):
-        if node != GROUND:
-            shown[:, column], result[:, column] = volts[:, where[node]], slopes[:, where[node]]
-    return shown, result
+    return _with_ground(nodes, real, volts, slopes)
+
+
+def _with_ground(nodes: Sequence[int], real: Sequence[int], shown: Array, slopes: Array) -> tuple[Array, Array]:
+    """What was found at real nodes, shapes (S, R) and (S, R, K), at every node asked for: nothing at ground."""
+    place = [real.index(node) if node != GROUND else -1 for node in nodes]
+    none = np.zeros((len(shown), 1))
+    shown = np.concatenate([shown, none], axis=1)[:, place]
+    return shown, np.concatenate([slopes, np.zeros_like(slopes[:, :1])], axis=1)[:, place]
+
+
+def _humming(
+    model: ChassisModel, rest: RestSlopes, rails: Sequence[RailMoves], hum: Ripple, nodes: Sequence[int]
+) -> tuple[Array, Array]:
+    """Hum with a probe on each node in turn, shapes (S, P) and (S, P, K)."""
+    real = sorted({n for n in nodes if n != GROUND})
+    probe_s = model.probe.admittance(np.array([2j * np.pi * 2.0 * hum.mains_hz]))[0]
+    return _with_ground(nodes, real, *RippleSlopes(rest, hum, rails).look(real, probe_s))
 
 
 def _signals(

@@ -69,6 +69,17 @@ class Rectifier:
         """Frequency of the ripple's first line."""
         return self.mains_hz * (2.0 if self.full_wave else 1.0)
 
+    def load_s(self, load_a: Array, rail_v: Array) -> Array:
+        """Conductance that stands for everything behind the reservoir, shape (S,) or (1,).
+
+        Parameters
+        ----------
+        load_a, rail_v : ndarray, shape (S,)
+            Steady current and volts.
+        """
+        mean_s = load_a / np.maximum(rail_v, 1e-3)
+        return np.clip(mean_s if self.slope_s is None else np.full(1, self.slope_s), LEAST_S, SHORT_S)
+
 
 @dataclass(frozen=True, slots=True, kw_only=True)
 class Charging:
@@ -130,8 +141,7 @@ def charge(
     # Reservoirs in parallel: their series resistances weigh as the current they take.
     esr = sum(table[key] * table[f"{key}.esr"] for key in rectifier.reservoirs) / farad
     peak, r, farad, esr, load_a, rail_v = np.broadcast_arrays(peak, r, farad, esr, load_a, rail_v)
-    mean_s = load_a / np.maximum(rail_v, 1e-3)
-    g = np.clip(mean_s if rectifier.slope_s is None else np.full(1, rectifier.slope_s), LEAST_S, SHORT_S)
+    g = rectifier.load_s(load_a, rail_v)
     i0 = load_a - g * rail_v
     k = 1.0 / (1.0 + esr * g)
     p = r + k * esr

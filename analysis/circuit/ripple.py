@@ -10,13 +10,13 @@ import numpy as np
 from .ac import SmallSignal
 from .elements import GROUND, Array, Supply, Table
 from .network import Circuit, TubeSlopes
-from .rectifier import Charging, Rectifier
+from .rectifier import Rectifier
 from .supplied import Supplied
 
 LINES = 6
 """Lines of a rectifier's pulses that are followed."""
 
-HEATER_RMS_V = 3.15
+HEATER_PEAK_V = 3.15 * np.sqrt(2.0)
 """Heater against chassis as its cathode sees it: half of 6.3 V, one side grounded (common practice, no source)."""
 
 PHASES = 96
@@ -65,6 +65,7 @@ class Ripple:
         mains_hz: float,
     ) -> None:
         self.circuit, self.supplied, self.mains_hz = circuit, supplied, mains_hz
+        self.rectifiers, self._rippling = rectifiers, rippling
         multiples = {1, 2} if rippling or not rectifiers else {1}
         for rectifier in rectifiers:
             first = 2 if rectifier.full_wave else 1
@@ -74,18 +75,16 @@ class Ripple:
         for rectifier in rectifiers:
             # While it feeds its pulses as a current, the rectifier itself conducts nothing back.
             table[f"{rectifier.key}.source"] = np.full(1, np.inf)
-        self._table = table
+        self.table = table
         flows: dict[int, Array] = {}
         for rectifier, state in zip(rectifiers, supplied.charging, strict=True):
-            self._add(flows, rectifier.node, self._pulses(rectifier, state))
-        for supply in circuit.supplies:
-            for rail in rippling:
-                if rail.key == supply.key:
-                    self._add(flows, supply.a, self._line(2, rail.ratio * np.abs(supply.current(table))))
+            self._add(flows, rectifier.node, self.lines_of(rectifier, state.current_a))
+        for supply, ratio in self.given():
+            self._add(flows, supply.a, self.line(2, ratio * np.abs(supply.current(table))))
         for tube in circuit.tubes:
             leak = table[f"{tube.key}.heater_leak"]
-            self._add(flows, tube.cathode, self._line(1, leak * (HEATER_RMS_V * np.sqrt(2.0))))
-        self._flows = flows
+            self._add(flows, tube.cathode, self.line(1, leak * HEATER_PEAK_V))
+        self.flows = flows
 
     def small_at(self, *freq_hz: float) -> SmallSignal:
         """Linearized circuit with its rectifiers as sources of current.
@@ -95,20 +94,43 @@ class Ripple:
         *freq_hz : float
             Frequencies above zero.
         """
-        return SmallSignal(self.circuit, self._table, self.supplied.rest.slopes, np.array(freq_hz))
+        return SmallSignal(self.circuit, self.table, self.supplied.rest.slopes, np.array(freq_hz))
 
     @staticmethod
     def _add(flows: dict[int, Array], node: int, current: Array) -> None:
         if node != GROUND:
             flows[node] = flows[node] + current if node in flows else current
 
-    def _line(self, multiple: int, amplitude: Array) -> Array:
+    def given(self) -> list[tuple[Supply, float]]:
+        """Rails with a given ripple, and its amplitude over the EMF."""
+        ratio = {rail.key: rail.ratio for rail in self._rippling}
+        return [(supply, ratio[supply.key]) for supply in self.circuit.supplies if supply.key in ratio]
+
+    def line(self, multiple: int, amplitude: Array) -> Array:
+        """A sine as its lines, shape (S, lines).
+
+        Parameters
+        ----------
+        multiple : int
+            Which line, in multiples of the mains.
+        amplitude : ndarray, shape (S,)
+            Its peak.
+        """
         return np.asarray(amplitude[..., None] * (np.array(self.multiples) == multiple))
 
-    def _pulses(self, rectifier: Rectifier, state: Charging) -> Array:
+    def lines_of(self, rectifier: Rectifier, current_a: Array) -> Array:
+        """Lines of a charging current, shape (..., lines).
+
+        Parameters
+        ----------
+        rectifier : Rectifier
+            Whose.
+        current_a : ndarray, shape (ANGLES, ...)
+            Over one ripple period.
+        """
         first = 2 if rectifier.full_wave else 1
-        spectrum = np.fft.rfft(state.current_a, axis=0) * (2.0 / state.current_a.shape[0])
-        none = np.zeros(state.mean_v.shape, dtype=complex)
+        spectrum = np.fft.rfft(current_a, axis=0) * (2.0 / current_a.shape[0])
+        none = np.zeros(current_a.shape[1:], dtype=complex)
         lines = [spectrum[m // first] if m % first == 0 and m // first <= LINES else none for m in self.multiples]
         return np.stack(lines, axis=-1)
 
@@ -121,10 +143,15 @@ class Ripple:
             Nodes to know.
         """
         small = self.small_at(*(self.mains_hz * multiple for multiple in self.multiples))
-        angles = np.outer(self.multiples, np.arange(PHASES) * (2.0 * np.pi / PHASES))
-        turns = np.exp(1j * angles)
-        found = small.volts(self._flows, nodes)
-        return {node: np.asarray(np.ptp(np.real(found[node] @ turns), axis=-1)) for node in nodes if node in found}
+        found = small.volts(self.flows, nodes)
+        return {
+            node: np.asarray(np.ptp(np.real(found[node] @ self.turns), axis=-1)) for node in nodes if node in found
+        }
+
+    @property
+    def turns(self) -> Array:
+        """What turns a phasor of each line to the instants of a period, shape (lines, PHASES)."""
+        return np.asarray(np.exp(1j * np.outer(self.multiples, np.arange(PHASES) * (2.0 * np.pi / PHASES))))
 
 
 def rail_transfer(

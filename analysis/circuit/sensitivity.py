@@ -29,6 +29,9 @@ NUDGE_LOAD = 1e-3
 """How far the load of a rectifier is moved, as a share of itself; and the least, ampere."""
 LEAST_LOAD_A = 1e-6
 
+NUDGE_V = 1e-3
+"""How far the volts of a tube are moved to see its slopes bend."""
+
 LIGHT = 2e-3
 """A meter that takes no more than this share of a reading: what a move changes in that share is left out."""
 
@@ -150,6 +153,36 @@ class RestSlopes:
         """Slopes of the volts of all nodes, shape (S, N, K)."""
         return self._moved(self.inverse)
 
+    @cached_property
+    def tube_moves(self) -> tuple[Array, Array, Array, Array]:
+        """Slopes of the tubes: electrodes of current and volts, cathode, shape (E,); their moves (S, E, K)."""
+        network, count, size = self.network, self.count, len(self.circuit.nodes)
+        grounded = np.concatenate([self.volts[network.linear :], np.zeros((1, count))])
+        moving = np.concatenate([self.slopes[:, network.linear :], np.zeros((count, 1, len(self.moves)))], axis=1)
+        numbers: list[tuple[int, int, int]] = []
+        rises: list[Array] = []
+        for group in network.groups:
+            bends = group.bends(self.table, self.moves, grounded, NUDGE_V, NUDGE)
+            for place, number in enumerate(group.numbers):
+                tube, cathode = self.circuit.tubes[number], group.cathodes[place]
+                own = {
+                    self.keys[f"{tube.key}.{e}"]: n
+                    for n, e in enumerate(group.endings)
+                    if f"{tube.key}.{e}" in self.keys
+                }
+                across = moving[:, group.electrodes[place]] - moving[:, [cathode]]
+                for (i, j), (by_volts, by_value) in bends.items():
+                    rise = np.einsum("es,sek->sk", by_volts[:, place], across)
+                    for key, ending in own.items():
+                        rise[:, key] += by_value[ending, place]
+                    numbers.append((tube.electrodes[i], tube.electrodes[j], tube.cathode))
+                    rises.append(rise)
+        if not numbers:
+            none = np.zeros(0, dtype=int)
+            return none, none, none, np.zeros((count, 0, len(self.moves)))
+        ends = np.where(np.array(numbers) == GROUND, size, np.array(numbers))
+        return ends[:, 0], ends[:, 1], ends[:, 2], np.stack(rises, axis=1)
+
     def one_each(self, places: Array) -> Array:
         """Slopes of the volts of one node for every sample, shape (S, K).
 
@@ -216,10 +249,13 @@ class RailMoves:
         Slope of the load line.
     current_a : dict of str to ndarray
         Change of the current into the rail's node, its volts held, for each move that reaches it.
+    pulses_a : dict of str to ndarray
+        Change of the charging current over a ripple period, its load held, for each of these moves, shape
+        (ANGLES, S).
     """
 
     def __init__(self, rectifier: Rectifier, supplied: Supplied, own: int, table: Table, moves: Moves) -> None:
-        self.key = rectifier.key
+        self.key, self.node = rectifier.key, rectifier.node
         state = supplied.charging[own]
         count = supplied.count
         emf = table[f"{rectifier.key}.emf"] * table["mains"]
@@ -250,6 +286,36 @@ class RailMoves:
             key: sign * (mean_v[row] - mean_v[0] + ohm * (mean_a[row] - mean_a[0])) / NUDGE / ohm
             for row, key in enumerate(keys, start=2)
         }
+        current_a = found.current_a.reshape(-1, cases, count)
+        self.pulses_a = {
+            key: (current_a[:, row] - current_a[:, 0]) / NUDGE for row, key in enumerate(keys, start=2)
+        }
+        self._pulses_by_load = (current_a[:, 1] - current_a[:, 0]) / more_a
+        self._sign, self._behind_s = sign, np.broadcast_to(rectifier.load_s(load_a, rail_v), (count,))
+
+    def pulses_with(self, rail: Array, moves: Moves) -> tuple[Array, Array]:
+        """What all moves do to the pulses by way of the load.
+
+        Parameters
+        ----------
+        rail : ndarray, shape (S, K)
+            Slopes of the rail's volts.
+        moves : mapping of str to ndarray
+            See `RestSlopes`.
+
+        Returns
+        -------
+        by_load : ndarray, shape (ANGLES, S)
+            Change of the charging current for one ampere more behind the reservoir.
+        load : ndarray, shape (S, K)
+            Those amperes for each move.
+        """
+        up = self._sign[:, None] * rail
+        load = -(self.siemens + self._behind_s)[:, None] * up
+        for column, key in enumerate(moves):
+            if key in self.current_a:
+                load[:, column] += self._sign * self.current_a[key]
+        return self._pulses_by_load, load
 
     def picked(self, rows: Array) -> RailMoves:
         """The same for some of the samples.

@@ -11,13 +11,10 @@ from acquisition.records import Measurand
 from ..chassis import ChassisModel
 from ..chassis.sensitivities import slopes_of
 from ..circuit.supplied import Start, Supplied
-from ..suspects.panel import BATCH, SLOW, Change
-from ..suspects.variables import columns_to_variables, difference, slopes_to_variables
+from ..suspects.panel import BATCH, Change
+from ..suspects.variables import columns_to_variables, slopes_to_variables
 from .asking import Answer, Question
 from .likelihood import Search
-
-STEP = 0.03
-"""Step for slopes by differences, in standard deviations: the most probable state may sit in a narrow valley."""
 
 
 class Answers:
@@ -73,10 +70,12 @@ class Answers:
             rows = slice(first, first + BATCH)
             some = {key: value[rows] for key, value in values.items()}
             supplied = self._model.supplied(some, near.picked(owner[rows]))
-            table[rows] = columns_to_variables(measurands, self._model.predict(some, measurands, supplied=supplied))
             if sloped:
                 some_moves = {key: move[rows] for key, move in moves.items()}
-                slopes[rows] = self._slopes(some, some_moves, measurands, supplied)
+                table[rows], slopes[rows] = self._looked(some, some_moves, measurands, supplied)
+            else:
+                shown = self._model.predict(some, measurands, supplied=supplied)
+                table[rows] = columns_to_variables(measurands, shown)
             rests.append(supplied.start())
         column = {measurand: index for index, measurand in enumerate(measurands)}
         place_of = {key: index for index, key in enumerate(moves)}
@@ -87,7 +86,7 @@ class Answers:
             shown, by = table[rows][:, mine], np.zeros((0, len(mine), samples.shape[1]))
             if sloped:
                 keys = [place_of[unknown.key] for unknown in search.panel.unknowns]
-                by = self._with_slow(search, place, samples, slopes[rows][:, mine][:, :, keys])
+                by = slopes[rows][:, mine][:, :, keys]
             answers.append(Answer(shown=shown, slopes=by))
             nearest = int(np.abs(samples - search.peak.at).sum(axis=1).argmin())
             if np.isfinite(shown[nearest]).all():
@@ -96,38 +95,17 @@ class Answers:
             first += len(samples)
         return answers
 
-    def _slopes(
+    def _looked(
         self,
         values: dict[str, np.ndarray],
         moves: dict[str, np.ndarray],
         measurands: Sequence[Measurand],
         supplied: Supplied,
-    ) -> np.ndarray:
-        """Derivatives of quick quantities, zero for the others, shape (S, M, K)."""
-        quick = [column for column, m in enumerate(measurands) if m.quantity not in SLOW]
-        some = [measurands[column] for column in quick]
-        shown, by = slopes_of(self._model, values, moves, some, supplied)
-        result = np.zeros((len(shown), len(measurands), len(moves)))
-        result[:, quick] = np.nan_to_num(by * slopes_to_variables(some, shown)[..., None])
-        return result
-
-    def _with_slow(self, search: Search, place: int, samples: np.ndarray, slopes: np.ndarray) -> np.ndarray:
-        """Put in the slopes of slow quantities: the healthy chassis's, but by differences for the part's values."""
-        slow = np.isin(search.data.quantities, SLOW)
-        if not slow.any():
-            return slopes
-        slopes[:, slow] = search.panel.healthy_slopes[search.data.columns[slow]]
-        moved = np.repeat(samples[:, None], len(search.own) + 1, axis=1)
-        moved[:, np.arange(1, len(search.own) + 1), search.own] += STEP
-        values = self._values([search], [moved.reshape(-1, samples.shape[1])])
-        wanted = [m for m, late in zip(search.measurands, slow, strict=True) if late]
-        supplied = self._model.supplied(values, self._rests[place])
-        table = columns_to_variables(wanted, self._model.predict(values, wanted, supplied=supplied))
-        table = table.reshape(*moved.shape[:2], -1)
-        rise = difference(search.data.quantities[slow], table[:, 1:], table[:, :1]) / STEP
-        for place_of, column in enumerate(search.own):
-            slopes[:, slow, column] = np.nan_to_num(rise[:, place_of])
-        return slopes
+    ) -> tuple[np.ndarray, np.ndarray]:
+        """Compared variables and their derivatives, shapes (S, M) and (S, M, K)."""
+        shown, by = slopes_of(self._model, values, moves, measurands, supplied)
+        slopes = np.nan_to_num(by * slopes_to_variables(measurands, shown)[..., None])
+        return columns_to_variables(measurands, shown), slopes
 
     def _moves(
         self, searches: Sequence[Search], owner: np.ndarray, values: dict[str, np.ndarray]

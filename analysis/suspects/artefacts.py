@@ -104,7 +104,7 @@ def artefacts(panel: Panel, data: Data, weighed: Weighed, healthy: Healthy) -> l
             bonus = -math.log(float(plain.scale[list(trial.rows)].mean()) * math.sqrt(2 * math.pi)) - 0.5
         else:
             bonus = 0.0
-        again = refine(panel, right, [Change()], exact=True).get(Change())
+        again = refine(panel, right, [Change()]).get(Change())
         if again is not None:
             gain = again.evidence + bonus - plain.evidence
             found.append(

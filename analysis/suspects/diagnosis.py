@@ -204,7 +204,7 @@ class Diagnoser:
         weighed, notes = glance(self.panel, data, before), self._notes(readings, data)
         if before is not None and self._pairs:
             starts = {pair: found.unknowns for pair, found in self._pairs.items()}
-            pairs = refine(self.panel, data, list(starts), starts=starts, exact=True, within=math.inf)
+            pairs = refine(self.panel, data, list(starts), starts=starts, within=math.inf)
             weighed = with_pairs(self.panel, weighed, pairs)
             notes.append(self._doubt(weighed))
         lead = weighed.refined.get(weighed.changes[int(weighed.log_weight.argmax())])
@@ -353,7 +353,7 @@ class Diagnoser:
                     section=fault.section,
                     fault=fault.fault,
                     probability=total[key],
-                    estimate=estimate_of(self.panel, weighed, groups[key], key),
+                    estimate=estimate_of(self.panel, weighed, fault),
                     because=because,
                     alike=tuple(self.panel.fault_of(weighed.changes[lead[k]], k).label for k in alike),
                     separates=separates,

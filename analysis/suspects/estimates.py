@@ -3,7 +3,6 @@
 from __future__ import annotations
 
 import math
-from collections.abc import Sequence
 from dataclasses import dataclass
 
 import numpy as np
@@ -13,12 +12,16 @@ from acquisition.quantities import format_value
 from ..faults import Fault
 from .data import Weighed
 from .evidence import posterior_covariance
-from .panel import Panel
+from .panel import Change, Panel
 
 WIDER, LEAST = 1.6, 0.1
 """An estimate's interval is taken wider by this factor and never narrower than this (logarithm, one standard
 deviation): the
 slope of the fault itself carries the error of the equations, which the fit does not see."""
+
+EXCLUDED = 1.92
+"""A severity whose evidence lies this far below the best (logarithm) is ruled out at 95 %: half the quantile of
+chi-squared with one degree of freedom."""
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)
@@ -57,8 +60,11 @@ class Estimate:
         return f"{show(self.value)}, {low} to {last}"
 
 
-def estimate_of(panel: Panel, weighed: Weighed, rows: Sequence[int], key: tuple[str, str, str]) -> Estimate | None:
+def estimate_of(panel: Panel, weighed: Weighed, fault: Fault) -> Estimate | None:
     """What the part of a fault would measure, over all severities and all other faults beside it.
+
+    Low and open, or leaky and shorted, are ranges of one scale: what the part measures does not stop where the
+    word for it changes.
 
     Parameters
     ----------
@@ -66,9 +72,7 @@ def estimate_of(panel: Panel, weighed: Weighed, rows: Sequence[int], key: tuple[
         The model.
     weighed : Weighed
         Posterior.
-    rows : sequence of int
-        Its hypotheses that hold the fault.
-    key : (part, section, fault)
+    fault : Fault
         Which fault.
 
     Returns
@@ -76,32 +80,43 @@ def estimate_of(panel: Panel, weighed: Weighed, rows: Sequence[int], key: tuple[
     Estimate or None
         None where the fault has no amount.
     """
-    faults = [panel.fault_of(weighed.changes[row], key) for row in rows]
-    shown = faults[0].shown
+    shown = fault.shown
     if not shown:
         return None
+    akin = {i: f for i, f in enumerate(panel.faults) if f.scale == fault.scale and f.shown == shown}
+    cells = [
+        (i, f, value, chance) for i, f in akin.items() for value, chance in zip(f.values, f.chances, strict=True)
+    ]
+    singles = [panel.index[Change(faults=(i,), values=(value,))] for i, _, value, _ in cells]
+    rows = singles + [
+        n for n in range(len(panel.changes), len(weighed.changes)) if akin.keys() & weighed.changes[n].faults
+    ]
+    faults = [next(akin[i] for i in weighed.changes[row].faults if i in akin) for row in rows]
     # The same error of the slopes makes one severity look surer against the next.
     weight = np.exp((weighed.log_weight[rows] - weighed.log_weight[rows].max()) / WIDER**2)
     means, spreads = [], []
-    for row, fault in zip(rows, faults, strict=True):
+    for row, own in zip(rows, faults, strict=True):
         change = weighed.changes[row]
-        order = [panel.faults[i] for i in change.faults].index(fault)
-        mean, spread = math.log(abs(change.values[order])), fault.cell_log
+        order = [panel.faults[i] for i in change.faults].index(own)
+        mean, spread = math.log(abs(change.values[order])), own.cell_log
         refined = weighed.refined.get(change)
-        if refined is not None and fault.cell_log > 0:
+        if refined is not None and own.cell_log > 0:
             place = len(panel.unknowns) + order
             whole = posterior_covariance(refined.slopes[None], refined.weights[None])[0]
-            mean += fault.cell_log * refined.unknowns[place]
-            spread = math.hypot(WIDER * fault.cell_log * math.sqrt(whole[place, place]), LEAST)
+            mean += own.cell_log * refined.unknowns[place]
+            spread = math.hypot(WIDER * own.cell_log * math.sqrt(whole[place, place]), LEAST)
         means.append(mean)
         spreads.append(max(spread, 1e-4))
     low, middle, high = np.exp(_quantiles(weight / weight.sum(), np.array(means), np.array(spreads)))
-    bound, edge = _bound(faults[0], low, high)
+    evidence = weighed.log_weight[singles] - np.log([f.weight * chance for _, f, _, chance in cells])
+    ahead = np.log(np.abs([value for _, _, value, _ in cells])) * (1.0 if fault.scale[1] else -1.0)
+    worst = int(ahead.argmax())
+    bound, edge = _bound(cells[worst][1], low, high, bool(evidence[worst] > evidence.max() - EXCLUDED))
     if bound == "above":
         low = min(low, edge)
     elif bound == "below":
         high = max(high, edge)
-    nominal = abs(panel.model.parameters[faults[0].key].nominal)
+    nominal = abs(panel.model.parameters[fault.key].nominal)
     if shown == "1/ohm":
         turned = {"above": "below", "below": "above"}.get(bound, "")
         return Estimate(value=1 / middle, low=1 / high, high=1 / low, unit="ohm", bound=turned)
@@ -110,7 +125,7 @@ def estimate_of(panel: Panel, weighed: Weighed, rows: Sequence[int], key: tuple[
     return Estimate(value=float(middle), low=float(low), high=float(high), unit=shown, bound=bound)
 
 
-def _bound(fault: Fault, low: float, high: float) -> tuple[str, float]:
+def _bound(fault: Fault, low: float, high: float, open_: bool) -> tuple[str, float]:
     """Whether an interval runs to the severe end of what is tried, and where the last resolved severity ends there.
 
     Parameters
@@ -119,6 +134,8 @@ def _bound(fault: Fault, low: float, high: float) -> tuple[str, float]:
         For its severities, from least to most severe.
     low, high : float
         Interval, in the unit of the parameter.
+    open_ : bool
+        The readings do not rule out the most severe.
 
     Returns
     -------
@@ -132,8 +149,8 @@ def _bound(fault: Fault, low: float, high: float) -> tuple[str, float]:
     last, before = abs(fault.values[-1]), abs(fault.values[-2])
     width = math.exp(fault.cell_log / 1.2)  # cells lie 1/0.6 of their spread apart
     if last > before:
-        return ("above", before * width) if high >= before * width else ("", 0.0)
-    return ("below", before / width) if low <= before / width else ("", 0.0)
+        return ("above", before * width) if open_ or high >= before * width else ("", 0.0)
+    return ("below", before / width) if open_ or low <= before / width else ("", 0.0)
 
 
 def _quantiles(weight: np.ndarray, mean: np.ndarray, spread: np.ndarray) -> np.ndarray:

@@ -183,7 +183,7 @@ def _score_beside(panel: Panel, data: Data, first: Change) -> Callable[[np.ndarr
 
     Takes predictions and slopes by the severity of the partner, shapes (C, M), and rounds of weighing."""
     rows = data.columns
-    own = panel.slopes([first], np.zeros((1, len(panel.unknowns) + 1)), wanted=rows)[0, rows]
+    own = panel.look([first], np.zeros((1, len(panel.unknowns) + 1)), rows)[1][0]
     kept, _ = directions(panel, data, own, panel.shifted[panel.index[first], rows])
 
     def score(predicted: np.ndarray, severity: np.ndarray, rounds: int) -> np.ndarray:

@@ -15,6 +15,7 @@ from dataclasses import dataclass
 import numpy as np
 
 from acquisition.records import Measurand
+from analysis.circuit.ripple import LINES
 from analysis.circuit.supplied import Start, Supplied
 
 from ..chassis import ChassisModel
@@ -22,13 +23,11 @@ from ..faults import Fault, faults_of
 from .ageing import aged
 from .grids import grid_errors
 from .places import NEAR, Place, Places
-from .sloping import quick_slopes
+from .sloping import slopes_at
 from .unknowns import unknowns_of
 from .variables import columns_to_variables
 
-SLOW = ("ripple_pp_v",)
-"""Quantities whose prediction costs much more than a linear solution: their slopes are taken from the healthy
-chassis."""
+HUM = "ripple_pp_v"
 
 LAST = ("thd_pct",)
 """Quantities that cost a large-signal solution: weighed only for the hypotheses that lead without them."""
@@ -42,9 +41,6 @@ BATCH = 400
 
 MATRICES = 600
 """Samples times frequencies whose matrices are inverted at a time, for slopes."""
-
-STEP = 0.3
-"""Step for slopes by differences, in standard deviations: wide enough to average over a bend of a curve."""
 
 
 def canonical(measurand: Measurand) -> Measurand:
@@ -146,8 +142,7 @@ class Panel:
         self._steady = np.array([], dtype=int)
         zero = np.zeros((1, len(self.unknowns)))
         self.centre = self.predict([Change()], zero)[0]
-        self.healthy_slopes = np.zeros((len(self.measurands), len(self.unknowns)))
-        self.healthy_slopes = self.slopes([Change()], zero, full=True)[0]
+        self.healthy_slopes = self.look([Change()], zero, np.arange(len(self.measurands)))[1][0]
         self.usable = np.isfinite(self.centre)
         self._steady = np.flatnonzero(self.usable & (self.quantities == "dc_v"))
         self.grid_error = grid_errors(model, self.measurands, self.centre)
@@ -207,7 +202,6 @@ class Panel:
         changes: Sequence[Change],
         unknowns: np.ndarray,
         columns: np.ndarray,
-        slow: bool = True,
         within: float = NEAR,
     ) -> tuple[np.ndarray, np.ndarray]:
         """Compared variables and their slopes at the same place, or as the slopes of a place near by tell them.
@@ -220,8 +214,6 @@ class Panel:
             See `values`.
         columns : ndarray of int, shape (M,)
             Which measurands.
-        slow : bool
-            Predict the slow quantities too.
         within : float
             How far such a place may be, in standard deviations of each unknown. Infinity is a glance: nothing is
             solved, and a hypothesis that was not looked at yet moves as the healthy chassis does.
@@ -229,41 +221,31 @@ class Panel:
         Returns
         -------
         predicted : ndarray, shape (S, M)
-            As `predict`; NaN for slow quantities left out.
+            As `predict`.
         slopes : ndarray, shape (S, M, P + K)
-            Derivatives by the unknowns and the severities; zero where there is no operating point. Those of slow
-            quantities are borrowed from the healthy chassis.
+            Derivatives by the unknowns and the severities; zero where there is no operating point.
         """
-        late = np.isin(self.quantities[columns], SLOW)
-        asked = columns if slow else columns[~late]
-        later = asked[np.isin(asked, columns[late])]
         # DC volts not asked for now cost little beside the others, and the next reading will ask for them.
-        quick = np.union1d(columns[~late], self._steady)
-        every = np.union1d(quick, later)
-        frequencies = {self.measurands[c].freq_hz for c in quick if self.quantities[c] != "dc_v"}
+        every = np.union1d(columns, self._steady)
+        frequencies = {self.measurands[c].freq_hz for c in every if self.quantities[c] not in ("dc_v", HUM)}
+        matrices = len(frequencies) + (LINES if HUM in self.quantities[every] else 0)
         known = len(self.unknowns)
         places = [row[: known + len(c.faults)] for c, row in zip(changes, unknowns, strict=True)]
-        # Slopes that are borrowed tell nothing of another place, however near.
-        glance = math.isinf(within)
-        within = 0.0 if later.size and not glance else within
-        there = [self._seen.near(c, place, asked, within) for c, place in zip(changes, places, strict=True)]
-        if glance:
+        there = [self._seen.near(c, place, columns, within) for c, place in zip(changes, places, strict=True)]
+        if math.isinf(within):
             there = [seen or self._at_first(change) for change, seen in zip(changes, there, strict=True)]
         missing = np.array([row for row, seen in enumerate(there) if seen is None], dtype=int)
-        size = max(1, MATRICES // max(1, len(frequencies)))
+        size = max(1, MATRICES // max(1, matrices))
         for first in range(0, len(missing), size):
             rows = missing[first : first + size]
-            shown = self._looked([changes[row] for row in rows.tolist()], unknowns[rows], quick, later)
+            shown = self._looked([changes[row] for row in rows.tolist()], unknowns[rows], every)
             for row, at, by in zip(rows.tolist(), *shown, strict=True):
                 there[row] = self._seen.keep(changes[row], places[row], every, at, by)
         predicted = np.full((len(changes), len(columns)), np.nan)
         slopes = np.zeros((*predicted.shape, unknowns.shape[1]))
-        wanted = np.isin(columns, asked)
         for row, (seen, place) in enumerate(zip(there, places, strict=True)):
             if seen is not None:
-                predicted[row, wanted], slopes[row, wanted, : place.size] = seen.told(place, asked)
-        for row, change in enumerate(changes if late.any() and not slow else ()):
-            slopes[row, late] = self.borrowed(change, unknowns.shape[1])[columns[late]]
+                predicted[row], slopes[row, :, : place.size] = seen.told(place, columns)
         return predicted, slopes
 
     def at_zero(self, change: Change) -> np.ndarray:
@@ -286,7 +268,10 @@ class Panel:
     def _at_first(self, change: Change) -> Place:
         """What is known of a hypothesis before it was looked at."""
         known, size = len(self.unknowns), len(self.unknowns) + len(change.faults)
-        slopes = self.borrowed(change, size)
+        slopes = np.zeros((len(self.measurands), size))
+        slopes[:, :known] = self.healthy_slopes
+        held = {self.faults[i].key for i in change.faults}
+        slopes[:, [n for n, u in enumerate(self.unknowns) if u.key in held]] = 0.0
         slopes[:, known:] = self.severity_slopes[self._rows_alone(change)].T
         return Place(
             at=np.zeros(size),
@@ -297,24 +282,13 @@ class Panel:
         )
 
     def _looked(
-        self, changes: Sequence[Change], unknowns: np.ndarray, quick: np.ndarray, slow: np.ndarray
+        self, changes: Sequence[Change], unknowns: np.ndarray, columns: np.ndarray
     ) -> tuple[np.ndarray, np.ndarray]:
-        """Predictions and slopes of some samples through the model, columns of both kinds in rising order."""
+        """Predictions and slopes of some samples through the model."""
         values, supplied = self._supplied(changes, unknowns)
-        every = np.union1d(quick, slow)
-        predicted = np.empty((len(changes), every.size))
-        slopes = np.empty((*predicted.shape, unknowns.shape[1]))
-        here = np.isin(every, quick)
-        wanted = tuple(self.measurands[c] for c in quick)
+        wanted = tuple(self.measurands[c] for c in columns)
         faults = [[self.faults[index] for index in change.faults] for change in changes]
-        predicted[:, here], slopes[:, here] = quick_slopes(
-            self.model, self.unknowns, faults, unknowns, wanted, values, supplied
-        )
-        if slow.size:
-            later = tuple(self.measurands[c] for c in slow)
-            predicted[:, ~here] = columns_to_variables(later, self.model.predict(values, later, supplied=supplied))
-            slopes[:, ~here] = [self.borrowed(change, unknowns.shape[1])[slow] for change in changes]
-        return predicted, slopes
+        return slopes_at(self.model, self.unknowns, faults, unknowns, wanted, values, supplied)
 
     def _supplied(self, changes: Sequence[Change], unknowns: np.ndarray) -> tuple[dict[str, np.ndarray], Supplied]:
         """Values of some samples and their rest, each found from where its hypothesis rested last."""
@@ -350,55 +324,6 @@ class Panel:
             Of one of its faults.
         """
         return next(f for f in (self.faults[i] for i in change.faults) if (f.part, f.section, f.fault) == key)
-
-    def slopes(
-        self, changes: Sequence[Change], unknowns: np.ndarray, full: bool = False, wanted: np.ndarray | None = None
-    ) -> np.ndarray:
-        """Derivatives by all unknowns and the severities, shape (S, M, P + K).
-
-        Parameters
-        ----------
-        changes : sequence of Change
-            S hypotheses.
-        unknowns : ndarray, shape (S, P + K)
-            Where.
-        full : bool
-            Compute the slow quantities too, by differences, instead of borrowing their slopes from the healthy
-            chassis.
-        wanted : ndarray of int, optional
-            Columns that are needed, all when left out; others may be zero.
-        """
-        count, width = unknowns.shape
-        result = np.zeros((count, len(self.measurands), width))
-        columns = np.arange(len(self.measurands)) if wanted is None else np.unique(wanted)
-        result[:, columns] = self.look(changes, unknowns, columns, slow=False)[1]
-        slow = columns[np.isin(self.quantities[columns], SLOW)]
-        if full and slow.size:
-            moved = np.repeat(unknowns[:, None, :], width + 1, axis=1)
-            moved[:, np.arange(1, width + 1), np.arange(width)] += STEP
-            many = [change for change in changes for _ in range(width + 1)]
-            table = self.predict(many, moved.reshape(-1, width), slow).reshape(count, width + 1, -1)
-            result[:, slow] = np.nan_to_num((table[:, 1:] - table[:, :1]) / STEP).transpose(0, 2, 1)
-        return result
-
-    def borrowed(self, change: Change, width: int) -> np.ndarray:
-        """Slopes of the healthy chassis with the changed parts held and the severities added, shape (M, width).
-
-        Parameters
-        ----------
-        change : Change
-            Hypothesis; the severities of a pair have none.
-        width : int
-            P + K.
-        """
-        known = len(self.unknowns)
-        slopes = np.zeros((len(self.measurands), width))
-        slopes[:, :known] = self.healthy_slopes[:, :known]
-        held = {self.faults[i].key for i in change.faults}
-        slopes[:, [n for n, u in enumerate(self.unknowns) if u.key in held]] = 0.0
-        if len(change.faults) == 1 and change in self.index:
-            slopes[:, known] = self.severity_slopes[self.index[change]]
-        return slopes
 
     def _severity_slopes(self) -> np.ndarray:
         """Slopes along the severity from neighbouring cells of the same fault: they cost nothing."""

@@ -10,7 +10,7 @@ import numpy as np
 from .data import Data, Refined
 from .error_scales import own_scale, shared_errors
 from .evidence import Fit, fit, freedom_of, log_evidence, log_student
-from .panel import SLOW, Change, Panel
+from .panel import Change, Panel
 from .places import NEAR
 from .variables import difference
 
@@ -60,8 +60,6 @@ class _Way:
         C hypotheses.
     origin : ndarray, shape (C, M)
         Their predictions at z = 0.
-    exact : bool
-        Compute slow quantities at every step.
     within : float
         As `Panel.look`.
     """
@@ -72,15 +70,13 @@ class _Way:
         data: Data,
         changes: Sequence[Change],
         origin: np.ndarray,
-        exact: bool,
         within: float,
     ) -> None:
         self.panel, self.data, self.changes = panel, data, changes
         self.freedom = freedom_of(data.quantities)
         self.far = np.zeros_like(origin)
         self.scale = np.ones_like(origin)
-        self.slow = np.flatnonzero(np.isin(data.quantities, SLOW))
-        self.exact, self.within = exact, within
+        self.within = within
 
     def rescale(self, predicted: np.ndarray) -> np.ndarray:
         """Take the model's errors for predictions of shape (C, M); which hypotheses that changes much, shape (C,).
@@ -95,17 +91,10 @@ class _Way:
         before, self.scale = self.scale, own_scale(panel, data.columns, data.noise, self.far)
         return np.asarray((np.abs(np.log(self.scale / before)) > RESCALED).any(axis=1))
 
-    def look(self, rows: np.ndarray, unknowns: np.ndarray, slow: np.ndarray) -> tuple[np.ndarray, np.ndarray]:
-        """Predictions and slopes of some hypotheses, shapes (c, M) and (c, M, P + K).
-
-        ``slow`` are the predictions of slow quantities as slopes tell them, shape (c, slow)."""
+    def look(self, rows: np.ndarray, unknowns: np.ndarray) -> tuple[np.ndarray, np.ndarray]:
+        """Predictions and slopes of some hypotheses, shapes (c, M) and (c, M, P + K)."""
         changes = [self.changes[int(i)] for i in rows]
-        predicted, slopes = self.panel.look(
-            changes, unknowns, self.data.columns, slow=self.exact, within=self.within
-        )
-        if not self.exact:
-            predicted[:, self.slow] = slow
-        return predicted, slopes
+        return self.panel.look(changes, unknowns, self.data.columns, within=self.within)
 
     def errors(self, rows: np.ndarray, slopes: np.ndarray) -> np.ndarray:
         """Slopes of the shared errors, shape (c, M, E)."""
@@ -128,7 +117,6 @@ def refine(
     changes: Sequence[Change],
     steps: int = 6,
     starts: Mapping[Change, np.ndarray] | None = None,
-    exact: bool = False,
     within: float = NEAR,
     rival: float = -np.inf,
 ) -> dict[Change, Refined]:
@@ -146,8 +134,6 @@ def refine(
         Gauss-Newton steps.
     starts : mapping of Change to ndarray, optional
         Unknowns to start from, shape (P,) or with severities; zero when left out.
-    exact : bool
-        Compute slow quantities at every step, not only at the end.
     within : float
         As `Panel.look`: how far slopes may be from where they were taken, in standard deviations.
     rival : float
@@ -165,22 +151,19 @@ def refine(
         begin = (starts or {}).get(change, unknowns[row, :0])[:width]
         unknowns[row, : begin.size] = begin
     origin = _origin(panel, changes, rows, width, within)
-    whole = _Way(panel, data, changes, origin, exact, within)
+    whole = _Way(panel, data, changes, origin, within)
     every = np.arange(len(changes))
-    slow = origin[:, whole.slow]
-    if unknowns.any() and whole.slow.size and not exact:
-        slow = panel.predict(changes, unknowns, rows[whole.slow])
-    predicted, slopes = whole.look(every, unknowns, slow)
+    predicted, slopes = whole.look(every, unknowns)
     lost = np.isnan(predicted).any(axis=1) & unknowns.any(axis=1)
     if lost.any():
         again = np.flatnonzero(lost)
         unknowns[again] = 0.0
-        predicted[again], slopes[again] = whole.look(again, unknowns[again], origin[again][:, whole.slow])
+        predicted[again], slopes[again] = whole.look(again, unknowns[again])
     alive = np.flatnonzero(~np.isnan(predicted).any(axis=1) & ~np.isnan(origin).any(axis=1))
     changes = [changes[int(i)] for i in alive]
     if not changes:
         return {}
-    way = _Way(panel, data, changes, origin[alive], exact, within)
+    way = _Way(panel, data, changes, origin[alive], within)
     way.rescale(predicted[alive])
     walk = _begin(way, unknowns[alive], predicted[alive], slopes[alive])
     going, best = np.arange(len(changes)), rival
@@ -233,7 +216,7 @@ def _step(way: _Way, walk: _Walk, going: np.ndarray) -> tuple[np.ndarray, np.nda
         What each gained, and its log probability.
     """
     going, before, move = _moves(way, walk, going)
-    unknowns, predicted, slopes = walk.unknowns[going], walk.predicted[going], walk.slopes[going]
+    unknowns, slopes = walk.unknowns[going], walk.slopes[going]
     shared, count, errors = walk.shared[going], walk.unknowns.shape[1], way.errors(going, slopes)
     gained = np.zeros(len(going))
     open_ = np.arange(len(going))
@@ -244,8 +227,7 @@ def _step(way: _Way, walk: _Walk, going: np.ndarray) -> tuple[np.ndarray, np.nda
         row, share = np.repeat(open_, at_once.size), np.tile(at_once, open_.size)[:, None]
         step = move[row] * share
         there, errors_there = unknowns[row] + step[:, :count], shared[row] + step[:, count:]
-        ahead = np.einsum("cmq,cq->cm", slopes[row][:, way.slow], step[:, :count])
-        found, new = way.look(going[row], there, predicted[row][:, way.slow] + ahead)
+        found, new = way.look(going[row], there)
         value = way.value(going[row], way.left(found, errors[row], errors_there), there, errors_there)
         good = (value > before[row] - 1e-6).reshape(open_.size, at_once.size)
         take = good.any(axis=1)
@@ -280,10 +262,7 @@ def _moves(way: _Way, walk: _Walk, going: np.ndarray) -> tuple[np.ndarray, np.nd
 
 def _ended(way: _Way, walk: _Walk) -> dict[Change, Refined]:
     """The places reached, with their evidence."""
-    every, columns = np.arange(len(way.changes)), way.data.columns
-    if way.slow.size and not way.exact:
-        slow = way.panel.predict(way.changes, walk.unknowns, columns[way.slow])
-        walk.predicted[:, way.slow] = np.where(np.isnan(slow), walk.predicted[:, way.slow], slow)
+    every = np.arange(len(way.changes))
     errors = way.errors(every, walk.slopes)
     design = np.concatenate([walk.slopes, errors], axis=2)
     left = way.left(walk.predicted, errors, walk.shared)

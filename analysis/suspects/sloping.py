@@ -16,7 +16,7 @@ from .unknowns import Unknown
 from .variables import columns_to_variables, slopes_to_variables
 
 
-def quick_slopes(
+def slopes_at(
     model: ChassisModel,
     varied: Sequence[Unknown],
     faults: Sequence[Sequence[Fault]],
@@ -25,7 +25,7 @@ def quick_slopes(
     values: dict[str, np.ndarray],
     supplied: Supplied,
 ) -> tuple[np.ndarray, np.ndarray]:
-    """Quick quantities of some samples at rest, and their exact slopes.
+    """What some samples at rest would read, and its exact slopes.
 
     Parameters
     ----------

@@ -19,8 +19,9 @@ from .data import Data, Refined, Weighed
 from .error_scales import own_scale
 from .evidence import FREEDOM, log_student
 from .first_round import HOPELESS, choose, first_round, log_priors
-from .panel import SLOW, Change, Panel
+from .panel import Change, Panel
 from .refining import refine
+from .severities import complete, leader
 from .variables import MODEL_ERRORS, columns_to_variables, difference, reading_noise, to_variable
 
 ROUNDS = 4
@@ -31,10 +32,6 @@ HEALTHY_STEPS, LOST = (12, 4), 75.0
 
 KEPT_WITHIN = 7.0
 """Hypotheses that were within this logarithm of the best are followed again after the next reading."""
-
-COMPLETE_WITHIN, PROMISED = 6.0, 0.5
-"""Severities that come within the first of the best (logarithm) matter, and one that stays this far below what
-another severity of its fault promises is followed again."""
 
 POLISH_WITHIN = 15.0
 """Hypotheses within this logarithm of the best are started again from its place."""
@@ -73,11 +70,11 @@ def weigh(panel: Panel, data: Data, before: Weighed | None = None) -> Weighed:
     if before is not None and Change() in before.refined:
         starts = {change: found.unknowns for change, found in before.refined.items()}
         chosen = list(dict.fromkeys([*(c for c in _lasting(panel, before) if c.faults), *chosen]))
-    if not np.isin(data.quantities, SLOW).any() and starts:
+    if starts:
         chosen = list(dict.fromkeys([Change(), *chosen]))
     else:
         steps = HEALTHY_STEPS[int((prior + evidence)[0] < (prior + evidence).max() - LOST)]
-        refined |= refine(panel, data, [Change()], steps=steps, starts=starts, exact=True)
+        refined |= refine(panel, data, [Change()], steps=steps, starts=starts)
     healthy = refined[Change()].unknowns if Change() in refined else starts.get(Change())
     if healthy is not None:
         place = healthy[: len(panel.unknowns)]
@@ -89,10 +86,10 @@ def weigh(panel: Panel, data: Data, before: Weighed | None = None) -> Weighed:
         if not overlooked:
             break
         refined |= refine(panel, data, overlooked, starts=starts)
-    leading = _leader(panel, prior, refined)
+    leading = leader(panel, prior, refined)
     if leading not in starts or before is None or leading.faults != _lead_of(before).faults:
         _polish(panel, data, prior, refined)
-    _complete(panel, data, prior, refined, blind)
+    complete(panel, data, prior, refined, blind, ROUNDS)
     _settle(panel, data, _scores(panel, prior, evidence, refined, blind), refined)
     score = _scores(panel, prior, evidence, refined, blind)
     return normalised(
@@ -124,7 +121,7 @@ def glance(panel: Panel, data: Data, before: Weighed | None) -> Weighed:
     starts = {} if before is None else {c: before.refined[c].unknowns for c in _lasting(panel, before)}
     ahead = choose(panel, prior + evidence, float((prior + evidence).max()) - KEPT_WITHIN)
     chosen = list(dict.fromkeys([*starts, *ahead]))
-    refined = refine(panel, data, chosen, starts=starts, exact=True, within=np.inf)
+    refined = refine(panel, data, chosen, starts=starts, within=np.inf)
     score = _scores(panel, prior, evidence, refined, blind)
     return normalised(Weighed(changes=panel.changes, log_weight=score, refined=refined))
 
@@ -133,10 +130,6 @@ def _lasting(panel: Panel, before: Weighed) -> list[Change]:
     """Hypotheses followed through the model that are not far behind, and the healthy chassis."""
     near = before.log_weight > before.log_weight.max() - KEPT_WITHIN
     return [c for c in before.refined if len(c.faults) < 2 and (near[panel.index[c]] or not c.faults)]
-
-
-def _leader(panel: Panel, prior: np.ndarray, refined: Mapping[Change, Refined]) -> Change:
-    return max(refined, key=lambda change: prior[panel.index[change]] + refined[change].evidence)
 
 
 def _lead_of(weighed: Weighed) -> Change:
@@ -156,42 +149,6 @@ def _scores(
     return np.asarray(prior + evidence)
 
 
-def _complete(
-    panel: Panel, data: Data, prior: np.ndarray, refined: dict[Change, Refined], blind: np.ndarray
-) -> None:
-    """Follow every severity that would matter from where its neighbours ended.
-
-    Severities of one fault meet at the same values of everything: one that stayed far below what such a place
-    promises it stopped early, and one that was not looked at yet may matter as well. A short of a tenth of an ohm
-    does what one of an ohm does: from neighbour to neighbour this goes on to the worst there is.
-    """
-    for _ in range(ROUNDS):
-        leader = _leader(panel, prior, refined)
-        least = prior[panel.index[leader]] + refined[leader].evidence - COMPLETE_WITHIN
-        promises: dict[Change, float] = {}
-        starts: dict[Change, np.ndarray] = {}
-        for change, found in list(refined.items()):
-            if prior[panel.index[change]] + found.evidence < least or len(change.faults) != 1:
-                continue
-            fault, severity = panel.faults[change.faults[0]], found.unknowns[len(panel.unknowns)]
-            for value in fault.values if fault.cell_log else ():
-                other = Change(faults=change.faults, values=(value,))
-                along = severity + math.log(change.values[0] / value) / fault.cell_log
-                promised = found.evidence - 0.5 * (along**2 - severity**2)
-                row = panel.index[other]
-                reached = refined[other].evidence if other in refined else -np.inf
-                better = promised > max(reached + PROMISED, promises.get(other, -np.inf))
-                if promised + prior[row] > least and better and not blind[row]:
-                    promises[other] = promised
-                    starts[other] = np.append(found.unknowns[: len(panel.unknowns)], along)
-        gained = False
-        for change, found in refine(panel, data, list(starts), starts=starts, exact=True).items():
-            if change not in refined or found.evidence > refined[change].evidence + 0.1 * PROMISED:
-                refined[change], gained = found, True
-        if not gained:
-            return
-
-
 def _polish(panel: Panel, data: Data, prior: np.ndarray, refined: dict[Change, Refined]) -> None:
     """Start the leading hypotheses again from where the best of them ended; keep what gains.
 
@@ -209,7 +166,7 @@ def _polish(panel: Panel, data: Data, prior: np.ndarray, refined: dict[Change, R
         heads = {c.faults: c for c in sorted(score, key=lambda change: score[change])}
         near = [c for c in heads.values() if c != best and (not c.faults or score[c] > score[best] - POLISH_WITHIN)]
         starts = {c: np.concatenate([place, refined[c].unknowns[len(panel.unknowns) :]]) for c in near}
-        again = refine(panel, data, near, starts=starts, exact=True, rival=refined[best].height)
+        again = refine(panel, data, near, starts=starts, rival=refined[best].height)
         for change, found in again.items():
             if found.evidence > refined[change].evidence:
                 refined[change] = found
@@ -220,7 +177,7 @@ def _settle(panel: Panel, data: Data, score: np.ndarray, refined: dict[Change, R
     likely = score > np.logaddexp.reduce(score) + math.log(LIKELY_CHANCE)
     chosen = [change for change in refined if likely[panel.index[change]]]
     starts = {change: refined[change].unknowns for change in chosen}
-    refined |= refine(panel, data, chosen, starts=starts, exact=True, within=0.0)
+    refined |= refine(panel, data, chosen, starts=starts, within=0.0)
 
 
 def weigh_distortion(panel: Panel, readings: Sequence[Reading], weighed: Weighed) -> Weighed:

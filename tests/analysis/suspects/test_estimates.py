@@ -46,6 +46,27 @@ def test_a_drifted_resistor_has_two_limits(diagnoser):
     assert estimate.low < 2.2e3 < estimate.high
 
 
+@pytest.mark.parametrize("seed", [3, 5, 7])
+def test_a_filter_capacitor_low_or_open_is_one_scale(seed):
+    """Whatever the word for it, the interval holds what it measures, from DC and ripple of a drawn chassis."""
+    points = ("HT1", "HT2", "HT3", "V1.1", "V1.6", "V2.4", "V2.8", "SPK")
+    wanted = [Measurand(point=p, quantity=q) for q in ("dc_v", "ripple_pp_v") for p in points]
+    model = ChassisModel(load_chassis("lantern-twelve"))
+    farad = 4e-4 * model.parameters["C21"].nominal
+    values = model.draw(1, np.random.default_rng(seed)) | {"C21": np.array([farad])}
+    readings = [
+        Reading(point=m.point, quantity=m.quantity, value=float(v), std=float(np.hypot(0.01 * v, 0.002)))
+        for m, v in zip(wanted, model.predict(values, wanted)[0], strict=True)
+    ]
+    diagnosis = Diagnoser(model, wanted).diagnose(readings)
+    found = [s for s in diagnosis.suspects if s.fault in ("low", "open") and s.part == "C21"]
+    assert len(found) == 2
+    assert sum(s.probability for s in found) > 0.9
+    assert found[0].estimate == found[1].estimate
+    assert found[0].estimate.bound == "below"
+    assert farad < found[0].estimate.high < 0.2 * model.parameters["C21"].nominal
+
+
 def test_text():
     assert Estimate(value=1e10, low=3e8, high=3e10, unit="ohm", bound="above").text == "above 300 Mohm"
     assert Estimate(value=2.0, low=0.4, high=12.0, unit="ohm", bound="below").text == "below 12 ohm"

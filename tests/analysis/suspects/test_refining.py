@@ -33,7 +33,7 @@ def test_a_leak_into_the_output_grid_is_followed(panel):
     place = np.zeros(len(panel.unknowns) + 1)
     evidences = []
     for _ in range(3):
-        found = refine(panel, data, [change], starts={change: place}, exact=True)[change]
+        found = refine(panel, data, [change], starts={change: place})[change]
         place = found.unknowns
         evidences.append(found.evidence)
     left = difference(data.quantities, data.measured, found.expected) / found.scale
@@ -74,7 +74,7 @@ def test_a_second_look_at_a_place_finds_the_same(panel):
     panel.look(changes, unknowns + 0.1, columns[:3])
     mixed = columns[::-1]
     again = panel.look(changes, unknowns, mixed)
-    once_more = panel.look(changes, unknowns, mixed[:4], slow=False)
+    once_more = panel.look(changes, unknowns, mixed[:4])
     for a, b, c in zip(first, again, once_more, strict=True):
         np.testing.assert_allclose(b, a[:, mixed], rtol=1e-6, atol=1e-7)
         np.testing.assert_allclose(c, a[:, mixed[:4]], rtol=1e-6, atol=1e-7)
