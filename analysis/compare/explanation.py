@@ -140,20 +140,25 @@ def _best(
 ) -> tuple[Fault, float] | None:
     """The fault and value that fit best on the chassis as drawn, on a grid four times finer than the severity
     cells."""
-    base = model.predict({"mains": np.full(1, mains)}, measurands)
-    best: tuple[float, Fault, float] | None = None
+    tried: list[tuple[Fault, float]] = []
     for fault in faults:
         grid = np.array(fault.values)
         if len(grid) > 1:
             grid = np.exp(np.interp(np.arange(0, len(grid) - 0.75, 0.25), np.arange(len(grid)), np.log(grid)))
-        values = {"mains": np.full(len(grid), mains), fault.key: grid}
-        values.update({key: np.full(len(grid), value) for key, value in extra.items()})
-        moved = _moved(base - model.predict(values, measurands), measurands)
-        for value, row in zip(grid, moved, strict=True):
-            misfit = _misfit(changes, covariance, row, MODEL_SHARE * 2.0 * np.abs(row))
-            if best is None or misfit < best[0]:
-                best = (misfit, fault, float(value))
-    return best and (best[1], best[2])
+        tried += [(fault, float(value)) for value in grid]
+    if not tried:
+        return None
+    # The first sample has no fault; one solution serves all.
+    count = 1 + len(tried)
+    values = {"mains": np.full(count, mains)}
+    values |= {key: np.full(count, value) for key, value in extra.items()}
+    for row, (fault, value) in enumerate(tried, start=1):
+        values.setdefault(fault.key, np.full(count, model.parameters[fault.key].nominal))[row] = value
+    shown = model.predict(values, measurands)
+    base = model.predict({"mains": np.full(1, mains)}, measurands) if extra else shown[:1]
+    moved = _moved(base - shown[1:], measurands)
+    fits = [_misfit(changes, covariance, row, MODEL_SHARE * 2.0 * np.abs(row)) for row in moved]
+    return tried[int(np.argmin(fits))]
 
 
 def _moved(differences: np.ndarray, measurands: Sequence[Measurand]) -> np.ndarray:
