@@ -19,6 +19,7 @@ from .data import Data, Refined, Weighed
 from .error_scales import own_scale
 from .evidence import FREEDOM, log_student
 from .first_round import HOPELESS, choose, first_round, log_priors
+from .neighbours import beside_leaders
 from .panel import Change, Panel
 from .refining import refine
 from .severities import complete, leader
@@ -89,6 +90,7 @@ def weigh(panel: Panel, data: Data, before: Weighed | None = None) -> Weighed:
     leading = leader(panel, prior, refined)
     if leading not in starts or before is None or leading.faults != _lead_of(before).faults:
         _polish(panel, data, prior, refined)
+        refined |= beside_leaders(panel, data, prior, refined, blind)
     complete(panel, data, prior, refined, blind, ROUNDS)
     _settle(panel, data, _scores(panel, prior, evidence, refined, blind), refined)
     score = _scores(panel, prior, evidence, refined, blind)

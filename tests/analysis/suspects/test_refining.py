@@ -78,3 +78,22 @@ def test_a_second_look_at_a_place_finds_the_same(panel):
     for a, b, c in zip(first, again, once_more, strict=True):
         np.testing.assert_allclose(b, a[:, mixed], rtol=1e-6, atol=1e-7)
         np.testing.assert_allclose(c, a[:, mixed[:4]], rtol=1e-6, atol=1e-7)
+
+
+def test_an_open_grid_resistor_is_weighed_against_a_leak_at_the_same_grid():
+    """At 400 megohms the grid follows leaks that a healthy chassis does not notice, and so do its slopes."""
+    model = ChassisModel(load_chassis("breakwater-pair"))
+    points = "V1.6 V1.7 V1.8 V2.1 V2.2 V2.3 V2.6 V2.7 HT1 HT2 IN OUTA OUTB".split()
+    stages = ("V1.7>V1.6", "V2.2>V2.1", "V2.2>V2.6")
+    wanted = [Measurand(point=point, quantity="dc_v") for point in points]
+    wanted += [Measurand(point=stage, quantity="gain", freq_hz=1000.0) for stage in stages]
+    shown = model.predict({"R7": np.array([4.2e8])}, wanted)[0]
+    readings = [
+        Reading(point=m.point, quantity=m.quantity, freq_hz=m.freq_hz, value=float(v), std=float(0.003 * v + 0.002))
+        for m, v in zip(wanted, shown, strict=True)
+    ]
+    found = {(s.part, s.fault): s for s in Diagnoser(model, wanted).diagnose(readings).suspects}
+    grid, leak = found["R7", "open"], found["C3", "leaky"]
+    assert grid.probability > 0.3
+    assert grid.estimate.low < 4.2e8 < grid.estimate.high
+    assert leak.probability > 0.1

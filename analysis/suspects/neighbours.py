@@ -1,0 +1,77 @@
+"""Faults of the parts that hang on the same nodes as the leading suspects': what a technician would weigh next.
+
+A fault that lifts a node to megohms makes leaks and grid currents matter that a healthy chassis does not notice, so
+the slopes of the healthy chassis judge it wrongly: an open grid resistor is dismissed where a leaking capacitor at
+the same grid is found.
+"""
+
+from __future__ import annotations
+
+from collections.abc import Mapping
+
+import numpy as np
+
+from analysis.circuit.elements import GROUND
+
+from .data import Data, Refined
+from .panel import Change, Panel
+from .refining import refine
+
+LEADS, EVERY = 2, 3
+"""Leading parts whose neighbours are looked at, and of how many severities one is."""
+
+NEAR_HEALTHY = 10.0
+"""Where the healthy chassis is no further behind (logarithm) its slopes serve; for mild hypotheses everywhere."""
+
+
+def beside_leaders(
+    panel: Panel, data: Data, prior: np.ndarray, refined: Mapping[Change, Refined], blind: np.ndarray
+) -> dict[Change, Refined]:
+    """Follow some severities of every fault near the leading ones that was not followed yet.
+
+    Parameters
+    ----------
+    panel : Panel
+        The model.
+    data : Data
+        Readings.
+    prior : ndarray, shape (C,)
+        Logarithm.
+    refined : mapping of Change to Refined
+        Single hypotheses that were followed.
+    blind : ndarray of bool, shape (C,)
+        Hypotheses that leave the readings as the healthy chassis has them.
+    """
+    score = {change: prior[panel.index[change]] + found.evidence for change, found in refined.items()}
+    order = [c for c in sorted(score, key=lambda change: -score[change]) if c.faults]
+    places = list(dict.fromkeys(_place(panel, change) for change in order))[:LEADS]
+    best = max(score.values(), default=-np.inf)
+    if score.get(Change(), -np.inf) > best - NEAR_HEALTHY:
+        return {}
+    nodes_of = _nodes(panel)
+    judged = blind | panel.mild
+    near = frozenset().union(*(nodes_of.get(place, frozenset()) for place in places))
+    chosen = []
+    for index, fault in enumerate(panel.faults):
+        if near & nodes_of.get(fault.section or fault.part, frozenset()):
+            cells = [Change(faults=(index,), values=(value,)) for value in fault.values[::EVERY]]
+            chosen += [cell for cell in cells if not judged[panel.index[cell]] and cell not in refined]
+    height = max((found.height for found in refined.values()), default=-np.inf)
+    return refine(panel, data, chosen, rival=height)
+
+
+def _place(panel: Panel, change: Change) -> str:
+    fault = panel.faults[change.faults[0]]
+    return fault.section or fault.part
+
+
+def _nodes(panel: Panel) -> dict[str, frozenset[int]]:
+    """Nodes of every part and tube section; ground and rails, on which most parts hang, left out."""
+    circuit = panel.model.circuit
+    common = {GROUND, *(supply.a for supply in circuit.supplies)}
+    result: dict[str, set[int]] = {}
+    for branch in circuit.branches:
+        result.setdefault(branch.part, set()).update(branch.nodes)
+    for tube in circuit.tubes:
+        result.setdefault(tube.key, set()).update(tube.nodes)
+    return {part: frozenset(nodes - common) for part, nodes in result.items()}
