@@ -21,6 +21,9 @@ from .loading import MeterLoad, ProbeLoad
 
 DEFAULT_FREQ_HZ = 1000.0
 
+SIGNALS = ("gain", "phase_deg", "pp_v", "rms_v")
+"""What a scope shows of the generator's signal."""
+
 
 def read_dc(circuit: Circuit, table: Table, rest: OperatingPoint, nodes: Sequence[int], meter: MeterLoad) -> Array:
     """DC volts at nodes, each with the meter on that node alone.
@@ -291,7 +294,7 @@ def frequency_groups(measurands: Sequence[Measurand]) -> list[tuple[list[float],
     """
     at: dict[float, list[int]] = {}
     for index, measurand in enumerate(measurands):
-        if measurand.quantity in {"gain", "phase_deg", "pp_v", "rms_v"}:
+        if measurand.quantity in SIGNALS:
             at.setdefault(measurand.freq_hz or DEFAULT_FREQ_HZ, []).append(index)
     groups: dict[frozenset[str], tuple[list[float], list[int]]] = {}
     for freq, indices in at.items():

@@ -15,13 +15,10 @@ from analysis.circuit.sensitivity import RailMoves, RestSlopes
 from analysis.circuit.signal_slopes import Seen, SignalSlopes
 from analysis.circuit.supplied import Supplied
 
-from .predicting import DEFAULT_FREQ_HZ, Metered
+from .predicting import DEFAULT_FREQ_HZ, SIGNALS, Metered
 
 if TYPE_CHECKING:
     from .model import ChassisModel, Values
-
-EXACT = ("dc_v", "gain", "phase_deg", "pp_v", "rms_v", "ripple_pp_v")
-"""Quantities whose slopes are known without differences."""
 
 
 def slopes_of(
@@ -42,7 +39,7 @@ def slopes_of(
     moves : mapping of str to ndarray
         K parameters that move, each with the change of its value that counts as one, shape (S,).
     measurands : sequence of Measurand
-        M of them; quantities other than `EXACT` come back as NaN.
+        M of them; distortion comes back as NaN.
     supplied : Supplied
         The chassis at rest for these values.
 
@@ -76,9 +73,7 @@ def slopes_of(
     if humming:
         hum = model.hum(supplied)
         shown[:, humming], slopes[:, humming] = _humming(model, rest, rails, hum, [nodes[i][0] for i in humming])
-    signals = [
-        i for i, m in enumerate(measurands) if m.quantity in EXACT and m.quantity not in ("dc_v", "ripple_pp_v")
-    ]
+    signals = [i for i, m in enumerate(measurands) if m.quantity in SIGNALS]
     if signals:
         found = _signals(model, supplied, rest, [measurands[i] for i in signals], [nodes[i] for i in signals])
         shown[:, signals], slopes[:, signals] = found

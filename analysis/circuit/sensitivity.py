@@ -255,7 +255,7 @@ class RailMoves:
     """
 
     def __init__(self, rectifier: Rectifier, supplied: Supplied, own: int, table: Table, moves: Moves) -> None:
-        self.key, self.node = rectifier.key, rectifier.node
+        self.key = rectifier.key
         state = supplied.charging[own]
         count = supplied.count
         emf = table[f"{rectifier.key}.emf"] * table["mains"]

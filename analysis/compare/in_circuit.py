@@ -17,6 +17,7 @@ from acquisition.quantities import format_value
 from acquisition.records import JUDGED_QUALITIES, Event, Measurand, Pass
 
 from ..chassis import ChassisModel
+from ..chassis.predicting import SIGNALS
 from ..suspects.data import collect, values_found
 from ..suspects.panel import Panel
 from .answering import Answers
@@ -32,8 +33,8 @@ MAINS_STD = 0.005
 ALONE, TOGETHER, COARSE = 48, 6, 12
 """Places a value is looked for at: what moves direct volts, the others beside it, and each in its profile."""
 
-SIGNALS, SHOWS = ("gain", "phase_deg", "pp_v", "rms_v"), 0.05
-"""Readings in which a capacitor's losses show, and by how much it must move one, relative or in radians."""
+SHOWS = 0.05
+"""By how much a capacitor's losses must move a reading of a signal to show, relative or in radians."""
 
 RETURNS = 4
 """How often all is done again from a higher place that a profile met."""

@@ -83,7 +83,8 @@ def estimate_of(panel: Panel, weighed: Weighed, fault: Fault) -> Estimate | None
     shown = fault.shown
     if not shown:
         return None
-    akin = {i: f for i, f in enumerate(panel.faults) if f.scale == fault.scale and f.shown == shown}
+    ranges = dict.fromkeys(change.faults[0] for change in panel.scales[fault.scale])
+    akin = {i: panel.faults[i] for i in ranges if panel.faults[i].shown == shown}
     cells = [
         (i, f, value, chance) for i, f in akin.items() for value, chance in zip(f.values, f.chances, strict=True)
     ]

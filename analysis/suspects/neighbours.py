@@ -43,11 +43,10 @@ def beside_leaders(
         Hypotheses that leave the readings as the healthy chassis has them.
     """
     score = {change: prior[panel.index[change]] + found.evidence for change, found in refined.items()}
+    if score.get(Change(), -np.inf) > max(score.values(), default=-np.inf) - NEAR_HEALTHY:
+        return {}
     order = [c for c in sorted(score, key=lambda change: -score[change]) if c.faults]
     places = list(dict.fromkeys(_place(panel, change) for change in order))[:LEADS]
-    best = max(score.values(), default=-np.inf)
-    if score.get(Change(), -np.inf) > best - NEAR_HEALTHY:
-        return {}
     nodes_of = _nodes(panel)
     judged = blind | panel.mild
     near = frozenset().union(*(nodes_of.get(place, frozenset()) for place in places))

@@ -112,6 +112,8 @@ class Panel:
         Compared variables of each hypothesis at z = 0; NaN where it has no operating point.
     severity_slopes : ndarray, shape (C, M)
         Derivative by the standardised severity within the cell.
+    scales : dict of Fault.scale to list of Change
+        Single hypotheses of one scale, in their order.
     mild : ndarray of bool, shape (C,)
         Hypotheses that move no reading far from healthy.
     """
@@ -137,6 +139,9 @@ class Panel:
         cells = ((index, value) for index, f in enumerate(self.faults) for value in f.values)
         self.changes = (Change(), *(Change(faults=(index,), values=(value,)) for index, value in cells))
         self.index = {change: row for row, change in enumerate(self.changes)}
+        self.scales: dict[tuple[str, bool], list[Change]] = {}
+        for change in self.changes[1:]:
+            self.scales.setdefault(self.faults[change.faults[0]].scale, []).append(change)
         self._rests = self._at_home()
         self._seen = Places(len(self.measurands))
         self._steady = np.array([], dtype=int)

@@ -62,10 +62,6 @@ def complete(
     rounds : int
         Neighbours of neighbours are followed so often.
     """
-    scales: dict[tuple[str, bool], list[Change]] = {}
-    for change in panel.changes:
-        if change.faults and (fault := panel.faults[change.faults[0]]).cell_log:
-            scales.setdefault(fault.scale, []).append(change)
     for _ in range(rounds):
         best = leader(panel, prior, refined)
         least = prior[panel.index[best]] + refined[best].evidence - WITHIN
@@ -75,7 +71,7 @@ def complete(
             if prior[panel.index[change]] + found.evidence < least or len(change.faults) != 1:
                 continue
             fault, severity = panel.faults[change.faults[0]], found.unknowns[len(panel.unknowns)]
-            scale = scales.get(fault.scale, [])
+            scale = [c for c in panel.scales[fault.scale] if panel.faults[c.faults[0]].cell_log]
             if abs(severity) < SETTLED:
                 refined |= _same(panel, data, change, found, [c for c in scale if c not in refined])
             here = math.log(abs(change.values[0])) + severity * fault.cell_log
