@@ -48,6 +48,8 @@ class Weighed:
         Every hypothesis of the panel, then pairs if tried.
     log_weight : ndarray, shape (C,)
         Logarithm of the posterior, normalised over all.
+    prior : ndarray, shape (C without pairs,)
+        Logarithm of the prior of the single hypotheses.
     refined : mapping of Change to Refined
         Details of those that were refined.
     first : ndarray, shape (C,)
@@ -58,6 +60,7 @@ class Weighed:
 
     changes: tuple[Change, ...]
     log_weight: np.ndarray
+    prior: np.ndarray
     refined: Mapping[Change, Refined] = field(default_factory=dict)
     first: np.ndarray = field(default_factory=lambda: np.zeros(0))
     columns: np.ndarray = field(default_factory=lambda: np.zeros(0, dtype=int))

@@ -15,10 +15,9 @@ from acquisition.records import JUDGED_QUALITIES, Event, Measurand, Reading
 from ..chassis import ChassisModel
 from .artefacts import artefacts
 from .because import Healthy, explain, healthy_view
-from .candidates import beyond_ratings, candidates, open_columns
+from .candidates import beyond_ratings, open_columns
 from .data import Data, Refined, Weighed, collect, values_found
 from .estimates import Estimate, estimate_of
-from .first_round import log_priors
 from .next_reading import (
     ENOUGH_BITS,
     Outlook,
@@ -32,6 +31,7 @@ from .next_reading import (
 from .pairs import DOUBT_BELOW, best_single, misfit_chance, try_pairs, with_pairs
 from .panel import LAST, Change, Panel
 from .places import NEAR
+from .prior import log_priors, usual_round
 from .refining import refine
 from .weighing import KEPT_WITHIN, glance, weigh, weigh_distortion
 
@@ -157,9 +157,10 @@ class Diagnoser:
         self.limits_v = (limit_v, probe_limit_v)
         self.dc_only = dc_only
         self.measured = measured_parts(model, events)
-        self.panel = Panel(model, [*measurands, *candidates(model, dc_only)], self.measured)
+        usual = usual_round(model)
+        self.panel = Panel(model, [*measurands, *usual], self.measured)
         self._beyond = beyond_ratings(model, limit_v, probe_limit_v, dc_only)
-        self._prior = log_priors(self.panel)
+        self._prior = log_priors(self.panel, usual)
         self._before: tuple[frozenset[Reading], Weighed] | None = None
         self._pairs: dict[Change, Refined] = {}
 
@@ -172,7 +173,7 @@ class Diagnoser:
             Of one pass, in any order; those not of judged quality or without a column are left out and noted.
         """
         judged, data = self._collected(readings)
-        weighed = weigh(self.panel, data, self._fewer(data))
+        weighed = weigh(self.panel, data, self._prior, self._fewer(data))
         self._before, self._pairs = (frozenset(data.readings), weighed), {}
         weighed = weigh_distortion(self.panel, [r for r in judged if r.quantity in LAST], weighed)
         notes = self._notes(readings, data)
@@ -201,7 +202,7 @@ class Diagnoser:
         if not data.readings:
             return None
         before = self._fewer(data)
-        weighed, notes = glance(self.panel, data, before), self._notes(readings, data)
+        weighed, notes = glance(self.panel, data, self._prior, before), self._notes(readings, data)
         if before is not None and self._pairs:
             starts = {pair: found.unknowns for pair, found in self._pairs.items()}
             pairs = refine(self.panel, data, list(starts), starts=starts, within=math.inf)

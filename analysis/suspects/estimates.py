@@ -109,7 +109,7 @@ def estimate_of(panel: Panel, weighed: Weighed, fault: Fault) -> Estimate | None
         means.append(mean)
         spreads.append(max(spread, 1e-4))
     low, middle, high = np.exp(_quantiles(weight / weight.sum(), np.array(means), np.array(spreads)))
-    evidence = weighed.log_weight[singles] - np.log([f.weight * chance for _, f, _, chance in cells])
+    evidence = weighed.log_weight[singles] - weighed.prior[singles]
     ahead = np.log(np.abs([value for _, _, value, _ in cells])) * (1.0 if fault.scale[1] else -1.0)
     worst = int(ahead.argmax())
     bound, edge = _bound(cells[worst][1], low, high, bool(evidence[worst] > evidence.max() - EXCLUDED))

@@ -3,7 +3,6 @@ directions."""
 
 from __future__ import annotations
 
-import math
 from collections.abc import Callable
 
 import numpy as np
@@ -14,10 +13,6 @@ from .evidence import fit, freedom_of, log_evidence, log_student
 from .panel import Change, Panel
 from .variables import difference
 
-HEALTHY_PRIOR = 0.4
-"""Belief before any reading that nothing is wrong. Common practice, no source: of the two passes of a repair the
-first finds something wrong and the last should find nothing, but not every repair succeeds at once."""
-
 DIRECTIONS = 30
 """Directions of healthy spread kept in the first round; what is dropped widens each reading's own spread."""
 
@@ -25,19 +20,6 @@ KEEP_FAULTS, KEEP_CELLS, KEEP_ALL = 26, 3, 60
 
 LIKELY, HOPELESS = 100, 25.0
 """Hypotheses scored first after a reading, and how far below the best of them (logarithm) another is not scored."""
-
-
-def log_priors(panel: Panel) -> np.ndarray:
-    """Logarithm of the prior of each single hypothesis of the panel, shape (C,).
-
-    Parameters
-    ----------
-    panel : Panel
-        Its hypotheses are the healthy chassis, then every severity of every fault in turn.
-    """
-    total = sum(f.weight for f in panel.faults)
-    cells = np.array([f.weight / total * chance for f in panel.faults for chance in f.chances])
-    return np.concatenate([[math.log(HEALTHY_PRIOR)], math.log(1 - HEALTHY_PRIOR) + np.log(cells)])
 
 
 def first_round(

@@ -16,7 +16,7 @@ import numpy as np
 from .data import Data, Refined, Weighed
 from .error_scales import own_scale
 from .evidence import freedom_of
-from .first_round import directions, evidence_along, log_priors
+from .first_round import directions, evidence_along
 from .panel import Change, Panel
 from .refining import refine
 from .variables import difference
@@ -93,7 +93,7 @@ def try_pairs(panel: Panel, data: Data, weighed: Weighed) -> Weighed:
             leaders.setdefault(change.faults[0], change)
         if len(leaders) >= FIRSTS:
             break
-    prior = log_priors(panel)
+    prior = weighed.prior
     faults = np.array([change.faults[0] if change.faults else -1 for change in panel.changes])
     parts = np.array([fault.part for fault in panel.faults])
     ahead: list[tuple[float, Change, Change]] = []
@@ -149,7 +149,7 @@ def with_pairs(panel: Panel, weighed: Weighed, pairs: Mapping[Change, Refined]) 
     pairs : mapping of Change to Refined
         Pairs that were followed through the model, from the same readings.
     """
-    prior = log_priors(panel)
+    prior = weighed.prior
     reference = max(weighed.refined, key=lambda change: weighed.log_weight[panel.index[change]])
     row = panel.index[reference]
     anchor = weighed.log_weight[row] - weighed.refined[reference].evidence - prior[row] + np.log(PAIR_CHANCE)

@@ -18,7 +18,7 @@ from acquisition.records import Reading
 from .data import Data, Refined, Weighed
 from .error_scales import own_scale
 from .evidence import FREEDOM, log_student
-from .first_round import HOPELESS, choose, first_round, log_priors
+from .first_round import HOPELESS, choose, first_round
 from .neighbours import beside_leaders
 from .panel import Change, Panel
 from .refining import refine
@@ -47,7 +47,7 @@ LEADING = 8
 """Hypotheses that are worth a large-signal solution."""
 
 
-def weigh(panel: Panel, data: Data, before: Weighed | None = None) -> Weighed:
+def weigh(panel: Panel, data: Data, prior: np.ndarray, before: Weighed | None = None) -> Weighed:
     """Posterior of every single hypothesis.
 
     Parameters
@@ -56,12 +56,13 @@ def weigh(panel: Panel, data: Data, before: Weighed | None = None) -> Weighed:
         Predictions.
     data : Data
         Readings; may be none, and then the prior comes back.
+    prior : ndarray, shape (C,)
+        Logarithm of the prior of every hypothesis, from `log_priors`.
     before : Weighed, optional
         Posterior from fewer readings: hypotheses start from where they ended then.
     """
-    prior = log_priors(panel)
     if not data.readings:
-        return normalised(Weighed(changes=panel.changes, log_weight=prior))
+        return normalised(Weighed(changes=panel.changes, log_weight=prior, prior=prior))
     blind = _blind(panel, data)
     evidence = first_round(panel, data, prior, blind, before)
     least = -np.inf if before is None else float((prior + evidence).max()) - HOPELESS
@@ -98,6 +99,7 @@ def weigh(panel: Panel, data: Data, before: Weighed | None = None) -> Weighed:
         Weighed(
             changes=panel.changes,
             log_weight=score,
+            prior=prior,
             refined=refined,
             first=evidence,
             columns=np.unique(data.columns),
@@ -105,7 +107,7 @@ def weigh(panel: Panel, data: Data, before: Weighed | None = None) -> Weighed:
     )
 
 
-def glance(panel: Panel, data: Data, before: Weighed | None) -> Weighed:
+def glance(panel: Panel, data: Data, prior: np.ndarray, before: Weighed | None) -> Weighed:
     """Posterior of every single hypothesis without a look at the model: what `weigh` comes to, roughly and at once.
 
     Parameters
@@ -114,18 +116,20 @@ def glance(panel: Panel, data: Data, before: Weighed | None) -> Weighed:
         Predictions.
     data : Data
         Readings, at least one.
+    prior : ndarray, shape (C,)
+        As `weigh`.
     before : Weighed or None
         Posterior from fewer readings. Hypotheses that mattered there are followed with the slopes they were last
         looked at with, however far that leads; those that come up now with the slopes of the healthy chassis.
     """
-    prior, blind = log_priors(panel), _blind(panel, data)
+    blind = _blind(panel, data)
     evidence = first_round(panel, data, prior, blind, before)
     starts = {} if before is None else {c: before.refined[c].unknowns for c in _lasting(panel, before)}
     ahead = choose(panel, prior + evidence, float((prior + evidence).max()) - KEPT_WITHIN)
     chosen = list(dict.fromkeys([*starts, *ahead]))
     refined = refine(panel, data, chosen, starts=starts, within=np.inf)
     score = _scores(panel, prior, evidence, refined, blind)
-    return normalised(Weighed(changes=panel.changes, log_weight=score, refined=refined))
+    return normalised(Weighed(changes=panel.changes, log_weight=score, prior=prior, refined=refined))
 
 
 def _lasting(panel: Panel, before: Weighed) -> list[Change]:

@@ -146,10 +146,11 @@ def test_a_whole_survey_with_no_input_but_the_meter(tab, bench):
     assert {"V1.6", "V1.7", "V1.8", "N1"} <= wrong
     wait_for(lambda: "C2" in tab.locator(".suspect b").first.inner_text())
     assert "leaky" in tab.locator(".suspect b").first.inner_text()
-    # Each reading is answered at a glance first, and the list settles before it is answered again or at the end.
+    # A reading is answered at a glance first, and the list settles in the end; how many touches are answered
+    # depends on how busy the machine is, since a newer reading replaces an older question.
     wait_for(lambda: tab.locator("#suspects-behind").inner_text() == "")
     told = [words for words in tab.evaluate("window.told") if not words.startswith("weighing")]
-    assert told.count("first look, still weighing") >= 8
+    assert "first look, still weighing" in told
     assert told[-1] == ""
     # The numbers behind the bench come from a table solved by another program: plate 96 V where 142 V is healthy.
     read = {r["point"]: r["value"] for r in bench.state()["taken"]["readings"]}

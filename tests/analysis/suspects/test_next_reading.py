@@ -16,6 +16,7 @@ from analysis.suspects.next_reading import (
     with_power_off,
 )
 from analysis.suspects.panel import Panel
+from analysis.suspects.prior import log_priors, usual_round
 from analysis.suspects.weighing import weigh
 
 
@@ -25,10 +26,11 @@ def test_a_node_is_not_proposed_again_by_another_name(plate):
     text = find_config("chassis", "bench-6c4").read_text("utf-8")
     model = ChassisModel(parse_chassis(text + "joined: [[V1.1, V1.5]]\n"))
     read = Measurand(point=plate, quantity="dc_v")
-    panel = Panel(model, [read, *candidates(model)])
+    usual = usual_round(model)
+    panel = Panel(model, [read, *usual])
     volts = 0.8 * float(model.predict({}, [read])[0, 0])
     data = collect(panel, [Reading(point=plate, quantity="dc_v", value=volts, std=0.5)])
-    outlook = look_ahead(panel, data, weigh(panel, data), open_columns(panel, data))
+    outlook = look_ahead(panel, data, weigh(panel, data, log_priors(panel, usual)), open_columns(panel, data))
     proposed = {p.point for p in propose(panel, outlook, count=99) if p.quantity == "dc_v"}
     assert "V1.7" in proposed
     assert not {"V1.1", "V1.5"} & proposed

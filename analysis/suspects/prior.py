@@ -1,0 +1,104 @@
+"""Belief in every hypothesis before any reading.
+
+An amplifier comes to the bench because of something that somebody noticed, and a part is changed because something
+showed. A fault counts beforehand by how often it is met, times the chance that its severity stands out of what a
+healthy chassis scatters by, somewhere in the usual round of readings: a resistor that a source of low resistance
+shorts anyway, or a bypass capacitor of half its value where nothing hears it, is a fault on paper.
+"""
+
+from __future__ import annotations
+
+import math
+from collections.abc import Sequence
+
+import numpy as np
+
+from acquisition.records import Measurand, Reading
+
+from ..chassis import ChassisModel
+from .candidates import candidates
+from .error_scales import own_scale, shared_errors
+from .panel import Panel, canonical
+from .variables import difference, from_variable, reading_noise
+
+HEALTHY_PRIOR = 0.4
+"""Belief before any reading that nothing is wrong. Common practice, no source: of the two passes of a repair the
+first finds something wrong and the last should find nothing, but not every repair succeeds at once."""
+
+HEARD_HZ = (30.0, 1000.0, 15000.0)
+"""Where the whole amplifier is listened to. Common practice, no source."""
+
+STANDS_OUT = 1.96
+"""Standard deviations beyond which a set of readings does not look healthy: a test at 5 %."""
+
+FAR = 10.0
+"""What stands for the shift of a hypothesis that has no operating point, in the compared variable."""
+
+
+def usual_round(model: ChassisModel) -> list[Measurand]:
+    """What an ordinary bench would read of a chassis: every candidate, and the response from input to output.
+
+    Parameters
+    ----------
+    model : ChassisModel
+        The chassis.
+    """
+    signal = model.chassis.signal
+    whole = f"{signal.input}>{signal.output}" if signal else ""
+    heard = [Measurand(point=whole, quantity="gain", freq_hz=hertz) for hertz in HEARD_HZ if whole]
+    return [*candidates(model), *heard]
+
+
+def log_priors(panel: Panel, usual: Sequence[Measurand]) -> np.ndarray:
+    """Logarithm of the prior of each single hypothesis of the panel, shape (C,).
+
+    Parameters
+    ----------
+    panel : Panel
+        Its hypotheses are the healthy chassis, then every severity of every fault in turn.
+    usual : sequence of Measurand
+        From `usual_round`, columns of the panel.
+
+    Notes
+    -----
+    They do not sum to one: a fault that nobody would notice is no loss to those that show.
+    """
+    total = sum(f.weight for f in panel.faults)
+    cells = np.array([f.weight / total * chance for f in panel.faults for chance in f.chances])
+    shows = noticed(panel, usual)[1:]
+    return np.concatenate([[math.log(HEALTHY_PRIOR)], math.log(1 - HEALTHY_PRIOR) + np.log(cells * shows)])
+
+
+def noticed(panel: Panel, usual: Sequence[Measurand]) -> np.ndarray:
+    """Chance that readings of each hypothesis do not look like those of a healthy chassis, shape (C,).
+
+    Parameters
+    ----------
+    panel : Panel
+        Predictions.
+    usual : sequence of Measurand
+        As `log_priors`.
+
+    Notes
+    -----
+    The power of a two-sided test at 5 % along the shift of the hypothesis. Its distance is that of P. Mahalanobis
+    (Proc. Nat. Inst. Sci. India 2 (1936) 49; from memory) with the covariance of healthy readings: parts and tubes
+    within their tolerance, a usual meter, the model's own error. A fault that shifts nothing keeps 5 %.
+    """
+    from scipy.special import ndtr
+
+    columns = {panel.columns[canonical(m)] for m in usual}
+    rows = np.array(sorted(column for column in columns if panel.usable[column]), dtype=int)
+    centre = panel.centre[rows]
+    readings = [
+        Reading(point=m.point, quantity=m.quantity, freq_hz=m.freq_hz, value=float(from_variable(m.quantity, at)))
+        for m, at in zip((panel.measurands[row] for row in rows), centre, strict=True)
+    ]
+    own = own_scale(panel, rows, reading_noise(readings), centre[None])[0]
+    slopes = panel.healthy_slopes[rows]
+    together = np.concatenate([slopes, shared_errors(panel, rows, slopes[None], centre[None])[0]], axis=1)
+    shift = difference(panel.quantities[rows], panel.shifted[:, rows], centre)
+    shift = np.nan_to_num(shift, nan=FAR)
+    spread = together @ together.T + np.diag(own**2)
+    apart = np.sqrt(np.einsum("cm,cm->c", shift, np.linalg.solve(spread, shift.T).T))
+    return np.asarray(ndtr(apart - STANDS_OUT) + ndtr(-apart - STANDS_OUT))
