@@ -102,21 +102,31 @@ def remember(path: str, pass_name: str, question: str, basis: str, answer: Any) 
     Told or None
         As kept; None where the job cannot be written: then the next who asks works it out again.
     """
-    from importlib import metadata
-
     from acquisition.errors import StoreError
-    from acquisition.records import Told
     from acquisition.store import open_job
 
-    plain = [asdict(one) for one in answer] if isinstance(answer, tuple) else asdict(answer)
-    told = Told(
-        question=question, basis=basis, body=json.dumps(plain), program=f"stagewalk {metadata.version('stagewalk')}"
-    )
     try:
         with open_job(path) as job:
-            return job.keep_told(pass_name, told)
+            return job.keep_told(pass_name, as_record(question, basis, answer))
     except StoreError:
         return None
+
+
+def as_record(question: str, basis: str, answer: Any) -> Told:
+    """An answer in the form a job keeps.
+
+    Parameters
+    ----------
+    question, basis, answer
+        As `remember`.
+    """
+    from importlib import metadata
+
+    from acquisition.records import Told
+
+    plain = [asdict(one) for one in answer] if isinstance(answer, tuple) else asdict(answer)
+    program = f"stagewalk {metadata.version('stagewalk')}"
+    return Told(question=question, basis=basis, body=json.dumps(plain), program=program)
 
 
 def as_told(

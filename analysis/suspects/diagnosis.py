@@ -29,7 +29,7 @@ from .next_reading import (
     with_power_off,
 )
 from .pairs import DOUBT_BELOW, best_single, misfit_chance, try_pairs, with_pairs
-from .panel import LAST, Change, Panel
+from .panel import LAST, Change, Panel, canonical
 from .places import NEAR
 from .prior import log_priors, usual_round
 from .refining import refine
@@ -163,6 +163,16 @@ class Diagnoser:
         self._prior = log_priors(self.panel, usual)
         self._before: tuple[frozenset[Reading], Weighed] | None = None
         self._pairs: dict[Change, Refined] = {}
+
+    def expects(self, measurands: Sequence[Measurand]) -> bool:
+        """Whether predictions are ready for all of these.
+
+        Parameters
+        ----------
+        measurands : sequence of Measurand
+            Those without predictions are left out of an answer.
+        """
+        return all(canonical(m) in self.panel.columns for m in measurands if m.quantity not in LAST)
 
     def diagnose(self, readings: Sequence[Reading]) -> Diagnosis:
         """Rank the suspects.

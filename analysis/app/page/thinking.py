@@ -10,7 +10,9 @@ from acquisition.errors import AnalysisError
 
 if TYPE_CHECKING:
     from acquisition.records import Event, Measurand, Reading
+    from acquisition.store import Job
     from analysis.chassis import ChassisModel
+    from analysis.suspects import Diagnosis
 
 NOTHING_WEIGHED: dict[str, Any] = {
     "healthy_probability": None, "suspects": [], "next": [], "notes": [], "power_off": [],
@@ -28,12 +30,19 @@ class Thinker:
     measurands : sequence of Measurand
         All that the survey may read, so that predictions are made once.
     events : sequence of Event
-        Parts measured with power off.
+        Parts measured with power off, or replaced by one of known value.
     limit_v : float
         Lowest rating of lead and meter.
     tell : callable
         Takes each answer, in the shape the verb ``suspects`` prints, how many points it rests on, and whether it is
         settled: readings are answered at a glance first. Called from this thread.
+
+    Attributes
+    ----------
+    events : tuple of Event
+        As given.
+    settled : tuple of (readings, Diagnosis), optional
+        What was told last, readings and answer, once it has settled.
     """
 
     def __init__(
@@ -46,9 +55,11 @@ class Thinker:
     ) -> None:
         self._tell = tell
         self._question: tuple[Reading, ...] | None = None
+        self.events = tuple(events)
+        self.settled: tuple[tuple[Reading, ...], Diagnosis] | None = None
         self._wake = threading.Condition()
         self._ended = False
-        self._make = (model, tuple(measurands), tuple(events), limit_v)
+        self._make = (model, tuple(measurands), limit_v)
         self._thread = threading.Thread(target=self._run, name="suspects", daemon=True)
         self._thread.start()
 
@@ -64,6 +75,25 @@ class Thinker:
             self._question = tuple(readings)
             self._wake.notify()
 
+    def keep(self, job: Job, pass_name: str) -> None:
+        """Keep the suspects in the job as they stood in the tabs, where they rest on all that was read.
+
+        Parameters
+        ----------
+        job : Job
+            Open for writing.
+        pass_name : str
+            The pass that was asked about.
+        """
+        from analysis.app.told import SUSPECTS, as_record, basis_of
+
+        if self.settled is None:
+            return
+        readings, found = self.settled
+        one, fitted = job.read_pass(pass_name), tuple(job.fitted_parts(pass_name).values())
+        if readings == one.readings and fitted == self.events:
+            job.keep_told(pass_name, as_record(SUSPECTS, basis_of(job.sheet, [one], fitted), found))
+
     def end(self) -> None:
         """Finish; an answer in the making is dropped."""
         with self._wake:
@@ -72,14 +102,20 @@ class Thinker:
         self._thread.join(timeout=2.0)
 
     def _run(self) -> None:
+        from acquisition.records import JUDGED_QUALITIES
+        from analysis.app.passes import reached
         from analysis.app.verbs.suspects import as_json
         from analysis.suspects import Diagnoser
 
-        model, measurands, events, limit_v = self._make
+        model, measurands, limit_v = self._make
         # Made before the first question: predictions of a whole chassis take longer than a touch.
         diagnoser, trouble = None, ""
+
+        def weigher(wanted: Sequence[Measurand]) -> Diagnoser:
+            return Diagnoser(model, wanted, self.events, limit_v, dc_only=True)
+
         try:
-            diagnoser = Diagnoser(model, measurands, events, limit_v, dc_only=True)
+            diagnoser = weigher(measurands)
         except AnalysisError as error:
             trouble = str(error)
         while True:
@@ -89,15 +125,22 @@ class Thinker:
                 if self._ended:
                     return
                 readings, self._question = self._question, None
-            points = len({r.point for r in readings or ()})
-            answer = {**NOTHING_WEIGHED, "notes": [trouble]}
+            readings = readings or ()
+            points = len({p for r in readings if r.quality in JUDGED_QUALITIES for p in r.measurand.points})
+            answer, found = {**NOTHING_WEIGHED, "notes": [trouble]}, None
             if diagnoser is not None:
                 try:
-                    rough = diagnoser.glance(readings or ())
+                    read = [r.measurand for r in reached(model, readings)]
+                    if not diagnoser.expects(read):  # a sweep: the predictions are made once more, with these
+                        measurands = tuple(dict.fromkeys([*measurands, *read]))
+                        diagnoser = weigher(measurands)
+                    rough = diagnoser.glance(readings)
                     if rough is not None and not self._ended:
                         self._tell(as_json(rough), points, False)
-                    answer = as_json(diagnoser.diagnose(readings or ()))
+                    found = diagnoser.diagnose(readings)
+                    answer = as_json(found)
                 except AnalysisError as error:
                     answer["notes"] = [str(error)]
             if not self._ended:
+                self.settled = None if found is None else (readings, found)
                 self._tell(answer, points, True)

@@ -162,6 +162,8 @@ class BenchWorker:
             except AcquisitionError as error:
                 self._meter_lost(_words(error))
                 self._wait_for_meter()
+        if self._thinker is not None:
+            self._thinker.keep(job, self.pass_name)
 
     def _kept(self) -> list[Any]:
         if self.pass_name not in self._job.passes():
@@ -265,7 +267,11 @@ class BenchWorker:
         self.hub.publish("suspects", showing.suspects_panel(NOTHING_WEIGHED, 0))
         self._thinker = Thinker(self._model, wanted, events, limit_v, self._tell_suspects)
         if self._rows:
-            self._thinker.ask(self._kept())
+            self._think()
+
+    def _think(self) -> None:
+        if self._thinker is not None:
+            self._thinker.ask(self._job.read_pass(self.pass_name).readings)
 
     def _tell_suspects(self, found: dict[str, Any], points: int, settled: bool) -> None:
         panel = showing.suspects_panel(found, points, settled)
@@ -287,6 +293,7 @@ class BenchWorker:
                 panel.lamp(False, UNKNOWN, known=False)
         self._publish_job()
         self.hub.cue("records")
+        self._think()
 
     def _await_placed(self, points: tuple[str, str] | None) -> None:
         """Wait until the probes are on two points, or, without any, only look whether to stop."""
@@ -367,8 +374,7 @@ class BenchWorker:
             }
         self.hub.cue("off-band" if action.verdict in ("low", "high") else "taken", text=action.text)
         self.hub.cue("records")
-        if self._thinker is not None:
-            self._thinker.ask(self._kept())
+        self._think()
 
     def _publish_taken(self) -> None:
         self.hub.publish("taken", {"readings": list(reversed(self._rows.values()))})

@@ -1,6 +1,7 @@
 """What was told of a pass is kept in the job, and the report shows it as long as it stands on the same readings."""
 
 import json
+import queue
 import shutil
 import sqlite3
 
@@ -9,9 +10,10 @@ import pytest
 import analysis.compare
 import analysis.suspects
 from acquisition.errors import StoreError
-from acquisition.records import Event, Told
+from acquisition.records import Event, Reading, Told
 from acquisition.store import open_job
 from analysis.app.cli import main
+from analysis.app.page.thinking import Thinker
 from analysis.app.told import SUSPECTS, as_told, basis_of, recall, remember
 from analysis.suspects import Diagnoser, Diagnosis
 from tests.analysis.app.test_suspects_verb import LEAK, readings_with
@@ -142,3 +144,47 @@ def test_the_last_answer_counts_and_none_is_ever_changed(job):
     with sqlite3.connect(job) as file, pytest.raises(sqlite3.IntegrityError, match="append-only"):
         file.execute("UPDATE answer SET body = 'third'")
     file.close()
+
+
+@pytest.fixture
+def thinker(model):
+    """Weighs readings as the page does; `weighed` waits until the list has settled."""
+    told = queue.Queue()
+    thinker = Thinker(model, [], [], 600.0, lambda *answer: told.put(answer))
+
+    def weighed(readings):
+        thinker.ask(readings)
+        while not told.get(timeout=60)[2]:
+            pass
+        return thinker.settled[1]
+
+    thinker.weighed = weighed
+    yield thinker
+    thinker.end()
+
+
+def test_the_page_keeps_the_suspects_as_they_stood_in_its_tabs(job, thinker):
+    with open_job(job) as opened:
+        readings = opened.read_pass("as-found").readings
+        thinker.keep(opened, "as-found")
+        thinker.weighed(readings[:-1])
+        thinker.keep(opened, "as-found")
+        assert opened.told("as-found", SUSPECTS) is None, "nothing was told yet, or not of all that was read"
+        shown = thinker.weighed(readings)
+        thinker.keep(opened, "as-found")
+        found, _ = recall(opened, "as-found", SUSPECTS, basis(job, "as-found"), Diagnosis)
+    assert found == shown
+    assert (found.suspects[0].part, found.suspects[0].fault) == ("C2", "leaky")
+
+
+def test_the_page_weighs_a_sweep_as_well_as_direct_volts(job, thinker, model):
+    with open_job(job, read_only=True) as opened:
+        direct = opened.read_pass("as-found").readings
+    stage = next(iter(model.stages.values()))
+    sweep = tuple(
+        Reading(point=f"{stage.source}>{stage.target}", quantity="gain", value=2.0, freq_hz=hertz)
+        for hertz in (55.0, 4400.0)
+    )
+    alone, both = thinker.weighed(direct), thinker.weighed((*direct, *sweep))
+    assert not any(sweep[0].point in note for note in both.notes)
+    assert both.suspects != alone.suspects, "a gain of two says much about a stage"
