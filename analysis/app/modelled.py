@@ -53,10 +53,10 @@ def kept_bench(bench_text: str) -> Bench | None:
     bench_text : str
         The bench file.
     """
-    from acquisition.instruments.bench import parse_bench
-
     if not bench_text.strip():
         return None
+    from acquisition.instruments.bench import parse_bench
+
     try:
         return parse_bench(bench_text, "bench file of the job")
     except ConfigError:

@@ -113,7 +113,7 @@ def explain(
     chosen: list[tuple[Fault, float]] = []
     with np.errstate(all="ignore"):
         predicted, spread = outcome({})
-        fit = _misfit(changes, covariance, predicted, spread)
+        fit = _misfits(changes, covariance, predicted[None], spread[None])[0]
         for _ in range(len(replaced)):
             extra = {fault.key: value for fault, value in chosen}
             left = [fault for fault in tried if fault.part not in {known.part for known, _ in chosen}]
@@ -121,7 +121,7 @@ def explain(
             if best is None:
                 break
             trial, trial_spread = outcome({**extra, best[0].key: best[1]})
-            better = _misfit(changes, covariance, trial, trial_spread)
+            better = _misfits(changes, covariance, trial[None], trial_spread[None])[0]
             if not better < fit - WORTH_A_FAULT:
                 break
             chosen.append(best)
@@ -157,8 +157,7 @@ def _best(
     shown = model.predict(values, measurands)
     base = model.predict({"mains": np.full(1, mains)}, measurands) if extra else shown[:1]
     moved = _moved(base - shown[1:], measurands)
-    fits = [_misfit(changes, covariance, row, MODEL_SHARE * 2.0 * np.abs(row)) for row in moved]
-    return tried[int(np.argmin(fits))]
+    return tried[int(np.argmin(_misfits(changes, covariance, moved, MODEL_SHARE * 2.0 * np.abs(moved))))]
 
 
 def _moved(differences: np.ndarray, measurands: Sequence[Measurand]) -> np.ndarray:
@@ -168,11 +167,18 @@ def _moved(differences: np.ndarray, measurands: Sequence[Measurand]) -> np.ndarr
     return differences
 
 
-def _misfit(changes: np.ndarray, covariance: np.ndarray, predicted: np.ndarray, spread: np.ndarray) -> float:
+def _misfits(changes: np.ndarray, covariance: np.ndarray, predicted: np.ndarray, spread: np.ndarray) -> np.ndarray:
+    """Misfit of R predictions, shape (R, M), each over what it knows; shape (R,)."""
     known = np.isfinite(predicted) & np.isfinite(spread)
-    if not known.any():
-        return float("inf")
-    residual = (changes - predicted)[known]
-    total = covariance[np.ix_(known, known)] + np.diag(spread[known] ** 2)
-    # With its determinant: a vague prediction must not win by being vague.
-    return float(residual @ np.linalg.solve(total, residual) + np.linalg.slogdet(total)[1])
+    result = np.full(len(predicted), np.inf)
+    for pattern in np.unique(known, axis=0):
+        rows = np.flatnonzero((known == pattern).all(axis=1))
+        if pattern.any():
+            residual = (changes - predicted[rows])[:, pattern]
+            total = covariance[np.ix_(pattern, pattern)] + np.einsum(
+                "rm,mn->rmn", spread[rows][:, pattern] ** 2, np.eye(pattern.sum())
+            )
+            # With its determinant: a vague prediction must not win by being vague.
+            square = (residual * np.linalg.solve(total, residual[..., None])[..., 0]).sum(axis=1)
+            result[rows] = square + np.linalg.slogdet(total)[1]
+    return result
