@@ -152,7 +152,7 @@ class Panel:
         self._steady = np.flatnonzero(self.usable & (self.quantities == "dc_v"))
         self.grid_error = grid_errors(model, self.measurands, self.centre)
         self.shifted = self.predict(self.changes, np.zeros((len(self.changes), len(self.unknowns) + 1)))
-        self.severity_slopes = self._severity_slopes()
+        self.severity_slopes = self.along_severity(self.shifted, np.arange(len(self.measurands)))
         shift = np.where(self.quantities == "phase_deg", 0.0, np.abs(self.shifted - self.centre))[:, self.usable]
         with np.errstate(invalid="ignore"):
             self.mild = shift.max(axis=1, initial=0.0) <= MILD
@@ -330,16 +330,24 @@ class Panel:
         """
         return next(f for f in (self.faults[i] for i in change.faults) if (f.part, f.section, f.fault) == key)
 
-    def _severity_slopes(self) -> np.ndarray:
-        """Slopes along the severity from neighbouring cells of the same fault: they cost nothing."""
-        result = np.zeros_like(self.shifted)
+    def along_severity(self, predicted: np.ndarray, columns: np.ndarray) -> np.ndarray:
+        """Slopes by the standardised severity from neighbouring cells of the same fault: they cost nothing.
+
+        Parameters
+        ----------
+        predicted : ndarray, shape (C, M)
+            Compared variables of all hypotheses of the panel.
+        columns : ndarray of int, shape (M,)
+            What they are.
+        """
+        result = np.zeros_like(predicted)
+        phase = self.quantities[columns] == "phase_deg"
         first = 1
         for fault in self.faults:
             size = len(fault.values)
             if size > 1 and fault.cell_log > 0:
                 log_values = np.log(np.abs(fault.values))
-                block = self.shifted[first : first + size].copy()
-                phase = self.quantities == "phase_deg"
+                block = predicted[first : first + size].copy()
                 block[:, phase] = np.unwrap(block[:, phase], axis=0)
                 result[first : first + size] = np.gradient(block, log_values, axis=0) * fault.cell_log
             first += size

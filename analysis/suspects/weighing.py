@@ -22,8 +22,9 @@ from .first_round import HOPELESS, choose, first_round
 from .neighbours import beside_leaders
 from .panel import Change, Panel
 from .refining import refine
+from .second_round import NEAR_BEST, second_round, unmoved
 from .severities import complete, leader
-from .variables import MODEL_ERRORS, columns_to_variables, difference, reading_noise, to_variable
+from .variables import MODEL_ERRORS, columns_to_variables, reading_noise, to_variable
 
 ROUNDS = 4
 """How often hypotheses that turn out to matter are refined after all."""
@@ -37,8 +38,9 @@ KEPT_WITHIN = 7.0
 POLISH_WITHIN = 15.0
 """Hypotheses within this logarithm of the best are started again from its place."""
 
-POLISH_ROUNDS = 2
-"""Once more where the first round put another in the lead."""
+PLACES, PLACE_WITHIN, PLACES_APART = 4, 6.0, 0.3
+"""From how many places; those of hypotheses within this logarithm of the best, so far from each other (standard
+deviations of the unknown that differs most)."""
 
 LIKELY_CHANCE = 0.05
 """Hypotheses at least so likely are looked at where they stand, however near they were seen."""
@@ -82,6 +84,10 @@ def weigh(panel: Panel, data: Data, prior: np.ndarray, before: Weighed | None = 
         place = healthy[: len(panel.unknowns)]
         starts = {panel.changes[i]: place for i in np.flatnonzero(panel.mild)} | starts
     refined |= refine(panel, data, [c for c in chosen if c not in refined], starts=starts)
+    score = _scores(panel, prior, evidence, refined, blind)
+    if Change() in refined and score[0] > score.max() - NEAR_BEST:
+        evidence, blind = second_round(panel, data, refined[Change()])
+        starts = dict.fromkeys(panel.changes, refined[Change()].unknowns[: len(panel.unknowns)]) | starts
     for _ in range(ROUNDS):
         score = _scores(panel, prior, evidence, refined, blind)
         overlooked = _overlooked(panel, score, refined, blind)
@@ -89,7 +95,7 @@ def weigh(panel: Panel, data: Data, prior: np.ndarray, before: Weighed | None = 
             break
         refined |= refine(panel, data, overlooked, starts=starts)
     leading = leader(panel, prior, refined)
-    if leading not in starts or before is None or leading.faults != _lead_of(before).faults:
+    if before is None or not before.refined or leading.faults != _lead_of(before).faults:
         _polish(panel, data, prior, refined)
         refined |= beside_leaders(panel, data, prior, refined, blind)
     complete(panel, data, prior, refined, blind, ROUNDS)
@@ -156,24 +162,31 @@ def _scores(
 
 
 def _polish(panel: Panel, data: Data, prior: np.ndarray, refined: dict[Change, Refined]) -> None:
-    """Start the leading hypotheses again from where the best of them ended; keep what gains.
+    """Start the leading hypotheses again from where the best of them ended, and the next best; keep what gains.
 
     All hypotheses share the healthy unknowns, so a place that serves one may serve the others, and a hypothesis
-    must not lose because its own steps stopped early.
+    must not lose because its own steps stopped early or gave up another reading.
     """
-    best: Change | None = None
-    for _ in range(POLISH_ROUNDS):
+    count = len(panel.unknowns)
+    left: list[np.ndarray] = []
+    for _ in range(PLACES):
         score = {change: prior[panel.index[change]] + r.evidence for change, r in refined.items()}
-        before, best = best, max(score, key=lambda change: score[change])
-        if best == before:
-            break
-        place = refined[best].unknowns[: len(panel.unknowns)]
+        least = max(score.values()) - PLACE_WITHIN
+        ahead = [c for c in sorted(score, key=lambda change: -score[change]) if score[c] > least]
+        apart = (
+            change
+            for change in ahead
+            if all(np.abs(refined[change].unknowns[:count] - place).max() > PLACES_APART for place in left)
+        )
+        best = next(apart, None)
+        if best is None:
+            return
+        left.append(refined[best].unknowns[:count])
         # The best severity of each fault leads the others there.
         heads = {c.faults: c for c in sorted(score, key=lambda change: score[change])}
         near = [c for c in heads.values() if c != best and (not c.faults or score[c] > score[best] - POLISH_WITHIN)]
-        starts = {c: np.concatenate([place, refined[c].unknowns[len(panel.unknowns) :]]) for c in near}
-        again = refine(panel, data, near, starts=starts, rival=refined[best].height)
-        for change, found in again.items():
+        starts = {c: np.concatenate([left[-1], refined[c].unknowns[count:]]) for c in near}
+        for change, found in refine(panel, data, near, starts=starts, rival=refined[best].height).items():
             if found.evidence > refined[change].evidence:
                 refined[change] = found
 
@@ -225,11 +238,10 @@ def weigh_distortion(panel: Panel, readings: Sequence[Reading], weighed: Weighed
 
 
 def _blind(panel: Panel, data: Data) -> np.ndarray:
-    """Hypotheses that leave these readings as a healthy chassis has them, shape (C,)."""
-    shift = difference(data.quantities, panel.shifted[:, data.columns], panel.centre[data.columns])
-    scale = own_scale(panel, data.columns, data.noise, panel.shifted[:1, data.columns])
-    moved = np.where(np.isnan(shift), np.inf, np.abs(shift) / scale).max(axis=1)
-    return np.asarray(moved < 0.3)
+    """Hypotheses that leave these readings as the nominal chassis has them, shape (C,)."""
+    nominal = panel.shifted[:1, data.columns]
+    scale = own_scale(panel, data.columns, data.noise, nominal)[0]
+    return unmoved(data, panel.shifted[:, data.columns], panel.centre[data.columns], scale)
 
 
 def _overlooked(

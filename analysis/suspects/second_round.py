@@ -1,0 +1,79 @@
+"""The second round: every hypothesis scored again beside the healthy chassis, where that was followed to.
+
+The first round goes by the slopes of the nominal chassis at rest. Where the healthy chassis explains the readings
+well, but far from there, a fault that does little more is judged by how wrong those slopes are, and falls behind by
+tens (logarithm). One prediction of every hypothesis at that place tells what each changes there.
+"""
+
+from __future__ import annotations
+
+import numpy as np
+
+from .data import Data, Refined
+from .error_scales import own_scale, shift_error
+from .first_round import directions, evidence_along
+from .panel import Panel
+from .variables import difference
+
+NEAR_BEST = 10.0
+"""A healthy chassis no further behind the best hypothesis than this (logarithm) is a place to judge from."""
+
+UNMOVED = 0.3
+"""A hypothesis that moves no reading by more than this, in units of its error, leaves them as they are."""
+
+
+def second_round(panel: Panel, data: Data, healthy: Refined) -> tuple[np.ndarray, np.ndarray]:
+    """Evidence of every single hypothesis with the slopes of the healthy chassis where it ended, shape (C,).
+
+    Parameters
+    ----------
+    panel : Panel
+        Predictions.
+    data : Data
+        Readings.
+    healthy : Refined
+        The healthy chassis as it was followed; its evidence is the first, and the others stand beside it.
+
+    Returns
+    -------
+    evidence : ndarray, shape (C,)
+        Logarithm.
+    blind : ndarray of bool, shape (C,)
+        As `unmoved`, there: a part that balanced halves keep without signal matters where they are not alike.
+    """
+    rows, count = data.columns, len(panel.unknowns)
+    place, slopes = healthy.unknowns[:count], healthy.slopes[:, :count]
+    there = np.repeat(place[None], len(panel.changes), axis=0)
+    predicted = panel.predict(panel.changes, there, rows)
+    # What the unknowns of the place do is taken out again: the value a fault sets is no unknown of its own.
+    moved = np.repeat((slopes @ place)[None], len(panel.changes), axis=0)
+    own = {unknown.key: n for n, unknown in enumerate(panel.unknowns)}
+    for row, change in enumerate(panel.changes):
+        for index in change.faults:
+            if (n := own.get(panel.faults[index].key)) is not None:
+                moved[row] -= slopes[:, n] * place[n]
+    centre = panel.centre[rows]
+    read, said = (
+        np.abs(np.nan_to_num(difference(data.quantities, at, centre))) for at in (data.measured, predicted)
+    )
+    far = np.where(said > read, predicted, data.measured)
+    kept, dropped = directions(panel, data, slopes, predicted[0])
+    wide = np.sqrt(own_scale(panel, rows, data.noise, far) ** 2 + dropped + shift_error(panel, rows, far) ** 2)
+    evidence = evidence_along(data, predicted - moved, wide, kept, panel.along_severity(predicted, rows))
+    return np.asarray(healthy.evidence + evidence - evidence[0]), unmoved(data, predicted, predicted[0], wide[0])
+
+
+def unmoved(data: Data, predicted: np.ndarray, healthy: np.ndarray, scale: np.ndarray) -> np.ndarray:
+    """Hypotheses that leave the readings as the healthy chassis has them, shape (C,).
+
+    Parameters
+    ----------
+    data : Data
+        Readings.
+    predicted : ndarray, shape (C, M)
+        Predictions of the hypotheses.
+    healthy, scale : ndarray, shape (M,)
+        Those of the healthy chassis, and the scale of each reading's own error.
+    """
+    shift = np.abs(difference(data.quantities, predicted, healthy)) / scale
+    return np.asarray(np.nan_to_num(shift, nan=np.inf).max(axis=1) < UNMOVED)
