@@ -22,7 +22,12 @@ UNMOVED = 0.3
 """A hypothesis that moves no reading by more than this, in units of its error, leaves them as they are."""
 
 
-def second_round(panel: Panel, data: Data, healthy: Refined) -> tuple[np.ndarray, np.ndarray]:
+BEYOND, TOO_MANY = 8.0, 4
+"""A hypothesis that moves so many readings of the nominal chassis by more than so many times their healthy scatter
+does not pass for a healthy chassis, wherever it stands."""
+
+
+def second_round(panel: Panel, data: Data, healthy: Refined, first: np.ndarray) -> tuple[np.ndarray, np.ndarray]:
     """Evidence of every single hypothesis with the slopes of the healthy chassis where it ended, shape (C,).
 
     Parameters
@@ -33,6 +38,8 @@ def second_round(panel: Panel, data: Data, healthy: Refined) -> tuple[np.ndarray
         Readings.
     healthy : Refined
         The healthy chassis as it was followed; its evidence is the first, and the others stand beside it.
+    first : ndarray, shape (C,)
+        Evidence from the first round, which stays for hypotheses that move too much.
 
     Returns
     -------
@@ -42,25 +49,34 @@ def second_round(panel: Panel, data: Data, healthy: Refined) -> tuple[np.ndarray
         As `unmoved`, there: a part that balanced halves keep without signal matters where they are not alike.
     """
     rows, count = data.columns, len(panel.unknowns)
+    centre = panel.centre[rows]
+    usual = own_scale(panel, rows, data.noise, centre[None])[0]
+    scatter = np.hypot(np.linalg.norm(panel.healthy_slopes[rows], axis=1), usual)
+    moves = np.abs(difference(data.quantities, panel.shifted[:, rows], centre)) / scatter
+    chosen = np.flatnonzero((~(moves <= BEYOND)).sum(axis=1) < TOO_MANY)
+    changes = [panel.changes[row] for row in chosen]
     place, slopes = healthy.unknowns[:count], healthy.slopes[:, :count]
-    there = np.repeat(place[None], len(panel.changes), axis=0)
-    predicted = panel.predict(panel.changes, there, rows)
+    predicted = panel.predict(changes, np.repeat(place[None], len(changes), axis=0), rows)
     # What the unknowns of the place do is taken out again: the value a fault sets is no unknown of its own.
-    moved = np.repeat((slopes @ place)[None], len(panel.changes), axis=0)
+    moved = np.repeat((slopes @ place)[None], len(changes), axis=0)
     own = {unknown.key: n for n, unknown in enumerate(panel.unknowns)}
-    for row, change in enumerate(panel.changes):
+    for row, change in enumerate(changes):
         for index in change.faults:
             if (n := own.get(panel.faults[index].key)) is not None:
                 moved[row] -= slopes[:, n] * place[n]
-    centre = panel.centre[rows]
     read, said = (
         np.abs(np.nan_to_num(difference(data.quantities, at, centre))) for at in (data.measured, predicted)
     )
     far = np.where(said > read, predicted, data.measured)
     kept, dropped = directions(panel, data, slopes, predicted[0])
     wide = np.sqrt(own_scale(panel, rows, data.noise, far) ** 2 + dropped + shift_error(panel, rows, far) ** 2)
-    evidence = evidence_along(data, predicted - moved, wide, kept, panel.along_severity(predicted, rows))
-    return np.asarray(healthy.evidence + evidence - evidence[0]), unmoved(data, predicted, predicted[0], wide[0])
+    whole = panel.shifted[:, rows] + (predicted[0] - centre)
+    whole[chosen] = predicted
+    found = evidence_along(data, predicted - moved, wide, kept, panel.along_severity(whole, rows)[chosen])
+    evidence, blind = first.copy(), np.zeros(len(first), dtype=bool)
+    evidence[chosen] = healthy.evidence + found - found[0]
+    blind[chosen] = unmoved(data, predicted, predicted[0], wide[0])
+    return evidence, blind
 
 
 def unmoved(data: Data, predicted: np.ndarray, healthy: np.ndarray, scale: np.ndarray) -> np.ndarray:

@@ -67,6 +67,10 @@ class Unknown:
         """Value of the parameter for each z, same shape."""
         return self.centre + self.sigma * z if self.additive else self.centre * np.exp(self.sigma * z)
 
+    def place(self, value: float) -> float:
+        """The z at which the parameter has this value, of the same sign."""
+        return (value - self.centre) / self.sigma if self.additive else math.log(value / self.centre) / self.sigma
+
     def move(self, value: np.ndarray) -> np.ndarray:
         """Derivative of the value by z where it has this value, same shape."""
         return np.full(value.shape, self.sigma) if self.additive else self.sigma * value

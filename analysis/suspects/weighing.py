@@ -26,6 +26,9 @@ from .second_round import NEAR_BEST, second_round, unmoved
 from .severities import complete, leader
 from .variables import MODEL_ERRORS, columns_to_variables, reading_noise, to_variable
 
+SEARCHES, GAINED = 3, 0.5
+"""How often all is judged again where the healthy chassis gained so much (logarithm) from another place."""
+
 ROUNDS = 4
 """How often hypotheses that turn out to matter are refined after all."""
 
@@ -38,12 +41,18 @@ KEPT_WITHIN = 7.0
 POLISH_WITHIN = 15.0
 """Hypotheses within this logarithm of the best are started again from its place."""
 
-PLACES, PLACE_WITHIN, PLACES_APART = 4, 6.0, 0.3
+PLACES, PLACE_WITHIN, PLACES_APART = 3, 6.0, 0.3
 """From how many places; those of hypotheses within this logarithm of the best, so far from each other (standard
 deviations of the unknown that differs most)."""
 
+STILL_HEALTHY = 3.0
+"""How far (standard deviations) the part of a fault may be off to be tried as a healthy one."""
+
 LIKELY_CHANCE = 0.05
 """Hypotheses at least so likely are looked at where they stand, however near they were seen."""
+
+MATTERS, MATTERS_BESIDE = 0.001, 0.003
+"""Hypotheses at least so likely are followed; the second round tells well enough what fainter ones are worth."""
 
 LEADING = 8
 """Hypotheses that are worth a large-signal solution."""
@@ -66,7 +75,7 @@ def weigh(panel: Panel, data: Data, prior: np.ndarray, before: Weighed | None = 
     if not data.readings:
         return normalised(Weighed(changes=panel.changes, log_weight=prior, prior=prior))
     blind = _blind(panel, data)
-    evidence = first_round(panel, data, prior, blind, before)
+    evidence = first = first_round(panel, data, prior, blind, before)
     least = -np.inf if before is None else float((prior + evidence).max()) - HOPELESS
     chosen = [c for c in choose(panel, prior + evidence, least) if c.faults]
     starts: dict[Change, np.ndarray] = {}
@@ -84,19 +93,27 @@ def weigh(panel: Panel, data: Data, prior: np.ndarray, before: Weighed | None = 
         place = healthy[: len(panel.unknowns)]
         starts = {panel.changes[i]: place for i in np.flatnonzero(panel.mild)} | starts
     refined |= refine(panel, data, [c for c in chosen if c not in refined], starts=starts)
-    score = _scores(panel, prior, evidence, refined, blind)
-    if Change() in refined and score[0] > score.max() - NEAR_BEST:
-        evidence, blind = second_round(panel, data, refined[Change()])
-        starts = dict.fromkeys(panel.changes, refined[Change()].unknowns[: len(panel.unknowns)]) | starts
-    for _ in range(ROUNDS):
+    new_lead, least_chance = True, MATTERS
+    for _ in range(SEARCHES):
+        healthy_before = refined[Change()].evidence if Change() in refined else np.inf
         score = _scores(panel, prior, evidence, refined, blind)
-        overlooked = _overlooked(panel, score, refined, blind)
-        if not overlooked:
+        if Change() in refined and score[0] > score.max() - NEAR_BEST:
+            evidence, blind = second_round(panel, data, refined[Change()], first)
+            place, least_chance = _place(panel, Change(), refined), MATTERS_BESIDE
+            starts |= dict.fromkeys((c for c in panel.changes if c not in refined), place)
+        for _ in range(ROUNDS):
+            score = _scores(panel, prior, evidence, refined, blind)
+            overlooked = _overlooked(panel, score, refined, blind, least_chance)
+            if not overlooked:
+                break
+            refined |= refine(panel, data, overlooked, starts=starts)
+        leading = leader(panel, prior, refined)
+        new_lead = before is None or not before.refined or leading.faults != _lead_of(before).faults
+        if new_lead:
+            _polish(panel, data, prior, refined)
+        if Change() not in refined or refined[Change()].evidence < healthy_before + GAINED:
             break
-        refined |= refine(panel, data, overlooked, starts=starts)
-    leading = leader(panel, prior, refined)
-    if before is None or not before.refined or leading.faults != _lead_of(before).faults:
-        _polish(panel, data, prior, refined)
+    if new_lead:
         refined |= beside_leaders(panel, data, prior, refined, blind)
     complete(panel, data, prior, refined, blind, ROUNDS)
     _settle(panel, data, _scores(panel, prior, evidence, refined, blind), refined)
@@ -107,7 +124,7 @@ def weigh(panel: Panel, data: Data, prior: np.ndarray, before: Weighed | None = 
             log_weight=score,
             prior=prior,
             refined=refined,
-            first=evidence,
+            first=first,
             columns=np.unique(data.columns),
         )
     )
@@ -181,14 +198,32 @@ def _polish(panel: Panel, data: Data, prior: np.ndarray, refined: dict[Change, R
         best = next(apart, None)
         if best is None:
             return
-        left.append(refined[best].unknowns[:count])
+        left.append(_place(panel, best, refined))
         # The best severity of each fault leads the others there.
         heads = {c.faults: c for c in sorted(score, key=lambda change: score[change])}
         near = [c for c in heads.values() if c != best and (not c.faults or score[c] > score[best] - POLISH_WITHIN)]
         starts = {c: np.concatenate([left[-1], refined[c].unknowns[count:]]) for c in near}
-        for change, found in refine(panel, data, near, starts=starts, rival=refined[best].height).items():
-            if found.evidence > refined[change].evidence:
-                refined[change] = found
+        _keep_better(refined, refine(panel, data, near, starts=starts, rival=refined[best].height))
+
+
+def _keep_better(refined: dict[Change, Refined], again: Mapping[Change, Refined]) -> None:
+    for change, found in again.items():
+        if found.evidence > refined[change].evidence:
+            refined[change] = found
+
+
+def _place(panel: Panel, change: Change, refined: Mapping[Change, Refined]) -> np.ndarray:
+    """Healthy unknowns where a hypothesis ended, shape (P,), and its fault where a healthy part may be so."""
+    found = refined[change]
+    place = found.unknowns[: len(panel.unknowns)].copy()
+    for order, (index, value) in enumerate(zip(change.faults, change.values, strict=True)):
+        fault = panel.faults[index]
+        value *= math.exp(fault.cell_log * found.unknowns[len(place) + order])
+        for n, unknown in enumerate(panel.unknowns):
+            if unknown.key == fault.key:
+                z = unknown.place(value)
+                place[n] = z if abs(z) < STILL_HEALTHY else 0.0
+    return place
 
 
 def _settle(panel: Panel, data: Data, score: np.ndarray, refined: dict[Change, Refined]) -> None:
@@ -245,12 +280,17 @@ def _blind(panel: Panel, data: Data) -> np.ndarray:
 
 
 def _overlooked(
-    panel: Panel, score: np.ndarray, refined: Mapping[Change, Refined], blind: np.ndarray, most: int = 24
+    panel: Panel,
+    score: np.ndarray,
+    refined: Mapping[Change, Refined],
+    blind: np.ndarray,
+    least: float,
+    most: int = 24,
 ) -> list[Change]:
     """Hypotheses that matter, move the readings, and are not refined yet."""
     chance = np.exp(score - np.logaddexp.reduce(score))
     order = [
-        i for i in np.argsort(-chance) if chance[i] > 0.001 and not blind[i] and panel.changes[i] not in refined
+        i for i in np.argsort(-chance) if chance[i] > least and not blind[i] and panel.changes[i] not in refined
     ]
     return [panel.changes[i] for i in order[:most]]
 
