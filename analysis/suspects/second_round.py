@@ -21,7 +21,6 @@ NEAR_BEST = 10.0
 UNMOVED = 0.3
 """A hypothesis that moves no reading by more than this, in units of its error, leaves them as they are."""
 
-
 BEYOND, TOO_MANY = 8.0, 4
 """A hypothesis that moves so many readings of the nominal chassis by more than so many times their healthy scatter
 does not pass for a healthy chassis, wherever it stands."""

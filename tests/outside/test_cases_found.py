@@ -11,11 +11,12 @@ from analysis.suspects import Diagnoser
 CASES = Path(__file__).parent / "data" / "cases"
 
 
-def diagnose(name):
+def diagnose(name, dc_only=True):
     readings = read_readings_csv(CASES / f"case_{name}.readings.csv")
-    readings = [r for r in readings if r.quantity == "dc_v"]
+    if dc_only:
+        readings = [r for r in readings if r.quantity == "dc_v"]
     model = ChassisModel(load_chassis(str(CASES / f"case_{name}.chassis.yaml")))
-    return Diagnoser(model, [r.measurand for r in readings], dc_only=True).diagnose(readings)
+    return Diagnoser(model, [r.measurand for r in readings], dc_only=dc_only).diagnose(readings)
 
 
 @pytest.mark.parametrize(
@@ -38,3 +39,12 @@ def test_the_right_part_comes_first_from_dc_alone(name, part, faults):
 def test_no_part_of_a_healthy_chassis_beats_nothing_wrong(name):
     found = diagnose(name)
     assert found.healthy_probability > found.suspects[0].probability
+
+
+def test_a_bypass_of_two_halves_is_found_where_they_differ():
+    """Between the equal halves of the drawing no signal is left for it; between those of a specimen there is."""
+    found = diagnose("0186", dc_only=False).suspects[0]
+    assert (found.part, found.fault) == ("C23", "lossy")
+    assert found.estimate.low < 5.0 < found.estimate.high, (
+        "3 ohm in series, and 4 ohm too much of a tired capacitor"
+    )
