@@ -1,9 +1,9 @@
 """Posterior probability of every hypothesis from any subset of readings.
 
 First every hypothesis is scored with the slopes of the nominal chassis (`first_round`), and once more beside the
-healthy chassis where that explains the readings (`second_round`). The best are refined: own slopes, and Gauss-Newton
-steps through the model itself, so that a far operating point, a high mains or a strong tube is followed and not
-extrapolated; the leading ones from more than one place, since a search ends where it began to give up a reading.
+healthy chassis where that explains the readings (`second_round`). The best are refined: own slopes, and steps of
+Gauss and Newton through the model itself, so that a far operating point, a high mains or a strong tube is followed
+and not extrapolated; the leading ones from more than one place, since a search ends where it gave up a reading.
 """
 
 from __future__ import annotations
