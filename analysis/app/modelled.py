@@ -55,7 +55,7 @@ def kept_bench(bench_text: str) -> Bench | None:
     """
     if not bench_text.strip():
         return None
-    from acquisition.instruments.bench import parse_bench
+    from acquisition.instruments.bench import parse_bench  # not loaded for nothing
 
     try:
         return parse_bench(bench_text, "bench file of the job")

@@ -64,6 +64,47 @@ def own_scale(panel: Panel, columns: np.ndarray, noise: np.ndarray, shifted: np.
     return np.asarray(np.sqrt(noise**2 + base**2 + own**2 + square**2))
 
 
+def farther(panel: Panel, columns: np.ndarray, measured: np.ndarray, predicted: np.ndarray) -> np.ndarray:
+    """Reading or prediction, whichever lies farther from the nominal chassis, shape (C, M).
+
+    Parameters
+    ----------
+    panel : Panel
+        For the nominal reading.
+    columns : ndarray of int, shape (M,)
+        Columns of the panel.
+    measured : ndarray, shape (M,)
+        Readings in the compared variable.
+    predicted : ndarray, shape (C, M)
+        Predictions of the hypotheses.
+
+    Notes
+    -----
+    The error about a shift goes by the shift that was read, the same for every hypothesis that explains it, by its
+    fault or by its tubes; and by the shift a hypothesis predicts where that is the larger.
+    """
+    quantities, centre = panel.quantities[columns], panel.centre[columns]
+    read, said = (np.abs(np.nan_to_num(difference(quantities, at, centre))) for at in (measured, predicted))
+    return np.where(said > read, predicted, measured)
+
+
+def scatter_slopes(panel: Panel, columns: np.ndarray, slopes: np.ndarray, predicted: np.ndarray) -> np.ndarray:
+    """Slopes of one hypothesis by all that readings scatter with together, shape (M, P + E).
+
+    Parameters
+    ----------
+    panel : Panel
+        For what each column is.
+    columns : ndarray of int, shape (M,)
+        Columns of the panel.
+    slopes : ndarray, shape (M, P)
+        Of the predictions, by unknowns of unit spread.
+    predicted : ndarray, shape (M,)
+        Where.
+    """
+    return np.concatenate([slopes, shared_errors(panel, columns, slopes[None], predicted[None])[0]], axis=1)
+
+
 def shared_errors(panel: Panel, columns: np.ndarray, slopes: np.ndarray, shifted: np.ndarray) -> np.ndarray:
     """Slopes of errors that several readings share, shape (C, M, E).
 

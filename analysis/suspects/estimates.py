@@ -85,10 +85,8 @@ def estimate_of(panel: Panel, weighed: Weighed, fault: Fault) -> Estimate | None
         return None
     ranges = dict.fromkeys(change.faults[0] for change in panel.scales[fault.scale])
     akin = {i: panel.faults[i] for i in ranges if panel.faults[i].shown == shown}
-    cells = [
-        (i, f, value, chance) for i, f in akin.items() for value, chance in zip(f.values, f.chances, strict=True)
-    ]
-    singles = [panel.index[Change(faults=(i,), values=(value,))] for i, _, value, _ in cells]
+    cells = [(i, f, value) for i, f in akin.items() for value in f.values]
+    singles = [panel.index[Change(faults=(i,), values=(value,))] for i, _, value in cells]
     rows = singles + [
         n for n in range(len(panel.changes), len(weighed.changes)) if akin.keys() & weighed.changes[n].faults
     ]
@@ -110,7 +108,7 @@ def estimate_of(panel: Panel, weighed: Weighed, fault: Fault) -> Estimate | None
         spreads.append(max(spread, 1e-4))
     low, middle, high = np.exp(_quantiles(weight / weight.sum(), np.array(means), np.array(spreads)))
     evidence = weighed.log_weight[singles] - weighed.prior[singles]
-    ahead = np.log(np.abs([value for _, _, value, _ in cells])) * (1.0 if fault.scale[1] else -1.0)
+    ahead = np.log(np.abs([value for _, _, value in cells])) * (1.0 if fault.scale[1] else -1.0)
     worst = int(ahead.argmax())
     bound, edge = _bound(cells[worst][1], low, high, bool(evidence[worst] > evidence.max() - EXCLUDED))
     if bound == "above":

@@ -8,7 +8,7 @@ from collections.abc import Callable
 import numpy as np
 
 from .data import Data, Weighed
-from .error_scales import own_scale, shared_errors, shift_error
+from .error_scales import own_scale, scatter_slopes, shift_error
 from .evidence import fit, freedom_of, log_evidence, log_student
 from .panel import Change, Panel
 from .variables import difference
@@ -100,7 +100,7 @@ def directions(
     """
     rows, at = data.columns, predicted[None]
     usual = own_scale(panel, rows, data.noise, at)[0]
-    every = np.concatenate([slopes, shared_errors(panel, rows, slopes[None], at)[0]], axis=1)
+    every = scatter_slopes(panel, rows, slopes, predicted)
     left, size, _ = np.linalg.svd(every / usual[:, None], full_matrices=False)
     kept = (left[:, :DIRECTIONS] * size[:DIRECTIONS]) * usual[:, None]
     return kept, ((left[:, DIRECTIONS:] * size[DIRECTIONS:]) ** 2).sum(axis=1) * usual**2

@@ -94,6 +94,8 @@ class Panel:
         Canonical, without repeats; the columns of every table here.
     unknowns : tuple of Unknown
         P of them.
+    unknown_at : dict of str to int
+        Place of each among them, by its key.
     faults : tuple of Fault
         Every fault of every part.
     changes : tuple of Change
@@ -130,6 +132,7 @@ class Panel:
         self.columns = {m: index for index, m in enumerate(self.measurands)}
         self.quantities = np.array([m.quantity for m in self.measurands])
         self.unknowns = unknowns_of(model, measured or {})
+        self.unknown_at = {unknown.key: place for place, unknown in enumerate(self.unknowns)}
         known = set(measured or {})
         self.faults: tuple[Fault, ...] = tuple(
             f for f in aged(model, faults_of(model.chassis, model.parameters)) if f.key not in known
@@ -275,8 +278,7 @@ class Panel:
         known, size = len(self.unknowns), len(self.unknowns) + len(change.faults)
         slopes = np.zeros((len(self.measurands), size))
         slopes[:, :known] = self.healthy_slopes
-        held = {self.faults[i].key for i in change.faults}
-        slopes[:, [n for n, u in enumerate(self.unknowns) if u.key in held]] = 0.0
+        slopes[:, self.held(change)] = 0.0
         slopes[:, known:] = self.severity_slopes[self._rows_alone(change)].T
         return Place(
             at=np.zeros(size),
@@ -317,6 +319,17 @@ class Panel:
             volts=np.repeat(home.volts, count, axis=1),
             lines=tuple(np.repeat(line, count, axis=1) for line in home.lines),
         )
+
+    def held(self, change: Change) -> list[int]:
+        """Places of the unknowns that are none in this hypothesis, because its faults set them.
+
+        Parameters
+        ----------
+        change : Change
+            Hypothesis.
+        """
+        keys = (self.faults[index].key for index in change.faults)
+        return [self.unknown_at[key] for key in keys if key in self.unknown_at]
 
     def fault_of(self, change: Change, key: tuple[str, str, str]) -> Fault:
         """The fault of a hypothesis that belongs to a part, section and word.

@@ -17,7 +17,7 @@ from acquisition.records import Measurand, Reading
 
 from ..chassis import ChassisModel
 from .candidates import candidates
-from .error_scales import own_scale, shared_errors
+from .error_scales import own_scale, scatter_slopes
 from .panel import Panel, canonical
 from .variables import difference, from_variable, reading_noise
 
@@ -95,8 +95,7 @@ def noticed(panel: Panel, usual: Sequence[Measurand]) -> np.ndarray:
         for m, at in zip((panel.measurands[row] for row in rows), centre, strict=True)
     ]
     own = own_scale(panel, rows, reading_noise(readings), centre[None])[0]
-    slopes = panel.healthy_slopes[rows]
-    together = np.concatenate([slopes, shared_errors(panel, rows, slopes[None], centre[None])[0]], axis=1)
+    together = scatter_slopes(panel, rows, panel.healthy_slopes[rows], centre)
     shift = difference(panel.quantities[rows], panel.shifted[:, rows], centre)
     shift = np.nan_to_num(shift, nan=FAR)
     spread = together @ together.T + np.diag(own**2)

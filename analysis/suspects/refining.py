@@ -8,7 +8,7 @@ from dataclasses import dataclass
 import numpy as np
 
 from .data import Data, Refined
-from .error_scales import own_scale, shared_errors
+from .error_scales import farther, own_scale, shared_errors
 from .evidence import Fit, fit, freedom_of, log_evidence, log_student
 from .panel import Change, Panel
 from .places import NEAR
@@ -79,15 +79,9 @@ class _Way:
         self.within = within
 
     def rescale(self, predicted: np.ndarray) -> np.ndarray:
-        """Take the model's errors for predictions of shape (C, M); which hypotheses that changes much, shape (C,).
-
-        The error about a shift goes by the shift that was read, the same for every hypothesis that explains it, by
-        its fault or by its tubes; and by the shift a hypothesis predicts where that is the larger.
-        """
+        """Take the model's errors for predictions, shape (C, M); which hypotheses that changes much, shape (C,)."""
         panel, data = self.panel, self.data
-        centre, read = panel.centre[data.columns], np.repeat(data.measured[None], len(predicted), axis=0)
-        shifts = [np.abs(np.nan_to_num(difference(data.quantities, at, centre))) for at in (predicted, read)]
-        self.far = np.where(shifts[0] > shifts[1], predicted, read)
+        self.far = farther(panel, data.columns, data.measured, predicted)
         before, self.scale = self.scale, own_scale(panel, data.columns, data.noise, self.far)
         return np.asarray((np.abs(np.log(self.scale / before)) > RESCALED).any(axis=1))
 

@@ -10,7 +10,7 @@ from __future__ import annotations
 import numpy as np
 
 from .data import Data, Refined
-from .error_scales import own_scale, shift_error
+from .error_scales import farther, own_scale, shift_error
 from .first_round import directions, evidence_along
 from .panel import Panel
 from .variables import difference
@@ -58,15 +58,10 @@ def second_round(panel: Panel, data: Data, healthy: Refined, first: np.ndarray) 
     predicted = panel.predict(changes, np.repeat(place[None], len(changes), axis=0), rows)
     # What the unknowns of the place do is taken out again: the value a fault sets is no unknown of its own.
     moved = np.repeat((slopes @ place)[None], len(changes), axis=0)
-    own = {unknown.key: n for n, unknown in enumerate(panel.unknowns)}
     for row, change in enumerate(changes):
-        for index in change.faults:
-            if (n := own.get(panel.faults[index].key)) is not None:
-                moved[row] -= slopes[:, n] * place[n]
-    read, said = (
-        np.abs(np.nan_to_num(difference(data.quantities, at, centre))) for at in (data.measured, predicted)
-    )
-    far = np.where(said > read, predicted, data.measured)
+        for held in panel.held(change):
+            moved[row] -= slopes[:, held] * place[held]
+    far = farther(panel, rows, data.measured, predicted)
     kept, dropped = directions(panel, data, slopes, predicted[0])
     wide = np.sqrt(own_scale(panel, rows, data.noise, far) ** 2 + dropped + shift_error(panel, rows, far) ** 2)
     whole = panel.shifted[:, rows] + (predicted[0] - centre)

@@ -67,7 +67,7 @@ class Unknown:
         """Value of the parameter for each z, same shape."""
         return self.centre + self.sigma * z if self.additive else self.centre * np.exp(self.sigma * z)
 
-    def place(self, value: float) -> float:
+    def z_of(self, value: float) -> float:
         """The z at which the parameter has this value, of the same sign."""
         return (value - self.centre) / self.sigma if self.additive else math.log(value / self.centre) / self.sigma
 

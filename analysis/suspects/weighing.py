@@ -76,9 +76,9 @@ def weigh(panel: Panel, data: Data, prior: np.ndarray, before: Weighed | None = 
     if not data.readings:
         return normalised(Weighed(changes=panel.changes, log_weight=prior, prior=prior))
     blind = _blind(panel, data)
-    evidence = first = first_round(panel, data, prior, blind, before)
-    least = -np.inf if before is None else float((prior + evidence).max()) - HOPELESS
-    chosen = [c for c in choose(panel, prior + evidence, least) if c.faults]
+    first = first_round(panel, data, prior, blind, before)
+    least = -np.inf if before is None else float((prior + first).max()) - HOPELESS
+    chosen = [c for c in choose(panel, prior + first, least) if c.faults]
     starts: dict[Change, np.ndarray] = {}
     refined: dict[Change, Refined] = {}
     if before is not None and Change() in before.refined:
@@ -87,32 +87,30 @@ def weigh(panel: Panel, data: Data, prior: np.ndarray, before: Weighed | None = 
     if starts:
         chosen = list(dict.fromkeys([Change(), *chosen]))
     else:
-        steps = HEALTHY_STEPS[int((prior + evidence)[0] < (prior + evidence).max() - LOST)]
+        steps = HEALTHY_STEPS[int((prior + first)[0] < (prior + first).max() - LOST)]
         refined |= refine(panel, data, [Change()], steps=steps, starts=starts)
     healthy = refined[Change()].unknowns if Change() in refined else starts.get(Change())
     if healthy is not None:
         place = healthy[: len(panel.unknowns)]
         starts = {panel.changes[i]: place for i in np.flatnonzero(panel.mild)} | starts
     refined |= refine(panel, data, [c for c in chosen if c not in refined], starts=starts)
-    new_lead, least_chance = True, MATTERS
+    evidence, matters = first, MATTERS
     for _ in range(SEARCHES):
-        healthy_before = refined[Change()].evidence if Change() in refined else np.inf
-        score = _scores(panel, prior, evidence, refined, blind)
-        if Change() in refined and score[0] > score.max() - NEAR_BEST:
-            evidence, blind = second_round(panel, data, refined[Change()], first)
-            place, least_chance = _place(panel, Change(), refined), MATTERS_BESIDE
+        plain, score = refined.get(Change()), _scores(panel, prior, evidence, refined, blind)
+        if plain is not None and score[0] > score.max() - NEAR_BEST:
+            evidence, blind = second_round(panel, data, plain, first)
+            matters, place = MATTERS_BESIDE, plain.unknowns[: len(panel.unknowns)]
             starts |= dict.fromkeys((c for c in panel.changes if c not in refined), place)
         for _ in range(ROUNDS):
             score = _scores(panel, prior, evidence, refined, blind)
-            overlooked = _overlooked(panel, score, refined, blind, least_chance)
-            if not overlooked:
+            if not (overlooked := _overlooked(panel, score, refined, blind, matters)):
                 break
             refined |= refine(panel, data, overlooked, starts=starts)
         leading = leader(panel, prior, refined)
         new_lead = before is None or not before.refined or leading.faults != _lead_of(before).faults
         if new_lead:
             _polish(panel, data, prior, refined)
-        if Change() not in refined or refined[Change()].evidence < healthy_before + GAINED:
+        if plain is None or refined[Change()].evidence < plain.evidence + GAINED:
             break
     if new_lead:
         refined |= beside_leaders(panel, data, prior, refined, blind)
@@ -199,7 +197,7 @@ def _polish(panel: Panel, data: Data, prior: np.ndarray, refined: dict[Change, R
         best = next(apart, None)
         if best is None:
             return
-        left.append(_place(panel, best, refined))
+        left.append(_place(panel, best, refined[best]))
         # The best severity of each fault leads the others there.
         heads = {c.faults: c for c in sorted(score, key=lambda change: score[change])}
         near = [c for c in heads.values() if c != best and (not c.faults or score[c] > score[best] - POLISH_WITHIN)]
@@ -213,17 +211,14 @@ def _keep_better(refined: dict[Change, Refined], again: Mapping[Change, Refined]
             refined[change] = found
 
 
-def _place(panel: Panel, change: Change, refined: Mapping[Change, Refined]) -> np.ndarray:
+def _place(panel: Panel, change: Change, found: Refined) -> np.ndarray:
     """Healthy unknowns where a hypothesis ended, shape (P,), and its fault where a healthy part may be so."""
-    found = refined[change]
     place = found.unknowns[: len(panel.unknowns)].copy()
     for order, (index, value) in enumerate(zip(change.faults, change.values, strict=True)):
         fault = panel.faults[index]
-        value *= math.exp(fault.cell_log * found.unknowns[len(place) + order])
-        for n, unknown in enumerate(panel.unknowns):
-            if unknown.key == fault.key:
-                z = unknown.place(value)
-                place[n] = z if abs(z) < STILL_HEALTHY else 0.0
+        if (own := panel.unknown_at.get(fault.key)) is not None:
+            z = panel.unknowns[own].z_of(value * math.exp(fault.cell_log * found.unknowns[len(place) + order]))
+            place[own] = z if abs(z) < STILL_HEALTHY else 0.0
     return place
 
 

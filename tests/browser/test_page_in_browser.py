@@ -13,6 +13,7 @@ import sys
 import threading
 import time
 import urllib.request
+from itertools import pairwise
 from pathlib import Path
 
 import pytest
@@ -150,7 +151,9 @@ def test_a_whole_survey_with_no_input_but_the_meter(tab, bench):
     # depends on how busy the machine is, since a newer reading replaces an older question.
     wait_for(lambda: tab.locator("#suspects-behind").inner_text() == "")
     told = [words for words in tab.evaluate("window.told") if not words.startswith("weighing")]
-    assert "first look, still weighing" in told
+    first = "first look, still weighing"
+    assert first in told
+    assert all(before == first for before, words in pairwise(told) if words == ""), "settled without a first look"
     assert told[-1] == ""
     # The numbers behind the bench come from a table solved by another program: plate 96 V where 142 V is healthy.
     read = {r["point"]: r["value"] for r in bench.state()["taken"]["readings"]}

@@ -12,7 +12,7 @@ if TYPE_CHECKING:
     from acquisition.records import Event, Measurand, Reading
     from acquisition.store import Job
     from analysis.chassis import ChassisModel
-    from analysis.suspects import Diagnosis
+    from analysis.suspects import Diagnoser, Diagnosis
 
 NOTHING_WEIGHED: dict[str, Any] = {
     "healthy_probability": None, "suspects": [], "next": [], "notes": [], "power_off": [],
@@ -59,7 +59,9 @@ class Thinker:
         self.settled: tuple[tuple[Reading, ...], Diagnosis] | None = None
         self._wake = threading.Condition()
         self._ended = False
-        self._make = (model, tuple(measurands), limit_v)
+        self._model, self._measurands, self._limit_v = model, tuple(measurands), limit_v
+        self._diagnoser: Diagnoser | None = None
+        self._trouble = ""
         self._thread = threading.Thread(target=self._run, name="suspects", daemon=True)
         self._thread.start()
 
@@ -102,45 +104,52 @@ class Thinker:
         self._thread.join(timeout=2.0)
 
     def _run(self) -> None:
-        from acquisition.records import JUDGED_QUALITIES
-        from analysis.app.passes import reached
-        from analysis.app.verbs.suspects import as_json
-        from analysis.suspects import Diagnoser
-
-        model, measurands, limit_v = self._make
         # Made before the first question: predictions of a whole chassis take longer than a touch.
-        diagnoser, trouble = None, ""
-
-        def weigher(wanted: Sequence[Measurand]) -> Diagnoser:
-            return Diagnoser(model, wanted, self.events, limit_v, dc_only=True)
-
         try:
-            diagnoser = weigher(measurands)
+            self._diagnoser = self._made()
         except AnalysisError as error:
-            trouble = str(error)
+            self._trouble = str(error)
         while True:
             with self._wake:
                 while self._question is None and not self._ended:
                     self._wake.wait()
                 if self._ended:
                     return
-                readings, self._question = self._question, None
-            readings = readings or ()
-            points = len({p for r in readings if r.quality in JUDGED_QUALITIES for p in r.measurand.points})
-            answer, found = {**NOTHING_WEIGHED, "notes": [trouble]}, None
-            if diagnoser is not None:
-                try:
-                    read = [r.measurand for r in reached(model, readings)]
-                    if not diagnoser.expects(read):  # a sweep: the predictions are made once more, with these
-                        measurands = tuple(dict.fromkeys([*measurands, *read]))
-                        diagnoser = weigher(measurands)
-                    rough = diagnoser.glance(readings)
-                    if rough is not None and not self._ended:
-                        self._tell(as_json(rough), points, False)
-                    found = diagnoser.diagnose(readings)
-                    answer = as_json(found)
-                except AnalysisError as error:
-                    answer["notes"] = [str(error)]
-            if not self._ended:
-                self.settled = None if found is None else (readings, found)
-                self._tell(answer, points, True)
+                readings, self._question = self._question or (), None
+            self._answer(readings)
+
+    def _made(self) -> Diagnoser:
+        from analysis.suspects import Diagnoser
+
+        return Diagnoser(self._model, self._measurands, self.events, self._limit_v, dc_only=True)
+
+    def _answer(self, readings: tuple[Reading, ...]) -> None:
+        """Tell what these readings come to, at a glance and then in full."""
+        from acquisition.records import JUDGED_QUALITIES
+        from analysis.app.verbs.suspects import as_json
+
+        points = len({p for r in readings if r.quality in JUDGED_QUALITIES for p in r.measurand.points})
+        answer, found = {**NOTHING_WEIGHED, "notes": [self._trouble]}, None
+        if self._diagnoser is not None:
+            try:
+                diagnoser = self._expecting(self._diagnoser, readings)
+                rough = diagnoser.glance(readings)
+                if rough is not None and not self._ended:
+                    self._tell(as_json(rough), points, False)
+                found = diagnoser.diagnose(readings)
+                answer = as_json(found)
+            except AnalysisError as error:
+                answer["notes"] = [str(error)]
+        if not self._ended:
+            self.settled = None if found is None else (readings, found)
+            self._tell(answer, points, True)
+
+    def _expecting(self, diagnoser: Diagnoser, readings: tuple[Reading, ...]) -> Diagnoser:
+        """The diagnoser, made once more where a sweep brought readings that it has no predictions for."""
+        from analysis.app.passes import reached
+
+        read = [reading.measurand for reading in reached(self._model, readings)]
+        if not diagnoser.expects(read):
+            self._measurands = tuple(dict.fromkeys([*self._measurands, *read]))
+            diagnoser = self._diagnoser = self._made()
+        return diagnoser
