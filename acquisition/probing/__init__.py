@@ -8,6 +8,7 @@ touch.
 
 from .actions import Action, ActionKind, Do, Key
 from .limits import ProbingLimits
-from .machine import Options, Phase, Probing
+from .machine import Probing
+from .options import Options, Phase
 
 __all__ = ["Action", "ActionKind", "Do", "Key", "Options", "Phase", "Probing", "ProbingLimits"]

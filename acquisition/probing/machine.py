@@ -4,62 +4,31 @@ from __future__ import annotations
 
 import math
 from collections.abc import Callable, Sequence
-from dataclasses import dataclass, replace
-from enum import StrEnum
+from dataclasses import replace
 
 from ..records import Reading, SurveyPlan, SurveyStep
 from ..steady import EventKind, Sample, State, SteadyDetector, SteadyEvent, SteadyReading
 from .actions import Action, ActionKind, Do, Key
 from .gates import OFF, PREPARE, Gate, gates_for
 from .limits import ProbingLimits
-from .wording import CAUTIONS, conditions, fits_elsewhere, spoken, verdict_of, volts
+from .options import Options, Phase
+from .wording import (
+    CAUTIONS,
+    HOLD_S,
+    NEARLY_ZERO_V,
+    conditions,
+    fits_elsewhere,
+    spoken,
+    touch_of,
+    verdict_of,
+    volts,
+)
 
-HOLD_S = 3.0
+UNSEEN_S = 10.0
+"""With no touch seen for so long the key is asked for: the tip may be on a level that the free lead has too."""
+
 STILL_LIVE_V = 10.0
 """Above this a point that was to be discharged is sent back to the discharge tool (common practice, no source)."""
-
-
-class Phase(StrEnum):
-    """Where the survey is."""
-
-    ASKING = "asking"
-    VERIFYING = "verifying"
-    LISTENING = "listening"
-    ARMED = "armed"
-    TOUCHED = "touched"
-    UNSTEADY = "unsteady"
-    WRONG_PIN = "wrong_pin"
-    LIFT = "lift"
-    STOPPED = "stopped"
-    DONE = "done"
-
-
-@dataclass(frozen=True, slots=True, kw_only=True)
-class Options:
-    """What the person chose.
-
-    Parameters
-    ----------
-    tubes_glow : bool
-        The heaters are seen to glow: their pins are skipped.
-    delicate : bool
-        Offer grids that a meter upsets too.
-    start_from : str
-        First point; empty for the first of the plan.
-    done : frozenset of str
-        Points read before, in a survey that was interrupted.
-    mains_v : float, optional
-        Mains, volts rms.
-    instrument : str
-        Identity of the meter.
-    """
-
-    tubes_glow: bool = False
-    delicate: bool = False
-    start_from: str = ""
-    done: frozenset[str] = frozenset()
-    mains_v: float | None = None
-    instrument: str = ""
 
 
 class Probing:
@@ -110,6 +79,7 @@ class Probing:
         self._on_since_s: float | None = None
         self._held: Reading | None = None
         self._rough: SteadyReading | None = None
+        self._unseen_from_s: float | None = None
         self._direction = 1
 
     def _offered(self, step: SurveyStep) -> bool:
@@ -162,7 +132,18 @@ class Probing:
                     actions += self._event(event)
             if self.phase is Phase.LISTENING and self.detector.has_heard:
                 actions += self._arm()
+            elif self.step is not None and self._is_unseen(sample.t_s):
+                text = f"No contact seen for {UNSEEN_S:.0f} seconds. Tip on {self.step.point}: press space."
+                actions.append(Action(kind=ActionKind.SAY, text=text, do=Do.TOUCH_AND_KEY, step=self.step))
         return actions
+
+    def _is_unseen(self, t_s: float) -> bool:
+        """Once each time it was armed, where the words have not asked for the key already."""
+        from_s = self._unseen_from_s
+        if self.phase is not Phase.ARMED or from_s is None or t_s - from_s < UNSEEN_S:
+            return False
+        self._unseen_from_s = None
+        return True
 
     def _lead_is_free_or_wanted(self) -> bool:
         """Keep what a clip or a test for remaining volts shows from the detector: that is no free lead."""
@@ -330,17 +311,9 @@ class Probing:
         hold = step.may_be_zero and not clipped and self.detector.hold_can_tell
         self.detector.arm(hold_s=HOLD_S if hold else None, settle_s=step.settle_s, clipped=clipped)
         self.phase = Phase.ARMED
-        if clipped:
-            do, text = Do.WAIT, "Reading. Hands stay away. Space if it stays at zero."
-        elif hold:
-            do = Do.TOUCH_AND_HOLD
-            text = (
-                f"Touch {step.point}, one hand. It may read 0: then hold for {HOLD_S:.0f} seconds, or press space."
-            )
-        elif step.may_be_zero:
-            do, text = Do.TOUCH_AND_KEY, f"Touch {step.point}, one hand. It may read 0: then space with the tip on."
-        else:
-            do, text = Do.TOUCH, f"Touch {step.point}, one hand."
+        asks_anyway = clipped or step.may_be_zero
+        self._unseen_from_s = None if asks_anyway or self._live is None else self._live.t_s
+        do, text = touch_of(step, clipped=clipped, hold=hold)
         return [Action(kind=ActionKind.SAY, text=text, do=do, step=step)]
 
     def _end(self) -> list[Action]:
@@ -384,7 +357,8 @@ class Probing:
             if self.phase is Phase.WRONG_PIN:
                 return self._arm()  # a second touch that agrees answers the question without a key
         if event.kind is EventKind.TAKEN and event.reading is not None and self.phase is not Phase.LIFT:
-            return self._take(event.reading, "confirmed_zero" if event.reading.in_band else "good")
+            is_zero = event.reading.in_band and abs(event.reading.value_v) <= NEARLY_ZERO_V
+            return self._take(event.reading, "confirmed_zero" if is_zero else "good")
         return []
 
     def _take(self, steady: SteadyReading, quality: str) -> list[Action]:

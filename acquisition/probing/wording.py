@@ -3,6 +3,10 @@
 from __future__ import annotations
 
 from ..records import UNKNOWN_RATING_V, Reading, SurveyStep
+from .actions import Do
+
+HOLD_S = 3.0
+"""How long a tip is held that may read 0, in seconds."""
 
 NEARLY_ZERO_V = 0.05
 """An undriven grid within this of 0 V is called 0 V (common practice, no source)."""
@@ -67,6 +71,28 @@ def spoken(step: SurveyStep) -> str:
     """
     parts = (f"{step.point}, {step.function}", hazard_of(step), step.place, healthy_of(step))
     return "; ".join(part for part in parts if part)
+
+
+def touch_of(step: SurveyStep, *, clipped: bool, hold: bool) -> tuple[Do, str]:
+    """Say how a point is read now.
+
+    Parameters
+    ----------
+    step : SurveyStep
+        The point.
+    clipped : bool
+        The lead hangs on it.
+    hold : bool
+        A tip held still is told from a free lead.
+    """
+    if clipped:
+        return Do.WAIT, "Reading. Hands stay away. Space if it stays at zero."
+    text = f"Touch {step.point}, one hand."
+    if hold:
+        return Do.TOUCH_AND_HOLD, f"{text} It may read 0: then hold for {HOLD_S:.0f} seconds, or press space."
+    if step.may_be_zero:
+        return Do.TOUCH_AND_KEY, f"{text} It may read 0: then space with the tip on."
+    return Do.TOUCH, text
 
 
 def verdict_of(step: SurveyStep | None, reading: Reading) -> str:

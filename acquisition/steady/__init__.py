@@ -9,7 +9,9 @@ value still settling or not. The detector takes a reading when all of these hold
 
 1. **Not an open lead by level.** The value lies outside the no-contact band. The band is learned from this lead,
    while it hangs free: `Rules.band_factor` times the decaying peak of what the free lead showed, never less than
-   `Rules.band_floor_v` and a few digits. Within the band only a key, or a hold announced beforehand, counts.
+   `Rules.band_floor_v` and a few digits. Within the band a key counts, a hold announced beforehand, or a jump that
+   the free lead never made to a value that then stands, for a second and a block of samples, stiller than its
+   quietest block. From such a jump on nothing is learned of the lead: a contact would teach the band its own level.
 2. **Not an open lead or a bounce by scatter.** For every run of the last L samples, and for a constant, a line
    and an exponential, the log likelihood ratio of the recursive residuals against each alternative is formed: a
    probe that bounces (residuals as wide as the step), and a free lead with a hand nearby (residuals of

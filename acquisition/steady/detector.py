@@ -56,8 +56,11 @@ class SteadyDetector:
     @property
     def band_v(self) -> float:
         """Half-width of the no-contact band in volts."""
-        learned_v = self.rules.band_floor_v if self._clipped else self._lead.band_v
-        return max(learned_v, 5.0 * self._resolution_v)
+        return self._least_band_v if self._clipped else max(self._lead.band_v, self._least_band_v)
+
+    @property
+    def _least_band_v(self) -> float:
+        return max(self.rules.band_floor_v, 5.0 * self._resolution_v)
 
     @property
     def has_heard(self) -> bool:
@@ -164,40 +167,54 @@ class SteadyDetector:
         previous = self._last_v
         self._last_v = v
         size = abs(v)
-        if size <= self.band_v:
-            self._falling = False
-            self._learn(v, previous)
-            self._keep(t, v)
-            return [] if self._hold_s is None else self._holding(t, self._hold_s)
         # Behind a slow filter the first step out of the band is small: look a little farther back.
         before = self._v[-3] if len(self._v) >= 3 and not self._falling else previous
         step = size if before is None else abs(v - before)
+        if size <= self.band_v:
+            rising = before is not None and not self._falling and (size > abs(before) or v * before < 0.0)
+            self._falling = False
+            if rising and self._stands_out(size, step):
+                return self._touch(t, v)
+            self._learn(v, previous)
+            self._keep(t, v)
+            return [] if self._hold_s is None else self._holding(t, self._hold_s)
         heard_enough = self._clipped or self.has_heard or size > CEILING_V
         jumped = step >= 0.5 * size and step * step >= 36.0 * self._lead.step2_v2 and heard_enough
         if self._falling:
             jumped = jumped and previous is not None and (size > abs(previous) or v * previous < 0.0)
         if jumped or self._clipped:
-            self._clear()
-            self._last_v = v
-            self.state = State.TOUCHED
-            self._since_s = t
-            self._inside, self._excursion_v = 0, 0.0
-            self._offered = False
-            self._keep(t, v)
-            return [SteadyEvent(kind=EventKind.TOUCHED, t_s=t)]
+            return self._touch(t, v)
         if not self._falling:
             self._learn(v, previous)  # crept out of the band: the free lead can do that too
         return []
 
+    def _touch(self, t: float, v: float) -> list[SteadyEvent]:
+        self._clear()
+        self._last_v = v
+        self.state = State.TOUCHED
+        self._since_s = t
+        self._inside, self._excursion_v = 0, abs(v)
+        self._offered = False
+        self._keep(t, v)
+        return [SteadyEvent(kind=EventKind.TOUCHED, t_s=t)]
+
+    def _stands_out(self, size_v: float, step_v: float) -> bool:
+        """Within the band, a jump that the free lead never made: from here on nothing is learned of it.
+
+        A contact would teach the band its own level, and no touch of that point would ever be seen again.
+        """
+        if self._hold_s is not None or self._clipped or not self.has_heard or size_v <= self._least_band_v:
+            return False
+        return step_v >= 0.5 * size_v and step_v * step_v >= 100.0 * self._lead.step2_v2
+
     def _touching(self, t: float, v: float) -> list[SteadyEvent]:
         events: list[SteadyEvent] = []
         previous, self._last_v = self._last_v, v
-        inside = abs(v) <= self.band_v
+        inside = abs(v) <= min(self.band_v, max(self._least_band_v, 0.5 * self._excursion_v))
         if inside and not self._asserted:
             self._inside += 1
             if self._t:
                 events.append(SteadyEvent(kind=EventKind.BOUNCED, t_s=t))
-                self._excursion_v = max(self._excursion_v, *(abs(x) for x in self._v))
             self._t.clear()
             self._v.clear()
             self.state = State.BOUNCING
@@ -208,10 +225,12 @@ class SteadyDetector:
                     self._lead.learn_peak(self._excursion_v)
                 self._learn(v, previous)
             return events
-        self._inside = 0
+        self._inside, self._excursion_v = 0, max(self._excursion_v, abs(v))
         if self.state is State.BOUNCING:
             self.state = State.TOUCHED
         self._keep(t, v)
+        if abs(v) <= self.band_v and not self._asserted:
+            return events + self._standing_in_band(t)
         verdict = self._judge(vouched=self._asserted or self._clipped)
         if verdict is not None:
             # A value outside the band may settle into it: then only a key vouches for it.
@@ -224,6 +243,19 @@ class SteadyDetector:
             self._offered = True
             events.append(SteadyEvent(kind=EventKind.UNSTEADY, t_s=t, reading=self._rough(t)))
         return events
+
+    def _standing_in_band(self, t: float) -> list[SteadyEvent]:
+        """What jumped to a level that the free lead has, and may stand there as only a contact can."""
+        self.state = State.SETTLING
+        needed_s = min(self.rules.in_band_s, 0.9 * self.rules.longest_run * self._period_s)
+        if self.hold_can_tell and len(self._t) >= BLOCK and t - self._t[0] >= needed_s:
+            verdict = self._judge(vouched=False, in_band=True)
+            if verdict is not None and verdict.samples >= BLOCK and t - self._t[-verdict.samples] >= needed_s:
+                return [self._take(t, verdict)]
+        if t - self._since_s <= 2.0 * max(self.rules.in_band_s, BLOCK * self._period_s):
+            return []
+        self.state = State.AWAY
+        return [SteadyEvent(kind=EventKind.LOST, t_s=t)]
 
     def _holding(self, t: float, hold_s: float) -> list[SteadyEvent]:
         """In the no-contact band with an announced hold."""
@@ -302,7 +334,7 @@ class SteadyDetector:
     def _learn(self, v: float, previous: float | None) -> None:
         self._lead.learn(v, previous, self._period_s, scatter=self._hold_s is None)
 
-    def _judge(self, *, vouched: bool, whole_only: bool = False) -> Verdict | None:
+    def _judge(self, *, vouched: bool, whole_only: bool = False, in_band: bool = False) -> Verdict | None:
         v = self._v[-1]
         noise_v = self.facts.noise_std_v(self._resolution_v)
         rules = self.rules
@@ -319,12 +351,14 @@ class SteadyDetector:
                 level_evidence=0.0,
             )
         else:
+            # A level that the free lead was seen to have is no evidence against it, its quietest scatter is.
+            wander_v = max(rules.open_ratio * step_v, math.sqrt(0.5 * self._lead.step2_v2))
             against = Alternatives(
                 bounce_v=rules.bounce_ratio * step_v,
                 bounce_needed=math.log(HYPOTHESES / rules.alpha_bounce),
-                open_v=max(rules.open_ratio * step_v, math.sqrt(0.5 * self._lead.step2_v2)),
+                open_v=min(wander_v, self._lead.quietest_v) if in_band else wander_v,
                 open_needed=math.log(HYPOTHESES / rules.alpha_open),
-                level_evidence=min(1e3, 0.5 * (v / self._lead.reach_v) ** 2),
+                level_evidence=0.0 if in_band else min(1e3, 0.5 * (v / self._lead.reach_v) ** 2),
             )
         return judge_run(
             list(self._t),

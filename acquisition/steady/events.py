@@ -68,7 +68,8 @@ class SteadyReading:
     waited_s : float
         From the touch, or the key, to the reading.
     in_band : bool
-        The value lies in the no-contact band: a key or a hold vouched for the contact.
+        The value lies in the no-contact band: a key or a hold vouched for the contact, or it jumped there and
+        stands stiller than the free lead ever did.
     """
 
     value_v: float

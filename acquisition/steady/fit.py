@@ -75,6 +75,9 @@ class Rules:
         Longest time constant that is extrapolated, in seconds.
     patience_s : float
         After so long without a steady value the reading is offered as unsteady.
+    in_band_s : float
+        So long, and for a block of samples, a value has to stand that jumped to a level of the free lead; with none
+        in twice that it is taken for the free lead.
     longest_run : int
         Samples looked back at most.
     """
@@ -95,6 +98,7 @@ class Rules:
     settle_margin: float = 1.5
     longest_s: float = 2.0
     patience_s: float = 10.0
+    in_band_s: float = 1.0
     longest_run: int = 48
 
 

@@ -4,6 +4,7 @@ import _thread
 import signal
 import sys
 import threading
+import time
 from contextlib import suppress
 from types import FrameType
 
@@ -36,17 +37,29 @@ def _unraised(what: "sys.UnraisableHookArgs") -> None:
     """Press Ctrl-C again a moment later where no exception gets out, as in callbacks of imports and forks."""
     if what.exc_type is KeyboardInterrupt:
         with suppress(RuntimeError):  # the interpreter ends, and starts no thread any more
-            threading.Timer(0.01, _press_again).start()
+            _thread.start_new_thread(_press_again, ())  # waits for nothing, unlike a Thread or a Timer
     else:
         sys.__unraisablehook__(what)
 
 
 def _press_again() -> None:
     main = threading.main_thread().ident
+    time.sleep(0.01)
+    while _is_in_hook(main):  # on a busy machine the main thread may still be there, and would drop this one too
+        time.sleep(0.01)
     if hasattr(signal, "pthread_kill") and main is not None:
         signal.pthread_kill(main, signal.SIGINT)  # wakes it from a wait too
     else:
         _thread.interrupt_main()
+
+
+def _is_in_hook(thread: int | None) -> bool:
+    frame = sys._current_frames().get(thread or 0)
+    while frame is not None:
+        if frame.f_code is _unraised.__code__:
+            return True
+        frame = frame.f_back
+    return False
 
 
 def _ended(number: int, _: FrameType | None) -> None:

@@ -248,6 +248,20 @@ def test_a_zero_is_taken_by_key_or_hold_and_named_so():
     assert [r.quality for r in held.kept] == ["confirmed_zero"]
 
 
+def test_a_tip_that_is_not_seen_is_asked_for_once_and_kept_as_what_it_reads():
+    rig = Rig(step("V1.3", 0.4), step("V1.1", 140.0)).ready()
+    for volts in np.linspace(0.0, 0.39, 60):  # what creeps up is no touch
+        rig.meter(volts, 0.1)
+    rig.meter(0.39, 12.0)
+    assert rig.doings.count(Do.TOUCH_AND_KEY) == 1
+    assert "No contact seen for 10 seconds. Tip on V1.3: press space." in rig.said(ActionKind.SAY)
+    rig.press().meter(0.39, 2.0)
+    assert [(r.point, r.quality) for r in rig.kept] == [("V1.3", "good")]
+    rig.free(2.0).touch(141.0)
+    assert [r.point for r in rig.kept] == ["V1.3", "V1.1"]
+    assert rig.doings.count(Do.TOUCH_AND_KEY) == 1
+
+
 def test_heaters_and_delicate_grids_are_offered_only_when_asked_for():
     steps = (
         SurveyStep(point="V1.4", function="heater", heater=True, worst_v=60.0, may_be_zero=True),

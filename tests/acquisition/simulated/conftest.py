@@ -12,8 +12,8 @@ from acquisition.simulated.plant import Line, Wiring
 class PaperPlant:
     """``A`` is 200 V behind 60 kohm with 100 Hz ripple; ``IN`` is the generator; ``OUT`` is -10 times IN."""
 
-    dc: ClassVar = {"A": 200.0, "IN": 0.0, "OUT": 150.0, "ZERO": 0.0, "HIGH": 1500.0}
-    gains: ClassVar = {"A": 0.0, "IN": 1.0, "OUT": -10.0, "ZERO": 0.0, "HIGH": 0.0}
+    dc: ClassVar = {"A": 200.0, "IN": 0.0, "OUT": 150.0, "ZERO": 0.0, "HIGH": 1500.0, "LOW": 1.125}
+    gains: ClassVar = {"A": 0.0, "IN": 1.0, "OUT": -10.0, "ZERO": 0.0, "HIGH": 0.0, "LOW": 0.0}
 
     def dc_v(self, point, load_ohm=math.inf):
         source_ohm = 60e3 if point == "A" else 0.0

@@ -16,6 +16,7 @@ PLAN = SurveyPlan(
     chassis="paper",
     steps=[
         SurveyStep(point="OUT", function="plate", worst_v=250.0),
+        SurveyStep(point="LOW", function="cathode", worst_v=30.0),
         SurveyStep(point="A", function="plate", worst_v=400.0),
         SurveyStep(point="ZERO", function="grid", worst_v=250.0, may_be_zero=True),
         SurveyStep(point="OUT", function="plate", worst_v=250.0),
@@ -55,8 +56,8 @@ def test_whole_survey(wiring, seed):
         if (key := hands.key()) is not None:
             do(probing.key(key))
     assert probing.phase is Phase.DONE, told[-5:]
-    assert [reading.point for reading in kept] == ["OUT", "A", "ZERO", "OUT"]
-    right = {"OUT": 150.0, "A": 200 * 10 / 10.06, "ZERO": 0.0}
+    assert [reading.point for reading in kept] == ["OUT", "LOW", "A", "ZERO", "OUT"]
+    right = {"OUT": 150.0, "A": 200 * 10 / 10.06, "LOW": 1.125, "ZERO": 0.0}
     for reading in kept:
         assert reading.quality in {"good", "confirmed_zero"}
         # Specimen inside its limits (sqrt(3) standard uncertainties), plus noise and rest of settling.
