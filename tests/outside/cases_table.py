@@ -2,9 +2,9 @@
 
     python tests/outside/cases_table.py [--dc] [--folder F] [--processes N] [--details]
 
-Tables: right part first, within three, part and kind first, by class of fault and by severity; healthy chassis
-called faulty;
-a reliability table; coverage of the estimates' 95 % intervals.
+Tables: right part first, within three, part and kind first, by class of fault and by severity ("alike": the answer
+file says that the readings cannot tell the part from it); healthy chassis called faulty; a reliability table;
+coverage of the estimates' 95 % intervals.
 """
 
 from __future__ import annotations
@@ -96,6 +96,8 @@ def run_case(job):
         row["kind"] = bool(marks) and marks[0][1]
         row["first"] = bool(marks) and marks[0][0]
         row["alike"] = bool(marks) and bool(names_of(found.suspects[0]) & set(answer["alike"]))
+        near = set().union(*(names_of(s) for s in found.suspects if s.part in parts[:3]))
+        row["near"] = row["place"] <= 3 or bool(near & set(answer["alike"]))
         row["kinds"] = answer["accept"][0][1]
         match = next((s for s in found.suspects if is_right(s, answer)[1] and s.estimate), None)
         value = true_value(answer, chassis, match.fault) if match else None
@@ -126,12 +128,14 @@ def table(rows, details: bool = False) -> None:
             "visible " + CLASS_OF.get(part[0], "rail") if part != "BIASSRC" else "visible rail", []
         ).append(r)
         groups.setdefault("visible " + r["answer"]["severity"], []).append(r)
-    print(f"{'':22s} {'part first':14s} {'first or alike':14s} {'within three':14s} {'part and kind':14s}")
+    heads = ("part first", "first or alike", "within three", "or alike", "part and kind")
+    print(f"{'':22s} " + " ".join(f"{head:14s}" for head in heads))
     for name, members in groups.items():
         cells = [
             share(members, lambda r: r["first"]),
             share(members, lambda r: r["first"] or r["alike"]),
             share(members, lambda r: r["place"] <= 3),
+            share(members, lambda r: r["near"]),
             share(members, lambda r: r["kind"]),
         ]
         print(f"{name:22s} " + "  ".join(cells))
