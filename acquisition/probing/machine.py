@@ -132,18 +132,18 @@ class Probing:
                     actions += self._event(event)
             if self.phase is Phase.LISTENING and self.detector.has_heard:
                 actions += self._arm()
-            elif self.step is not None and self._is_unseen(sample.t_s):
-                text = f"No contact seen for {UNSEEN_S:.0f} seconds. Tip on {self.step.point}: press space."
-                actions.append(Action(kind=ActionKind.SAY, text=text, do=Do.TOUCH_AND_KEY, step=self.step))
+            elif self.phase is Phase.ARMED:
+                actions += self._ask_if_unseen(sample.t_s)
         return actions
 
-    def _is_unseen(self, t_s: float) -> bool:
-        """Once each time it was armed, where the words have not asked for the key already."""
-        from_s = self._unseen_from_s
-        if self.phase is not Phase.ARMED or from_s is None or t_s - from_s < UNSEEN_S:
-            return False
+    def _ask_if_unseen(self, t_s: float) -> list[Action]:
+        """Ask for the key, once each time it was armed, where the words have not asked for it already."""
+        step, from_s = self.step, self._unseen_from_s
+        if step is None or from_s is None or t_s - from_s < UNSEEN_S:
+            return []
         self._unseen_from_s = None
-        return True
+        text = f"No contact seen for {UNSEEN_S:.0f} seconds. Tip on {step.point}: press space."
+        return [Action(kind=ActionKind.SAY, text=text, do=Do.TOUCH_AND_KEY, step=step)]
 
     def _lead_is_free_or_wanted(self) -> bool:
         """Keep what a clip or a test for remaining volts shows from the detector: that is no free lead."""
