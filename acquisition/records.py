@@ -243,6 +243,9 @@ class Capture:
 
 EVENT_KINDS = ("note", "part_replaced", "part_measured", "tube_swapped", "confirmation", "state", "gap")
 
+REPAIRS = ("part_replaced", "tube_swapped")
+"""Kinds of event by which something was changed."""
+
 
 @dataclass(frozen=True, slots=True, kw_only=True)
 class Event:

@@ -12,7 +12,7 @@ from sqlalchemy import Engine, select
 
 from ..clock import Clock
 from ..errors import StoreError
-from ..records import Capture, Event, JobSheet, Pass, Reading, Told
+from ..records import REPAIRS, Capture, Event, JobSheet, Pass, Reading, Told
 from . import files, rows, schema
 
 _LONGEST_NAME = 80
@@ -297,6 +297,17 @@ class Job:
             elif event.kind == "part_replaced":
                 fitted.pop(event.subject, None)
         return fitted
+
+    def repaired(self, pass_name: str) -> bool:
+        """Whether a part or a tube was changed before the end of this pass.
+
+        Parameters
+        ----------
+        pass_name : str
+            The pass.
+        """
+        chosen = select(schema.EVENT).where(schema.EVENT.c.kind.in_(REPAIRS))
+        return bool(self._sound(schema.EVENT, chosen.where(schema.EVENT.c.pass_id <= self._pass_id(pass_name))))
 
     def told(self, pass_name: str, question: str) -> Told | None:
         """The answer that was told last; None where nothing was.

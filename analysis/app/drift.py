@@ -10,6 +10,7 @@ from typing import TYPE_CHECKING, Any
 import click
 
 from acquisition.errors import StoreError
+from acquisition.records import REPAIRS
 from acquisition.store import JobSummary
 
 if TYPE_CHECKING:
@@ -62,7 +63,7 @@ def visits_of(job: Job, name: str) -> list[Visit]:
     for pass_name in job.passes():
         one = job.read_pass(pass_name)
         moment = datetime.fromisoformat(one.started_utc)
-        replaced = [e.subject for e in one.events if e.kind in {"part_replaced", "tube_swapped"} and e.subject]
+        replaced = [e.subject for e in one.events if e.kind in REPAIRS and e.subject]
         found.append(
             Visit(
                 job=name,

@@ -26,6 +26,8 @@ class Taken:
         In the order they were taken.
     fitted : tuple of Event
         Parts measured with power off, or replaced by one of known value.
+    repaired : bool
+        Whether a part or a tube was changed before.
     mains_v : float, optional
         Mains during the pass.
     bench_text : str
@@ -37,6 +39,7 @@ class Taken:
     labels: Mapping[str, str]
     readings: tuple[Reading, ...]
     fitted: tuple[Event, ...] = ()
+    repaired: bool = False
     mains_v: float | None = None
     bench_text: str = field(default="", repr=False)
     job: str = ""
@@ -132,6 +135,7 @@ def take(arguments: Sequence[str], chassis_name: str | None, pass_name: str | No
                 labels={"pass": chosen.name},
                 readings=chosen.readings,
                 fitted=fitted,
+                repaired=job.repaired(chosen.name),
                 mains_v=chosen.mains_v,
                 bench_text=sheet.bench_text,
                 job=arguments[0],

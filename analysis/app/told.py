@@ -12,6 +12,8 @@ from collections.abc import Callable, Iterable
 from dataclasses import asdict
 from typing import TYPE_CHECKING, Any, TypeVar
 
+from acquisition.records import REPAIRS
+
 if TYPE_CHECKING:
     from acquisition.records import Event, JobSheet, Pass, Told
     from acquisition.store import Job
@@ -20,7 +22,7 @@ T = TypeVar("T")
 
 SUSPECTS = "suspects"
 
-CHANGES = ("part_measured", "part_replaced", "tube_swapped")
+CHANGES = ("part_measured", *REPAIRS)
 """Events that change an answer; what was noted, confirmed or switched does not."""
 
 

@@ -203,6 +203,7 @@ class Compiled:
             self._declare(f"{key}.strength", socket, "tube", "", 1.0, spread, section=key)
             self._declare(f"{key}.mu", socket, "tube", "", 1.0, healthy.MU_SIGMA, section=key)
             self._declare(f"{key}.offset", socket, "tube", "V", 0.0, section=key)
+            self._declare(f"{key}.slope", socket, "tube", "", 1.0, section=key)
             if section.kind != "triode":
                 self._declare(f"{key}.screen", socket, "tube", "", 1.0, section=key)
             self._declare(f"{key}.gas", socket, "tube", "A", gas, healthy.GAS_SIGMA, section=key)

@@ -141,7 +141,8 @@ class Circuit:
         s : ndarray, shape (F,)
             ``j*omega``, nonzero.
         slopes : sequence
-            Of each tube at its operating point; from `analysis.circuit.dc`.
+            Of each tube at its operating point; from `analysis.circuit.dc`. For a small signal they are taken
+            ``V1a.slope`` times, where the table has that.
         """
         rows: Rows = {n: {n: np.full((1, 1), LEAKAGE_S, dtype=complex)} for n in range(len(self.nodes))}
         for branch in self.branches:
@@ -154,10 +155,13 @@ class Circuit:
             for i, weight_i in terms:
                 for j, weight_j in terms:
                     add_entry(rows, i, j, value * (weight_i * weight_j))
-        if slopes:
-            stamp_tubes(rows, self.tubes, slopes, lambda value: value[..., None])
+        for tube, own in zip(self.tubes, slopes, strict=bool(slopes)):
+            times = table.get(f"{tube.key}.slope", _AS_AT_DC)
+            stamp_tubes(rows, [tube], [own], lambda value, times=times: (times * value)[..., None])
         return rows
 
+
+_AS_AT_DC = np.ones(1)
 
 TubeSlopes = tuple[tuple[Array | None, ...], ...]
 """Slopes of one tube: rows are electrode currents, columns electrode voltages to the cathode."""

@@ -171,10 +171,15 @@ class RestSlopes:
                     if f"{tube.key}.{e}" in self.keys
                 }
                 across = moving[:, group.electrodes[place]] - moving[:, [cathode]]
+                times, alone = self.table.get(f"{tube.key}.slope"), f"{tube.key}.slope"
                 for (i, j), (by_volts, by_value) in bends.items():
                     rise = np.einsum("es,sek->sk", by_volts[:, place], across)
                     for key, ending in own.items():
                         rise[:, key] += by_value[ending, place]
+                    if times is not None:
+                        rise *= times[:, None]
+                    if alone in self.keys and (slope := self.tubes.slopes[number][i][j]) is not None:
+                        rise[:, self.keys[alone]] += slope * self.moves[alone]
                     numbers.append((tube.electrodes[i], tube.electrodes[j], tube.cathode))
                     rises.append(rise)
         if not numbers:

@@ -9,7 +9,7 @@ from typing import Any
 
 import numpy as np
 
-from acquisition.records import Event, Measurand, Pass
+from acquisition.records import REPAIRS, Event, Measurand, Pass
 
 from ..faults import Fault
 from ..suspects.data import values_found
@@ -193,9 +193,7 @@ def compare(
         notes.append("the mains was not written down for both passes: DC changes below about 3 % cannot be told")
     elif model is None and before.mains_v != after.mains_v:
         notes.append("no model of the chassis: readings are not corrected for the difference in mains")
-    replaced = tuple(
-        dict.fromkeys(e.subject for e in after.events if e.kind in {"part_replaced", "tube_swapped"} and e.subject)
-    )
+    replaced = tuple(dict.fromkeys(e.subject for e in after.events if e.kind in REPAIRS and e.subject))
     known_before, known_after = (
         values_found(model.parameters, (found or {}).values()) if model is not None else {}
         for found in (fitted_before, fitted_after)

@@ -8,7 +8,7 @@ from __future__ import annotations
 from collections.abc import Sequence
 from dataclasses import dataclass
 
-from acquisition.records import Event, Pass
+from acquisition.records import REPAIRS, Event, Pass
 
 from ..compare import AGREES, NOT_EXPLAINED, UNTRIED, Change, Comparison
 from ..judge import Judged
@@ -172,7 +172,7 @@ def _wrong(material: Material) -> list[str]:
 
 def _replacements(passes: Sequence[Pass]) -> list[str]:
     return [event_text(event) for one in passes for event in one.events
-            if event.kind in {"part_replaced", "tube_swapped"}]  # fmt: skip
+            if event.kind in REPAIRS]  # fmt: skip
 
 
 def event_text(event: Event) -> str:

@@ -140,6 +140,8 @@ class Diagnoser:
         Lowest rating of meter and lead, of scope and probe; points that could exceed it are not proposed.
     dc_only : bool
         Propose DC readings only.
+    repaired : bool
+        Whether a part or a tube was changed since the chassis came in: a healthy chassis is likelier then.
     """
 
     def __init__(
@@ -150,6 +152,7 @@ class Diagnoser:
         limit_v: float | None = None,
         probe_limit_v: float | None = None,
         dc_only: bool = False,
+        repaired: bool = False,
     ) -> None:
         import scipy.special  # noqa: F401  (loading it takes longer than an answer, which needs it)
 
@@ -160,7 +163,7 @@ class Diagnoser:
         usual = usual_round(model)
         self.panel = Panel(model, [*measurands, *usual], self.measured)
         self._beyond = beyond_ratings(model, limit_v, probe_limit_v, dc_only)
-        self._prior = log_priors(self.panel, usual)
+        self._prior = log_priors(self.panel, usual, repaired)
         self._before: tuple[frozenset[Reading], Weighed] | None = None
         self._pairs: dict[Change, Refined] = {}
 

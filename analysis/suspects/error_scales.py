@@ -5,7 +5,7 @@ from __future__ import annotations
 import numpy as np
 
 from .panel import Panel
-from .variables import MODEL_ERRORS, SLOPE_ERROR, difference
+from .variables import MODEL_ERRORS, MU_ERROR, difference
 
 DC_SHIFT_ERROR = 0.25
 """Largest error about a shift of DC volts: a quarter of what is left, or 0.1 V where nothing is left."""
@@ -111,7 +111,7 @@ def shared_errors(panel: Panel, columns: np.ndarray, slopes: np.ndarray, shifted
     One gain error of the meter on all DC readings and of the scope on all its readings, one of the ripple
     calculation, one a stage over all its frequencies, all with their part of the error about the shift; and for
     each
-    tube its small-signal slope and mu against what DC says.
+    tube its small-signal mu against what DC says.
 
     Parameters
     ----------
@@ -139,8 +139,7 @@ def shared_errors(panel: Panel, columns: np.ndarray, slopes: np.ndarray, shifted
                 parts.append(np.broadcast_to(mask * size, about_shift.shape))
     alternating = quantities != "dc_v"
     for index, unknown in enumerate(panel.unknowns):
-        ending = unknown.key.partition(".")[2]
-        if unknown.section and ending in SLOPE_ERROR:
-            tube = slopes[:, :, index] * alternating * (SLOPE_ERROR[ending] / unknown.sigma)
+        if unknown.section and unknown.key.endswith(".mu"):
+            tube = slopes[:, :, index] * alternating * (MU_ERROR / unknown.sigma)
             parts.append(np.broadcast_to(tube, about_shift.shape))
     return np.stack(parts, axis=2) if parts else np.zeros((*about_shift.shape, 0))

@@ -15,6 +15,7 @@ from dataclasses import dataclass
 import numpy as np
 
 from acquisition.records import Measurand
+from analysis.circuit.elements import GROUND
 from analysis.circuit.ripple import LINES
 from analysis.circuit.supplied import Start, Supplied
 
@@ -24,7 +25,7 @@ from .ageing import aged
 from .grids import grid_errors
 from .places import NEAR, Place, Places
 from .sloping import slopes_at
-from .unknowns import unknowns_of
+from .unknowns import FOOT_SIGMA, SLOPE_SIGMA, unknowns_of
 from .variables import columns_to_variables
 
 HUM = "ripple_pp_v"
@@ -35,6 +36,9 @@ LAST = ("thd_pct",)
 MILD = 0.4
 """A hypothesis that moves no reading by more than this (compared variable) starts with the slopes of the
 healthy chassis."""
+
+GONE_A = 1e-7
+"""Plate current below which a tube is cut off, whatever its law."""
 
 BATCH = 400
 """Samples solved at a time: their matrices stay in the cache."""
@@ -146,6 +150,7 @@ class Panel:
         for change in self.changes[1:]:
             self.scales.setdefault(self.faults[change.faults[0]].scale, []).append(change)
         self._rests = self._at_home()
+        self._wide = np.ones((len(self.changes), len(self.unknowns)))
         self._seen = Places(len(self.measurands))
         self._steady = np.array([], dtype=int)
         zero = np.zeros((1, len(self.unknowns)))
@@ -155,6 +160,7 @@ class Panel:
         self._steady = np.flatnonzero(self.usable & (self.quantities == "dc_v"))
         self.grid_error = grid_errors(model, self.measurands, self.centre)
         self.shifted = self.predict(self.changes, np.zeros((len(self.changes), len(self.unknowns) + 1)))
+        self._wide = self._widened()
         self.severity_slopes = self.along_severity(self.shifted, np.arange(len(self.measurands)))
         shift = np.where(self.quantities == "phase_deg", 0.0, np.abs(self.shifted - self.centre))[:, self.usable]
         with np.errstate(invalid="ignore"):
@@ -171,7 +177,8 @@ class Panel:
             z of each unknown, then the standardised severity of the first (and second) fault.
         """
         count = len(self.unknowns)
-        result = {u.key: u.value(unknowns[:, index]) for index, u in enumerate(self.unknowns)}
+        z = unknowns[:, :count] * self.wide(changes)
+        result = {u.key: u.value(z[:, index]) for index, u in enumerate(self.unknowns)}
         for row, change in enumerate(changes):
             for order, (index, value) in enumerate(zip(change.faults, change.values, strict=True)):
                 fault = self.faults[index]
@@ -295,7 +302,7 @@ class Panel:
         values, supplied = self._supplied(changes, unknowns)
         wanted = tuple(self.measurands[c] for c in columns)
         faults = [[self.faults[index] for index in change.faults] for change in changes]
-        return slopes_at(self.model, self.unknowns, faults, unknowns, wanted, values, supplied)
+        return slopes_at(self.model, self.unknowns, self.wide(changes), faults, unknowns, wanted, values, supplied)
 
     def _supplied(self, changes: Sequence[Change], unknowns: np.ndarray) -> tuple[dict[str, np.ndarray], Supplied]:
         """Values of some samples and their rest, each found from where its hypothesis rested last."""
@@ -311,6 +318,29 @@ class Panel:
         for old, new in ((self._rests.volts, found.volts), *zip(self._rests.lines, found.lines, strict=True)):
             old[:, rows[keep]] = np.broadcast_to(new, (len(new), len(rows)))[:, keep]
         return values, supplied
+
+    def wide(self, changes: Sequence[Change]) -> np.ndarray:
+        """How many times the usual spread each unknown has in each of S hypotheses, shape (S, P).
+
+        Parameters
+        ----------
+        changes : sequence of Change
+            Hypotheses; of two faults the one counts that widens more.
+        """
+        return np.array([self._wide[self._rows_alone(c) or [0]].max(axis=0) for c in changes])
+
+    def _widened(self) -> np.ndarray:
+        """Spread of the tubes' slopes where a hypothesis leaves them less current, shape (C, P)."""
+        none = np.zeros((len(self.changes), len(self.unknowns)))
+        table, circuit = self.model.table(self.values(self.changes, none)), self.model.circuit
+        volts = dict(enumerate(self._rests.volts)) | {GROUND: np.zeros(1)}
+        wide = np.ones_like(none)
+        for tube in circuit.tubes:
+            across = tuple(volts[node] - volts[tube.cathode] for node in tube.electrodes)
+            plate_a = np.maximum(tube.currents(tube.specimen(table), across)[0][0], 0.0)
+            lost = np.log((plate_a[0] + GONE_A) / (plate_a + GONE_A))
+            wide[:, self.unknown_at[f"{tube.key}.slope"]] += FOOT_SIGMA / SLOPE_SIGMA * np.maximum(lost, 0.0)
+        return wide
 
     def _at_home(self) -> Start:
         """Every hypothesis at the rest of the nominal chassis, to begin with."""

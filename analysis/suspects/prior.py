@@ -8,7 +8,6 @@ shorts anyway, or a bypass capacitor of half its value where nothing hears it, i
 
 from __future__ import annotations
 
-import math
 from collections.abc import Sequence
 
 import numpy as np
@@ -21,9 +20,10 @@ from .error_scales import own_scale, scatter_slopes
 from .panel import Panel, canonical
 from .variables import difference, from_variable, reading_noise
 
-HEALTHY_PRIOR = 0.4
-"""Belief before any reading that nothing is wrong. Common practice, no source: of the two passes of a repair the
-first finds something wrong and the last should find nothing, but not every repair succeeds at once."""
+HEALTHY_AS_FOUND, HEALTHY_REPAIRED = 0.2, 0.6
+"""Belief before any reading that nothing is wrong: as a chassis comes in, and once a part or a tube was changed.
+Common practice, no source: most of what comes to a bench has something wrong, and most repairs, not all, succeed at
+once."""
 
 HEARD_HZ = (30.0, 1000.0, 15000.0)
 """Where the whole amplifier is listened to. Common practice, no source."""
@@ -49,8 +49,8 @@ def usual_round(model: ChassisModel) -> list[Measurand]:
     return [*candidates(model), *heard]
 
 
-def log_priors(panel: Panel, usual: Sequence[Measurand]) -> np.ndarray:
-    """Logarithm of the prior of each single hypothesis of the panel, shape (C,).
+def log_priors(panel: Panel, usual: Sequence[Measurand], repaired: bool = False) -> np.ndarray:
+    """Logarithm of the prior of each single hypothesis of the panel, shape (C,); together they are certain.
 
     Parameters
     ----------
@@ -58,15 +58,13 @@ def log_priors(panel: Panel, usual: Sequence[Measurand]) -> np.ndarray:
         Its hypotheses are the healthy chassis, then every severity of every fault in turn.
     usual : sequence of Measurand
         From `usual_round`, columns of the panel.
-
-    Notes
-    -----
-    They do not sum to one: a fault that nobody would notice is no loss to those that show.
+    repaired : bool
+        Whether a part or a tube was changed since the chassis came in.
     """
-    total = sum(f.weight for f in panel.faults)
-    cells = np.array([f.weight / total * chance for f in panel.faults for chance in f.chances])
-    shows = noticed(panel, usual)[1:]
-    return np.concatenate([[math.log(HEALTHY_PRIOR)], math.log(1 - HEALTHY_PRIOR) + np.log(cells * shows)])
+    healthy = HEALTHY_REPAIRED if repaired else HEALTHY_AS_FOUND
+    cells = np.array([f.weight * chance for f in panel.faults for chance in f.chances])
+    cells *= noticed(panel, usual)[1:]
+    return np.asarray(np.log(np.concatenate([[healthy], (1.0 - healthy) * cells / cells.sum()])))
 
 
 def noticed(panel: Panel, usual: Sequence[Measurand]) -> np.ndarray:

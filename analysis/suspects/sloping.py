@@ -19,6 +19,7 @@ from .variables import columns_to_variables, slopes_to_variables
 def slopes_at(
     model: ChassisModel,
     varied: Sequence[Unknown],
+    wide: np.ndarray,
     faults: Sequence[Sequence[Fault]],
     unknowns: np.ndarray,
     wanted: Sequence[Measurand],
@@ -33,6 +34,8 @@ def slopes_at(
         The chassis.
     varied : sequence of Unknown
         P of them.
+    wide : ndarray, shape (S, P)
+        How many times its usual spread each has.
     faults : sequence of sequences of Fault
         Of each of S samples.
     unknowns : ndarray, shape (S, P + K)
@@ -52,7 +55,7 @@ def slopes_at(
         Their derivatives by the unknowns and the severities; zero where there is no operating point.
     """
     count, known = len(faults), len(varied)
-    moves = {u.key: u.move(values[u.key]) for u in varied}
+    moves = {u.key: u.move(values[u.key]) * times for u, times in zip(varied, wide.T, strict=True)}
     severe: dict[str, np.ndarray] = {}
     for row, own_faults in enumerate(faults):
         for fault in own_faults:

@@ -59,17 +59,15 @@ MODEL_ERRORS = {
 (model_points section 3), which self-bias shrinks to a quarter in volts; computed gains miss published stage
 tables by
 0 to 8 % at normal supply volts (section 6), most of it taken up by the slope errors of each tube
-(`SLOPE_ERROR`); ripple of
+(`MU_ERROR`); ripple of
 a supply is 0.6 to 0.9 of its bound (bench practice F11). Distortion follows the second derivative of the
 curves, which no
 published fit controls: a factor 1.4."""
 
-SLOPE_ERROR = {"strength": 0.08, "mu": 0.05}
-"""Relative standard deviation, tube by tube, of the small-signal current slope and of mu against what the DC
-curve implies:
-fitted curves miss published gm by 0 to 5 % at a second point and mu by 1 to 9 % (model_points section 2);
-measured gm at fixed
-current spreads 8.6 %, mu 10 % (section 6, ECC88)."""
+MU_ERROR = 0.05
+"""Relative standard deviation, tube by tube, of the small-signal mu against what the DC curve implies: fitted
+curves miss published mu by 1 to 9 % (model_points section 2); measured mu at fixed current spreads 10 % (section 6,
+ECC88). That of the current slope is `unknowns.SLOPE_SIGMA`."""
 
 
 def to_variable(quantity: str, value: np.ndarray) -> np.ndarray:

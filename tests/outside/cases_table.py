@@ -140,17 +140,18 @@ def table(rows, details: bool = False) -> None:
         ]
         print(f"{name:22s} " + "  ".join(cells))
     healthy = [r for r in rows if r["answer"]["healthy"]]
-    print(
-        f"healthy called faulty (probability of nothing wrong below half): {share(healthy, lambda r: r['healthy'] < 0.5)}"  # noqa: E501
-    )
-    print(
-        f"visible faults called healthy:                                    {share(seen, lambda r: r['healthy'] > 0.5)}"  # noqa: E501
-    )
+    for words, members, test in (
+        ("healthy chassis, a part believed more than nothing wrong", healthy, lambda r: _first(r) > r["healthy"]),
+        ("healthy chassis, nothing wrong believed less than half", healthy, lambda r: r["healthy"] < 0.5),
+        ("visible faults, nothing wrong believed more than any part", seen, lambda r: r["healthy"] > _first(r)),
+        ("visible faults, nothing wrong believed more than half", seen, lambda r: r["healthy"] > 0.5),
+    ):
+        print(f"{words + ':':60s} {share(members, test)}")
     bins = defaultdict(list)
     for r in rows:
         if not r["answer"]["healthy"] and not r["answer"]["visible"]:
             continue
-        first = r["top"][0][3] if r["top"] else 0.0
+        first = _first(r)
         if r["healthy"] > first:
             bins[_bin(r["healthy"])].append(r["answer"]["healthy"])
         else:
@@ -168,6 +169,11 @@ def table(rows, details: bool = False) -> None:
     print(f"estimates inside their 95 % interval: {share(told, lambda e: e[0] <= e[1] <= e[2])}")
     times = sorted(r["seconds"] for r in rows)
     print(f"seconds a case: median {times[len(times) // 2]:.2f}, longest {times[-1]:.2f}")
+
+
+def _first(row) -> float:
+    """Belief in the part that comes first."""
+    return row["top"][0][3] if row["top"] else 0.0
 
 
 def _bin(p: float) -> tuple[float, float]:

@@ -36,6 +36,8 @@ class Thinker:
     tell : callable
         Takes each answer, in the shape the verb ``suspects`` prints, how many points it rests on, and whether it is
         settled: readings are answered at a glance first. Called from this thread.
+    repaired : bool
+        Whether a part or a tube was changed before.
 
     Attributes
     ----------
@@ -52,10 +54,11 @@ class Thinker:
         events: Sequence[Event],
         limit_v: float,
         tell: Callable[[dict[str, Any], int, bool], None],
+        repaired: bool = False,
     ) -> None:
         self._tell = tell
         self._question: tuple[Reading, ...] | None = None
-        self.events = tuple(events)
+        self.events, self._repaired = tuple(events), repaired
         self.settled: tuple[tuple[Reading, ...], Diagnosis] | None = None
         self._wake = threading.Condition()
         self._ended = False
@@ -93,7 +96,8 @@ class Thinker:
             return
         readings, found = self.settled
         one, fitted = job.read_pass(pass_name), tuple(job.fitted_parts(pass_name).values())
-        if readings == one.readings and fitted == self.events:
+        known = (readings, self.events, self._repaired)
+        if known == (one.readings, fitted, job.repaired(pass_name)):
             job.keep_told(pass_name, as_record(SUSPECTS, basis_of(job.sheet, [one], fitted), found))
 
     def end(self) -> None:
@@ -121,7 +125,9 @@ class Thinker:
     def _made(self) -> Diagnoser:
         from analysis.suspects import Diagnoser
 
-        return Diagnoser(self._model, self._measurands, self.events, self._limit_v, dc_only=True)
+        return Diagnoser(
+            self._model, self._measurands, self.events, self._limit_v, dc_only=True, repaired=self._repaired
+        )
 
     def _answer(self, readings: tuple[Reading, ...]) -> None:
         """Tell what these readings come to, at a glance and then in full."""

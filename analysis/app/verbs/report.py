@@ -70,11 +70,11 @@ def _diagnosis(model: ChassisModel, one: Pass, job: Job) -> tuple[Diagnosis, Tol
     from analysis.app.told import SUSPECTS, as_told, basis_of
     from analysis.suspects import Diagnoser, Diagnosis
 
-    fitted = tuple(job.fitted_parts(one.name).values())
+    fitted, repaired = tuple(job.fitted_parts(one.name).values()), job.repaired(one.name)
 
     def work() -> Diagnosis:
         measurands = tuple(dict.fromkeys(reading.measurand for reading in reached(model, one.readings)))
-        return Diagnoser(model, measurands, fitted).diagnose(one.readings)
+        return Diagnoser(model, measurands, fitted, repaired=repaired).diagnose(one.readings)
 
     return as_told(job, one.name, SUSPECTS, basis_of(job.sheet, [one], fitted), Diagnosis, work)
 

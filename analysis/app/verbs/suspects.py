@@ -63,9 +63,9 @@ def answers(
         if "file" in taken.labels:
             known += tuple(r for r in taken.readings if not set(r.measurand.points) <= set(model.points))
         measurands = tuple(dict.fromkeys(r.measurand for r in known))
-        key = (measurands, taken.fitted)
+        key = (measurands, taken.fitted, taken.repaired)
         if key not in diagnosers:  # files of one survey share their predictions
-            diagnosers = {key: Diagnoser(model, measurands, taken.fitted, *limits)}
+            diagnosers = {key: Diagnoser(model, measurands, taken.fitted, *limits, repaired=taken.repaired)}
         diagnosis = diagnosers[key].diagnose(taken.readings)
         if taken.job:
             remember(taken.job, taken.labels["pass"], SUSPECTS, taken.basis, diagnosis)

@@ -119,6 +119,16 @@ def test_fitted_parts_follow_the_events(job):
     assert job.fitted_parts() == {"C2": replaced}
 
 
+@pytest.mark.parametrize("kind", ["part_replaced", "tube_swapped"])
+def test_a_job_is_repaired_from_the_pass_on_in_which_something_was_changed(job, kind):
+    job.add_event("as-found", Event(kind="part_measured", subject="R2", value=1480.0, taken_utc="t"))
+    job.start_pass("after-C2")
+    assert not job.repaired("after-C2")  # measured, not changed
+    job.add_event("after-C2", Event(kind=kind, subject="C2", taken_utc="t"))
+    job.start_pass("next-day")
+    assert [job.repaired(name) for name in ("as-found", "after-C2", "next-day")] == [False, True, True]
+
+
 def test_readings_are_append_only(job):
     job.add_reading("as-found", READING)
     other = sqlite3.connect(job.path, isolation_level=None)

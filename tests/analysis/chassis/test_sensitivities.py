@@ -92,3 +92,28 @@ def test_a_signal_at_ground_stays_there():
     shown, slopes = slopes_of(model, {}, {"R1": np.ones(1)}, wanted, model.supplied({}))
     assert shown.tolist() == [[0.0]]
     assert slopes.tolist() == [[[0.0]]]
+
+
+def test_slopes_for_a_small_signal_leave_the_rest_alone_and_scale_the_tube():
+    """An unbypassed cathode resistor: 1/A = (1 + (mu + 1) Rk/RL + rp/RL) / mu (any textbook). rp goes as
+    1/slope and mu stays, so 1/A is a straight line over 1/slope, which ends where a tube of rp = 0 would be."""
+    model = ChassisModel(load_chassis("bench-6c4"))
+    times = np.array([1.0, 2.0, 4.0])
+    values = {"V1.slope": times}
+    wanted = [
+        Measurand(point="V1.5", quantity="dc_v"),
+        Measurand(point="V1.6>V1.5", quantity="gain", freq_hz=1000.0),
+    ]
+    shown, slopes = slopes_of(model, values, {"V1.slope": times}, wanted, model.supplied(values))
+    np.testing.assert_allclose(shown, model.predict(values, wanted), rtol=2e-6)
+    assert np.ptp(shown[:, 0]) == 0.0  # direct voltages do not know it
+    assert not slopes[:, 0].any()
+    line = np.polyfit(1.0 / times[:2], 1.0 / shown[:2, 1], 1)
+    assert 1.0 / shown[2, 1] == pytest.approx(np.polyval(line, 0.25), rel=1e-3)
+    (tube,) = model.supplied({}).rest.slopes
+    (by_plate, by_grid) = (float(np.ravel(slope)[0]) for slope in tube[0])
+    mu, load = by_grid / by_plate, 1.0 / (1.0 / 100e3 + 1.0 / 470e3 + 1.0 / 10e6)
+    assert line[1] == pytest.approx((1.0 + (mu + 1.0) * 1.5e3 / load) / mu, rel=0.01)
+    assert line[0] == pytest.approx(1.0 / by_plate / load / mu, rel=0.01)
+    # d(1/A)/d ln(slope) = -line[0]/slope, so that the slope of the gain follows from the same line.
+    np.testing.assert_allclose(slopes[:, 1, 0], shown[:, 1] ** 2 * line[0] / times, rtol=0.01)

@@ -8,7 +8,7 @@ from acquisition.records import Measurand
 from analysis.chassis import ChassisModel, load_chassis
 from analysis.suspects import Diagnoser
 from analysis.suspects.panel import Change, Panel
-from analysis.suspects.prior import noticed, usual_round
+from analysis.suspects.prior import HEALTHY_AS_FOUND, HEALTHY_REPAIRED, log_priors, noticed, usual_round
 
 
 @pytest.fixture(scope="module")
@@ -64,3 +64,19 @@ def test_the_prior_does_not_depend_on_what_is_going_to_be_read():
         found = other.diagnose([])
         assert found.healthy_probability == pytest.approx(before.healthy_probability, rel=1e-9)
         assert [s.part for s in found.suspects] == [s.part for s in before.suspects]
+
+
+def test_the_prior_is_a_probability_and_a_repair_speaks_for_a_healthy_chassis(panel):
+    usual = usual_round(panel.model)
+    as_found, repaired = (log_priors(panel, usual, done) for done in (False, True))
+    for prior in (as_found, repaired):
+        assert np.exp(prior).sum() == pytest.approx(1.0, rel=1e-12)
+    assert repaired[0] > as_found[0]
+    # Which fault it would be does not depend on it.
+    np.testing.assert_allclose(np.diff(repaired[1:]), np.diff(as_found[1:]), atol=1e-12)
+
+
+def test_before_any_reading_the_answer_is_the_prior(panel):
+    model = panel.model
+    before, after = (Diagnoser(model, repaired=done).diagnose([]).healthy_probability for done in (False, True))
+    assert (before, after) == (pytest.approx(HEALTHY_AS_FOUND), pytest.approx(HEALTHY_REPAIRED))
