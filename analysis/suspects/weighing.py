@@ -55,8 +55,9 @@ LIKELY_CHANCE = 0.05
 MATTERS, MATTERS_BESIDE = 0.001, 0.003
 """Hypotheses at least so likely are followed; the second round tells well enough what fainter ones are worth."""
 
-LEADING = 8
-"""Hypotheses that are worth a large-signal solution."""
+LEADING, WORTH, STILL_LIKELY = 8, 0.003, 3.0
+"""How many faults are worth a large-signal solution, how likely their best severity must be, and how far behind
+that (logarithm) another may be to be solved too."""
 
 
 def weigh(panel: Panel, data: Data, prior: np.ndarray, before: Weighed | None = None) -> Weighed:
@@ -231,7 +232,7 @@ def _settle(panel: Panel, data: Data, score: np.ndarray, refined: dict[Change, R
 
 
 def weigh_distortion(panel: Panel, readings: Sequence[Reading], weighed: Weighed) -> Weighed:
-    """Add readings that cost a large-signal solution, for the leading hypotheses only.
+    """Add readings that cost a large-signal solution.
 
     Parameters
     ----------
@@ -241,16 +242,20 @@ def weigh_distortion(panel: Panel, readings: Sequence[Reading], weighed: Weighed
         Distortion readings.
     weighed : Weighed
         Posterior without them.
+
+    Notes
+    -----
+    Solved for the leading faults, each at its most likely severity and at the farthest one that is still likely;
+    severities between and beyond follow. Faults that were not solved go as the healthy chassis, which one that is
+    not refuted so far is like.
     """
-    leading = [i for i in np.argsort(-weighed.log_weight)[:LEADING] if weighed.log_weight[i] > np.log(0.01)]
-    leading = [i for i in leading if weighed.changes[i] in weighed.refined]
-    if not readings or not leading:
+    places = _worth_solving(panel, weighed)
+    if not readings or not places:
         return weighed
-    changes = [weighed.changes[i] for i in leading]
+    changes = list(places)
     width = len(panel.unknowns) + max(1, *(len(c.faults) for c in changes))
     unknowns = np.zeros((len(changes) + 1, width))
-    for row, change in enumerate(changes):
-        place = weighed.refined[change].unknowns
+    for row, place in enumerate(places.values()):
         unknowns[row, : place.size] = place
     measurands = [r.measurand for r in readings]
     table = panel.model.predict(panel.values([*changes, Change()], unknowns), measurands)
@@ -260,12 +265,47 @@ def weigh_distortion(panel: Panel, readings: Sequence[Reading], weighed: Weighed
     shift = np.abs(predicted[:-1] - predicted[-1])
     scale = np.sqrt(reading_noise(readings) ** 2 + error.base**2 + (error.of_shift * shift) ** 2)
     gain = log_student(measured - predicted[:-1], scale, np.full(len(readings), FREEDOM))
-    if np.isnan(gain).all():
+    solved = {change: float(g) for change, g in zip(changes, gain, strict=True) if np.isfinite(g)}
+    if not solved:
         return weighed
-    usual = float(np.nanmean(gain))
-    log_weight = weighed.log_weight + usual
-    log_weight[leading] += np.where(np.isnan(gain), 0.0, gain - usual)
-    return normalised(replace(weighed, log_weight=log_weight))
+    usual = solved.get(Change(), sum(solved.values()) / len(solved))
+    gained = [_between(change, solved, usual) for change in weighed.changes]
+    return normalised(replace(weighed, log_weight=weighed.log_weight + np.array(gained)))
+
+
+def _worth_solving(panel: Panel, weighed: Weighed) -> dict[Change, np.ndarray]:
+    """The best severity of each leading fault and its farthest, and where to solve them."""
+    score = weighed.log_weight
+    heads: dict[tuple[int, ...], Change] = {}
+    for row in np.argsort(-score):
+        if score[row] > math.log(WORTH) and (change := weighed.changes[row]) in weighed.refined:
+            heads.setdefault(change.faults, change)
+        if len(heads) == LEADING:
+            break
+    places = {head: weighed.refined[head].unknowns for head in heads.values()}
+    for head in list(heads.values()):
+        scale = [c for c in weighed.changes if c.faults == head.faults and c in panel.index]
+        likely = [c for c in scale if score[panel.index[c]] > score[panel.index[head]] - STILL_LIKELY]
+        far = max(likely, key=lambda change: _apart(change, head))
+        if far not in places:
+            own = np.append(places[head][: len(panel.unknowns)], 0.0)
+            places[far] = weighed.refined[far].unknowns if far in weighed.refined else own
+    return places
+
+
+def _apart(change: Change, other: Change) -> float:
+    """Logarithm of how many times one severity is the other."""
+    return sum(abs(math.log(a / b)) for a, b in zip(change.values, other.values, strict=True))
+
+
+def _between(change: Change, solved: Mapping[Change, float], usual: float) -> float:
+    """What was found for a hypothesis, what its severity comes to between those solved, or what is usual."""
+    same = sorted((c for c in solved if c.faults == change.faults), key=lambda c: _apart(change, c))
+    if len(same) < 2 or change in solved:
+        return solved[same[0]] if same else usual
+    near, far = same[:2]
+    share = min(_apart(change, near) / _apart(near, far), 1.0) if _apart(change, far) < _apart(near, far) else 0.0
+    return (1.0 - share) * solved[near] + share * solved[far]
 
 
 def _blind(panel: Panel, data: Data) -> np.ndarray:

@@ -45,40 +45,49 @@ def server():
         shutil.rmtree(folder, ignore_errors=True)
 
 
-def test_a_job_by_url(server):
-    reading = Reading(point="V1.1", quantity="dc_v", value=0.1 + 0.2, std=1e-17, note="µ <b>")
-    capture = Capture(
-        point="V1.1", codes=np.arange(-9, 9, dtype=np.int16), scale_v=0.1, offset_v=0.0, t0_s=0.0, dt_s=1e-6,
-        full_scale_v=8.0, clipped=True,
-    )  # fmt: skip
+READING = Reading(point="V1.1", quantity="dc_v", value=0.1 + 0.2, std=1e-17, note="µ <b>")
+CAPTURE = Capture(
+    point="V1.1", codes=np.arange(-9, 9, dtype=np.int16), scale_v=0.1, offset_v=0.0, t0_s=0.0, dt_s=1e-6,
+    full_scale_v=8.0, clipped=True,
+)  # fmt: skip
+
+
+@pytest.fixture(scope="module")
+def kept(server):
+    """The address of a job on a server that had none."""
     with pytest.raises(StoreError, match="no job in this database") as told:
         open_job(server)
     assert "secret" not in str(told.value)
     with create_job(server, "Quayside Five", serial="Q5") as job:
         job.start_pass("as-found", mains_v=231)
-        job.add_reading("as-found", reading)
-        job.add_capture("as-found", capture)
+        job.add_reading("as-found", READING)
+        job.add_capture("as-found", CAPTURE)
         told = job.keep_told("as-found", Told(question="suspects", basis="b", body='{"µ": 1}'))
         assert job.told("as-found", "suspects") == told
         job.add_event("as-found", Event(kind="part_measured", subject="C2", value=22e-9, taken_utc="t"))
         job.conclude(found="C2 leaked")
+    return server
+
+
+def test_a_job_by_url(kept):
     with pytest.raises(StoreError, match="holds a job already"):
-        create_job(server, "x")
-    with open_job(server) as job:
+        create_job(kept, "x")
+    with open_job(kept) as job:
         found = job.read_pass("as-found")
-        assert found.readings == (reading,)
-        assert np.array_equal(found.captures[0].volts, capture.volts)
+        assert found.readings == (READING,)
+        assert np.array_equal(found.captures[0].volts, CAPTURE.volts)
         assert found.captures[0].clipped is True
         assert (job.sheet.serial, job.sheet.found) == ("Q5", "C2 leaked")
         assert job.fitted_parts()["C2"].value == 22e-9
+        assert not job.repaired("as-found")
         assert job.passes() == ("as-found",)
 
 
-def test_the_verbs_take_a_url(server, tmp_path, capsys, monkeypatch):
+def test_the_verbs_take_a_url(kept, tmp_path, capsys, monkeypatch):
     monkeypatch.chdir(tmp_path)
-    assert main(["export", server]) == 0
+    assert main(["export", kept]) == 0
     assert "as-found,V1.1,dc_v,0.30000000000000004,1e-17" in capsys.readouterr().out
-    assert main(["report", server]) == 0
+    assert main(["report", kept]) == 0
     assert "Quayside Five" in (tmp_path / "postgres.html").read_text("utf-8")
 
 
