@@ -1,5 +1,6 @@
 """The bench page in a real browser: a survey with no hand on the keyboard, every view, keys, widths, lost links."""
 
+import contextlib
 import importlib.resources
 import importlib.util
 import json
@@ -327,37 +328,75 @@ def tell_hostile(hub):
     hub.publish("alarm", {"words": EVIL})
 
 
-def test_before_and_after(browser, tmp_path):
-    path = build(tmp_path / "five.stagewalk", frequencies=4, captures=2, samples=2000)
-    with open_job(path, read_only=True) as job:
-        passes = job.passes()
+@contextlib.contextmanager
+def served(path, passes=()):
+    """The page of a job, with a hub that says what this test wants."""
     hub, address = Hub(), listen()
-    hub.publish("job", {"name": "five", "chassis": "five", "pass": passes[-1], "passes": passes, "stages": [],
-                        "mains_v": None, "cautions": []})  # fmt: skip
+    hub.publish("job", {"name": "five", "chassis": "five", "pass": passes[-1] if passes else "as-found",
+                        "passes": passes, "stages": [], "mains_v": None, "cautions": []})  # fmt: skip
     actions = type("Nothing", (), {"names": frozenset(), "post": None})()
     app = guarded(page_app(hub, actions, views_of(path)), address)
     config = uvicorn.Config(app, log_level="warning", lifespan="off", timeout_graceful_shutdown=1)
     server = uvicorn.Server(config)
     thread = threading.Thread(target=server.run, kwargs={"sockets": [address.listener]})
     thread.start()
-    page = browser.new_page(viewport={"width": 1280, "height": 900})
     try:
-        page.goto(address.url + "#compare")
-        wait_for(lambda: page.locator("#compare-result tbody tr").count() > 3)
-        assert "agrees with the replaced part" in page.locator("#compare-result").inner_text()
-        if folder := os.environ.get("STAGEWALK_PICTURES"):
-            page.screenshot(path=f"{folder}/compare.png", full_page=True)
-        tell_hostile(hub)
-        for view, place in HOSTILE_PLACES.items():
-            page.goto(f"{address.url}#{view}")
-            wait_for(lambda place=place: PLAIN in page.locator(place).inner_text())
-        assert page.locator("img, main script").count() == 0
-        assert STEERING.search(page.locator("body").inner_text()) is None
+        yield hub, address
     finally:
-        page.close()
         hub.end()
         server.should_exit = True
         thread.join(timeout=10)
+
+
+@pytest.mark.parametrize("width", [1280, 980, 390, 320])
+def test_the_whole_value_and_its_unit_are_in_sight(browser, tmp_path, width):
+    """Sign, digits and unit, as at a bias supply or beyond a kilovolt; a unit cut off is a wrong reading."""
+    with served(build(tmp_path / "five.stagewalk", frequencies=4, captures=2, samples=2000)) as (hub, address):
+        page = browser.new_page(viewport={"width": width, "height": 900})
+        try:
+            step = {"running": True, "tube": None, "pin": None, "title": "V1 pin 2", "prompt": "Touch V1.2."}
+            hub.publish("step", step)
+            page.goto(f"{address.url}#survey")
+            for text, unit in (
+                ("0.000", "V"),
+                ("-0.001", "V"),
+                ("-48.27", "V"),
+                ("-1234.5", "V"),
+                ("-123.456", "mV"),
+            ):
+                hub.publish("meter", {"text": text, "unit": unit, "state": "steady", "link": "good", "words": ""})
+                wait_for(lambda shown=text: page.locator("#value").inner_text() == shown)
+                right, edge = page.evaluate(
+                    "[document.getElementById('unit').getBoundingClientRect().right,"
+                    " document.getElementById('digits').getBoundingClientRect().right]"
+                )
+                assert right <= edge + 0.5, text
+                height = page.locator("#value").evaluate("e => parseFloat(getComputedStyle(e).fontSize)")
+                assert height >= (60 if width > 390 else 40), text  # to be read from an arm's length
+        finally:
+            page.close()
+
+
+def test_before_and_after(browser, tmp_path):
+    path = build(tmp_path / "five.stagewalk", frequencies=4, captures=2, samples=2000)
+    with open_job(path, read_only=True) as job:
+        passes = job.passes()
+    with served(path, passes) as (hub, address):
+        page = browser.new_page(viewport={"width": 1280, "height": 900})
+        try:
+            page.goto(address.url + "#compare")
+            wait_for(lambda: page.locator("#compare-result tbody tr").count() > 3)
+            assert "agrees with the replaced part" in page.locator("#compare-result").inner_text()
+            if folder := os.environ.get("STAGEWALK_PICTURES"):
+                page.screenshot(path=f"{folder}/compare.png", full_page=True)
+            tell_hostile(hub)
+            for view, place in HOSTILE_PLACES.items():
+                page.goto(f"{address.url}#{view}")
+                wait_for(lambda place=place: PLAIN in page.locator(place).inner_text())
+            assert page.locator("img, main script").count() == 0
+            assert STEERING.search(page.locator("body").inner_text()) is None
+        finally:
+            page.close()
 
 
 def test_a_stopped_server_is_told_within_a_second_or_two(tab, bench):

@@ -13,7 +13,7 @@ export function meter(meter) {
   const words = meter.text ?? "–";
   if (words !== shown) { shown = words; text(at("value"), words); }
   text(at("unit"), meter.unit ?? "V");
-  digits.classList.toggle("long", words.length > 6);
+  digits.style.setProperty("--characters", Math.max(6, words.length)); // one size while the sign comes and goes
   digits.dataset.state = meter.state;
   for (const item of at("phases").children) {
     if (item.dataset.phase === meter.state || (meter.state === "steady" && item.dataset.phase === "settling")) item.setAttribute("aria-current", "step");
