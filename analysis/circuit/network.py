@@ -155,9 +155,10 @@ class Circuit:
             for i, weight_i in terms:
                 for j, weight_j in terms:
                     add_entry(rows, i, j, value * (weight_i * weight_j))
-        for tube, own in zip(self.tubes, slopes, strict=bool(slopes)):
-            times = table.get(f"{tube.key}.slope", _AS_AT_DC)
-            stamp_tubes(rows, [tube], [own], lambda value, times=times: (times * value)[..., None])
+        if slopes:
+            for tube, own in zip(self.tubes, slopes, strict=True):
+                times = table.get(f"{tube.key}.slope", _AS_AT_DC)
+                stamp_tubes(rows, [tube], [own], lambda value, times=times: (times * value)[..., None])
         return rows
 
 

@@ -171,7 +171,8 @@ class RestSlopes:
                     if f"{tube.key}.{e}" in self.keys
                 }
                 across = moving[:, group.electrodes[place]] - moving[:, [cathode]]
-                times, alone = self.table.get(f"{tube.key}.slope"), f"{tube.key}.slope"
+                alone = f"{tube.key}.slope"
+                times = self.table.get(alone)
                 for (i, j), (by_volts, by_value) in bends.items():
                     rise = np.einsum("es,sek->sk", by_volts[:, place], across)
                     for key, ending in own.items():

@@ -59,7 +59,7 @@ MODEL_ERRORS = {
 (model_points section 3), which self-bias shrinks to a quarter in volts; computed gains miss published stage
 tables by
 0 to 8 % at normal supply volts (section 6), most of it taken up by the slope errors of each tube
-(`MU_ERROR`); ripple of
+(`MU_ERROR`, `unknowns.SLOPE_SIGMA`); ripple of
 a supply is 0.6 to 0.9 of its bound (bench practice F11). Distortion follows the second derivative of the
 curves, which no
 published fit controls: a factor 1.4."""

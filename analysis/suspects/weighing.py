@@ -249,8 +249,8 @@ def weigh_distortion(panel: Panel, readings: Sequence[Reading], weighed: Weighed
     severities between and beyond follow. Faults that were not solved go as the healthy chassis, which one that is
     not refuted so far is like.
     """
-    places = _worth_solving(panel, weighed)
-    if not readings or not places:
+    places = _worth_solving(panel, weighed) if readings else {}
+    if not places:
         return weighed
     changes = list(places)
     width = len(panel.unknowns) + max(1, *(len(c.faults) for c in changes))
@@ -269,7 +269,7 @@ def weigh_distortion(panel: Panel, readings: Sequence[Reading], weighed: Weighed
     if not solved:
         return weighed
     usual = solved.get(Change(), sum(solved.values()) / len(solved))
-    gained = [_between(change, solved, usual) for change in weighed.changes]
+    gained = [_at_severity(change, solved, usual) for change in weighed.changes]
     return normalised(replace(weighed, log_weight=weighed.log_weight + np.array(gained)))
 
 
@@ -283,29 +283,25 @@ def _worth_solving(panel: Panel, weighed: Weighed) -> dict[Change, np.ndarray]:
         if len(heads) == LEADING:
             break
     places = {head: weighed.refined[head].unknowns for head in heads.values()}
-    for head in list(heads.values()):
-        scale = [c for c in weighed.changes if c.faults == head.faults and c in panel.index]
-        likely = [c for c in scale if score[panel.index[c]] > score[panel.index[head]] - STILL_LIKELY]
-        far = max(likely, key=lambda change: _apart(change, head))
+    for head in heads.values():
+        same = (c for c in panel.changes if c.faults == head.faults)
+        likely = [c for c in same if score[panel.index[c]] > score[panel.index[head]] - STILL_LIKELY]
+        far = max(likely, key=lambda change: abs(_severity(change) - _severity(head)))
         if far not in places:
             own = np.append(places[head][: len(panel.unknowns)], 0.0)
             places[far] = weighed.refined[far].unknowns if far in weighed.refined else own
     return places
 
 
-def _apart(change: Change, other: Change) -> float:
-    """Logarithm of how many times one severity is the other."""
-    return sum(abs(math.log(a / b)) for a, b in zip(change.values, other.values, strict=True))
+def _severity(change: Change) -> float:
+    """Logarithm of what its fault sets; zero for the healthy chassis."""
+    return sum(math.log(abs(value)) for value in change.values)
 
 
-def _between(change: Change, solved: Mapping[Change, float], usual: float) -> float:
-    """What was found for a hypothesis, what its severity comes to between those solved, or what is usual."""
-    same = sorted((c for c in solved if c.faults == change.faults), key=lambda c: _apart(change, c))
-    if len(same) < 2 or change in solved:
-        return solved[same[0]] if same else usual
-    near, far = same[:2]
-    share = min(_apart(change, near) / _apart(near, far), 1.0) if _apart(change, far) < _apart(near, far) else 0.0
-    return (1.0 - share) * solved[near] + share * solved[far]
+def _at_severity(change: Change, solved: Mapping[Change, float], usual: float) -> float:
+    """What was found for the fault of a hypothesis, between and beyond the severities solved, or what is usual."""
+    same = sorted((_severity(c), gain) for c, gain in solved.items() if c.faults == change.faults)
+    return float(np.interp(_severity(change), *np.array(same).T)) if same else usual
 
 
 def _blind(panel: Panel, data: Data) -> np.ndarray:
