@@ -246,6 +246,9 @@ EVENT_KINDS = ("note", "part_replaced", "part_measured", "tube_swapped", "confir
 REPAIRS = ("part_replaced", "tube_swapped")
 """Kinds of event by which something was changed."""
 
+WORK = ("part_measured", *REPAIRS)
+"""Kinds of event that an answer depends on; what was noted, confirmed or switched changes none."""
+
 
 @dataclass(frozen=True, slots=True, kw_only=True)
 class Event:

@@ -58,7 +58,6 @@ class FaultEntry(BaseModel):
     range: tuple[_Positive, _Positive] | None = None
     limit: _Positive | None = None
     share: _Positive
-    idle: Annotated[float, Field(gt=0.0, le=1.0)] = 1.0
     shown: Literal["", "x", "ohm", "1/ohm", "A"] | None = None
     separate: str
     words: str
@@ -131,8 +130,6 @@ class Fault:
         Standard deviation of ``log(value)`` within a cell; 0 where severity is not resolved.
     weight : float
         Prior weight against a resistor as a whole = 1.
-    idle : float
-        What is left of the weight where no DC stands across the part.
     shown : str
         How an estimate is printed: ``ohm farad henry 1/ohm A x`` or empty for none.
     words, separate, source : str
@@ -148,7 +145,6 @@ class Fault:
     chances: tuple[float, ...]
     cell_log: float
     weight: float
-    idle: float
     shown: str
     words: str
     separate: str
@@ -291,7 +287,6 @@ def _fault(entry: FaultEntry, weight: float, parameter: Parameter, pieces: int) 
         chances=tuple(chances),
         cell_log=spread,
         weight=weight * entry.share / pieces,
-        idle=entry.idle,
         shown=unit if entry.shown is None else entry.shown,
         words=entry.words,
         separate=entry.separate.format(part=parameter.part),

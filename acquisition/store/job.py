@@ -12,7 +12,7 @@ from sqlalchemy import Engine, select
 
 from ..clock import Clock
 from ..errors import StoreError
-from ..records import REPAIRS, Capture, Event, JobSheet, Pass, Reading, Told
+from ..records import WORK, Capture, Event, JobSheet, Pass, Reading, Told
 from . import files, rows, schema
 
 _LONGEST_NAME = 80
@@ -272,42 +272,24 @@ class Job:
             events=tuple(rows.event_from(found) for found in events),
         )
 
-    def fitted_parts(self, pass_name: str | None = None) -> dict[str, Event]:
-        """Parts whose value was found with power off, or read off a new part.
-
-        Parameters
-        ----------
-        pass_name : str, optional
-            As things stood during this pass; the whole job when left out.
-
-        Returns
-        -------
-        dict of str to Event
-            Part to its last ``part_measured``, or ``part_replaced`` that carries a value. A part replaced without a
-            value is as drawn again, and absent.
-        """
-        chosen = select(schema.EVENT).where(schema.EVENT.c.kind.in_(["part_measured", "part_replaced"]))
-        if pass_name is not None:
-            chosen = chosen.where(schema.EVENT.c.pass_id <= self._pass_id(pass_name))
-        fitted: dict[str, Event] = {}
-        for row in self._sound(schema.EVENT, chosen.order_by(schema.EVENT.c.pass_id, schema.EVENT.c.id)):
-            event = rows.event_from(row)
-            if event.value is not None:
-                fitted[event.subject] = event
-            elif event.kind == "part_replaced":
-                fitted.pop(event.subject, None)
-        return fitted
-
-    def repaired(self, pass_name: str) -> bool:
-        """Whether a part or a tube was changed before the end of this pass.
+    def work_done(self, pass_name: str) -> tuple[Event, ...]:
+        """Parts measured with power off, and parts and tubes changed, up to the end of a pass.
 
         Parameters
         ----------
         pass_name : str
             The pass.
+
+        Returns
+        -------
+        tuple of Event
+            Of the kinds ``WORK``, in the order they were kept, pass by pass.
         """
-        chosen = select(schema.EVENT).where(schema.EVENT.c.kind.in_(REPAIRS))
-        return bool(self._sound(schema.EVENT, chosen.where(schema.EVENT.c.pass_id <= self._pass_id(pass_name))))
+        chosen = select(schema.EVENT).where(
+            schema.EVENT.c.kind.in_(WORK), schema.EVENT.c.pass_id <= self._pass_id(pass_name)
+        )
+        found = self._sound(schema.EVENT, chosen.order_by(schema.EVENT.c.pass_id, schema.EVENT.c.id))
+        return tuple(rows.event_from(row) for row in found)
 
     def told(self, pass_name: str, question: str) -> Told | None:
         """The answer that was told last; None where nothing was.

@@ -24,10 +24,8 @@ class Taken:
         ``file`` or ``pass``, to name it in the output.
     readings : tuple of Reading
         In the order they were taken.
-    fitted : tuple of Event
-        Parts measured with power off, or replaced by one of known value.
-    repaired : bool
-        Whether a part or a tube was changed before.
+    work : tuple of Event
+        Done up to the end of the pass, from `Job.work_done`.
     mains_v : float, optional
         Mains during the pass.
     bench_text : str
@@ -38,8 +36,7 @@ class Taken:
 
     labels: Mapping[str, str]
     readings: tuple[Reading, ...]
-    fitted: tuple[Event, ...] = ()
-    repaired: bool = False
+    work: tuple[Event, ...] = ()
     mains_v: float | None = None
     bench_text: str = field(default="", repr=False)
     job: str = ""
@@ -129,16 +126,15 @@ def take(arguments: Sequence[str], chassis_name: str | None, pass_name: str | No
         sheet = job.sheet
         if not sheet.chassis_text:
             raise refuse(f"{arguments[0]} keeps no chassis file: name one with --chassis")
-        fitted = tuple(job.fitted_parts(chosen.name).values())
+        work = job.work_done(chosen.name)
         return parse_chassis(sheet.chassis_text, sheet.chassis_name), [
             Taken(
                 labels={"pass": chosen.name},
                 readings=chosen.readings,
-                fitted=fitted,
-                repaired=job.repaired(chosen.name),
+                work=work,
                 mains_v=chosen.mains_v,
                 bench_text=sheet.bench_text,
                 job=arguments[0],
-                basis=basis_of(sheet, [chosen], fitted),
+                basis=basis_of(sheet, [chosen], work),
             )
         ]

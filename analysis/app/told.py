@@ -12,7 +12,7 @@ from collections.abc import Callable, Iterable
 from dataclasses import asdict
 from typing import TYPE_CHECKING, Any, TypeVar
 
-from acquisition.records import REPAIRS
+from acquisition.records import WORK
 
 if TYPE_CHECKING:
     from acquisition.records import Event, JobSheet, Pass, Told
@@ -22,11 +22,8 @@ T = TypeVar("T")
 
 SUSPECTS = "suspects"
 
-CHANGES = ("part_measured", *REPAIRS)
-"""Events that change an answer; what was noted, confirmed or switched does not."""
 
-
-def basis_of(sheet: JobSheet, passes: Iterable[Pass], fitted: Iterable[Event]) -> str:
+def basis_of(sheet: JobSheet, passes: Iterable[Pass], work: Iterable[Event]) -> str:
     """Digest of all that an answer is worked out from.
 
     Parameters
@@ -34,15 +31,15 @@ def basis_of(sheet: JobSheet, passes: Iterable[Pass], fitted: Iterable[Event]) -
     sheet : JobSheet
         For the chassis and bench file.
     passes : iterable of Pass
-        Their readings, mains and `CHANGES`; captures and other events are not looked at.
-    fitted : iterable of Event
-        Parts measured with power off, or replaced by one of known value.
+        Their readings, mains and work; captures and other events are not looked at.
+    work : iterable of Event
+        Done up to the end of the passes, from `Job.work_done`.
     """
     rounds = [
-        (one.name, one.mains_v, one.readings, tuple(event for event in one.events if event.kind in CHANGES))
+        (one.name, one.mains_v, one.readings, tuple(event for event in one.events if event.kind in WORK))
         for one in passes
     ]
-    whole = (sheet.chassis_text, sheet.bench_text, rounds, tuple(fitted))
+    whole = (sheet.chassis_text, sheet.bench_text, rounds, tuple(work))
     return hashlib.sha256(repr(whole).encode()).hexdigest()
 
 

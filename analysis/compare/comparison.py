@@ -12,7 +12,7 @@ import numpy as np
 from acquisition.records import REPAIRS, Event, Measurand, Pass
 
 from ..faults import Fault
-from ..suspects.data import values_found
+from ..work import values_found
 from .explanation import Explanation, Predicting, explain
 from .in_circuit import PartValue
 from .pairing import differences, pair
@@ -164,8 +164,8 @@ def compare(
     *,
     model: Any = None,
     faults: Sequence[Fault] = (),
-    fitted_before: Mapping[str, Event] | None = None,
-    fitted_after: Mapping[str, Event] | None = None,
+    work_before: Sequence[Event] = (),
+    work_after: Sequence[Event] = (),
 ) -> Comparison:
     """Compare two passes of one chassis.
 
@@ -177,8 +177,8 @@ def compare(
         Gives the correction for mains, the healthy values and the change that the replaced part explains.
     faults : sequence of Fault
         Of the chassis, from `analysis.faults.faults_of`.
-    fitted_before, fitted_after : mapping of str to Event, optional
-        Parts found with power off, as they stood in each pass.
+    work_before, work_after : sequence of Event
+        Done up to the end of each pass, see `analysis.work`.
 
     Returns
     -------
@@ -195,8 +195,7 @@ def compare(
         notes.append("no model of the chassis: readings are not corrected for the difference in mains")
     replaced = tuple(dict.fromkeys(e.subject for e in after.events if e.kind in REPAIRS and e.subject))
     known_before, known_after = (
-        values_found(model.parameters, (found or {}).values()) if model is not None else {}
-        for found in (fitted_before, fitted_after)
+        values_found(model.parameters, work) if model is not None else {} for work in (work_before, work_after)
     )
     mains = (before.mains_v or model.chassis.mains_v) / model.chassis.mains_v if model is not None else 1.0
     corrected = np.array([one.after.value for one in pairs])

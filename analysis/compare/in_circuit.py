@@ -18,8 +18,9 @@ from acquisition.records import JUDGED_QUALITIES, Event, Measurand, Pass
 
 from ..chassis import ChassisModel
 from ..chassis.predicting import SIGNALS
-from ..suspects.data import collect, values_found
+from ..suspects.data import collect
 from ..suspects.panel import Panel
+from ..work import last_values, values_found
 from .answering import Answers
 from .asking import Asking, answered, side_by_side
 from .interval import WITHIN, deficit_of, interval_of
@@ -109,8 +110,8 @@ def replaced_values(
     before: Pass,
     after: Pass,
     *,
-    fitted_before: Mapping[str, Event] | None = None,
-    fitted_after: Mapping[str, Event] | None = None,
+    work_before: Sequence[Event] = (),
+    work_after: Sequence[Event] = (),
 ) -> tuple[PartValue, ...]:
     """What each replaced part measures in circuit before and after.
 
@@ -120,8 +121,8 @@ def replaced_values(
         The chassis.
     before, after : Pass
         The passes; what was replaced stands in the events of the second.
-    fitted_before, fitted_after : mapping of str to Event, optional
-        Parts found with power off, as they stood in each pass.
+    work_before, work_after : sequence of Event
+        Done up to the end of each pass, see `analysis.work`.
 
     Returns
     -------
@@ -130,16 +131,17 @@ def replaced_values(
     """
     subjects = dict.fromkeys(e.subject for e in after.events if e.kind == "part_replaced" and e.subject)
     parts = [name for name in subjects if name in model.parameters and model.parameters[name].kind in KINDS]
-    sides = [(before, fitted_before or {}), (after, fitted_after or {})]
-    known = [values_found(model.parameters, fitted.values()) for _, fitted in sides]
-    told = _measured(
-        model, [(taken, part, found) for part in parts for (taken, _), found in zip(sides, known, strict=True)]
-    )
+    sides = [
+        (taken, values_found(model.parameters, work))
+        for taken, work in ((before, work_before), (after, work_after))
+    ]
+    told = _measured(model, [(taken, part, known) for part in parts for taken, known in sides])
+    testers = last_values(work_after)
     result = []
     for place, part in enumerate(parts):
         old, new = told[2 * place : 2 * place + 2]
         for what in old:
-            tested = sides[1][1].get(part) if what == "value" else None
+            tested = testers.get(part) if what == "value" else None
             result.append(
                 PartValue(
                     part=part,

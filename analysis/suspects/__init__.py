@@ -1,7 +1,7 @@
 """Which part best explains the readings, how sure, and what to read next."""
 
-from .diagnosis import Diagnoser, Diagnosis, Suspect, measured_parts
+from .diagnosis import Diagnoser, Diagnosis, Suspect
 from .estimates import Estimate
 from .next_reading import Proposal
 
-__all__ = ["Diagnoser", "Diagnosis", "Estimate", "Proposal", "Suspect", "measured_parts"]
+__all__ = ["Diagnoser", "Diagnosis", "Estimate", "Proposal", "Suspect"]

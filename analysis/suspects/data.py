@@ -2,12 +2,12 @@
 
 from __future__ import annotations
 
-from collections.abc import Container, Iterable, Mapping, Sequence
+from collections.abc import Mapping, Sequence
 from dataclasses import dataclass, field
 
 import numpy as np
 
-from acquisition.records import Event, Reading
+from acquisition.records import Reading
 
 from .panel import Change, Panel, canonical
 from .variables import reading_noise, to_variable
@@ -109,23 +109,6 @@ class Refined:
         """Compared variables with shared errors included, shape (M,)."""
         result: np.ndarray = self.predicted + self.slopes[:, -len(self.shared) :] @ self.shared
         return result
-
-
-def values_found(keys: Container[str], events: Iterable[Event]) -> dict[str, tuple[float, float]]:
-    """Values found with power off and their standard uncertainties, 1 % where none was written down.
-
-    Parameters
-    ----------
-    keys : container of str
-        Parameters of the model; other subjects are left out.
-    events : iterable of Event
-        About parts, in the order they were kept; the last value of a part wins.
-    """
-    return {
-        event.subject: (event.value, event.std or 0.01 * event.value)
-        for event in events
-        if event.value and event.value > 0 and event.subject in keys
-    }
 
 
 def collect(panel: Panel, readings: Sequence[Reading]) -> Data:

@@ -13,10 +13,11 @@ from acquisition.quantities import format_value
 from acquisition.records import JUDGED_QUALITIES, Event, Measurand, Reading
 
 from ..chassis import ChassisModel
+from ..work import repaired, values_found
 from .artefacts import artefacts
 from .because import Healthy, explain, healthy_view
 from .candidates import beyond_ratings, open_columns
-from .data import Data, Refined, Weighed, collect, values_found
+from .data import Data, Refined, Weighed, collect
 from .estimates import Estimate, estimate_of
 from .next_reading import (
     ENOUGH_BITS,
@@ -103,21 +104,6 @@ class Diagnosis:
     power_off: tuple[PowerOff, ...] = field(default=())
 
 
-def measured_parts(model: ChassisModel, events: Sequence[Event]) -> dict[str, tuple[float, float]]:
-    """Parameters measured with power off, or read off a new part before it was fitted; the last one wins.
-
-    Parameters
-    ----------
-    model : ChassisModel
-        For its keys.
-    events : sequence of Event
-        ``part_measured`` and ``part_replaced`` with a value; a missing uncertainty is taken as 1 %.
-    """
-    return values_found(
-        model.parameters, [event for event in events if event.kind in ("part_measured", "part_replaced")]
-    )
-
-
 def _leading_pairs(weighed: Weighed) -> dict[Change, Refined]:
     """Pairs that are not far behind the best."""
     least = weighed.log_weight.max() - KEPT_WITHIN
@@ -134,36 +120,34 @@ class Diagnoser:
         The chassis.
     measurands : sequence of Measurand
         What is expected to be read: predictions are made ready for these and for what could be proposed.
-    events : sequence of Event
-        Parts measured or replaced, see `measured_parts`: their values replace the nominal ones.
+    work : sequence of Event
+        Done on it, see `analysis.work`: values found replace the nominal ones, and once a part or a tube was
+        changed a healthy chassis is likelier.
     limit_v, probe_limit_v : float, optional
         Lowest rating of meter and lead, of scope and probe; points that could exceed it are not proposed.
     dc_only : bool
         Propose DC readings only.
-    repaired : bool
-        Whether a part or a tube was changed since the chassis came in: a healthy chassis is likelier then.
     """
 
     def __init__(
         self,
         model: ChassisModel,
         measurands: Sequence[Measurand] = (),
-        events: Sequence[Event] = (),
+        work: Sequence[Event] = (),
         limit_v: float | None = None,
         probe_limit_v: float | None = None,
         dc_only: bool = False,
-        repaired: bool = False,
     ) -> None:
         import scipy.special  # noqa: F401  (loading it takes longer than an answer, which needs it)
 
         self.model = model
         self.limits_v = (limit_v, probe_limit_v)
         self.dc_only = dc_only
-        self.measured = measured_parts(model, events)
+        self.measured = values_found(model.parameters, work)
         usual = usual_round(model)
         self.panel = Panel(model, [*measurands, *usual], self.measured)
         self._beyond = beyond_ratings(model, limit_v, probe_limit_v, dc_only)
-        self._prior = log_priors(self.panel, usual, repaired)
+        self._prior = log_priors(self.panel, usual, repaired(work))
         self._before: tuple[frozenset[Reading], Weighed] | None = None
         self._pairs: dict[Change, Refined] = {}
 

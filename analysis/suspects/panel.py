@@ -21,7 +21,6 @@ from analysis.circuit.supplied import Start, Supplied
 
 from ..chassis import ChassisModel
 from ..faults import Fault, faults_of
-from .ageing import aged
 from .grids import grid_errors
 from .places import NEAR, Place, Places
 from .sloping import slopes_at
@@ -139,7 +138,7 @@ class Panel:
         self.unknown_at = {unknown.key: place for place, unknown in enumerate(self.unknowns)}
         known = set(measured or {})
         self.faults: tuple[Fault, ...] = tuple(
-            f for f in aged(model, faults_of(model.chassis, model.parameters)) if f.key not in known
+            f for f in faults_of(model.chassis, model.parameters) if f.key not in known
         )
         if not with_faults:
             self.faults = ()

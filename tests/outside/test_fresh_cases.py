@@ -56,3 +56,11 @@ def test_a_fault_shows_where_it_must(monkeypatch):
     assert (answer["part"], answer["accept"], answer["visible"]) == ("R2", [["R2", "high"], ["R2", "open"]], True)
     assert volts["V1.1"] == pytest.approx(volts["HT2"], rel=0.05)
     assert re.match("x1e", answer["amount"])
+
+
+def test_a_node_beyond_its_rails_is_no_chassis():
+    """Currents of resistances and tubes run from higher to lower potential: every node stands between the rails."""
+    assert fresh_cases.within_rails([250.0, 1.5, 0.0], [260.0])
+    assert fresh_cases.within_rails([-45.0, 440.0], [460.0, -48.0])
+    assert not fresh_cases.within_rails([250.0, -45.0], [260.0])
+    assert not fresh_cases.within_rails([1200.0, 0.0], [460.0, -48.0])

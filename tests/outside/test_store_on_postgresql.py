@@ -78,8 +78,7 @@ def test_a_job_by_url(kept):
         assert np.array_equal(found.captures[0].volts, CAPTURE.volts)
         assert found.captures[0].clipped is True
         assert (job.sheet.serial, job.sheet.found) == ("Q5", "C2 leaked")
-        assert job.fitted_parts()["C2"].value == 22e-9
-        assert not job.repaired("as-found")
+        assert [(event.kind, event.value) for event in job.work_done("as-found")] == [("part_measured", 22e-9)]
         assert job.passes() == ("as-found",)
 
 

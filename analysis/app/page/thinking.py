@@ -29,19 +29,17 @@ class Thinker:
         The chassis.
     measurands : sequence of Measurand
         All that the survey may read, so that predictions are made once.
-    events : sequence of Event
-        Parts measured with power off, or replaced by one of known value.
+    work : sequence of Event
+        Done before, from `Job.work_done`.
     limit_v : float
         Lowest rating of lead and meter.
     tell : callable
         Takes each answer, in the shape the verb ``suspects`` prints, how many points it rests on, and whether it is
         settled: readings are answered at a glance first. Called from this thread.
-    repaired : bool
-        Whether a part or a tube was changed before.
 
     Attributes
     ----------
-    events : tuple of Event
+    work : tuple of Event
         As given.
     settled : tuple of (readings, Diagnosis), optional
         What was told last, readings and answer, once it has settled.
@@ -51,14 +49,13 @@ class Thinker:
         self,
         model: ChassisModel,
         measurands: Sequence[Measurand],
-        events: Sequence[Event],
+        work: Sequence[Event],
         limit_v: float,
         tell: Callable[[dict[str, Any], int, bool], None],
-        repaired: bool = False,
     ) -> None:
         self._tell = tell
         self._question: tuple[Reading, ...] | None = None
-        self.events, self._repaired = tuple(events), repaired
+        self.work = tuple(work)
         self.settled: tuple[tuple[Reading, ...], Diagnosis] | None = None
         self._wake = threading.Condition()
         self._ended = False
@@ -95,10 +92,9 @@ class Thinker:
         if self.settled is None:
             return
         readings, found = self.settled
-        one, fitted = job.read_pass(pass_name), tuple(job.fitted_parts(pass_name).values())
-        known = (readings, self.events, self._repaired)
-        if known == (one.readings, fitted, job.repaired(pass_name)):
-            job.keep_told(pass_name, as_record(SUSPECTS, basis_of(job.sheet, [one], fitted), found))
+        one, work = job.read_pass(pass_name), job.work_done(pass_name)
+        if (readings, self.work) == (one.readings, work):
+            job.keep_told(pass_name, as_record(SUSPECTS, basis_of(job.sheet, [one], work), found))
 
     def end(self) -> None:
         """Finish; an answer in the making is dropped."""
@@ -125,9 +121,7 @@ class Thinker:
     def _made(self) -> Diagnoser:
         from analysis.suspects import Diagnoser
 
-        return Diagnoser(
-            self._model, self._measurands, self.events, self._limit_v, dc_only=True, repaired=self._repaired
-        )
+        return Diagnoser(self._model, self._measurands, self.work, self._limit_v, dc_only=True)
 
     def _answer(self, readings: tuple[Reading, ...]) -> None:
         """Tell what these readings come to, at a glance and then in full."""

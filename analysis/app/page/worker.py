@@ -262,10 +262,10 @@ class BenchWorker:
             return
         reached = {name for name, point in self._model.points.items() if point.node}
         wanted = [Measurand(point=s.point, quantity="dc_v") for s in machine.steps if s.point in reached]
-        events, repaired = self._job.fitted_parts(self.pass_name).values(), self._job.repaired(self.pass_name)
+        work = self._job.work_done(self.pass_name)
         limit_v = limits_of(self.bench, mains_known=True).rated_v
         self.hub.publish("suspects", showing.suspects_panel(NOTHING_WEIGHED, 0))
-        self._thinker = Thinker(self._model, wanted, tuple(events), limit_v, self._tell_suspects, repaired)
+        self._thinker = Thinker(self._model, wanted, work, limit_v, self._tell_suspects)
         if self._rows:
             self._think()
 

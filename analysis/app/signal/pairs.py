@@ -10,6 +10,7 @@ from analysis.balance import PairMatch, match_pair
 from analysis.chassis import Chassis, Part
 from analysis.chassis.description import GROUND
 from analysis.uncertainty import InputQuantity, evaluate, rectangular
+from analysis.work import last_values
 
 
 @dataclass(frozen=True, kw_only=True)
@@ -33,9 +34,7 @@ class MatchedPair:
     second_a: InputQuantity
 
 
-def match_pairs(
-    chassis: Chassis, readings: Sequence[Reading], measured: dict[str, Event] | None = None
-) -> list[MatchedPair]:
+def match_pairs(chassis: Chassis, readings: Sequence[Reading], work: Sequence[Event] = ()) -> list[MatchedPair]:
     """Matching of every pair whose cathodes have resistors of their own and were read.
 
     Parameters
@@ -44,8 +43,8 @@ def match_pairs(
         With parts.
     readings : sequence of Reading
         Of one pass; the last good one of a point counts.
-    measured : dict of str to Event, optional
-        Resistors measured with power off, by part: they replace value and tolerance.
+    work : sequence of Event
+        Done before; resistors measured with power off replace value and tolerance.
 
     Returns
     -------
@@ -53,11 +52,11 @@ def match_pairs(
         Readings of one instrument on one range share their gain error, which cancels in the difference.
     """
     cathode_v = {r.point: r for r in readings if r.quantity == "dc_v" and r.quality in JUDGED_QUALITIES}
-    found = []
+    found, measured = [], last_values(work)
     for part in chassis.parts.values():
         if part.kind != "transformer" or len(part.nodes) != 5:
             continue
-        sides = [_current(chassis, cathode_v, measured or {}, plate) for plate in (part.nodes[0], part.nodes[2])]
+        sides = [_current(chassis, cathode_v, measured, plate) for plate in (part.nodes[0], part.nodes[2])]
         if sides[0] is None or sides[1] is None:
             continue
         (first, first_a, one), (second, second_a, two) = sides[0], sides[1]

@@ -64,7 +64,7 @@ def compare_passes(
         # What was replaced in the passes between counts as well.
         between = [job.read_pass(name) for name in names[names.index(before) + 1 : names.index(after)]]
         last = replace(last, events=(*(event for one in between for event in one.events), *last.events))
-    known_before, known_after = job.fitted_parts(before), job.fitted_parts(after)
+    work = {"work_before": job.work_done(before), "work_after": job.work_done(after)}
     left: set[str] = set()
     if model is not None:
         left = {r.point for one in (first, last) for r in set(one.readings) - set(reached(model, one.readings))}
@@ -74,8 +74,7 @@ def compare_passes(
         last,
         model=model,
         faults=faults_of(chassis, model.parameters) if chassis is not None and model is not None else (),
-        fitted_before=known_before,
-        fitted_after=known_after,
+        **work,
     )
     if model is None:
         return replace(result, notes=(*result.notes, reason)) if reason else result
@@ -83,9 +82,9 @@ def compare_passes(
         rows = {one.name: judged(model, one.readings, one.mains_v) for one in (first, last)}
 
     def values() -> tuple[PartValue, ...]:
-        return replaced_values(model, first, last, fitted_before=known_before, fitted_after=known_after)
+        return replaced_values(model, first, last, **work)
 
-    basis = basis_of(job.sheet, [first, last], [*known_before.values(), *known_after.values()])
+    basis = basis_of(job.sheet, [first, last], [*work["work_before"], *work["work_after"]])
     was, now = ({row.reading.measurand: row.verdict for row in rows[name]} for name in (before, after))
     return replace(
         result,

@@ -212,7 +212,7 @@ def _add_pairs(chassis: Chassis, job: Job, name: str, facts: dict[str, Any], lin
     from analysis.app.signal.pairs import match_pairs
     from analysis.app.signal.show import pair_facts, pair_text
 
-    pairs = match_pairs(chassis, job.read_pass(name).readings, job.fitted_parts(name))
+    pairs = match_pairs(chassis, job.read_pass(name).readings, job.work_done(name))
     facts["pairs"] = [pair_facts(pair) for pair in pairs]
     lines[:0] = [line for pair in pairs for line in pair_text(pair)]
 

@@ -70,13 +70,13 @@ def _diagnosis(model: ChassisModel, one: Pass, job: Job) -> tuple[Diagnosis, Tol
     from analysis.app.told import SUSPECTS, as_told, basis_of
     from analysis.suspects import Diagnoser, Diagnosis
 
-    fitted, repaired = tuple(job.fitted_parts(one.name).values()), job.repaired(one.name)
+    work = job.work_done(one.name)
 
-    def work() -> Diagnosis:
+    def answer() -> Diagnosis:
         measurands = tuple(dict.fromkeys(reading.measurand for reading in reached(model, one.readings)))
-        return Diagnoser(model, measurands, fitted, repaired=repaired).diagnose(one.readings)
+        return Diagnoser(model, measurands, work).diagnose(one.readings)
 
-    return as_told(job, one.name, SUSPECTS, basis_of(job.sheet, [one], fitted), Diagnosis, work)
+    return as_told(job, one.name, SUSPECTS, basis_of(job.sheet, [one], work), Diagnosis, answer)
 
 
 def _beside(job: str) -> Path:

@@ -63,9 +63,9 @@ def answers(
         if "file" in taken.labels:
             known += tuple(r for r in taken.readings if not set(r.measurand.points) <= set(model.points))
         measurands = tuple(dict.fromkeys(r.measurand for r in known))
-        key = (measurands, taken.fitted, taken.repaired)
+        key = (measurands, taken.work)
         if key not in diagnosers:  # files of one survey share their predictions
-            diagnosers = {key: Diagnoser(model, measurands, taken.fitted, *limits, repaired=taken.repaired)}
+            diagnosers = {key: Diagnoser(model, measurands, taken.work, *limits)}
         diagnosis = diagnosers[key].diagnose(taken.readings)
         if taken.job:
             remember(taken.job, taken.labels["pass"], SUSPECTS, taken.basis, diagnosis)
@@ -89,7 +89,7 @@ def fitted(model: Any, taken: Taken, wanted: Sequence[str]) -> list[dict[str, An
     """
     from acquisition.records import JUDGED_QUALITIES
     from analysis.estimate import estimate
-    from analysis.suspects import measured_parts
+    from analysis.work import values_found
 
     readings = [r for r in reached(model, taken.readings) if r.quality in JUDGED_QUALITIES]
     return [
@@ -102,7 +102,7 @@ def fitted(model: Any, taken: Taken, wanted: Sequence[str]) -> list[dict[str, An
             "tied": list(v.tied),
             "text": v.text,
         }
-        for v in estimate(model, readings, wanted, measured_parts(model, taken.fitted))
+        for v in estimate(model, readings, wanted, values_found(model.parameters, taken.work))
     ]
 
 

@@ -107,26 +107,19 @@ def test_a_pass_begun_by_another_program_is_seen(job):
     assert job.read_pass("after-C2").readings == (READING,)
 
 
-def test_fitted_parts_follow_the_events(job):
+def test_work_done_follows_the_passes(job):
     measured = Event(kind="part_measured", subject="R2", value=1480.0, std=7.0, taken_utc="t")
     replaced = Event(kind="part_replaced", subject="C2", value=22.4e-9, taken_utc="t")
-    job.add_event("as-found", measured)
-    job.add_event("as-found", Event(kind="note", subject="R2", text="looks brown"))
+    swapped = Event(kind="tube_swapped", subject="V1", taken_utc="t")
     job.start_pass("after-C2")
     job.add_event("after-C2", replaced)
-    job.add_event("after-C2", Event(kind="part_replaced", subject="R2", taken_utc="t"))
-    assert job.fitted_parts("as-found") == {"R2": measured}
-    assert job.fitted_parts() == {"C2": replaced}
-
-
-@pytest.mark.parametrize("kind", ["part_replaced", "tube_swapped"])
-def test_a_job_is_repaired_from_the_pass_on_in_which_something_was_changed(job, kind):
-    job.add_event("as-found", Event(kind="part_measured", subject="R2", value=1480.0, taken_utc="t"))
-    job.start_pass("after-C2")
-    assert not job.repaired("after-C2")  # measured, not changed
-    job.add_event("after-C2", Event(kind=kind, subject="C2", taken_utc="t"))
+    job.add_event("as-found", measured)
+    job.add_event("as-found", Event(kind="note", subject="R2", text="looks brown"))
     job.start_pass("next-day")
-    assert [job.repaired(name) for name in ("as-found", "after-C2", "next-day")] == [False, True, True]
+    job.add_event("next-day", swapped)
+    assert job.work_done("as-found") == (measured,)
+    assert job.work_done("after-C2") == (measured, replaced)
+    assert job.work_done("next-day") == (measured, replaced, swapped)
 
 
 def test_readings_are_append_only(job):

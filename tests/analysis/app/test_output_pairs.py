@@ -47,7 +47,7 @@ def test_a_measured_resistor_replaces_its_tolerance(chassis):
         if set(p.nodes) in ({chassis.node_names["V3.8"], "gnd"}, {chassis.node_names["V4.8"], "gnd"})
     ]
     ohm = chassis.parts[names[0]].value * 1.02
-    measured = {n: Event(kind="part_measured", subject=n, value=ohm, std=0.001 * ohm) for n in names}
+    measured = [Event(kind="part_measured", subject=n, value=ohm, std=0.001 * ohm) for n in names]
     (pair,) = match_pairs(chassis, readings(0.04 * ohm, 0.04 * ohm, std_v=0.0), measured)
     assert pair.first_a.value == pytest.approx(0.04)
     assert pair.match.difference.std == pytest.approx(0.001 * 2**0.5, rel=0.01)

@@ -49,7 +49,7 @@ def nothing_is_worked_out(monkeypatch):
 
 def basis(path, name):
     with open_job(path, read_only=True) as opened:
-        return basis_of(opened.sheet, [opened.read_pass(name)], opened.fitted_parts(name).values())
+        return basis_of(opened.sheet, [opened.read_pass(name)], opened.work_done(name))
 
 
 def test_the_report_shows_what_suspects_and_compare_told(job, nothing_is_worked_out, capsys):
@@ -86,11 +86,21 @@ def test_another_reading_takes_the_ground_from_an_answer(job, model):
         assert recall(opened, "as-found", SUSPECTS, basis(job, "as-found"), Diagnosis) is None
 
 
-def test_a_part_measured_takes_the_ground_from_an_answer(job):
-    before = basis(job, "as-found")
+@pytest.mark.parametrize(
+    "event",
+    [
+        Event(kind="part_measured", subject="R2", value=1e5),
+        Event(kind="part_replaced", subject="R2"),
+        Event(kind="tube_swapped", subject="V1"),
+    ],
+)
+def test_work_takes_the_ground_from_an_answer_of_its_pass_and_of_later_ones(job, event):
+    names = ("as-found", "after-C2")
+    before = [basis(job, name) for name in names]
     with open_job(job) as opened:
-        opened.add_event("as-found", Event(kind="part_measured", subject="R2", value=1e5))
-    assert basis(job, "as-found") != before
+        opened.add_event("as-found", event)
+    for name, old in zip(names, before, strict=True):
+        assert basis(job, name) != old
 
 
 @pytest.mark.parametrize("kind", ["note", "state", "confirmation", "gap"])

@@ -35,8 +35,8 @@ def only(taken, *quantities):
 def leaky(trials):
     """A coupling capacitor that leaks 20 megohm, replaced by a sound one."""
     rounds, truths = trials.passes("C4", {"C4.leak": 1 / 20e6}, {}, 11)
-    fitted = {"C4": Event(kind="part_replaced", subject="C4", value=21.9e-9, std=0.2e-9)}
-    return replaced_values(trials.MODEL, *rounds, fitted_after=fitted), rounds, truths
+    work = [Event(kind="part_replaced", subject="C4", value=21.9e-9, std=0.2e-9)]
+    return replaced_values(trials.MODEL, *rounds, work_after=work), rounds, truths
 
 
 def test_a_leak_is_measured_before_and_bounded_after(leaky):

@@ -4,7 +4,7 @@ import numpy as np
 import pytest
 from scipy import stats
 
-from acquisition.records import Measurand
+from acquisition.records import Event, Measurand
 from analysis.chassis import ChassisModel, load_chassis
 from analysis.suspects import Diagnoser
 from analysis.suspects.panel import Change, Panel
@@ -78,5 +78,6 @@ def test_the_prior_is_a_probability_and_a_repair_speaks_for_a_healthy_chassis(pa
 
 def test_before_any_reading_the_answer_is_the_prior(panel):
     model = panel.model
-    before, after = (Diagnoser(model, repaired=done).diagnose([]).healthy_probability for done in (False, True))
+    swapped = Event(kind="tube_swapped", subject="V1")
+    before, after = (Diagnoser(model, work=work).diagnose([]).healthy_probability for work in ((), [swapped]))
     assert (before, after) == (pytest.approx(HEALTHY_AS_FOUND), pytest.approx(HEALTHY_REPAIRED))
