@@ -11,9 +11,8 @@ DC_SHIFT_ERROR = 0.25
 """Largest error about a shift of DC volts: a quarter of what is left, or 0.1 V where nothing is left."""
 
 SHARED_SHARE = 0.9
-"""Share (in quadrature) of the error about a shift that readings of one kind at one place have in common: if
-the model misses
-how far a signal falls, it misses it at every frequency."""
+"""Share (in quadrature) of the error about a shift that readings of one kind at one place have in common: if the
+model misses how far a signal falls, it misses it at every frequency."""
 
 
 def _shift_errors(panel: Panel, columns: np.ndarray, shifted: np.ndarray) -> tuple[np.ndarray, np.ndarray]:
@@ -61,7 +60,21 @@ def own_scale(panel: Panel, columns: np.ndarray, noise: np.ndarray, shifted: np.
     even, square = _shift_errors(panel, columns, shifted)
     own = np.where(quantities == "dc_v", 1.0, np.sqrt(1.0 - SHARED_SHARE**2)) * even
     # What is left of a signal that all but vanishes came by stray paths, which differ at every frequency.
-    return np.asarray(np.sqrt(noise**2 + base**2 + own**2 + square**2))
+    of_model = own**2 + square**2
+    gain = _gain_beside(panel, columns)
+    of_model[:, gain >= 0] += of_model[:, gain[gain >= 0]]
+    return np.asarray(np.sqrt(noise**2 + base**2 + of_model))
+
+
+def _gain_beside(panel: Panel, columns: np.ndarray) -> np.ndarray:
+    """Where among the columns the gain of the same stage and frequency as a phase stands, or -1, shape (M,).
+
+    An error of a complex gain is as large across as along: what the model may miss of its size, as a share, it may
+    miss of its phase in radians.
+    """
+    place = np.full(len(panel.measurands) + 1, -1)
+    place[columns] = np.arange(len(columns))
+    return np.asarray(place[panel.gain_beside[columns]])
 
 
 def farther(panel: Panel, columns: np.ndarray, measured: np.ndarray, predicted: np.ndarray) -> np.ndarray:
@@ -110,8 +123,7 @@ def shared_errors(panel: Panel, columns: np.ndarray, slopes: np.ndarray, shifted
 
     One gain error of the meter on all DC readings and of the scope on all its readings, one of the ripple
     calculation, one a stage over all its frequencies, all with their part of the error about the shift; and for
-    each
-    tube its small-signal mu against what DC says.
+    each tube its small-signal mu against what DC says.
 
     Parameters
     ----------

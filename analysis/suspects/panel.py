@@ -10,7 +10,7 @@ from __future__ import annotations
 
 import math
 from collections.abc import Mapping, Sequence
-from dataclasses import dataclass
+from dataclasses import dataclass, replace
 
 import numpy as np
 
@@ -107,6 +107,8 @@ class Panel:
         Row of each.
     usable : ndarray of bool, shape (M,)
         Whether the model knows the measurand at all.
+    gain_beside : ndarray of int, shape (M,)
+        Column of the gain at the stage and frequency of a phase, or -1.
     grid_error : ndarray, shape (M,)
         Own error of the DC of grids and of what is tied to them, zero for all else.
     centre : ndarray, shape (M,)
@@ -134,6 +136,10 @@ class Panel:
         self.measurands = tuple(dict.fromkeys(canonical(m) for m in measurands if m.quantity not in LAST))
         self.columns = {m: index for index, m in enumerate(self.measurands)}
         self.quantities = np.array([m.quantity for m in self.measurands])
+        self.gain_beside = np.full(len(self.measurands), -1)
+        for place, one in enumerate(self.measurands):
+            if one.quantity == "phase_deg":
+                self.gain_beside[place] = self.columns.get(replace(one, quantity="gain"), -1)
         self.unknowns = unknowns_of(model, measured or {})
         self.unknown_at = {unknown.key: place for place, unknown in enumerate(self.unknowns)}
         known = set(measured or {})

@@ -18,8 +18,7 @@ from ..judge import meter_std
 
 FLOORS = {"dc_v": 0.4, "pp_v": 0.015, "rms_v": 0.005, "gain": 0.003, "ripple_pp_v": 0.01, "thd_pct": 0.2}
 """Below the floor a quantity counts by its difference, above it by its ratio. Set where the absolute part of a
-usual
-bench uncertainty (2 mV DC, 0.2 mV AC) meets the relative part (0.5 %, 1.5 %)."""
+usual bench uncertainty (2 mV DC, 0.2 mV AC) meets the relative part (0.5 %, 1.5 %)."""
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)
@@ -56,13 +55,10 @@ MODEL_ERRORS = {
     "thd_pct": ModelError(base=0.35, shared=0.0, of_shift=0.2, of_square=0.05),
 }
 """Evidence: KV and RR curves fitted tube by tube miss measured currents by 2 to 5 % above a tenth of full scale
-(model_points section 3), which self-bias shrinks to a quarter in volts; computed gains miss published stage
-tables by
-0 to 8 % at normal supply volts (section 6), most of it taken up by the slope errors of each tube
-(`MU_ERROR`, `unknowns.SLOPE_SIGMA`); ripple of
-a supply is 0.6 to 0.9 of its bound (bench practice F11). Distortion follows the second derivative of the
-curves, which no
-published fit controls: a factor 1.4."""
+(model_points section 3), which self-bias shrinks to a quarter in volts; computed gains miss published stage tables
+by 0 to 8 % at normal supply volts (section 6), most of it taken up by the slope errors of each tube (`MU_ERROR`,
+`unknowns.SLOPE_SIGMA`); ripple of a supply is 0.6 to 0.9 of its bound (bench practice F11). Distortion follows the
+second derivative of the curves, which no published fit controls: a factor 1.4."""
 
 MU_ERROR = 0.05
 """Relative standard deviation, tube by tube, of the small-signal mu against what the DC curve implies: fitted
@@ -162,6 +158,9 @@ def slopes_to_variables(measurands: Sequence[Measurand], values: np.ndarray) -> 
     return _by_quantity(_slope, measurands, values)
 
 
+NO_STAGE = 3000.0
+"""No stage amplifies so much (common practice, no source): such a ratio is one to a signal that is hardly there."""
+
 GRID_PULL_V = 0.3
 """A healthy tube may pull its resting grid so far below the chassis, by an amount that no drawing tells (common
 practice, no source): a small negative rest voltage says nothing about parts."""
@@ -173,9 +172,8 @@ def reading_noise(readings: Sequence[Reading]) -> np.ndarray:
     Parameters
     ----------
     readings : sequence of Reading
-        M readings. The phase of a signal that is hardly there is worth little: its uncertainty grows as the
-        gain read at
-        the same place and frequency nears the floor.
+        M readings. A signal that is hardly there is worth little: the uncertainty of a phase grows as the gain read
+        at the same place and frequency nears the floor, that of both as it nears `NO_STAGE`.
     """
     gains = {(r.point, r.freq_hz): abs(r.value) for r in readings if r.quantity == "gain"}
     noise = np.empty(len(readings))
@@ -184,9 +182,10 @@ def reading_noise(readings: Sequence[Reading]) -> np.ndarray:
         if reading.quantity == "dc_v" and -GRID_PULL_V < reading.value < 0.0:
             std = float(np.hypot(std, reading.value))
         noise[index] = std * slope_of_variable(reading.quantity, reading.value)
-        if reading.quantity == "phase_deg":
+        if reading.quantity in ("gain", "phase_deg"):
             gain = gains.get((reading.point, reading.freq_hz), 1.0)
-            noise[index] = np.hypot(noise[index], FLOORS["gain"] / max(gain, 1e-9))
+            vanished = FLOORS["gain"] / max(gain, 1e-9) if reading.quantity == "phase_deg" else 0.0
+            noise[index] = np.linalg.norm([noise[index], vanished, gain / NO_STAGE])
     return noise
 
 

@@ -16,6 +16,7 @@ import numpy as np
 
 from acquisition.records import Reading
 
+from .crossing import beyond_nulls
 from .data import Data, Refined, Weighed
 from .error_scales import own_scale
 from .evidence import FREEDOM, log_student
@@ -184,6 +185,8 @@ def _polish(panel: Panel, data: Data, prior: np.ndarray, refined: dict[Change, R
     All hypotheses share the healthy unknowns, so a place that serves one may serve the others, and a hypothesis
     must not lose because its own steps stopped early or gave up another reading.
     """
+    for place in beyond_nulls(panel, data, refined[leader(panel, prior, refined)]):
+        _try_from(panel, data, prior, refined, place)
     count = len(panel.unknowns)
     left: list[np.ndarray] = []
     for _ in range(PLACES):
@@ -199,17 +202,38 @@ def _polish(panel: Panel, data: Data, prior: np.ndarray, refined: dict[Change, R
         if best is None:
             return
         left.append(_place(panel, best, refined[best]))
-        # The best severity of each fault leads the others there.
-        heads = {c.faults: c for c in sorted(score, key=lambda change: score[change])}
-        near = [c for c in heads.values() if c != best and (not c.faults or score[c] > score[best] - POLISH_WITHIN)]
-        starts = {c: np.concatenate([left[-1], refined[c].unknowns[count:]]) for c in near}
-        _keep_better(refined, refine(panel, data, near, starts=starts, rival=refined[best].height))
+        _try_from(panel, data, prior, refined, left[-1], best)
 
 
-def _keep_better(refined: dict[Change, Refined], again: Mapping[Change, Refined]) -> None:
-    for change, found in again.items():
-        if found.evidence > refined[change].evidence:
-            refined[change] = found
+def _try_from(
+    panel: Panel,
+    data: Data,
+    prior: np.ndarray,
+    refined: dict[Change, Refined],
+    place: np.ndarray,
+    ended_there: Change | None = None,
+) -> None:
+    """Start the leading hypotheses again from one place, except the one that ended there; keep what gains.
+
+    The best severity of each fault leads, and where that gained its others follow.
+    """
+    count = len(panel.unknowns)
+    score = {change: prior[panel.index[change]] + r.evidence for change, r in refined.items()}
+    best = max(score, key=lambda change: score[change])
+    near = [c for c in score if score[c] > score[best] - POLISH_WITHIN or not c.faults]
+    heads = {c.faults: c for c in sorted(near, key=lambda change: score[change])}
+    starts = {c: np.append(place, refined[c].unknowns[count:]) for c in heads.values() if c != ended_there}
+    gained = _keep_better(refined, refine(panel, data, list(starts), starts=starts, rival=refined[best].height))
+    ends = {change.faults: refined[change].unknowns[:count] for change in gained}
+    starts = {c: ends[c.faults] for c in near if c.faults in ends and c not in heads.values()}
+    _keep_better(refined, refine(panel, data, list(starts), starts=starts, rival=refined[best].height))
+
+
+def _keep_better(refined: dict[Change, Refined], again: Mapping[Change, Refined]) -> list[Change]:
+    """Keep what came out better; those that gained what matters."""
+    gains = {c: found.evidence - refined[c].evidence for c, found in again.items()}
+    refined |= {c: again[c] for c, gain in gains.items() if gain > 0}
+    return [c for c, gain in gains.items() if gain > GAINED]
 
 
 def _place(panel: Panel, change: Change, found: Refined) -> np.ndarray:

@@ -1,0 +1,56 @@
+"""How far model and meter may be off, where a signal has all but vanished."""
+
+import numpy as np
+import pytest
+
+from acquisition.records import Measurand, Reading
+from analysis.chassis import ChassisModel, load_chassis
+from analysis.suspects.error_scales import own_scale
+from analysis.suspects.panel import Panel
+from analysis.suspects.variables import MODEL_ERRORS, NO_STAGE, reading_noise
+
+STAGE = "V1.6>V1.5"
+GAIN, PHASE, OTHER = (
+    Measurand(point=STAGE, quantity=quantity, freq_hz=hertz)
+    for quantity, hertz in (("gain", 1000.0), ("phase_deg", 1000.0), ("phase_deg", 100.0))
+)
+
+
+@pytest.fixture(scope="module")
+def panel():
+    return Panel(ChassisModel(load_chassis("bench-6c4")), [GAIN, PHASE, OTHER])
+
+
+def scales(panel, measurands, shift):
+    """With the gain moved so far in the compared variable, phases where they were."""
+    columns = np.array([panel.columns[m] for m in measurands])
+    shown = panel.centre[columns] - shift * (panel.quantities[columns] == "gain")
+    return own_scale(panel, columns, np.zeros(len(columns)), shown[None])[0]
+
+
+def test_what_the_model_may_miss_of_a_gain_it_may_miss_of_its_phase(panel):
+    """An error of a complex number is as long across as along: radians against a share (any text on phasors)."""
+    gain, phase, other = scales(panel, [GAIN, PHASE, OTHER], 3.0)
+    assert phase**2 - MODEL_ERRORS["phase_deg"].base ** 2 == pytest.approx(gain**2 - MODEL_ERRORS["gain"].base ** 2)
+    assert other == pytest.approx(MODEL_ERRORS["phase_deg"].base), "no gain was read at that frequency"
+    # In whatever order, and without the gain.
+    assert scales(panel, [OTHER, PHASE, GAIN], 3.0)[1] == pytest.approx(phase)
+    assert scales(panel, [PHASE], 3.0)[0] == pytest.approx(MODEL_ERRORS["phase_deg"].base)
+
+
+def test_a_phase_is_as_sure_as_before_where_the_gain_is_as_it_should_be(panel):
+    assert scales(panel, [GAIN, PHASE], 0.0)[1] == pytest.approx(MODEL_ERRORS["phase_deg"].base)
+
+
+@pytest.mark.parametrize("gain", [0.5, 50.0])
+def test_an_ordinary_gain_is_as_sure_as_the_meter(gain):
+    both = [Reading(point=STAGE, quantity="gain", freq_hz=1e3, value=gain, std=0.02 * gain),
+            Reading(point=STAGE, quantity="phase_deg", freq_hz=1e3, value=180.0, std=1.0)]  # fmt: skip
+    assert reading_noise(both) == pytest.approx([0.02, np.radians(1.0)], rel=0.4)
+
+
+def test_a_ratio_to_a_signal_that_is_hardly_there_is_worth_little():
+    """No stage amplifies 16,000 times (common practice, no source): what came out did not come in there."""
+    both = [Reading(point=STAGE, quantity="gain", freq_hz=1e3, value=16e3, std=320.0),
+            Reading(point=STAGE, quantity="phase_deg", freq_hz=1e3, value=17.0, std=1.4)]  # fmt: skip
+    assert (reading_noise(both) > 16e3 / NO_STAGE).all()
