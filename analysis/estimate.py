@@ -23,9 +23,8 @@ from .suspects.panel import Change, Panel
 from .suspects.refining import refine
 
 FREE_VALUE, FREE_LEAK = 1.6, 4.0
-"""Spread given to a free value and to a free leak (standard deviation of the natural logarithm): a factor 25
-and 3000 at two
-standard deviations, so that readings and not beliefs decide."""
+"""Spread given to a free value and to a free leak (standard deviation of the natural logarithm): a factor 25 and
+3000 at two standard deviations, so that readings and not beliefs decide."""
 
 LEAK_START_S = 1e-8
 

@@ -1,13 +1,10 @@
 """The verdict on one reading: ``agrees``, ``low``, ``high`` or ``unclear``.
 
 Decision rule, after JCGM 106:2012 (conformance probability of a normal quantity, 7.4; guarded decisions, 8.3;
-clause numbers
-from memory): the tolerance interval is the band of a healthy chassis, widened at both ends by a guard band of
-twice the
-standard uncertainty u (reading and model together), so that a fault is named only against the odds. ``agrees`` when
-the probability that the true value lies inside is at least 0.8, ``low`` or ``high`` when the probability that
-it lies beyond
-that limit is at least 0.95, otherwise ``unclear``: this reading cannot tell.
+clause numbers from memory): the tolerance interval is the band of a healthy chassis, widened at both ends by a
+guard band of twice the standard uncertainty u (reading and model together), so that a fault is named only against
+the odds. ``agrees`` when the probability that the true value lies inside is at least 0.8, ``low`` or ``high`` when
+the probability that it lies beyond that limit is at least 0.95, otherwise ``unclear``: this reading cannot tell.
 """
 
 from __future__ import annotations
@@ -30,9 +27,8 @@ AGREES_FROM, BEYOND_FROM = 0.8, 0.95
 """Conformance probability for ``agrees``, probability beyond a limit for ``low`` and ``high``."""
 
 BAND_LEVEL = 0.99
-"""Share of healthy chassis inside the band that ``check`` uses: a survey has some thirty readings, and at 95 %
-one or two of
-them would lie outside on a perfect chassis."""
+"""Share of healthy chassis inside the band that ``check`` uses: a survey has some thirty readings, and at 95 % one
+or two of them would lie outside on a perfect chassis."""
 
 AT_REST_V = 0.05
 """A point that rests at 0 V may read so much either way: an undriven grid draws or collects a little current, and a

@@ -16,8 +16,7 @@ from .panel import Change, Panel
 
 WIDER, LEAST = 1.6, 0.1
 """An estimate's interval is taken wider by this factor and never narrower than this (logarithm, one standard
-deviation): the
-slope of the fault itself carries the error of the equations, which the fit does not see."""
+deviation): the slope of the fault itself carries the error of the equations, which the fit does not see."""
 
 EXCLUDED = 1.92
 """A severity whose evidence lies this far below the best (logarithm) is ruled out at 95 %: half the quantile of

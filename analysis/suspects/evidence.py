@@ -5,9 +5,8 @@
 posterior of ``q`` is found by iteratively reweighted Gauss-Newton steps; the evidence is Laplace's approximation.
 Everything is batched over C hypotheses.
 
-References: D. MacKay, Information Theory, Inference and Learning Algorithms, 2003, ch. 27 (Laplace), ch. 28
-(Occam factor);
-K. Lange, R. Little, J. Taylor, J. Am. Stat. Assoc. 84 (1989) 881 (Student-t weights). From memory.
+References: D. MacKay, Information Theory, Inference and Learning Algorithms, 2003, ch. 27 (Laplace), ch. 28 (Occam
+factor); K. Lange, R. Little, J. Taylor, J. Am. Stat. Assoc. 84 (1989) 881 (Student-t weights). From memory.
 """
 
 from __future__ import annotations

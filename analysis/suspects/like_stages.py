@@ -1,9 +1,8 @@
 """A chassis file with tubes only: rules of thumb for each pin, and comparison of like stages and of the two
 channels.
 
-There is no model, so the words are weaker and no probability passes ``AT_MOST``. Rules: bench practice P9,
-table of what
-abnormal values mean (common practice, no source); like stages should read alike within tube and part scatter
+There is no model, so the words are weaker and no probability passes ``AT_MOST``. Rules: bench practice P9, table of
+what abnormal values mean (common practice, no source); like stages should read alike within tube and part scatter
 (E14: two standard deviations are about 11 % on a plate and 10 % on a cathode, 20 % is asked for here).
 """
 

@@ -1,11 +1,9 @@
 """Which reading to take next: the one expected to say most about the fault, per effort.
 
 The value of a reading is the mutual information between the fault and what the meter would show, in bits (D.
-Lindley,
-Ann. Math. Stat. 27 (1956) 986; from memory). Rules of choice from bench practice, Appendix B: never a grid if a
-cathode or
-a current ratio can tell; among equals the lower voltage; power-off ohms when one part is suspected and no live
-reading can tell.
+Lindley, Ann. Math. Stat. 27 (1956) 986; from memory). Rules of choice from bench practice, Appendix B: never a grid
+if a cathode or a current ratio can tell; among equals the lower voltage; power-off ohms when one part is suspected
+and no live reading can tell.
 """
 
 from __future__ import annotations

@@ -1,9 +1,8 @@
 """Does one fault explain the readings, and if not, which two do?
 
-The check is posterior predictive (A. Gelman, X.-L. Meng, H. Stern, Statistica Sinica 6 (1996) 733; from
-memory): the misfit
-that the best single hypothesis leaves, with the strain on parts and tubes it needs, against what its own noise
-would leave.
+The check is posterior predictive (A. Gelman, X.-L. Meng, H. Stern, Statistica Sinica 6 (1996) 733; from memory):
+the misfit that the best single hypothesis leaves, with the strain on parts and tubes it needs, against what its own
+noise would leave.
 """
 
 from __future__ import annotations

@@ -12,15 +12,14 @@ from ..chassis import ChassisModel, Parameter
 from ..faults import class_of
 
 CONTACT_SIGMA_V = 0.15
-"""Spread of the contact potential, section to section, with what the curves miss at low plate volts. Evidence:
-the fits of
-model_points section 4 leave it open by 0.2 V; biases of sixty measured ECC88 spread 0.25 V (section 6), to which
-strength and mu contribute; published 12AX7 sets differ at 100 V, -1 V as if by 0.1 to 0.5 V (section 2)."""
+"""Spread of the contact potential, section to section, with what the curves miss at low plate volts. Evidence: the
+fits of model_points section 4 leave it open by 0.2 V; biases of sixty measured ECC88 spread 0.25 V (section 6), to
+which strength and mu contribute; published 12AX7 sets differ at 100 V, -1 V as if by 0.1 to 0.5 V (section 2)."""
 
 TRIODE_STRENGTH_SIGMA = 0.27
-"""Spread of a triode's current at given volts with contact potential and mu apart. Evidence: sixty measured
-ECC88 spread 36 % in
-current at 90 V, 15 mA; 0.15 V of contact potential give 12 % and 10 % of mu give 23 %, which leaves 0.27."""
+"""Spread of a triode's current at given volts with contact potential and mu apart. Evidence: sixty measured ECC88
+spread 36 % in current at 90 V, 15 mA; 0.15 V of contact potential give 12 % and 10 % of mu give 23 %, which leaves
+0.27."""
 
 SCREEN_SIGMA = 0.2
 """Spread of screen against plate current: fits miss published screen currents by 0 to 28 % (model_points
@@ -41,8 +40,7 @@ that neither is a fault."""
 
 PLATE_GRID_LEAK_S, PLATE_GRID_LEAK_SIGMA = 2e-11, 1.2
 """Insulation of a sound socket and tube from plate to grid, and spread of its logarithm. Common practice, no
-source. Where a
-grid has lost its return it decides, with the gas current, which way the grid drifts."""
+source. Where a grid has lost its return it decides, with the gas current, which way the grid drifts."""
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)
