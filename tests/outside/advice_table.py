@@ -37,7 +37,7 @@ from analysis.suspects.candidates import EFFORT, candidates
 from analysis.suspects.next_reading import ENOUGH_BITS
 from analysis.suspects.panel import canonical
 from tests.outside.cases_table import CLASS_OF
-from tests.outside.fresh_cases import LEFT_OUT, drawings, drawn, make_case, scatter_of
+from tests.outside.fresh_cases import LEFT_OUT, drawings, drawn, make_case
 
 SURE = 0.9
 ORDERS = ("advice", "bench", "chance")
@@ -222,7 +222,6 @@ def main() -> None:
                 continue
             if diagnoser is None:
                 model = drawn(text).model
-                scatter_of(drawn(text), np.random.default_rng([options.seed, names.index(name)]))
                 diagnoser = Diagnoser(model, rails(model))
             seed = [options.seed, names.index(name), number]
             answer, answers = faulty_case(text, seed)
