@@ -19,7 +19,7 @@ ORDER = {
         ["simulated"],
     ],
     "analysis": [
-        ["uncertainty", "sinefit", "gain", "spectrum", "response", "headroom", "balance"],
+        ["uncertainty", "sinefit", "gain", "spectrum", "response", "headroom", "balance", "work"],
         ["tubes"],
         ["circuit"],
         ["chassis"],
