@@ -125,7 +125,7 @@ def test_a_leak_that_drives_the_next_grid_into_current_is_not_taken_for_somethin
         taken = job.read_pass("as-found")
     found = values_in_circuit(ChassisModel(load_chassis("quayside-five")), taken, "C4")
     assert found["leak"].value == pytest.approx(1 / LEAK_SIEMENS, rel=0.05)
-    assert found["value"].low < 22e-9 < found["value"].high < 30e-9
+    assert 11e-9 < found["value"].low < 22e-9 < found["value"].high < 33e-9  # half of it, either way
     assert found["esr"].low is None
 
 

@@ -1,0 +1,26 @@
+"""The types that cross from the bench to the analysis, and the columns of every table of readings.
+
+Standard library and numpy only; every record is frozen and checks itself. Values are in the SI unit of their
+quantity (``QUANTITIES``); an uncertainty is one standard deviation (k = 1, JCGM 100).
+"""
+
+from .jobs import EVENT_KINDS, REPAIRS, WORK, Event, JobSheet, Pass, Told
+from .readings import (
+    CAPTURE_COLUMNS,
+    JUDGED_QUALITIES,
+    QUALITIES,
+    QUANTITIES,
+    READING_COLUMNS,
+    RELATIVE_QUANTITIES,
+    Capture,
+    Column,
+    Measurand,
+    Reading,
+)
+from .surveys import RATING_MARGIN, UNKNOWN_RATING_V, SurveyPlan, SurveyStep, usable_v
+
+__all__ = [
+    "CAPTURE_COLUMNS", "EVENT_KINDS", "JUDGED_QUALITIES", "QUALITIES", "QUANTITIES", "RATING_MARGIN",
+    "READING_COLUMNS", "RELATIVE_QUANTITIES", "REPAIRS", "UNKNOWN_RATING_V", "WORK", "Capture", "Column",
+    "Event", "JobSheet", "Measurand", "Pass", "Reading", "SurveyPlan", "SurveyStep", "Told", "usable_v",
+]  # fmt: skip
