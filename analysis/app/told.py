@@ -35,6 +35,7 @@ def basis_of(sheet: JobSheet, passes: Iterable[Pass], work: Iterable[Event]) -> 
     work : iterable of Event
         Done up to the end of the passes, from `Job.work_done`.
     """
+    # The work of each round stands in `work` too: answers kept by earlier versions have a digest of this shape.
     rounds = [
         (one.name, one.mains_v, one.readings, tuple(event for event in one.events if event.kind in WORK))
         for one in passes

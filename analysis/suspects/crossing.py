@@ -11,7 +11,6 @@ import numpy as np
 
 from .data import Data, Refined
 from .panel import Panel
-from .variables import FLOORS, from_variable
 
 AMPLITUDES = ("pp_v", "rms_v", "gain", "ripple_pp_v")
 
@@ -35,16 +34,14 @@ def beyond_nulls(panel: Panel, data: Data, found: Refined) -> list[np.ndarray]:
     Notes
     -----
     An amplitude ``a = |d.z|`` with slope ``g`` has its null at ``-a g/|g|**2`` and is the same at twice that. The
-    compared variable ``asinh(a/f)`` has the slope ``g/hypot(a, f)``.
+    compared variable ``v = asinh(a/f)`` has the slope ``g/hypot(a, f)``, and ``a/hypot(a, f)`` is ``tanh(v)``.
     """
     here, slopes = found.unknowns[: len(panel.unknowns)], found.slopes[:, : len(panel.unknowns)]
     ways = []
-    for row, quantity in enumerate(data.quantities):
-        if quantity in AMPLITUDES and (steep := float(np.linalg.norm(slopes[row]))) > 0:
-            amplitude = float(from_variable(quantity, found.predicted[row]))
-            way = -2.0 * amplitude / np.hypot(amplitude, FLOORS[quantity]) / steep
-            if NEAREST <= -way <= FARTHEST:
-                ways.append(way * slopes[row] / steep)
+    for row in np.flatnonzero(np.isin(data.quantities, AMPLITUDES)):
+        steep = float(np.linalg.norm(slopes[row]))
+        if NEAREST * steep < 2.0 * np.tanh(found.predicted[row]) <= FARTHEST * steep:
+            ways.append(-2.0 * np.tanh(found.predicted[row]) / steep**2 * slopes[row])
     kept: list[np.ndarray] = []
     for way in sorted(ways, key=np.linalg.norm):
         if all(abs(way @ other) < ALIKE * np.linalg.norm(way) * np.linalg.norm(other) for other in kept):

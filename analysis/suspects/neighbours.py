@@ -16,6 +16,7 @@ from analysis.circuit.elements import GROUND
 from .data import Data, Refined
 from .panel import Change, Panel
 from .refining import refine
+from .severities import standing
 
 LEADS, EVERY = 2, 3
 """Leading parts whose neighbours are looked at, and of how many severities one is."""
@@ -42,7 +43,7 @@ def beside_leaders(
     blind : ndarray of bool, shape (C,)
         Hypotheses that leave the readings as the healthy chassis has them.
     """
-    score = {change: prior[panel.index[change]] + found.evidence for change, found in refined.items()}
+    score = standing(panel, prior, refined)
     if score.get(Change(), -np.inf) > max(score.values(), default=-np.inf) - NEAR_HEALTHY:
         return {}
     order = [c for c in sorted(score, key=lambda change: -score[change]) if c.faults]

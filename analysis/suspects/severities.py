@@ -27,8 +27,8 @@ SAME, SETTLED = 0.1, 0.3
 errors, are one; and how far a severity may have moved within its cell for that."""
 
 
-def leader(panel: Panel, prior: np.ndarray, refined: Mapping[Change, Refined]) -> Change:
-    """The hypothesis of highest posterior among those followed through the model.
+def standing(panel: Panel, prior: np.ndarray, refined: Mapping[Change, Refined]) -> dict[Change, float]:
+    """Posterior of the hypotheses followed through the model, logarithm, up to a constant.
 
     Parameters
     ----------
@@ -37,9 +37,21 @@ def leader(panel: Panel, prior: np.ndarray, refined: Mapping[Change, Refined]) -
     prior : ndarray, shape (C,)
         Logarithm.
     refined : mapping of Change to Refined
-        Single hypotheses, at least one.
+        Single hypotheses.
     """
-    return max(refined, key=lambda change: prior[panel.index[change]] + refined[change].evidence)
+    return {change: prior[panel.index[change]] + found.evidence for change, found in refined.items()}
+
+
+def leader(panel: Panel, prior: np.ndarray, refined: Mapping[Change, Refined]) -> Change:
+    """The hypothesis of highest posterior among those followed through the model.
+
+    Parameters
+    ----------
+    panel, prior, refined
+        As `standing`; at least one hypothesis.
+    """
+    score = standing(panel, prior, refined)
+    return max(score, key=lambda change: score[change])
 
 
 def complete(

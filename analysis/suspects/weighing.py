@@ -25,7 +25,7 @@ from .neighbours import beside_leaders
 from .panel import Change, Panel
 from .refining import refine
 from .second_round import NEAR_BEST, second_round, unmoved
-from .severities import complete, leader
+from .severities import complete, leader, standing
 from .variables import MODEL_ERRORS, columns_to_variables, reading_noise, to_variable
 
 SEARCHES, GAINED = 3, 0.5
@@ -190,7 +190,7 @@ def _polish(panel: Panel, data: Data, prior: np.ndarray, refined: dict[Change, R
     count = len(panel.unknowns)
     left: list[np.ndarray] = []
     for _ in range(PLACES):
-        score = {change: prior[panel.index[change]] + r.evidence for change, r in refined.items()}
+        score = standing(panel, prior, refined)
         least = max(score.values()) - PLACE_WITHIN
         ahead = [c for c in sorted(score, key=lambda change: -score[change]) if score[c] > least]
         apart = (
@@ -218,7 +218,7 @@ def _try_from(
     The best severity of each fault leads, and where that gained its others follow.
     """
     count = len(panel.unknowns)
-    score = {change: prior[panel.index[change]] + r.evidence for change, r in refined.items()}
+    score = standing(panel, prior, refined)
     best = max(score, key=lambda change: score[change])
     near = [c for c in score if score[c] > score[best] - POLISH_WITHIN or not c.faults]
     heads = {c.faults: c for c in sorted(near, key=lambda change: score[change])}

@@ -44,6 +44,11 @@ def names_of(suspect) -> set[str]:
     return {suspect.part, suspect.section} - {""}
 
 
+def parts_of(found) -> list[str]:
+    """Parts in the order of the answer: one part with two faults takes one place."""
+    return list(dict.fromkeys(suspect.part for suspect in found.suspects))
+
+
 def is_right(suspect, answer) -> tuple[bool, bool]:
     """Whether the part is right, and whether part and fault are."""
     parts = {part for part, _ in answer["accept"]} | {answer["part"]}
@@ -87,10 +92,7 @@ def run_case(job):
     row["odd"] = found.suspects[0].because if found.suspects else ""
     if not answer["healthy"]:
         marks = [is_right(s, answer) for s in found.suspects]
-        parts = []
-        for s in found.suspects:  # places are counted in parts: one part with two faults takes one place
-            if s.part not in parts:
-                parts.append(s.part)
+        parts = parts_of(found)
         good = {s.part for s in found.suspects if is_right(s, answer)[0]}
         row["place"] = next((n for n, part in enumerate(parts, 1) if part in good), 99)
         row["kind"] = bool(marks) and marks[0][1]

@@ -15,7 +15,7 @@ import numpy as np
 
 from analysis.chassis import ChassisModel
 from analysis.suspects import Diagnoser
-from tests.outside.cases_table import FOLDER, load_case
+from tests.outside.cases_table import FOLDER, load_case, parts_of
 
 
 def places_of(case: str, key: str, value: float, count: int) -> list[int]:
@@ -43,7 +43,7 @@ def places_of(case: str, key: str, value: float, count: int) -> list[int]:
             replace(reading, value=float(shown) + (reading.std or 0.0) * rng.standard_normal())
             for reading, shown in zip(readings, row, strict=True)
         ]
-        parts = list(dict.fromkeys(suspect.part for suspect in diagnoser.diagnose(read).suspects))
+        parts = parts_of(diagnoser.diagnose(read))
         part = model.parameters[key].part
         found.append(parts.index(part) + 1 if part in parts else 99)
     return found

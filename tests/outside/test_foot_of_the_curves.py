@@ -15,7 +15,6 @@ from analysis.suspects.unknowns import FOOT_SIGMA, SLOPE_SIGMA
 from analysis.tubes import load_tube
 from analysis.tubes.equations import triode_currents
 from tests.outside import foreign_tubes
-from tests.outside.test_fresh_cases import amperes
 
 TYPES = ("12AX7", "12AU7", "6SN7GT", "12AT7", "6C4")
 SEEDS = range(8)
@@ -29,7 +28,7 @@ def laws(name, seed):
     grids_v = np.linspace(grid_v - 3.0 * plate_v / tube.points[0].mu, grid_v, 600)
     own = np.asarray(triode_currents(tube.sections[0].model, plate_v, grids_v)[0])
     text = foreign_tubes.triode(tube.points[0], 1.0, np.random.default_rng(seed))("vp", "vg", "0")
-    other = np.array([amperes(text, vp=plate_v, vg=grid) for grid in grids_v])
+    other = np.array([foreign_tubes.amperes(text, vp=plate_v, vg=grid) for grid in grids_v])
     flows = other > 0
     return own, np.gradient(own, grids_v), other[flows], np.gradient(other, grids_v)[flows]
 

@@ -1,6 +1,5 @@
 """Fresh cases are what they say: tubes of other laws that stand on the printed sheet, and faults that show."""
 
-import math
 import re
 
 import numpy as np
@@ -8,15 +7,10 @@ import pytest
 
 from analysis.tubes import load_tube
 from tests.outside import foreign_tubes, fresh_cases
+from tests.outside.foreign_tubes import amperes
 from tests.outside.ngspice_peer import NEED_NGSPICE, NGSPICE
 
 SEEDS = range(6)
-
-
-def amperes(text, **volts):
-    """Value of a source's text at given volts."""
-    known = {"exp": math.exp, "ln": math.log, "abs": abs, "max": max, "sqrt": math.sqrt, "atan": math.atan}
-    return eval(text, {"__builtins__": {}}, {**known, "pwr": lambda x, y: max(x, 0.0) ** y, **volts})
 
 
 @pytest.mark.parametrize("name", ["12AX7", "12AU7", "6SN7GT", "12AT7"])

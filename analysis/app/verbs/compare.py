@@ -64,7 +64,7 @@ def compare_passes(
         # What was replaced in the passes between counts as well.
         between = [job.read_pass(name) for name in names[names.index(before) + 1 : names.index(after)]]
         last = replace(last, events=(*(event for one in between for event in one.events), *last.events))
-    work = {"work_before": job.work_done(before), "work_after": job.work_done(after)}
+    work_before, work_after = job.work_done(before), job.work_done(after)
     left: set[str] = set()
     if model is not None:
         left = {r.point for one in (first, last) for r in set(one.readings) - set(reached(model, one.readings))}
@@ -74,7 +74,8 @@ def compare_passes(
         last,
         model=model,
         faults=faults_of(chassis, model.parameters) if chassis is not None and model is not None else (),
-        **work,
+        work_before=work_before,
+        work_after=work_after,
     )
     if model is None:
         return replace(result, notes=(*result.notes, reason)) if reason else result
@@ -82,9 +83,9 @@ def compare_passes(
         rows = {one.name: judged(model, one.readings, one.mains_v) for one in (first, last)}
 
     def values() -> tuple[PartValue, ...]:
-        return replaced_values(model, first, last, **work)
+        return replaced_values(model, first, last, work_before=work_before, work_after=work_after)
 
-    basis = basis_of(job.sheet, [first, last], [*work["work_before"], *work["work_after"]])
+    basis = basis_of(job.sheet, [first, last], [*work_before, *work_after])
     was, now = ({row.reading.measurand: row.verdict for row in rows[name]} for name in (before, after))
     return replace(
         result,
