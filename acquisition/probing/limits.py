@@ -3,6 +3,7 @@
 from __future__ import annotations
 
 import math
+from collections.abc import Mapping
 from dataclasses import dataclass
 
 from ..records import UNKNOWN_RATING_V, SurveyStep, usable_v
@@ -47,18 +48,37 @@ class ProbingLimits:
         str
             The reason; empty when the point may be named.
         """
+        cause = self.cause(step)
+        if not cause or not math.isfinite(step.worst_v):
+            return cause and f"{step.point} is left out: {cause}"
+        return (
+            f"{step.point} is left out: it can reach {step.worst_v:.0f} V in a fault or at switch-on, and {cause}"
+        )
+
+    def cause(self, step: SurveyStep) -> str:
+        """Say what keeps a point from being named, in words that hold for every point kept away by the same.
+
+        Parameters
+        ----------
+        step : SurveyStep
+            As for `refusal`.
+
+        Returns
+        -------
+        str
+            The cause; empty when the point may be named.
+        """
         worst = step.worst_v
         if not math.isfinite(worst):
-            return f"{step.point} is left out: nothing tells the high tension, so what it can reach is not known"
-        name = f"{step.point} is left out: it can reach {worst:.0f} V in a fault or at switch-on"
+            return "nothing tells the high tension, so what it can reach is not known"
         for what, rating in (("meter", self.meter_rated_v), ("lead", self.lead_rated_v)):
             if rating is None and worst > UNKNOWN_RATING_V:
-                return f"{name}, and the rating of the {what} is not known (write it in the bench file)"
+                return f"the rating of the {what} is not known (write it in the bench file)"
         if not self.mains_known and worst > UNKNOWN_RATING_V:
-            return f"{name}, and the mains voltage is not known"
+            return "the mains voltage is not known (measure it, and start again with it)"
         if worst > usable_v(self.rated_v):
             lowest = "lead" if self.lead_rated_v == self.rated_v else "meter"
-            return f"{name}, more than 80 % of what the {lowest} is rated for ({self.rated_v:.0f} V)"
+            return f"the {lowest} is rated for {self.rated_v:.0f} V and used up to {usable_v(self.rated_v):.0f} V"
         return ""
 
     def needs_clip(self, step: SurveyStep) -> bool:
@@ -102,3 +122,22 @@ class ProbingLimits:
             limit = f"{self.clip_on_above_v:.0f} V, above which no tip is held by hand"
             return f"{sample.value_v:.0f} V is above {limit}. Take the tip away without touching anything else."
         return ""
+
+
+def left_out(causes: Mapping[str, str]) -> str:
+    """Tell which points were not named, cause by cause.
+
+    Parameters
+    ----------
+    causes : mapping of str to str
+        Points, and for each the words of `ProbingLimits.cause`.
+
+    Returns
+    -------
+    str
+        One sentence a cause, with a space before each; empty where nothing was left out.
+    """
+    points: dict[str, list[str]] = {}
+    for point, cause in causes.items():
+        points.setdefault(cause, []).append(point)
+    return "".join(f" Left out: {' '.join(names)}; {cause}." for cause, names in points.items())

@@ -10,7 +10,7 @@ from ..records import Reading, SurveyPlan, SurveyStep
 from ..steady import EventKind, Sample, State, SteadyDetector, SteadyEvent, SteadyReading
 from .actions import Action, ActionKind, Do, Key
 from .gates import OFF, PREPARE, Gate, gates_for
-from .limits import ProbingLimits
+from .limits import ProbingLimits, left_out
 from .options import Options, Phase
 from .wording import (
     CAUTIONS,
@@ -68,7 +68,7 @@ class Probing:
         self.phase = Phase.ASKING
         self.index = -1
         self.results: dict[str, Reading] = {}
-        self.refused: dict[str, str] = {}
+        self.refused: dict[str, str] = {}  # point to cause
         self._skipped: set[str] = set()
         self._to_clip: set[str] = set()
         self._gates: list[Gate] = []
@@ -283,7 +283,7 @@ class Probing:
             if reason:
                 if step.point not in self.refused:
                     actions.append(Action(kind=ActionKind.CAUTION, text=reason, step=step))
-                self.refused[step.point] = reason
+                self.refused[step.point] = self.limits.cause(step)
             elif again or step.point not in self.options.done:
                 break
             again = again and self._direction < 0
@@ -320,8 +320,7 @@ class Probing:
         if self._power == "on" and self._clip:
             self._gates, self._after = [OFF], self._end
             return self._open_gate()
-        left = f" Left out for their ratings: {' '.join(self.refused)}." if self.refused else ""
-        return self._finish(f"Survey done: {len(self.results)} points read.{left}")
+        return self._finish(f"Survey done: {len(self.results)} points read.{left_out(self.refused)}")
 
     def _finish(self, text: str) -> list[Action]:
         self.phase = Phase.DONE

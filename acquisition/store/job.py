@@ -98,6 +98,29 @@ class Job:
         row = rows.pass_row(name, self._clock.utc(), mains_v, mains_hz, minutes_on, settings or {})
         self._insert(f"pass {name} not started", schema.PASS, [row])
 
+    def write_mains(self, pass_name: str, mains_v: float) -> None:
+        """Write down the mains of a pass, in place of what was written before; the readings stay as they are.
+
+        Parameters
+        ----------
+        pass_name : str
+            A pass that was started.
+        mains_v : float
+            Volts rms.
+
+        Raises
+        ------
+        StoreError
+            There is no such pass, or the file cannot be written.
+        """
+        pass_id = self._pass_id(pass_name)
+        self._require_writable()
+        with files.plain_errors(self.path, "mains not written down"), self._engine.begin() as connection:
+            chosen = schema.PASS.c.id == pass_id
+            row = dict(connection.execute(select(schema.PASS).where(chosen)).mappings().one())
+            row["mains_v"] = float(mains_v)
+            connection.execute(schema.PASS.update().where(chosen).values(rows.sealed(row)))
+
     def add_reading(self, pass_name: str, reading: Reading) -> None:
         """Keep a reading; it is on disk when this returns.
 

@@ -12,6 +12,9 @@ if TYPE_CHECKING:
     from acquisition.store import Job
 
 
+LEAST_MAINS_V, MOST_MAINS_V = 1.0, 1000.0
+
+
 def job_for(path: str, chassis_name: str | None, bench_name: str | None, serial: str = "") -> Job:
     """Open a job for writing; make it when it is not there and a chassis and a bench are named.
 
@@ -79,3 +82,59 @@ def latest_pass(job: Job, name: str | None) -> str:
     """
     names = job.passes()
     return name or (names[-1] if names else "as-found")
+
+
+def begin_pass(job: Job, name: str, mains_v: float | None) -> float | None:
+    """Start a pass, or go on with one, and see that its mains are written down once they are known.
+
+    A gain measured first, or an import, begins a pass before anybody read the mains.
+
+    Parameters
+    ----------
+    job : Job
+        Open for writing.
+    name : str
+        New or there.
+    mains_v : float, optional
+        Mains now, volts rms.
+
+    Returns
+    -------
+    float or None
+        What the pass has: the mains it was begun with come first.
+    """
+    if name not in job.passes():
+        job.start_pass(name, mains_v=mains_v)
+        return mains_v
+    kept = job.read_pass(name).mains_v
+    if kept is None and mains_v is not None:
+        job.write_mains(name, mains_v)
+        return mains_v
+    return kept
+
+
+def mains_from(words: str, usual_v: float) -> float | None:
+    """Mains as a person types them; None where nothing was typed.
+
+    Parameters
+    ----------
+    words : str
+        ``231``, ``117.5`` or ``117,5``.
+    usual_v : float
+        For the example in the error.
+
+    Raises
+    ------
+    BadParameter
+        No number, or none that mains can have.
+    """
+    if not words.strip():
+        return None
+    try:
+        mains_v = float(words.replace(",", "."))
+    except ValueError:
+        mains_v = 0.0
+    if not LEAST_MAINS_V <= mains_v <= MOST_MAINS_V:
+        between = f"volts rms between {LEAST_MAINS_V:g} and {MOST_MAINS_V:g}, such as {usual_v:g}"
+        raise click.BadParameter(f"expected {between}, got {words!r}", param_hint="mains")
+    return mains_v

@@ -146,7 +146,7 @@ def test_a_point_that_still_reads_high_is_sent_back_to_the_discharge():
 @pytest.mark.parametrize(
     ("limits", "worst", "words"),
     [
-        (ProbingLimits(meter_rated_v=1000.0, lead_rated_v=600.0), 500.0, "80 %"),
+        (ProbingLimits(meter_rated_v=1000.0, lead_rated_v=600.0), 500.0, "rated for 600 V and used up to 480 V"),
         (ProbingLimits(meter_rated_v=None, lead_rated_v=600.0), 100.0, "rating of the meter is not known"),
         (ProbingLimits(meter_rated_v=1000.0, lead_rated_v=None), 100.0, "rating of the lead is not known"),
         (ProbingLimits(meter_rated_v=1000.0, lead_rated_v=600.0, mains_known=False), 100.0, "mains"),
@@ -156,6 +156,10 @@ def test_points_beyond_the_ratings_are_never_named(limits, worst, words):
     rig = Rig(step("V2.7", 230.0, worst=worst), step("V2.3", 7.0, worst=50.0), limits=limits).free().press()
     assert words in rig.said(ActionKind.CAUTION)
     assert all(action.step.point == "V2.3" for action in rig.log if action.kind is ActionKind.SHOW)
+    rig.press(Key.SKIP)
+    over = rig.said(ActionKind.DONE)
+    assert "Left out: V2.7; " in over
+    assert words in over, "the end says why, so that it can be put right"
 
 
 def test_a_live_value_above_the_rating_stops_everything():

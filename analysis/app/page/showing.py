@@ -234,5 +234,7 @@ def job_panel(
         "passes": list(passes),
         "stages": [{"name": s.name, "from": s.source, "to": s.target} for s in chassis.stages.values()],
         "mains_v": mains_v,
+        "mains_words": f"Drawing: {chassis.mains_v:g} V. Left empty, points that can reach more than "
+        f"{UNKNOWN_RATING_V:g} V are left out.",
         "cautions": list(CAUTIONS),
     }

@@ -30,7 +30,7 @@ class Thinker:
     measurands : sequence of Measurand
         All that the survey may read, so that predictions are made once.
     work : sequence of Event
-        Done before, from `Job.work_done`.
+        Done before, from `Job.work_done`, for the first predictions.
     limit_v : float
         Lowest rating of lead and meter.
     tell : callable
@@ -39,10 +39,8 @@ class Thinker:
 
     Attributes
     ----------
-    work : tuple of Event
-        As given.
-    settled : tuple of (readings, Diagnosis), optional
-        What was told last, readings and answer, once it has settled.
+    settled : tuple of (readings, work, Diagnosis), optional
+        What was told last, its ground and the answer, once it has settled.
     """
 
     def __init__(
@@ -54,9 +52,9 @@ class Thinker:
         tell: Callable[[dict[str, Any], int, bool], None],
     ) -> None:
         self._tell = tell
-        self._question: tuple[Reading, ...] | None = None
-        self.work = tuple(work)
-        self.settled: tuple[tuple[Reading, ...], Diagnosis] | None = None
+        self._question: tuple[tuple[Reading, ...], tuple[Event, ...]] | None = None
+        self._work = tuple(work)
+        self.settled: tuple[tuple[Reading, ...], tuple[Event, ...], Diagnosis] | None = None
         self._wake = threading.Condition()
         self._ended = False
         self._model, self._measurands, self._limit_v = model, tuple(measurands), limit_v
@@ -65,16 +63,18 @@ class Thinker:
         self._thread = threading.Thread(target=self._run, name="suspects", daemon=True)
         self._thread.start()
 
-    def ask(self, readings: Sequence[Reading]) -> None:
+    def ask(self, readings: Sequence[Reading], work: Sequence[Event]) -> None:
         """Rank these; returns at once.
 
         Parameters
         ----------
         readings : sequence of Reading
             All readings of the pass so far.
+        work : sequence of Event
+            Done before; a part noted as changed in the middle of a pass counts from then on.
         """
         with self._wake:
-            self._question = tuple(readings)
+            self._question = tuple(readings), tuple(work)
             self._wake.notify()
 
     def keep(self, job: Job, pass_name: str) -> None:
@@ -91,9 +91,9 @@ class Thinker:
 
         if self.settled is None:
             return
-        readings, found = self.settled
+        readings, known, found = self.settled
         one, work = job.read_pass(pass_name), job.work_done(pass_name)
-        if (readings, self.work) == (one.readings, work):
+        if (readings, known) == (one.readings, work):
             job.keep_told(pass_name, as_record(SUSPECTS, basis_of(job.sheet, [one], work), found))
 
     def end(self) -> None:
@@ -115,15 +115,15 @@ class Thinker:
                     self._wake.wait()
                 if self._ended:
                     return
-                readings, self._question = self._question or (), None
-            self._answer(readings)
+                (readings, work), self._question = self._question or ((), ()), None
+            self._answer(readings, work)
 
     def _made(self) -> Diagnoser:
         from analysis.suspects import Diagnoser
 
-        return Diagnoser(self._model, self._measurands, self.work, self._limit_v, dc_only=True)
+        return Diagnoser(self._model, self._measurands, self._work, self._limit_v, dc_only=True)
 
-    def _answer(self, readings: tuple[Reading, ...]) -> None:
+    def _answer(self, readings: tuple[Reading, ...], work: tuple[Event, ...]) -> None:
         """Tell what these readings come to, at a glance and then in full."""
         from acquisition.records import JUDGED_QUALITIES
         from analysis.app.verbs.suspects import as_json
@@ -132,7 +132,7 @@ class Thinker:
         answer, found = {**NOTHING_WEIGHED, "notes": [self._trouble]}, None
         if self._diagnoser is not None:
             try:
-                diagnoser = self._expecting(self._diagnoser, readings)
+                diagnoser = self._expecting(self._diagnoser, readings, work)
                 rough = diagnoser.glance(readings)
                 if rough is not None and not self._ended:
                     self._tell(as_json(rough), points, False)
@@ -141,15 +141,16 @@ class Thinker:
             except AnalysisError as error:
                 answer["notes"] = [str(error)]
         if not self._ended:
-            self.settled = None if found is None else (readings, found)
+            self.settled = None if found is None else (readings, work, found)
             self._tell(answer, points, True)
 
-    def _expecting(self, diagnoser: Diagnoser, readings: tuple[Reading, ...]) -> Diagnoser:
-        """The diagnoser, made once more where a sweep brought readings that it has no predictions for."""
+    def _expecting(self, diagnoser: Diagnoser, readings: tuple[Reading, ...], work: tuple[Event, ...]) -> Diagnoser:
+        """The diagnoser, made once more where it has no predictions for a reading, or a part was changed since."""
         from analysis.app.passes import reached
 
         read = [reading.measurand for reading in reached(self._model, readings)]
-        if not diagnoser.expects(read):
+        if work != self._work or not diagnoser.expects(read):
+            self._work = work
             self._measurands = tuple(dict.fromkeys([*self._measurands, *read]))
             diagnoser = self._diagnoser = self._made()
         return diagnoser

@@ -18,6 +18,7 @@ from acquisition.probing import Action, ActionKind, Key, Options, Phase, Probing
 from acquisition.records import Measurand
 from acquisition.steady import SteadyDetector
 from acquisition.store import Job, open_job
+from analysis.app.jobs import begin_pass, mains_from
 from analysis.app.modelled import modelled
 from analysis.app.replaced import keep_replaced
 from analysis.app.survey import detector_for, limits_of, survey_of
@@ -214,6 +215,8 @@ class BenchWorker:
         elif action in NOTES:
             step = self._machine.step if self._machine is not None else None
             self._noting.take(action, body, step.point if step else "")
+            if action == "changed":
+                self._think()
         elif action == "gain":
             self._gain(body)
         elif action in KEYS and self._machine is not None:
@@ -222,14 +225,15 @@ class BenchWorker:
     def _start_survey(self, body: Mapping[str, Any]) -> None:
         if self._machine is not None and self._machine.phase is not Phase.DONE:
             return
-        mains_v = _number(body.get("mains_v"))
         try:
+            mains_v = mains_from(str(body.get("mains_v") or ""), self._chassis.mains_v)
             changed = changed_before(self._chassis, body.get("changed"))
         except click.BadParameter as error:
             self._alarm(error.message)
             return
         self._alarm("")
-        self._begin_pass(mains_v)
+        begin_pass(self._job, self.pass_name, mains_v)
+        self._publish_job()
         keep_replaced(self._job, self.pass_name, changed)
         self._noting.show()
         options = Options(
@@ -252,11 +256,6 @@ class BenchWorker:
         self._step = {"running": True, "title": "Get ready", "prompt": ""}
         self._show_all(self._machine.start())
 
-    def _begin_pass(self, mains_v: float | None) -> None:
-        if self.pass_name not in self._job.passes():
-            self._job.start_pass(self.pass_name, mains_v=mains_v)
-        self._publish_job()
-
     def _start_thinking(self, machine: Probing) -> None:
         if self._model is None or self._thinker is not None:
             return
@@ -271,7 +270,7 @@ class BenchWorker:
 
     def _think(self) -> None:
         if self._thinker is not None:
-            self._thinker.ask(self._job.read_pass(self.pass_name).readings)
+            self._thinker.ask(self._job.read_pass(self.pass_name).readings, self._job.work_done(self.pass_name))
 
     def _tell_suspects(self, found: dict[str, Any], points: int, settled: bool) -> None:
         panel = showing.suspects_panel(found, points, settled)
@@ -280,7 +279,8 @@ class BenchWorker:
 
     def _gain(self, body: Mapping[str, Any]) -> None:
         """Measure with generator and scope; the meter waits."""
-        self._begin_pass(None)
+        begin_pass(self._job, self.pass_name, None)
+        self._publish_job()
         panel = GainPanel(self.hub)
         try:
             measure(self._job, self.pass_name, self._chassis, self.bench, body, panel, self._await_placed)
@@ -350,7 +350,9 @@ class BenchWorker:
             self._step = {**self._step, "hazard": action.text}
             self.hub.cue("alarm", text=action.text)
         elif action.kind is ActionKind.DONE:
-            self._step = {**self._step, "prompt": action.text, "count": "Survey over", "hazard": ""}
+            left = {step.point for step in machine.steps} - {reading.point for reading in self._kept()}
+            over = {"prompt": action.text, "count": "Survey over", "hazard": "", "left": bool(left)}
+            self._step = {**self._step, **over}
             self.hub.cue("taken", text=action.text)
         else:
             self._step = {**self._step, "prompt": action.text}
@@ -395,10 +397,3 @@ class BenchWorker:
 def _words(error: BenchError) -> str:
     """An error as one line with its hint."""
     return f"{error}: {error.hint}" if error.hint else str(error)
-
-
-def _number(value: object) -> float | None:
-    with suppress(TypeError, ValueError):
-        number = float(str(value))
-        return number if 1.0 <= number <= 1000.0 else None
-    return None

@@ -88,7 +88,7 @@ def command(
     taken. A sweep that was broken off goes on where it stopped when it is asked for again.
     """
     from acquisition.store import open_job
-    from analysis.app.jobs import bench_for, latest_pass
+    from analysis.app.jobs import begin_pass, bench_for, latest_pass
     from analysis.app.modelled import modelled
     from analysis.app.signal.plan import plan_stage
     from analysis.app.signal.session import SignalRun
@@ -111,8 +111,7 @@ def command(
         if not hum:
             _require_load(plan, load_connected, LOAD_QUESTION)
         name = latest_pass(job, pass_name)
-        if name not in job.passes():
-            job.start_pass(name)
+        begin_pass(job, name, None)
         kept = job.read_pass(name)
         read = {r.point: r.value for r in kept.readings if r.quantity == "dc_v"}
         plan = dataclasses.replace(plan, read_v=read, mains_v=kept.mains_v, supply_v=supply_v)

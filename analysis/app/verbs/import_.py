@@ -9,6 +9,7 @@ import click
 from acquisition.errors import ConfigError, Problem
 from acquisition.records import Reading
 from acquisition.store import create_job, open_job, read_passes_csv
+from analysis.app.jobs import begin_pass
 from analysis.app.terminal import tell
 
 
@@ -16,7 +17,11 @@ from analysis.app.terminal import tell
 @click.argument("job")
 @click.argument("file", type=click.Path(path_type=Path))
 @click.option("--pass", "name", metavar="NAME", help="Pass for readings whose line names none.")
-@click.option("--mains-v", type=click.FloatRange(min=0, min_open=True), help="Mains during a new pass, volts.")
+@click.option(
+    "--mains-v",
+    type=click.FloatRange(min=0, min_open=True),
+    help="Mains during the pass, volts; a pass that has its own keeps it.",
+)
 @click.option("--chassis", help="Chassis file; makes JOB when it does not exist yet.")
 def command(job: str, file: Path, name: str | None, mains_v: float | None, chassis: str | None) -> int:
     """Read FILE (point,quantity,value and, if wanted, std,freq_hz,drive_pp_v ...) into JOB.
@@ -38,8 +43,7 @@ def command(job: str, file: Path, name: str | None, mains_v: float | None, chass
         create_job(job, title, text).close()
     with open_job(job) as opened:
         for pass_name, readings in wanted.items():
-            if pass_name not in opened.passes():
-                opened.start_pass(pass_name, mains_v=mains_v)
+            begin_pass(opened, pass_name, mains_v)
             opened.add_readings(pass_name, readings)
     for pass_name, readings in wanted.items():
         tell(f"{len(readings)} readings into {pass_name} of {job}")

@@ -4,6 +4,7 @@ from __future__ import annotations
 
 import click
 
+from analysis.app.jobs import LEAST_MAINS_V, MOST_MAINS_V
 from analysis.app.terminal import harmless
 
 
@@ -19,11 +20,18 @@ from analysis.app.terminal import harmless
     help="Part or socket changed before the pass, with the value of the new part if known; may be given again.",
 )  # fmt: skip
 @click.option(
-    "--pass", "name", metavar="NAME", help="Pass that TEXT and --replaced belong to; the last when left out."
+    "--mains", "mains_v", type=click.FloatRange(LEAST_MAINS_V, MOST_MAINS_V),
+    help="Mains during the pass, volts rms, where they were left out or written down wrong.",
+)  # fmt: skip
+@click.option(
+    "--pass",
+    "name",
+    metavar="NAME",
+    help="Pass that TEXT, --mains and --replaced belong to; the last when left out.",
 )
 def command(
     job_path: str, text: str, customer: str | None, complaint: str | None, technician: str | None,
-    serial: str | None, replaced: tuple[str, ...], name: str | None,
+    serial: str | None, replaced: tuple[str, ...], mains_v: float | None, name: str | None,
 ) -> int:  # fmt: skip
     """Write into JOB what the report tells at its top, a replaced part, or TEXT as a remark.
 
@@ -36,15 +44,16 @@ def command(
     from analysis.app.replaced import keep_replaced, replacements
 
     intake = {"customer": customer, "complaint": complaint, "technician": technician, "serial": serial}
-    if not text and not replaced and all(words is None for words in intake.values()):
-        raise click.UsageError("nothing to write down: give TEXT, --replaced, or one of --" + " --".join(intake))
+    of_pass = bool(text or replaced or mains_v)
+    if not of_pass and all(words is None for words in intake.values()):
+        raise click.UsageError(
+            "nothing to write down: give TEXT, --replaced, --mains, or one of --" + " --".join(intake)
+        )
     with open_job(job_path) as job:
-        if text or replaced:
+        if of_pass:
             name = latest_pass(job, name)
             if name not in job.passes():
-                raise click.UsageError(
-                    f"no pass {name} yet: read or import it first, then note what was changed before"
-                )
+                raise click.UsageError(f"no pass {name} yet: read or import it first, then note what belongs to it")
         chassis, _, reason = modelled(job.sheet)
         if replaced and chassis is None:
             raise click.UsageError(f"no parts to name: {reason}")
@@ -52,6 +61,11 @@ def command(
         job.describe(**intake)
         if name is not None:
             keep_replaced(job, name, events)
+        if name is not None and mains_v is not None:
+            before_v = job.read_pass(name).mains_v
+            job.write_mains(name, mains_v)
+            was = "not written down" if before_v is None else f"{before_v:g} V"
+            job.add_event(name, Event(kind="note", text=f"mains {mains_v:g} V, before this note {was}"))
         if name is not None and text:
             job.add_event(name, Event(kind="note", subject="", text=text))
     click.echo(harmless(f"noted in {job_path}"))

@@ -7,6 +7,8 @@ from typing import TYPE_CHECKING
 
 import click
 
+from acquisition.records import UNKNOWN_RATING_V
+from analysis.app.jobs import LEAST_MAINS_V, MOST_MAINS_V, begin_pass, mains_from
 from analysis.app.terminal import tell
 
 if TYPE_CHECKING:
@@ -23,7 +25,9 @@ KEYS = "Keys: space goes on, b back, s skip, r repeat, q stop."
     "--bench", "bench_name", metavar="B", help="Bench file or name; the one kept in the job when left out."
 )
 @click.option("--pass", "pass_name", metavar="NAME", help="Pass to begin or go on with; as-found for the first.")
-@click.option("--mains", "mains_v", type=click.FloatRange(1.0, 1000.0), help="Mains now, volts rms.")
+@click.option(
+    "--mains", "mains_v", type=click.FloatRange(LEAST_MAINS_V, MOST_MAINS_V), help="Mains now, volts rms."
+)
 @click.option(
     "--supply", "supply_v", type=click.FloatRange(1.0), help="Unloaded high tension, where no rails tell."
 )
@@ -62,7 +66,7 @@ def command(
     """
     from acquisition.instruments import open_meter
     from acquisition.probing import Action, ActionKind, Options
-    from analysis.app.jobs import bench_for, job_for
+    from analysis.app.jobs import bench_for, job_for, latest_pass
     from analysis.app.modelled import modelled
     from analysis.app.replaced import keep_replaced, replacements
     from analysis.app.survey import patient_samples, run_survey, survey_of
@@ -77,8 +81,14 @@ def command(
             tell(f"no expected volts: {reason}")
         _require_point(chassis, start_from)
         changed = replacements(chassis, replaced)
-        mains_v = mains_v or _mains(chassis.mains_v)
-        name, done = _pass(job, pass_name, mains_v, again)
+        name = latest_pass(job, pass_name)
+        mains_v = mains_v or _mains(chassis.mains_v, job.read_pass(name).mains_v if name in job.passes() else None)
+        kept_v = begin_pass(job, name, mains_v)
+        if kept_v != mains_v:
+            tell(
+                f"pass {name} was begun at {kept_v:g} V mains and keeps that; a new pass takes another: --pass NAME"
+            )
+        done = frozenset() if again else _read_before(job, name)
         keep_replaced(job, name, changed)
         options = Options(
             tubes_glow=tubes_glow, delicate=delicate, start_from=start_from, done=done, mains_v=mains_v
@@ -105,17 +115,17 @@ def command(
     return 0
 
 
-def _mains(nominal_v: float) -> float | None:
-    """Ask for the mains; without an answer only low points are named."""
+def _mains(nominal_v: float, kept_v: float | None) -> float | None:
+    """Ask for the mains; where none is known only low points are named."""
     if not sys.stdin.isatty():
-        return None
-    text = click.prompt(f"mains now, volts rms (drawing: {nominal_v:g}; Enter: not known)", "", show_default=False)
-    try:
-        return float(text) if text.strip() else None
-    except ValueError:
-        raise click.BadParameter(
-            f"expected volts such as {nominal_v:g}, got {text!r}", param_hint="mains"
-        ) from None
+        return kept_v
+    otherwise = f"not known, points that can reach more than {UNKNOWN_RATING_V:g} V are left out"
+    if kept_v is not None:
+        otherwise = f"{kept_v:g}, as before in this pass"
+    text = click.prompt(
+        f"mains now, volts rms (drawing: {nominal_v:g}; Enter: {otherwise})", "", show_default=False
+    )
+    return mains_from(text, nominal_v) or kept_v
 
 
 def _require_point(chassis: Chassis, point: str) -> None:
@@ -125,14 +135,6 @@ def _require_point(chassis: Chassis, point: str) -> None:
         raise click.BadParameter(f"no point {point}; there are {' '.join(sorted(names))}", param_hint="--from")
 
 
-def _pass(job: Job, name: str | None, mains_v: float | None, again: bool) -> tuple[str, frozenset[str]]:
-    from analysis.app.jobs import latest_pass
-
-    name = latest_pass(job, name)
-    if name not in job.passes():
-        job.start_pass(name, mains_v=mains_v)
-        return name, frozenset()
-    if again:
-        return name, frozenset()
+def _read_before(job: Job, name: str) -> frozenset[str]:
     kept = (r for r in job.read_pass(name).readings if r.quantity == "dc_v" and r.quality != "held")
-    return name, frozenset(reading.point for reading in kept)
+    return frozenset(reading.point for reading in kept)

@@ -46,6 +46,17 @@ def test_a_reading_comes_back_equal(job):
     assert job.read_pass("as-found").readings == (READING,)
 
 
+def test_the_mains_of_a_pass_are_written_down_late_and_corrected(job):
+    job.add_reading("as-found", READING)
+    job.start_pass("after-C2", mains_v=23.1)
+    for name in job.passes():
+        job.write_mains(name, 231)
+        assert job.read_pass(name).mains_v == 231.0
+    assert job.read_pass("as-found").readings == (READING,)
+    with pytest.raises(StoreError, match="no pass"):
+        job.write_mains("after-C3", 231)
+
+
 @pytest.mark.parametrize("dtype", [np.int8, np.uint8, np.int16, np.uint16, ">i2"])
 def test_a_capture_comes_back_equal(job, dtype):
     given = capture(dtype, clipped=True, channel=2, shot=7, probe_factor=10.0, coupling="ac", freq_hz=1000.0)

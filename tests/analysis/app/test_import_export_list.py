@@ -71,6 +71,11 @@ def test_import_of_a_hand_written_file(job, tmp_path):
     with open_job(job) as opened:
         kept = opened.read_pass("next day")
     assert (kept.mains_v, kept.readings[0].value, kept.readings[0].quality) == (233.0, 196.0, "imported")
+    # A pass keeps the mains it was begun with; one begun without takes them when they come.
+    for name, *more in (("third",), ("third", "--mains-v", "231"), ("next day", "--mains-v", "240")):
+        assert main(["import", str(job), str(written), "--pass", name, *more]) == 0
+    with open_job(job) as opened:
+        assert [opened.read_pass(name).mains_v for name in ("next day", "third")] == [233.0, 231.0]
 
 
 def test_nothing_is_imported_when_anything_is_wrong(job, tmp_path, capsys):

@@ -36,12 +36,24 @@ def test_a_replaced_part_with_its_value_a_tube_and_a_remark(job):
     ]  # fmt: skip
 
 
+def test_mains_left_out_or_written_down_wrong_are_put_right_and_the_job_says_so(job):
+    for mains in ("23.1", "231"):
+        assert main(["note", str(job), "--pass", "after-C2", "--mains", mains]) == 0
+    with open_job(job, read_only=True) as opened:
+        kept = opened.read_pass("after-C2")
+    assert kept.mains_v == 231.0
+    assert [event.text for event in kept.events] == [
+        "mains 23.1 V, before this note not written down", "mains 231 V, before this note 23.1 V",
+    ]  # fmt: skip
+
+
 @pytest.mark.parametrize(
     ("arguments", "told"),
     [
         ([], "nothing to write down"),
         (["--replaced", "C99"], "no part C99"),
         (["--replaced", "C2=x"], "C2"),
+        (["--mains", "0"], "0.0 is not in the range"),
         (["--replaced", "V1=3"], "a value is that of a part"),
         (["--replaced", "C2", "--pass", "later"], "no pass later yet"),
     ],

@@ -312,12 +312,12 @@ def test_an_answer_says_how_many_points_it_rests_on_and_a_first_look_that_it_is_
     told = queue.Queue()
     thinker = Thinker(model, [], [], 600.0, lambda *answer: told.put(answer))
     try:
-        thinker.ask([])
+        thinker.ask([], ())
         answer, points, settled = told.get(timeout=60)  # of no reading there is nothing to see at a glance
         assert (points, settled) == (0, True)
         readings = [Reading(point=p, quantity="dc_v", value=v) for p, v in (("HT", 300.0), ("V1.5", 250.0))]
         for count in (1, 2):
-            thinker.ask(readings[:count])
+            thinker.ask(readings[:count], ())
             for whole in (False, True):
                 answer, points, settled = told.get(timeout=60)
                 assert (points, settled) == (count, whole)
@@ -326,3 +326,26 @@ def test_an_answer_says_how_many_points_it_rests_on_and_a_first_look_that_it_is_
     finally:
         thinker.end()
     assert answer["healthy_probability"] < 0.01
+
+
+def test_points_left_out_for_the_mains_are_told_why_and_read_once_it_is_known(tmp_path):
+    with running(tmp_path) as (_, hub, worker, path):
+        worker.post("start", {"mains_v": "23O", "glow": True})
+        wait_for(
+            lambda: "expected volts rms between 1 and 1000, such as 230, got '23O'" in hub.state()["alarm"]["words"]
+        )
+        with open_job(path, read_only=True) as job:
+            assert job.passes() == (), "nothing began"
+        worker.post("start", {"mains_v": "", "glow": True})
+        over = wait_for(lambda: hub.state()["step"].get("left") and hub.state()["step"]["prompt"], 60)
+        assert "V1.6" in over
+        assert "the mains voltage is not known (measure it, and start again with it)" in over
+        low = {r["point"] for r in hub.state()["taken"]["readings"]}
+        assert low
+        assert "V1.6" not in low
+        worker.post("start", {"mains_v": "231", "glow": True})
+        wait_for(lambda: "V1.6" in {r["point"] for r in hub.state()["taken"]["readings"]}, 90)
+        with open_job(path, read_only=True) as job:
+            kept = job.read_pass("as-found")
+        assert kept.mains_v == 231.0, "a pass begun without takes the mains when it is read"
+        assert low <= {r.point for r in kept.readings}

@@ -166,11 +166,11 @@ def thinker(model):
     told = queue.Queue()
     thinker = Thinker(model, [], [], 600.0, lambda *answer: told.put(answer))
 
-    def weighed(readings):
-        thinker.ask(readings)
+    def weighed(readings, work=()):
+        thinker.ask(readings, work)
         while not told.get(timeout=60)[2]:
             pass
-        return thinker.settled[1]
+        return thinker.settled[-1]
 
     thinker.weighed = weighed
     yield thinker
@@ -189,6 +189,19 @@ def test_the_page_keeps_the_suspects_as_they_stood_in_its_tabs(job, thinker):
         found, _ = recall(opened, "as-found", SUSPECTS, basis(job, "as-found"), Diagnosis)
     assert found == shown
     assert (found.suspects[0].part, found.suspects[0].fault) == ("C2", "leaky")
+
+
+def test_a_part_changed_in_the_middle_of_a_pass_counts_from_then_on(job, thinker):
+    with open_job(job) as opened:
+        readings = opened.read_pass("as-found").readings
+        assert thinker.weighed(readings).suspects[0].part == "C2"
+        opened.add_event("as-found", Event(kind="part_measured", subject="C2", value=22e-9, std=1e-10))
+        work = opened.work_done("as-found")
+        found = thinker.weighed(readings, work)
+        thinker.keep(opened, "as-found")
+        kept, _ = recall(opened, "as-found", SUSPECTS, basis(job, "as-found"), Diagnosis)
+    assert kept == found
+    assert thinker.settled[1] == work
 
 
 def test_the_page_weighs_a_sweep_as_well_as_direct_volts(job, thinker, model):

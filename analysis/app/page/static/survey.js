@@ -5,6 +5,7 @@ let shown = "", marked = "", points = 0, weighed = null, settled = true;
 
 export function job(job) {
   at("cautions").replaceChildren(...job.cautions.map((words) => make("li", {}, words)));
+  text(at("mains-words"), job.mains_words);
   if (job.mains_v && !at("mains").value) at("mains").value = String(job.mains_v);
 }
 
@@ -20,11 +21,13 @@ export function meter(meter) {
     else item.removeAttribute("aria-current");
   }
 }
+at("again").addEventListener("click", () => { show(at("start"), true); show(at("work"), false); at("mains").focus(); });
 export function stale(is) { at("digits").dataset.stale = is ? "yes" : "no"; }
 
 export async function step(step) {
   show(at("start"), !step.running);
   show(at("work"), step.running);
+  show(at("again"), Boolean(step.left));
   if (!step.running) return;
   text(at("step-count"), step.count ?? "");
   text(at("step-point"), step.title);
