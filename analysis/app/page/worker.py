@@ -349,7 +349,7 @@ class BenchWorker:
         elif action.kind is ActionKind.CAUTION:
             self._step = {**self._step, "hazard": action.text}
             self.hub.cue("alarm", text=action.text)
-        elif action.kind is ActionKind.DONE:
+        elif action.kind is ActionKind.DONE and machine is not None:
             left = {step.point for step in machine.steps} - {reading.point for reading in self._kept()}
             over = {"prompt": action.text, "count": "Survey over", "hazard": "", "left": bool(left)}
             self._step = {**self._step, **over}
