@@ -11,6 +11,7 @@ import re
 import shutil
 import subprocess
 import sys
+import time
 import zlib
 from pathlib import Path
 
@@ -27,6 +28,7 @@ from repaired_five import build
 CHROMIUM = shutil.which("chromium") or shutil.which("chromium-browser")
 pytestmark = pytest.mark.skipif(CHROMIUM is None, reason="needs Chromium (Debian package chromium)")
 
+HAS_PLAYWRIGHT = importlib.util.find_spec("playwright") is not None
 AXE = next((n for n in ("axe_playwright_python", "axe_core_python") if importlib.util.find_spec(n)), None)
 
 
@@ -90,6 +92,37 @@ def test_no_sideways_scroll(folder, page, width):
     scroll, client = map(int, re.search(r"(\d+) (\d+)</p>", done.stdout).groups())
     assert client > width - 40
     assert scroll <= client
+
+
+LOOK = """() => [...document.querySelectorAll("[data-figure]")].map((place) => {
+    const drawn = place.querySelector(".main-svg");
+    return [place.clientWidth, drawn.clientWidth, place.clientHeight, drawn.clientHeight];
+})"""
+
+
+@pytest.mark.skipif(not HAS_PLAYWRIGHT, reason="needs playwright (pip install playwright)")
+def test_figures_keep_their_height_when_a_window_is_narrowed_or_a_phone_is_turned(page):
+    from playwright.sync_api import sync_playwright
+
+    with sync_playwright() as started:
+        chromium = started.chromium.launch(
+            executable_path=CHROMIUM, args=["--no-sandbox"] if os.geteuid() == 0 else []
+        )
+        tab = chromium.new_page(viewport={"width": 1280, "height": 900})
+        tab.goto(page.as_uri())
+        heights = [height for _, _, height, _ in tab.evaluate(LOOK)]
+        assert len(heights) == 4
+        for width in (420, 900, 390, 1280):
+            tab.set_viewport_size({"width": width, "height": 800})
+            end = time.monotonic() + 10
+            seen = tab.evaluate(LOOK)
+            while any(place != drawn for place, drawn, *_ in seen) and time.monotonic() < end:
+                time.sleep(0.05)
+                seen = tab.evaluate(LOOK)
+            assert all(place == drawn for place, drawn, *_ in seen)
+            assert [figure[2:] for figure in seen] == [[height, height] for height in heights]
+            assert tab.evaluate("document.documentElement.scrollWidth") == width
+        chromium.close()
 
 
 @pytest.mark.skipif(AXE is None, reason="needs axe-core (pip install axe-core-python)")
