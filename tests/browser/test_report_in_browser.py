@@ -101,7 +101,7 @@ LOOK = """() => [...document.querySelectorAll("[data-figure]")].map((place) => {
 
 
 @pytest.mark.skipif(not HAS_PLAYWRIGHT, reason="needs playwright (pip install playwright)")
-def test_figures_keep_their_height_when_a_window_is_narrowed_or_a_phone_is_turned(page):
+def test_figures_and_tables_fit_when_a_window_is_narrowed_or_a_phone_is_turned(page):
     from playwright.sync_api import sync_playwright
 
     with sync_playwright() as started:
@@ -122,6 +122,9 @@ def test_figures_keep_their_height_when_a_window_is_narrowed_or_a_phone_is_turne
             assert all(place == drawn for place, drawn, *_ in seen)
             assert [figure[2:] for figure in seen] == [[height, height] for height in heights]
             assert tab.evaluate("document.documentElement.scrollWidth") == width
+            if width < 600:  # a row is a block of lines: no figure of a table lies off the screen
+                wide = "[...document.querySelectorAll('.scroll:not(.drawing)')].map(e => e.scrollWidth - e.clientWidth)"
+                assert max(tab.evaluate(wide)) <= 0
         chromium.close()
 
 
