@@ -99,6 +99,8 @@ LOOK = """() => [...document.querySelectorAll("[data-figure]")].map((place) => {
     return [place.clientWidth, drawn.clientWidth, place.clientHeight, drawn.clientHeight];
 })"""
 
+BEYOND = "[...document.querySelectorAll('.scroll:not(.drawing)')].map((box) => box.scrollWidth - box.clientWidth)"
+
 
 @pytest.mark.skipif(not HAS_PLAYWRIGHT, reason="needs playwright (pip install playwright)")
 def test_figures_and_tables_fit_when_a_window_is_narrowed_or_a_phone_is_turned(page):
@@ -123,8 +125,7 @@ def test_figures_and_tables_fit_when_a_window_is_narrowed_or_a_phone_is_turned(p
             assert [figure[2:] for figure in seen] == [[height, height] for height in heights]
             assert tab.evaluate("document.documentElement.scrollWidth") == width
             if width < 600:  # a row is a block of lines: no figure of a table lies off the screen
-                wide = "[...document.querySelectorAll('.scroll:not(.drawing)')].map(e => e.scrollWidth - e.clientWidth)"
-                assert max(tab.evaluate(wide)) <= 0
+                assert max(tab.evaluate(BEYOND)) <= 0
         chromium.close()
 
 
