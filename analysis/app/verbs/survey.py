@@ -119,7 +119,7 @@ def _mains(nominal_v: float, kept_v: float | None) -> float | None:
     """Ask for the mains; where none is known only low points are named."""
     if not sys.stdin.isatty():
         return kept_v
-    otherwise = f"not known, points that can reach more than {UNKNOWN_RATING_V:g} V are left out"
+    otherwise = f"not known, and no point that can reach {UNKNOWN_RATING_V:g} V"
     if kept_v is not None:
         otherwise = f"{kept_v:g}, as before in this pass"
     text = click.prompt(
