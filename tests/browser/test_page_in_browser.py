@@ -170,6 +170,12 @@ def test_a_whole_survey_with_no_input_but_the_meter(tab, bench):
     assert tab.elsewhere == []
 
 
+PLOTTED = """() => {
+    const place = document.getElementById("traces");
+    return place.querySelector("svg").viewBox.baseVal.width === Math.min(place.clientWidth, 1100);
+}"""
+
+
 def test_gain_of_a_stage_asks_for_the_load_first(tab, bench):
     tab.goto(bench.url + "#gain")
     tab.select_option("#stage", "first")
@@ -185,6 +191,9 @@ def test_gain_of_a_stage_asks_for_the_load_first(tab, bench):
     assert "output was ON and was switched off just now" in tab.locator("#gain-notices .hazard").inner_text()
     assert float(re.search(r": ([\d.]+) ±", words).group(1)) == pytest.approx(58.7, rel=0.1)
     assert tab.locator("#traces svg polyline").count() == 2
+    for width in (390, 1280):  # drawn anew where the phone is turned: words keep their size
+        tab.set_viewport_size({"width": width, "height": 844})
+        wait_for(lambda: tab.evaluate(PLOTTED))
     assert not bench.state()["generator"]["on"]
     assert tab.complaints == []
 

@@ -2,6 +2,11 @@
 import { show, text, make } from "/static/dom.js";
 import { linePlot } from "/static/plot.js";
 const at = (id) => document.getElementById(id);
+const PLOTS = {
+  traces: { across: "time, ms", up: "V", label: "Captured waveforms with the fitted sines" },
+  response: { across: "frequency, Hz", up: "gain, dB", logarithmic: true, label: "Gain against frequency over the modelled band" },
+};
+const drawn = { traces: [], response: [] };
 
 export function job(job) {
   if (at("stage").children.length) return;
@@ -14,6 +19,15 @@ export function wire(act) {
   });
   at("gain-stop").addEventListener("click", () => act("stop"));
   at("gain-confirm").addEventListener("click", () => act("confirm"));
+  const widths = {}; // anew when a phone is turned, and when a view that was drawn unseen comes into sight
+  const turned = new ResizeObserver((places) => places.forEach(({ target }) => {
+    if (widths[target.id] !== target.clientWidth) { widths[target.id] = target.clientWidth; plot(target.id); }
+  }));
+  for (const name of Object.keys(PLOTS)) turned.observe(at(name));
+}
+function plot(name) {
+  const series = drawn[name], place = at(name);
+  place.replaceChildren(...(series.length ? [linePlot({ series, ...PLOTS[name], width: place.clientWidth })] : []));
 }
 export function update(state) {
   text(at("gain-progress"), state.progress ?? "");
@@ -21,11 +35,9 @@ export function update(state) {
   at("gain-notices").replaceChildren(...(state.notices ?? []).map((words) => make("p", { class: "hazard" }, words)));
   const result = state.result;
   at("gain-result").replaceChildren(...(result ? [make("p", { class: "result" }, result.words), make("p", { class: "quiet" }, result.model_words ?? ""), ...(result.warnings ?? []).map((w) => make("p", { class: "hazard" }, w))] : []));
-  const traces = state.traces ?? [];
-  at("traces").replaceChildren(...(traces.length ? [linePlot({ series: traces, across: "time, ms", up: "V", label: "Captured waveforms with the fitted sines", width: at("traces").clientWidth })] : []));
-  text(at("traces-caption"), traces.length ? "Dots as captured, lines as fitted. Each trace is drawn to its own height." : "");
-  const response = state.response ?? [];
-  at("response").replaceChildren(...(response.length ? [linePlot({ series: response, across: "frequency, Hz", up: "gain, dB", logarithmic: true, label: "Gain against frequency over the modelled band", width: at("response").clientWidth })] : []));
-  text(at("response-caption"), response.length ? "Dots measured with bars of two standard uncertainties; the grey band is what healthy parts and tubes would show." : "");
+  Object.assign(drawn, { traces: state.traces ?? [], response: state.response ?? [] });
+  for (const name of Object.keys(PLOTS)) plot(name);
+  text(at("traces-caption"), drawn.traces.length ? "Dots as captured, lines as fitted. Each trace is drawn to its own height." : "");
+  text(at("response-caption"), drawn.response.length ? "Dots measured with bars of two standard uncertainties; the grey band is what healthy parts and tubes would show." : "");
   for (const button of at("gain-form").querySelectorAll("[data-run]")) button.disabled = Boolean(state.running);
 }

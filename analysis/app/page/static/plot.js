@@ -1,6 +1,6 @@
 // A small line plot in SVG: linear or logarithmic axis, points, lines, bars of uncertainty, a band.
 import { draw } from "/static/dom.js";
-const HEIGHT = 320, LEFT = 62, RIGHT = 14, TOP = 12, BOTTOM = 44;
+const FIELD = 264, LEFT = 62, RIGHT = 14, BOTTOM = 44, LINE = 16;
 const COLOURS = ["#56b4e9", "#e69f00", "#2fc79a", "#e39bc4"], DASHES = ["", "7 4", "2 4", "9 3 2 3"];
 
 function ticks(low, high) {
@@ -18,6 +18,7 @@ const decades = (low, high) => {
 const short = (t) => (Math.abs(t) >= 1000 ? `${t / 1000}k` : String(t));
 
 export function linePlot({ series, across, up, logarithmic = false, label, width = 860 }) {
+  const named = series.filter((s) => s.name), TOP = 12 + LINE * named.length, HEIGHT = TOP + FIELD + BOTTOM;  // names stand above the field
   const WIDTH = Math.max(320, Math.min(width, 1100));  // drawn to its place, so that words keep their size on a phone
   const all = series.flatMap((s) => [...(s.points ?? []), ...(s.line ?? [])]), band = series.flatMap((s) => s.band ?? []);
   const xs = [...all, ...band].map((p) => p[0]);
@@ -35,7 +36,7 @@ export function linePlot({ series, across, up, logarithmic = false, label, width
   for (const t of ticks(y0, y1)) {
     svg.append(draw("line", { x1: LEFT, x2: WIDTH - RIGHT, y1: Y(t), y2: Y(t), stroke: "#3a342d" }), draw("text", { x: LEFT - 8, y: Y(t) + 4, "text-anchor": "end" }, short(t)));
   }
-  svg.append(draw("text", { x: (LEFT + WIDTH) / 2, y: HEIGHT - 6, "text-anchor": "middle" }, across), draw("text", { x: 14, y: TOP + 10 }, up));
+  svg.append(draw("text", { x: (LEFT + WIDTH) / 2, y: HEIGHT - 6, "text-anchor": "middle" }, across), draw("text", { x: 14, y: TOP - 8 }, up));
   [...series].sort((a, b) => Boolean(b.band) - Boolean(a.band)).forEach((s) => {
     const index = series.indexOf(s);
     const colour = COLOURS[index % COLOURS.length];
@@ -45,7 +46,7 @@ export function linePlot({ series, across, up, logarithmic = false, label, width
       if (p[2]) svg.append(draw("line", { x1: X(p[0]), x2: X(p[0]), y1: Y(p[1] - 2 * p[2]), y2: Y(p[1] + 2 * p[2]), stroke: colour, "stroke-width": 2 }));
       svg.append(draw("circle", { cx: X(p[0]), cy: Y(p[1]), r: s.small ? 1.6 : 4, fill: colour }));
     }
-    if (s.name) svg.append(draw("text", { x: WIDTH - RIGHT - 6, y: TOP + 16 * (index + 1), "text-anchor": "end" }, `${s.band ? "▒" : !s.line ? "●" : index ? "- -" : "—"} ${s.name}`));
+    if (s.name) svg.append(draw("text", { x: WIDTH - RIGHT - 6, y: LINE * (named.indexOf(s) + 1) - 4, "text-anchor": "end" }, draw("tspan", s.band ? {} : { fill: colour }, s.band ? "▒" : !s.line ? "●" : index ? "- -" : "—"), ` ${s.name}`));
   });
   return svg;
 }
