@@ -207,6 +207,7 @@ def compare(
             there = _predict(model, known_after, (after.mains_v or 0.0) / model.chassis.mains_v, measurands)
             correction = _mains_correction(corrected, healthy, there, measurands)
             corrected = corrected + correction
+            notes.append(f"mains {before.mains_v:g} V, then {after.mains_v:g} V: changes are given at the first")
     changes, covariance = differences(pairs, corrected, mains_known=mains_known)
     covariance += np.diag((MAINS_SHARE * correction) ** 2)
     stds = np.sqrt(np.diag(covariance))

@@ -14,9 +14,10 @@ from typing import Any
 
 from acquisition.records import Capture, Pass, Reading
 
-from ..compare import AGREES, NOT_EXPLAINED, UNCHANGED, UNTRIED, Change
+from ..compare import NOT_EXPLAINED, Change
 from ..judge import BAND_LEVEL
 from ..suspects import Diagnosis, Suspect
+from .change_row import SHORT, change_row
 from .figures import Figure, band_figure, response_figure
 from .findings import CAUTIONS, event_text, findings
 from .in_circuit import CLOSING
@@ -28,7 +29,6 @@ from .words import (
     band_text,
     frequency_text,
     quantity_text,
-    to_its_uncertainty,
     with_signs,
     with_uncertainty,
 )
@@ -209,10 +209,6 @@ def _what(reading: Reading) -> str:
     return text
 
 
-_SHORT = {AGREES: ("✓", "agrees"), NOT_EXPLAINED: ("!", "not explained"), UNTRIED: ("•", "changed"),
-          UNCHANGED: ("=", "no change")}  # fmt: skip
-
-
 def _change_rows(material: Material) -> Iterator[dict[str, str]]:
     """One row a measurand; a sweep is one row a curve."""
     curves: dict[tuple[str, str], list[Change]] = {}
@@ -220,33 +216,15 @@ def _change_rows(material: Material) -> Iterator[dict[str, str]]:
         if material.in_sweep(change.measurand):
             curves.setdefault((change.measurand.point, change.measurand.quantity), []).append(change)
         else:
-            yield _change_row(material.named(change.measurand), change)
+            yield change_row(material.named(change.measurand), change)
     for changes in curves.values():
         largest = max(changes, key=lambda change: abs(change.z))
         count = sum(change.significant for change in changes)
         name = material.named(largest.measurand, frequency=False)
         gravest = next((c for c in changes if c.verdict == NOT_EXPLAINED), largest)
-        row = _change_row(f"{name}, largest at {frequency_text(largest.measurand.freq_hz or 0.0)}", largest)
-        sign, verdict = _SHORT[gravest.verdict]
+        row = change_row(f"{name}, largest at {frequency_text(largest.measurand.freq_hz or 0.0)}", largest)
+        sign, verdict = SHORT[gravest.verdict]
         yield {**row, "sign": sign, "verdict": f"{verdict}, {count} of {len(changes)} changed"}
-
-
-def _change_row(name: str, change: Change) -> dict[str, str]:
-    quantity = change.measurand.quantity
-    sign, verdict = _SHORT[change.verdict]
-    predicted = (
-        "" if change.predicted is None else to_its_uncertainty(change.predicted, change.change_std, quantity)
-    )
-    return {
-        "what": name,
-        "before": to_its_uncertainty(change.before, change.before_std, quantity),
-        "after": to_its_uncertainty(change.after, change.after_std, quantity),
-        "change": with_uncertainty(change.change, change.change_std, quantity).removeprefix("×"),
-        "predicted": predicted.removeprefix("×"),
-        "sign": "≈" if change.trend else sign,
-        "verdict": "a trend only" if change.trend else verdict,
-        "direction": change.moved,
-    }
 
 
 def _letters(material: Material) -> dict[str, str]:

@@ -36,7 +36,8 @@ class Look:
 
     def __init__(self, folder: Path) -> None:
         self.folder, self.wrong = folder, 0
-        self.window = Marionette(bin=shutil.which("firefox-esr") or shutil.which("firefox"), headless=True)
+        program = shutil.which("firefox-esr") or shutil.which("firefox")
+        self.window = Marionette(bin=program, headless=True, gecko_log=str(folder / "gecko.log"))
         self.window.start_session()
 
     def at(self, name: str) -> None:

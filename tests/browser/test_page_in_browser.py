@@ -405,6 +405,21 @@ def test_before_and_after(browser, tmp_path):
             assert "agrees with the replaced part" in page.locator("#compare-result").inner_text()
             if folder := os.environ.get("STAGEWALK_PICTURES"):
                 page.screenshot(path=f"{folder}/compare.png", full_page=True)
+            told = page.locator("#compare-result tbody tr", has_text="V1.6 DC").inner_text()
+            assert re.search(r"\d+\.\d+ V\s+\d+\.\d+ V\s+\d+\.\d ± \d\.\d V\s+✓ agrees\s+still in band", told), told
+            assert "changes are given at the first" in page.locator("#compare-result").inner_text()
+            page.goto(address.url + "#chassis")
+            page.locator("#drawing [data-point='V1.6']").press("Enter")
+            wait_for(lambda: page.locator("#history tbody tr").count() > 3)
+            kept = page.locator("#history").inner_text()
+            assert re.search(r"as-found\s+V1\.6 DC\s+\d+\.\d+ ± \d+\.\d+ V\s+20\d\d-\d\d-\d\d \d\d:\d\d\s", kept), (
+                kept
+            )
+            page.set_viewport_size({"width": 390, "height": 844})
+            for view in ("chassis", "compare"):
+                page.goto(f"{address.url}#{view}")
+                wait_for(lambda view=view: page.locator(f"#{view} tbody tr").count() > 3)
+                assert page.evaluate("document.documentElement.scrollWidth") == 390
             tell_hostile(hub)
             for view, place in HOSTILE_PLACES.items():
                 page.goto(f"{address.url}#{view}")

@@ -82,8 +82,9 @@ def _drawing(path: Path) -> str:
 def _compare(path: Path, before: str, after: str) -> Mapping[str, Any]:
     from acquisition.store import open_job
     from analysis.app.verbs.compare import compare_passes
+    from analysis.report.change_row import change_row
     from analysis.report.in_circuit import value_sentences
-    from analysis.report.words import measurand_text, old_part_text, quantity_text
+    from analysis.report.words import measurand_text, old_part_text
 
     with open_job(path, read_only=True) as job:
         found = compare_passes(job, before, after)
@@ -95,26 +96,23 @@ def _compare(path: Path, before: str, after: str) -> Mapping[str, Any]:
     words += value_sentences(found.values)
     return {
         "words": [*words, *found.notes],
-        "changes": [
-            {
-                "name": measurand_text(c.measurand),
-                "before": quantity_text(c.before, c.measurand.quantity),
-                "after": quantity_text(c.after, c.measurand.quantity),
-                "change": f"{quantity_text(c.change, c.measurand.quantity)} "
-                f"± {quantity_text(2 * c.change_std, c.measurand.quantity)}",
-                "verdict": f"{c.verdict}; {c.moved}" if c.moved else c.verdict,
-            }
-            for c in changed
-        ],
+        "changes": [change_row(measurand_text(c.measurand), c) for c in changed],
     }
 
 
 def _history(path: Path, point: str) -> Mapping[str, Any]:
     from acquisition.store import open_job
+    from analysis.report.words import measurand_text, with_uncertainty
 
     with open_job(path, read_only=True) as job:
         rows = [
-            {"pass": name, "quantity": r.quantity, "value": r.value, "taken_utc": r.taken_utc, "quality": r.quality}
+            {
+                "pass": name,
+                "what": measurand_text(r.measurand),
+                "value": with_uncertainty(r.value, r.std, r.quantity),
+                "quality": "" if r.quality == "good" else r.quality.replace("_", " "),
+                "time": r.taken_utc[:16].replace("T", " "),
+            }
             for name in job.passes()
             for r in job.read_pass(name).readings
             if point in r.measurand.points

@@ -1,5 +1,5 @@
 // What is already on disk: two passes side by side, the drawing with measured over expected, history of a point.
-import { make, text, volts } from "/static/dom.js";
+import { make, text } from "/static/dom.js";
 const at = (id) => document.getElementById(id);
 let svgFrom = null, passes = [];
 
@@ -33,9 +33,10 @@ export async function showCompare() {
   if (!answer.ok) { place.replaceChildren(make("p", {}, await answer.text())); return; }
   const found = await answer.json();
   place.replaceChildren(
-    ...found.words.map((words) => make("p", { class: "result" }, words)),
-    make("table", {}, make("thead", {}, make("tr", {}, ...["Point", "Before", "After", "Change", "Verdict"].map((h) => make("th", { scope: "col" }, h)))),
-      make("tbody", {}, ...found.changes.map((c) => make("tr", {}, make("th", { scope: "row" }, c.name), make("td", {}, c.before), make("td", {}, c.after), make("td", {}, c.change), make("td", { class: "wrap" }, c.verdict))))));
+    ...found.words.map((words, number) => make("p", number ? {} : { class: "result" }, words)),
+    make("table", { class: "lines" }, make("thead", {}, make("tr", {}, ...["Reading", "Before", "After", "Change", "Verdict"].map((h) => make("th", { scope: "col" }, h)))),
+      make("tbody", {}, ...found.changes.map((c) => make("tr", {}, make("th", { scope: "row" }, c.what), make("td", { class: "before" }, c.before), make("td", { class: "after" }, c.after), make("td", { class: "change" }, c.change),
+        make("td", { class: "judged" }, `${c.sign} ${c.verdict}`, make("small", {}, c.direction)))))));
 }
 export async function showChassis() {
   try { at("drawing").replaceChildren(await svgFrom("/drawing")); }
@@ -46,6 +47,6 @@ async function point(name) {
   const answer = await fetch(`/history?point=${encodeURIComponent(name)}`);
   if (!answer.ok) { text(at("history"), await answer.text()); return; }
   const found = await answer.json();
-  at("history").replaceChildren(make("h2", {}, name), make("table", {}, make("tbody", {}, ...found.readings.map((r) =>
-    make("tr", {}, make("th", { scope: "row" }, r.pass), make("td", {}, r.quantity), make("td", {}, r.quantity.endsWith("_v") ? volts(r.value) : String(r.value)), make("td", {}, r.taken_utc))))));
+  at("history").replaceChildren(make("h2", {}, name), make("table", { class: "lines" }, make("thead", {}, make("tr", {}, ...["Pass", "Reading", "Value, 95 %", "Taken, UTC"].map((h) => make("th", { scope: "col" }, h)))), make("tbody", {}, ...found.readings.map((r) =>
+    make("tr", {}, make("th", { scope: "row" }, r.pass), make("td", { class: "what" }, r.what), make("td", { class: "value" }, r.value, make("small", {}, r.quality)), make("td", { class: "time" }, r.time))))));
 }
