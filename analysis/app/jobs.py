@@ -113,6 +113,24 @@ def begin_pass(job: Job, name: str, mains_v: float | None) -> float | None:
     return kept
 
 
+def other_mains(name: str, kept_v: float | None, mains_v: float | None) -> str:
+    """What to say where a pass keeps other mains than were given now; empty where it does not.
+
+    Parameters
+    ----------
+    name : str
+        The pass.
+    kept_v, mains_v : float or None
+        From `begin_pass`; as given now.
+    """
+    if kept_v is None or mains_v is None or kept_v == mains_v:
+        return ""
+    return (
+        f"{name} was begun at {kept_v:g} V mains and keeps that: a new pass (--pass NAME) takes another, and "
+        f"stagewalk note --mains puts a mistake right"
+    )
+
+
 def mains_from(words: str, usual_v: float) -> float | None:
     """Mains as a person types them; None where nothing was typed.
 

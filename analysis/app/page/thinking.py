@@ -106,7 +106,7 @@ class Thinker:
     def _run(self) -> None:
         # Made before the first question: predictions of a whole chassis take longer than a touch.
         try:
-            self._diagnoser = self._made()
+            self._diagnoser = self._made(self._measurands, self._work)
         except AnalysisError as error:
             self._trouble = str(error)
         while True:
@@ -118,10 +118,10 @@ class Thinker:
                 (readings, work), self._question = self._question or ((), ()), None
             self._answer(readings, work)
 
-    def _made(self) -> Diagnoser:
+    def _made(self, measurands: tuple[Measurand, ...], work: tuple[Event, ...]) -> Diagnoser:
         from analysis.suspects import Diagnoser
 
-        return Diagnoser(self._model, self._measurands, self._work, self._limit_v, dc_only=True)
+        return Diagnoser(self._model, measurands, work, self._limit_v, dc_only=True)
 
     def _answer(self, readings: tuple[Reading, ...], work: tuple[Event, ...]) -> None:
         """Tell what these readings come to, at a glance and then in full."""
@@ -150,7 +150,7 @@ class Thinker:
 
         read = [reading.measurand for reading in reached(self._model, readings)]
         if work != self._work or not diagnoser.expects(read):
-            self._work = work
-            self._measurands = tuple(dict.fromkeys([*self._measurands, *read]))
-            diagnoser = self._diagnoser = self._made()
+            measurands = tuple(dict.fromkeys([*self._measurands, *read]))
+            diagnoser = self._made(measurands, work)
+            self._diagnoser, self._measurands, self._work = diagnoser, measurands, work
         return diagnoser

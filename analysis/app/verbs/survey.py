@@ -8,7 +8,7 @@ from typing import TYPE_CHECKING
 import click
 
 from acquisition.records import UNKNOWN_RATING_V
-from analysis.app.jobs import LEAST_MAINS_V, MOST_MAINS_V, begin_pass, mains_from
+from analysis.app.jobs import LEAST_MAINS_V, MOST_MAINS_V, begin_pass, mains_from, other_mains
 from analysis.app.terminal import tell
 
 if TYPE_CHECKING:
@@ -83,11 +83,8 @@ def command(
         changed = replacements(chassis, replaced)
         name = latest_pass(job, pass_name)
         mains_v = mains_v or _mains(chassis.mains_v, job.read_pass(name).mains_v if name in job.passes() else None)
-        kept_v = begin_pass(job, name, mains_v)
-        if kept_v != mains_v:
-            tell(
-                f"pass {name} was begun at {kept_v:g} V mains and keeps that; a new pass takes another: --pass NAME"
-            )
+        if words := other_mains(name, begin_pass(job, name, mains_v), mains_v):
+            tell(words)
         done = frozenset() if again else _read_before(job, name)
         keep_replaced(job, name, changed)
         options = Options(

@@ -61,11 +61,12 @@ def test_a_survey_by_piped_spaces_is_on_disk_and_goes_on_where_it_was(tmp_path):
         assert kept["V1.8"].value == pytest.approx(1.9604, rel=1e-3)
         assert "high" in next(line for line in told if line.startswith("== V1.8"))
         hands.lift()
-        with stagewalk(job, "--mains", "231", "--tubes-glow", "--from", "V1.8") as again:
+        with stagewalk(job, "--mains", "225", "--tubes-glow", "--from", "V1.8") as again:
             again.stdin.close()
             text = again.stdout.read()
         assert again.returncode == 0, text
         assert "2 points read before" in text
+        assert "as-found was begun at 231 V mains and keeps that" in text
         assert ">>" not in text, "nothing is named before the preparation is confirmed"
 
 
