@@ -49,11 +49,11 @@ class ProbingLimits:
             The reason; empty when the point may be named.
         """
         cause = self.cause(step)
-        if not cause or not math.isfinite(step.worst_v):
-            return cause and f"{step.point} is left out: {cause}"
-        return (
-            f"{step.point} is left out: it can reach {step.worst_v:.0f} V in a fault or at switch-on, and {cause}"
-        )
+        if not cause:
+            return ""
+        known = math.isfinite(step.worst_v)
+        reach = f"it can reach {step.worst_v:.0f} V in a fault or at switch-on, and " if known else ""
+        return f"{step.point} is left out: {reach}{cause}"
 
     def cause(self, step: SurveyStep) -> str:
         """Say what keeps a point from being named, in words that hold for every point kept away by the same.

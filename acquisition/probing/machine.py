@@ -279,11 +279,11 @@ class Probing:
         actions: list[Action] = []
         step = self.step
         while step is not None:
-            reason = self.limits.refusal(step)
-            if reason:
+            cause = self.limits.cause(step)
+            if cause:
                 if step.point not in self.refused:
-                    actions.append(Action(kind=ActionKind.CAUTION, text=reason, step=step))
-                self.refused[step.point] = self.limits.cause(step)
+                    actions.append(Action(kind=ActionKind.CAUTION, text=self.limits.refusal(step), step=step))
+                self.refused[step.point] = cause
             elif again or step.point not in self.options.done:
                 break
             again = again and self._direction < 0

@@ -9,10 +9,12 @@ import click
 
 if TYPE_CHECKING:
     from acquisition.instruments import Bench
+    from acquisition.records import Reading
     from acquisition.store import Job
 
 
 LEAST_MAINS_V, MOST_MAINS_V = 1.0, 1000.0
+"""What is taken for mains where a person types them, volts rms."""
 
 
 def job_for(path: str, chassis_name: str | None, bench_name: str | None, serial: str = "") -> Job:
@@ -82,6 +84,20 @@ def latest_pass(job: Job, name: str | None) -> str:
     """
     names = job.passes()
     return name or (names[-1] if names else "as-found")
+
+
+def direct_readings(job: Job, name: str) -> tuple[Reading, ...]:
+    """DC readings of a pass that need no further visit; none where it has not begun. A held value does not count.
+
+    Parameters
+    ----------
+    job : Job
+        Open.
+    name : str
+        The pass.
+    """
+    taken = job.read_pass(name).readings if name in job.passes() else ()
+    return tuple(r for r in taken if r.quantity == "dc_v" and r.quality != "held")
 
 
 def begin_pass(job: Job, name: str, mains_v: float | None) -> float | None:

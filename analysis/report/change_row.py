@@ -10,7 +10,7 @@ SHORT = {AGREES: ("✓", "agrees"), NOT_EXPLAINED: ("!", "not explained"), UNTRI
 """Sign and short words of each verdict."""
 
 
-def change_row(name: str, change: Change) -> dict[str, str]:
+def change_row(name: str, change: Change, *, ascii_only: bool = False) -> dict[str, str]:
     """What one reading was, is, and what becomes of the difference, each to the digit that its uncertainty allows.
 
     Parameters
@@ -19,23 +19,29 @@ def change_row(name: str, change: Change) -> dict[str, str]:
         What was read, as it is called there.
     change : Change
         Of a comparison.
+    ascii_only : bool
+        For a terminal: all but the sign.
 
     Returns
     -------
     dict of str to str
-        ``what``, ``before``, ``after``, ``change``, ``predicted``, ``sign``, ``verdict`` and ``direction``.
+        By the names ``what``, ``before``, ``after``, ``change``, ``predicted``, ``healthy``, ``sign``, ``verdict``
+        and ``direction``.
     """
-    quantity = change.measurand.quantity
+    quantity, times = change.measurand.quantity, "x" if ascii_only else "×"
     sign, verdict = SHORT[change.verdict]
-    predicted = (
-        "" if change.predicted is None else to_its_uncertainty(change.predicted, change.change_std, quantity)
-    )
+
+    def rounded(value: float | None, std: float) -> str:
+        return "" if value is None else to_its_uncertainty(value, std, quantity, ascii_only=ascii_only)
+
+    difference = with_uncertainty(change.change, change.change_std, quantity, ascii_only=ascii_only)
     return {
         "what": name,
-        "before": to_its_uncertainty(change.before, change.before_std, quantity),
-        "after": to_its_uncertainty(change.after, change.after_std, quantity),
-        "change": with_uncertainty(change.change, change.change_std, quantity).removeprefix("×"),
-        "predicted": predicted.removeprefix("×"),
+        "before": rounded(change.before, change.before_std),
+        "after": rounded(change.after, change.after_std),
+        "change": difference.removeprefix(times),
+        "predicted": rounded(change.predicted, change.change_std).removeprefix(times),
+        "healthy": rounded(change.healthy, change.change_std),
         "sign": "≈" if change.trend else sign,
         "verdict": "a trend only" if change.trend else verdict,
         "direction": change.moved,

@@ -28,6 +28,7 @@ from .words import (
     QUANTITY_WORDS,
     band_text,
     frequency_text,
+    quality_text,
     quantity_text,
     with_signs,
     with_uncertainty,
@@ -183,21 +184,18 @@ def _conditions(one: Pass) -> str:
 def _reading_rows(material: Material, one: Pass, letters: Mapping[str, str]) -> Iterator[dict[str, str]]:
     for reading in one.readings:
         judged = material.verdicts.get((one.name, reading))
+        unjudged = "" if reading.quality == "imported" else quality_text(reading.quality)
         yield {
             "point": reading.point.replace(">", " → "),
             "what": _what(reading),
             "value": with_uncertainty(reading.value, reading.std, reading.quantity),
             "band": band_text(judged.low, judged.high, judged.std, reading.quantity) if judged else "",
             "sign": VERDICT_SIGNS[judged.verdict] if judged else "",
-            "verdict": judged.verdict if judged else "" if reading.quality == "imported" else _quality(reading),
+            "verdict": judged.verdict if judged else unjudged,
             "instrument": letters[reading.instrument] + (f", {reading.range_v:g} V" if reading.range_v else ""),
             "time": reading.taken_utc[11:19],
             "note": reading.note,
         }  # fmt: skip
-
-
-def _quality(reading: Reading) -> str:
-    return "" if reading.quality == "good" else reading.quality.replace("_", " ")
 
 
 def _what(reading: Reading) -> str:

@@ -218,6 +218,17 @@ def measurand_text(
     return text.translate(_TO_ASCII) if ascii_only else text
 
 
+def quality_text(quality: str) -> str:
+    """How good a reading is, in words; empty where there is nothing to say.
+
+    Parameters
+    ----------
+    quality : str
+        Of a `Reading`.
+    """
+    return "" if quality == "good" else quality.replace("_", " ")
+
+
 def old_part_text(fault: Fault, value: float, *, ascii_only: bool = False) -> str:
     """What was wrong with a replaced part, as the changes tell it.
 

@@ -40,8 +40,8 @@ class Look:
         self.window.start_session()
 
     def at(self, name: str) -> None:
-        """Look at both widths; a headless window is never narrower than 450 px."""
-        for width in (1280, 450):
+        """Look at both widths; a headless window is never narrower than 500 px."""
+        for width in (1280, 500):
             self.window.set_window_rect(width=width, height=900)
             time.sleep(1.0)
             picture = base64.b64decode(self.window.screenshot(full=False))

@@ -102,7 +102,7 @@ def _compare(path: Path, before: str, after: str) -> Mapping[str, Any]:
 
 def _history(path: Path, point: str) -> Mapping[str, Any]:
     from acquisition.store import open_job
-    from analysis.report.words import measurand_text, with_uncertainty
+    from analysis.report.words import measurand_text, quality_text, with_uncertainty
 
     with open_job(path, read_only=True) as job:
         rows = [
@@ -110,7 +110,7 @@ def _history(path: Path, point: str) -> Mapping[str, Any]:
                 "pass": name,
                 "what": measurand_text(r.measurand),
                 "value": with_uncertainty(r.value, r.std, r.quantity),
-                "quality": "" if r.quality == "good" else r.quality.replace("_", " "),
+                "quality": quality_text(r.quality),
                 "time": r.taken_utc[:16].replace("T", " "),
             }
             for name in job.passes()

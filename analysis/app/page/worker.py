@@ -18,7 +18,7 @@ from acquisition.probing import Action, ActionKind, Key, Options, Phase, Probing
 from acquisition.records import Measurand
 from acquisition.steady import SteadyDetector
 from acquisition.store import Job, open_job
-from analysis.app.jobs import begin_pass, mains_from, other_mains
+from analysis.app.jobs import begin_pass, direct_readings, mains_from, other_mains
 from analysis.app.modelled import modelled
 from analysis.app.replaced import keep_replaced
 from analysis.app.survey import detector_for, limits_of, survey_of
@@ -149,7 +149,7 @@ class BenchWorker:
         self.hub.publish("step", self._step)
         words = "not opened yet" if self.bench.generator is not None else "none on this bench"
         GainPanel(self.hub).lamp(False, words, known=False)
-        for reading in self._kept():
+        for reading in direct_readings(self._job, self.pass_name):
             self._rows[reading.point] = showing.taken_row(reading, None, "")
         self._publish_taken()
         if self.bench.meter is not None:
@@ -165,13 +165,6 @@ class BenchWorker:
                 self._wait_for_meter()
         if self._thinker is not None:
             self._thinker.keep(job, self.pass_name)
-
-    def _kept(self) -> list[Any]:
-        if self.pass_name not in self._job.passes():
-            return []
-        return [
-            r for r in self._job.read_pass(self.pass_name).readings if r.quantity == "dc_v" and r.quality != "held"
-        ]
 
     def _listen(self, meter: Meter) -> None:
         """Samples and requests, until the page ends or the meter is lost."""
@@ -238,7 +231,7 @@ class BenchWorker:
         options = Options(
             tubes_glow=bool(body.get("glow")),
             delicate=self._delicate,
-            done=frozenset(r.point for r in self._kept()),
+            done=frozenset(r.point for r in direct_readings(self._job, self.pass_name)),
             mains_v=mains_v,
         )
         self._machine = survey_of(
@@ -349,7 +342,9 @@ class BenchWorker:
             self._step = {**self._step, "hazard": action.text}
             self.hub.cue("alarm", text=action.text)
         elif action.kind is ActionKind.DONE and machine is not None:
-            left = {step.point for step in machine.steps} - {reading.point for reading in self._kept()}
+            left = {step.point for step in machine.steps} - {
+                reading.point for reading in direct_readings(self._job, self.pass_name)
+            }
             over = {"prompt": action.text, "count": "Survey over", "hazard": "", "left": bool(left)}
             self._step = {**self._step, **over}
             self.hub.cue("taken", text=action.text)

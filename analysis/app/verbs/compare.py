@@ -185,7 +185,8 @@ def show(comparison: Comparison) -> None:
     from rich.markup import escape
     from rich.table import Table
 
-    from analysis.report.words import measurand_text, old_part_text, to_its_uncertainty, with_uncertainty
+    from analysis.report.change_row import change_row
+    from analysis.report.words import measurand_text, old_part_text
 
     console = Console(highlight=False)
     changed = [c for c in comparison.changes if c.significant]
@@ -196,19 +197,9 @@ def show(comparison: Comparison) -> None:
     table.add_column("verdict")
     table.add_column("moved")
     for c in changed:
-        quantity = c.measurand.quantity
-        healthy = (
-            "" if c.healthy is None else to_its_uncertainty(c.healthy, c.change_std, quantity, ascii_only=True)
-        )
-        table.add_row(
-            escape(harmless(measurand_text(c.measurand, ascii_only=True))),
-            to_its_uncertainty(c.before, c.before_std, quantity, ascii_only=True),
-            to_its_uncertainty(c.after, c.after_std, quantity, ascii_only=True),
-            with_uncertainty(c.change, c.change_std, quantity, ascii_only=True).removeprefix("x"),
-            healthy,
-            _SHORT[c.verdict],
-            c.moved,
-        )
+        row = change_row(escape(harmless(measurand_text(c.measurand, ascii_only=True))), c, ascii_only=True)
+        row["verdict"] = _SHORT[c.verdict]
+        table.add_row(*(row[n] for n in ("what", "before", "after", "change", "healthy", "verdict", "direction")))
     if changed:
         console.print(table)
     quiet = [c for c in comparison.changes if not c.significant]

@@ -4,7 +4,7 @@ from __future__ import annotations
 
 import click
 
-from analysis.app.jobs import LEAST_MAINS_V, MOST_MAINS_V
+from analysis.app.jobs import LEAST_MAINS_V, MOST_MAINS_V, latest_pass
 from analysis.app.terminal import harmless
 
 
@@ -39,7 +39,6 @@ def command(
     """
     from acquisition.records import Event
     from acquisition.store import open_job
-    from analysis.app.jobs import latest_pass
     from analysis.app.modelled import modelled
     from analysis.app.replaced import keep_replaced, replacements
 

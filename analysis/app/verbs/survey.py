@@ -7,12 +7,20 @@ from typing import TYPE_CHECKING
 
 import click
 
-from acquisition.records import UNKNOWN_RATING_V
-from analysis.app.jobs import LEAST_MAINS_V, MOST_MAINS_V, begin_pass, mains_from, other_mains
+from analysis.app.jobs import (
+    LEAST_MAINS_V,
+    MOST_MAINS_V,
+    begin_pass,
+    bench_for,
+    direct_readings,
+    job_for,
+    latest_pass,
+    mains_from,
+    other_mains,
+)
 from analysis.app.terminal import tell
 
 if TYPE_CHECKING:
-    from acquisition.store import Job
     from analysis.chassis import Chassis
 
 KEYS = "Keys: space goes on, b back, s skip, r repeat, q stop."
@@ -66,7 +74,6 @@ def command(
     """
     from acquisition.instruments import open_meter
     from acquisition.probing import Action, ActionKind, Options
-    from analysis.app.jobs import bench_for, job_for, latest_pass
     from analysis.app.modelled import modelled
     from analysis.app.replaced import keep_replaced, replacements
     from analysis.app.survey import patient_samples, run_survey, survey_of
@@ -85,7 +92,7 @@ def command(
         mains_v = mains_v or _mains(chassis.mains_v, job.read_pass(name).mains_v if name in job.passes() else None)
         if words := other_mains(name, begin_pass(job, name, mains_v), mains_v):
             tell(words)
-        done = frozenset() if again else _read_before(job, name)
+        done = frozenset() if again else frozenset(r.point for r in direct_readings(job, name))
         keep_replaced(job, name, changed)
         options = Options(
             tubes_glow=tubes_glow, delicate=delicate, start_from=start_from, done=done, mains_v=mains_v
@@ -114,6 +121,8 @@ def command(
 
 def _mains(nominal_v: float, kept_v: float | None) -> float | None:
     """Ask for the mains; where none is known only low points are named."""
+    from acquisition.records import UNKNOWN_RATING_V
+
     if not sys.stdin.isatty():
         return kept_v
     otherwise = f"not known, and no point that can reach {UNKNOWN_RATING_V:g} V"
@@ -130,8 +139,3 @@ def _require_point(chassis: Chassis, point: str) -> None:
     names |= set(chassis.node_names)
     if point and point not in names:
         raise click.BadParameter(f"no point {point}; there are {' '.join(sorted(names))}", param_hint="--from")
-
-
-def _read_before(job: Job, name: str) -> frozenset[str]:
-    kept = (r for r in job.read_pass(name).readings if r.quantity == "dc_v" and r.quality != "held")
-    return frozenset(reading.point for reading in kept)

@@ -7,11 +7,12 @@ for (const place of document.querySelectorAll("[data-figure]")) {
   const figure = JSON.parse(document.getElementById(place.dataset.figure).textContent);
   drawn.push({ place, figure, width: 0 });
 }
-function show(place, figure, change) {
-  const { data, layout } = structuredClone(figure); // the library writes into what it is given
-  Plotly.react(place, data, { ...layout, ...change }, settings);
-}
 // Width and height are always said: left to itself the library takes the least height that the page allows.
+function show(place, figure, change) {
+  const drawing = { data: figure.data, layout: { ...figure.layout, ...change } };
+  const { data, layout } = structuredClone(drawing); // the library writes into what it is given
+  Plotly.react(place, data, layout, settings);
+}
 let printing = false;
 function draw() {
   if (printing) return;
