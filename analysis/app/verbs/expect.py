@@ -7,6 +7,8 @@ from typing import TYPE_CHECKING, Any
 
 import click
 
+from analysis.app.jobs import LEAST_MAINS_V, MOST_MAINS_V
+
 if TYPE_CHECKING:
     from analysis.chassis.bands import Band
     from analysis.chassis.description import Printed
@@ -21,7 +23,10 @@ _CAUTION = (
 @click.command("expect")
 @click.argument("chassis_name", metavar="CHASSIS")
 @click.option(
-    "--mains", "mains_v", type=click.FloatRange(1.0, 1000.0), help="Mains volts instead of the usual range."
+    "--mains",
+    "mains_v",
+    type=click.FloatRange(LEAST_MAINS_V, MOST_MAINS_V),
+    help="Mains volts instead of the usual range.",
 )
 @click.option("--bench", "bench_name", metavar="FILE", help="Bench whose meter and probe load the points.")
 @click.option("--meter-ohm", help="Input resistance of the meter, 10M when neither says.")

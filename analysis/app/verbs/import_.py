@@ -9,7 +9,7 @@ import click
 from acquisition.errors import ConfigError, Problem
 from acquisition.records import Reading
 from acquisition.store import create_job, open_job, read_passes_csv
-from analysis.app.jobs import begin_pass
+from analysis.app.jobs import LEAST_MAINS_V, MOST_MAINS_V, begin_pass, other_mains
 from analysis.app.terminal import tell
 
 
@@ -18,9 +18,10 @@ from analysis.app.terminal import tell
 @click.argument("file", type=click.Path(path_type=Path))
 @click.option("--pass", "name", metavar="NAME", help="Pass for readings whose line names none.")
 @click.option(
-    "--mains-v",
-    type=click.FloatRange(min=0, min_open=True),
-    help="Mains during the pass, volts; a pass that has its own keeps it.",
+    "--mains",
+    "mains_v",
+    type=click.FloatRange(LEAST_MAINS_V, MOST_MAINS_V),
+    help="Mains during the pass, volts rms; a pass that has its own keeps it.",
 )
 @click.option("--chassis", help="Chassis file; makes JOB when it does not exist yet.")
 def command(job: str, file: Path, name: str | None, mains_v: float | None, chassis: str | None) -> int:
@@ -43,7 +44,8 @@ def command(job: str, file: Path, name: str | None, mains_v: float | None, chass
         create_job(job, title, text).close()
     with open_job(job) as opened:
         for pass_name, readings in wanted.items():
-            begin_pass(opened, pass_name, mains_v)
+            if words := other_mains(pass_name, begin_pass(opened, pass_name, mains_v), mains_v):
+                tell(words)
             opened.add_readings(pass_name, readings)
     for pass_name, readings in wanted.items():
         tell(f"{len(readings)} readings into {pass_name} of {job}")

@@ -64,16 +64,18 @@ def test_export_of_captures(job, tmp_path):
     assert list(table["time_s"]) == list(capture.times_s)
 
 
-def test_import_of_a_hand_written_file(job, tmp_path):
+def test_import_of_a_hand_written_file(job, tmp_path, capsys):
     written = tmp_path / "hand.csv"
     written.write_text("point,quantity,value\nV1.1,dc_v,196\n")
-    assert main(["import", str(job), str(written), "--pass", "next day", "--mains-v", "233"]) == 0
+    assert main(["import", str(job), str(written), "--pass", "next day", "--mains", "233"]) == 0
     with open_job(job) as opened:
         kept = opened.read_pass("next day")
     assert (kept.mains_v, kept.readings[0].value, kept.readings[0].quality) == (233.0, 196.0, "imported")
     # A pass keeps the mains it was begun with; one begun without takes them when they come.
-    for name, *more in (("third",), ("third", "--mains-v", "231"), ("next day", "--mains-v", "240")):
+    for name, *more in (("third",), ("third", "--mains", "231"), ("next day", "--mains", "240")):
         assert main(["import", str(job), str(written), "--pass", name, *more]) == 0
+    assert "next day was begun at 233 V mains and keeps that" in "".join(capsys.readouterr())
+    assert main(["import", str(job), str(written), "--pass", "third", "--mains", "0.3"]) == 2
     with open_job(job) as opened:
         assert [opened.read_pass(name).mains_v for name in ("next day", "third")] == [233.0, 231.0]
 
