@@ -91,7 +91,7 @@ class ProbingLimits:
         """
         return step.worst_v > self.clip_on_above_v
 
-    def stop(self, sample: Sample, *, held: bool) -> str:
+    def stop(self, sample: Sample, *, held: bool, lasting: bool = False) -> str:
         """Say why everything stops at a live value, however low the plan thought the point to be.
 
         Parameters
@@ -100,6 +100,8 @@ class ProbingLimits:
             The newest.
         held : bool
             A hand may hold the tip, on a chassis that is switched on.
+        lasting : bool
+            The meter has shown overload for longer than a change of range takes.
 
         Returns
         -------
@@ -112,6 +114,8 @@ class ProbingLimits:
         if "overload" in sample.flags:
             if math.isfinite(sample.range_v) and sample.range_v >= most_v:
                 return f"Overload on the {sample.range_v:.0f} V range: unknown and high. {leave}"
+            if lasting and not math.isfinite(sample.range_v):
+                return f"Overload that stays, on a range the meter does not tell: unknown and high. {leave}"
             return ""
         if not math.isfinite(sample.value_v):
             return ""

@@ -27,6 +27,9 @@ from .wording import (
 UNSEEN_S = 10.0
 """With no touch seen for so long the key is asked for: the tip may be on a level that the free lead has too."""
 
+RANGE_CHANGE_S = 3.0
+"""Overload for longer than this, in seconds, is no change of range (common practice, no source)."""
+
 STILL_LIVE_V = 10.0
 """Above this a point that was to be discharged is sent back to the discharge tool (common practice, no source)."""
 
@@ -80,6 +83,7 @@ class Probing:
         self._held: Reading | None = None
         self._rough: SteadyReading | None = None
         self._unseen_from_s: float | None = None
+        self._over_from_s: float | None = None
         self._direction = 1
 
     def _offered(self, step: SurveyStep) -> bool:
@@ -120,8 +124,14 @@ class Probing:
         """
         self._live = sample
         actions: list[Action] = []
+        if "overload" not in sample.flags:
+            self._over_from_s = None
+        elif self._over_from_s is None:
+            self._over_from_s = sample.t_s
         if self.phase not in (Phase.DONE, Phase.STOPPED):
-            if stop := self.limits.stop(sample, held=not self._clip and self._power == "on"):
+            lasting = self._over_from_s is not None and sample.t_s - self._over_from_s >= RANGE_CHANGE_S
+            held = not self._clip and self._power == "on"
+            if stop := self.limits.stop(sample, held=held, lasting=lasting):
                 self.phase = Phase.STOPPED
                 self._held = self._rough = None
                 if self.step is not None and abs(sample.value_v) <= self.limits.rated_v:
@@ -227,8 +237,11 @@ class Probing:
 
     def _verify(self) -> list[Action]:
         live = self._live
-        if live is None or "overload" in live.flags or not math.isfinite(live.value_v):
-            text = "No value from the meter, and that is not zero. Look at the meter, touch the point again, space."
+        # HOLD, MIN, REL or a low battery leave a number on the display that says nothing of this point.
+        if live is None or not live.is_reading:
+            why = f" ({live.reason})" if live is not None else ""
+            look = "Look at the meter, touch the point again, space."
+            text = f"No reading from the meter{why}, and that is not zero. {look}"
             return [Action(kind=ActionKind.CAUTION, text=text, step=self.step)]
         if abs(live.value_v) > STILL_LIVE_V:
             text = f"Still {live.value_v:.1f} V here. Discharge again, touch the point again, space."
@@ -332,15 +345,22 @@ class Probing:
     def _event(self, event: SteadyEvent) -> list[Action]:
         step = self.step
         if event.kind in (EventKind.REFUSED, EventKind.OVERLOAD) and self.phase in (Phase.ARMED, Phase.TOUCHED):
-            text = event.text or "overload: unknown and high, waiting for the meter to change range"
+            auto = self._live is not None and "auto" in self._live.flags
+            next_ = (
+                "waiting for the meter to change range" if auto else "the meter needs a higher range or autorange"
+            )
+            text = event.text or f"overload: unknown and high, {next_}"
             return [Action(kind=ActionKind.SAY, text=f"No reading: {text}.", step=step)]
         if step is None or self.phase in (Phase.ASKING, Phase.VERIFYING, Phase.LISTENING):
             return []
         if event.kind is EventKind.TOUCHED and self.phase is Phase.ARMED:
             self.phase = Phase.TOUCHED
             return []
-        if event.kind is EventKind.LOST and self.phase in (Phase.TOUCHED, Phase.UNSTEADY):
-            self.phase, self._rough = Phase.ARMED, None
+        if event.kind is EventKind.LOST and self.phase in (Phase.ARMED, Phase.TOUCHED, Phase.UNSTEADY):
+            self._rough = None
+            if event.text:
+                return self._arm()  # a key pressed before says nothing of where the tip is now
+            self.phase = Phase.ARMED
             return []
         if event.kind is EventKind.NEEDS_KEY:
             return [

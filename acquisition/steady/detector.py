@@ -10,6 +10,10 @@ from .events import EventKind, Sample, State, SteadyEvent, SteadyReading
 from .fit import HYPOTHESES, Alternatives, MeterFacts, Rules, Verdict, judge_run
 from .free_lead import BLOCK, CEILING_V, FreeLead
 
+BLIND_S = 3.0
+"""Longer than this without a sample, in seconds, and a tip may have gone anywhere. A meter that changes range is
+silent for one or two. Common practice, no source."""
+
 
 class SteadyDetector:
     """Decide from a meter's samples when a probe touched, settled, was read and lifted.
@@ -120,8 +124,8 @@ class SteadyDetector:
             Mostly empty.
         """
         t = sample.t_s
-        flags = sample.flags
         last = self._last
+        lost: list[SteadyEvent] = []
         if last is not None:
             if t <= last.t_s:
                 return []
@@ -135,17 +139,25 @@ class SteadyDetector:
             gap = t - last.t_s
             if self._period_s and gap > max(1.0, 5.0 * self._period_s):
                 self._clear()
+            if gap > BLIND_S:
+                lost = self._lose(t)
             self._period_s = gap if not self._period_s else 0.9 * self._period_s + 0.1 * min(gap, 1.0)
         self._repeats = 0
         self._last = sample
-        v = sample.value_v
+        return lost + self._heard(sample)
+
+    def _heard(self, sample: Sample) -> list[SteadyEvent]:
+        t, v, flags = sample.t_s, sample.value_v, sample.flags
         if flags and "overload" in flags:
             return self._overload(t)
         reasons = [text for flag, text in REFUSED_FLAGS.items() if flag in flags] if flags else []
         if reasons or not math.isfinite(v):
             self._clear()
             told, self._refused = self._refused, "; ".join(reasons) or "the meter has no value"
-            return [] if told == self._refused else [SteadyEvent(kind=EventKind.REFUSED, t_s=t, text=self._refused)]
+            lost = self._lose(t) if "gap" in flags else []
+            if told == self._refused:
+                return lost
+            return [SteadyEvent(kind=EventKind.REFUSED, t_s=t, text=self._refused), *lost]
         self._refused = ""
         self._overloaded = False
         if sample.range_v != self._range_v or sample.resolution_v != self._given_resolution_v:
@@ -314,6 +326,14 @@ class SteadyDetector:
         if first:
             events.append(SteadyEvent(kind=EventKind.OVERLOAD, t_s=t))
         return events
+
+    def _lose(self, t: float) -> list[SteadyEvent]:
+        """Nothing was seen for a while: where the tip went meanwhile, and what a key said of it, is not known."""
+        self._asserted = False
+        if self.state in (State.AWAY, State.TAKEN):
+            return []
+        self.state = State.AWAY
+        return [SteadyEvent(kind=EventKind.LOST, t_s=t, text="the meter was not heard for a while")]
 
     # -- parts -----------------------------------------------------------------------------------------------
 

@@ -6,7 +6,7 @@ import numpy as np
 import pytest
 
 from acquisition.instruments.accuracy import AccuracyTable
-from acquisition.instruments.samples import Sample
+from acquisition.instruments.samples import REFUSED_FLAGS, Sample
 from acquisition.probing import ActionKind, Do, Key, Options, Phase, Probing, ProbingLimits
 from acquisition.records import SurveyPlan, SurveyStep
 from acquisition.steady import MeterFacts, SteadyDetector
@@ -135,7 +135,7 @@ def test_a_point_that_still_reads_high_is_sent_back_to_the_discharge():
     rig = Rig(step("HT1", 310.0, worst=400.0)).free().press().press()
     assert rig.machine.phase is Phase.VERIFYING
     rig.press()
-    assert "No value" in rig.log[-1].text, "nothing read is not zero"
+    assert "No reading" in rig.log[-1].text, "nothing read is not zero"
     rig.meter(52.0, 0.5).press()
     assert "Still 52.0 V" in rig.log[-1].text
     assert rig.machine.phase is Phase.VERIFYING
@@ -351,3 +351,49 @@ def test_nobody_is_told_to_touch_before_the_free_lead_was_heard():
     assert rig.doings[-1] is Do.TOUCH
     rig.touch(141.0)
     assert [r.quality for r in rig.kept] == ["good"]
+
+
+@pytest.mark.parametrize("flag", sorted(REFUSED_FLAGS))
+def test_a_number_that_is_no_reading_does_not_pass_for_a_discharged_point(flag):
+    rig = Rig(step("HT1", 310.0, worst=400.0)).free().press().press()
+    assert rig.machine.phase is Phase.VERIFYING
+    rig.meter(0.0, 1.0, flags={flag}).press()
+    assert rig.machine.phase is Phase.VERIFYING
+    assert f"No reading from the meter ({REFUSED_FLAGS[flag]}), and that is not zero" in rig.said(
+        ActionKind.CAUTION
+    )
+    rig.meter(0.0, 0.5).press()
+    assert rig.machine.phase is not Phase.VERIFYING
+
+
+@pytest.mark.parametrize("away_s", [20.0, 300.0])
+@pytest.mark.parametrize("flagged", [True, False])
+def test_a_key_pressed_before_the_link_failed_says_nothing_of_the_tip_after_it(away_s, flagged):
+    rig = Rig(step("V1.2", 0.0, may_be_zero=True))
+    for _ in range(60):
+        rig.meter(rig.rng.normal(0, 0.0003), 0.1)  # as quiet as a contact: only a key tells
+    rig.press().press().meter(0.0, 1.0).press()
+    asked = len(rig.log)
+    if flagged:
+        for _ in range(round(away_s / 0.5)):
+            rig.t_s += 0.5
+            rig.log += rig.machine.sample(Sample(t_s=rig.t_s, value_v=float("nan"), flags=frozenset({"gap"})))
+    else:
+        rig.t_s += away_s
+    rig.meter(0.0, 10.0)
+    assert not rig.kept
+    assert "space with the tip on" in " ".join(action.text for action in rig.log[asked:])
+    rig.press().meter(0.0, 2.0)
+    assert [(reading.point, reading.quality) for reading in rig.kept] == [("V1.2", "confirmed_zero")]
+
+
+def test_overload_that_stays_stops_a_meter_that_does_not_tell_its_range():
+    rig = Rig(step("V1.6", 140.0, worst=280.0)).ready()
+    for seconds, phase in ((2.0, Phase.TOUCHED), (2.0, Phase.STOPPED)):
+        for _ in range(round(seconds / 0.25)):
+            rig.t_s += 0.25
+            lost = Sample(t_s=rig.t_s, value_v=float("nan"), flags=frozenset({"overload", "auto"}))
+            rig.log += rig.machine.sample(lost)
+        assert rig.machine.phase is phase
+    assert "unknown and high" in rig.said(ActionKind.CAUTION)
+    assert not rig.kept
