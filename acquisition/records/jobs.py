@@ -9,6 +9,9 @@ from .readings import Capture, Reading
 
 EVENT_KINDS = ("note", "part_replaced", "part_measured", "tube_swapped", "confirmation", "state", "gap")
 
+LONGEST_NAME = 80
+"""Most characters in the name of a pass."""
+
 REPAIRS = ("part_replaced", "tube_swapped")
 """Kinds of event by which something was changed."""
 

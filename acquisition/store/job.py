@@ -12,10 +12,8 @@ from sqlalchemy import Engine, select
 
 from ..clock import Clock
 from ..errors import StoreError
-from ..records import WORK, Capture, Event, JobSheet, Pass, Reading, Told
+from ..records import LONGEST_NAME, WORK, Capture, Event, JobSheet, Pass, Reading, Told
 from . import files, rows, schema
-
-_LONGEST_NAME = 80
 
 
 class Job:
@@ -87,9 +85,9 @@ class Job:
         StoreError
             The name is taken, empty or too long, or the file cannot be written.
         """
-        if not name.strip() or len(name) > _LONGEST_NAME or not name.isprintable():
+        if not name.strip() or len(name) > LONGEST_NAME or not name.isprintable():
             raise StoreError(
-                f"pass name {name!r}: expected 1 to {_LONGEST_NAME} printable characters", hint="such as after-C7"
+                f"pass name {name!r}: expected 1 to {LONGEST_NAME} printable characters", hint="such as after-C7"
             )
         if name in self.passes():
             raise StoreError(

@@ -11,16 +11,19 @@ import difflib
 import io
 import math
 from collections.abc import Iterable, Sequence
+from datetime import UTC, datetime
 from pathlib import Path
 
 from ..errors import ConfigError, Problem
-from ..records import QUALITIES, QUANTITIES, READING_COLUMNS, RELATIVE_QUANTITIES, Pass, Reading
+from ..records import LONGEST_NAME, QUALITIES, QUANTITIES, READING_COLUMNS, RELATIVE_QUANTITIES, Pass, Reading
 
 COLUMNS = tuple(column.name for column in READING_COLUMNS)
 REQUIRED = ("point", "quantity", "value")
 _NUMBERS = tuple(column.name for column in READING_COLUMNS if column.dtype == "float64")
 _HINT = f"the first line names the columns: {', '.join(REQUIRED)} and any of {', '.join(COLUMNS)}"
-_STRIPPED = {"point", "quantity", "quality", *_NUMBERS}
+_STRIPPED = {"pass_name", "point", "quantity", "quality", "taken_utc", *_NUMBERS}
+_SIGNED = {"dc_v", "phase_deg"}
+_NO_READING_FROM = 1e9  # in any unit of a column
 _MOST_PROBLEMS = 50
 _MOST_BYTES = 20_000_000  # half a million readings
 
@@ -151,7 +154,7 @@ def _reading(
         problems.append(Problem(path, line, "quantity", f"{hint} (got {quantity!r})"))
     if not point:
         problems.append(Problem(path, line, "point", "expected a point such as V1.6 or HT2, got nothing"))
-    elif quantity in QUANTITIES and (quantity in RELATIVE_QUANTITIES) != (">" in point):
+    elif quantity in QUANTITIES and not _fits(quantity, point):
         wanted = "FROM>TO such as V1.2>V1.1" if quantity in RELATIVE_QUANTITIES else "one point such as V1.6"
         problems.append(Problem(path, line, "point", f"{quantity} needs {wanted} (got {point!r})"))
     quality = row.get("quality") or "imported"
@@ -160,7 +163,18 @@ def _reading(
     for name in ("point", "pass_name"):
         if not row.get(name, "").isprintable():
             problems.append(Problem(path, line, name, "expected text without control characters"))
+    if len(row.get("pass_name", "")) > LONGEST_NAME:
+        problems.append(Problem(path, line, "pass_name", f"expected at most {LONGEST_NAME} characters"))
+    taken = row.get("taken_utc", "")
+    try:
+        taken = _utc(taken) if taken else ""
+    except (ValueError, OverflowError):
+        text = f"expected a time as 2026-01-31T10:00:00Z, or nothing (got {taken!r})"
+        problems.append(Problem(path, line, "taken_utc", text))
     value = numbers.get("value")
+    if value is not None and value < 0 and quantity in QUANTITIES and quantity not in _SIGNED:
+        turned = "; that the stage turns the signal over is its phase_deg" if quantity == "gain" else ""
+        problems.append(Problem(path, line, "value", f"a {quantity} is zero or more{turned} (got {value:g})"))
     if len(problems) > before or value is None:
         return None
     return row.get("pass_name", ""), Reading(
@@ -170,12 +184,26 @@ def _reading(
         std=numbers["std"],
         freq_hz=numbers["freq_hz"],
         drive_pp_v=numbers["drive_pp_v"],
-        taken_utc=row.get("taken_utc", ""),
+        taken_utc=taken,
         instrument=row.get("instrument", ""),
         range_v=numbers["range_v"],
         quality=quality,
         note=row.get("note", ""),
     )
+
+
+def _fits(quantity: str, point: str) -> bool:
+    """Whether a quantity between two points has two, and any other one."""
+    names = point.split(">")
+    return len(names) == (2 if quantity in RELATIVE_QUANTITIES else 1) and all(name.strip() for name in names)
+
+
+def _utc(text: str) -> str:
+    """Time in UTC; one written with another offset is brought there."""
+    taken = datetime.fromisoformat(text)
+    if not taken.utcoffset():
+        return text
+    return taken.astimezone(UTC).isoformat().replace("+00:00", "Z")
 
 
 def _number(text: str, *, needed: bool, positive: bool) -> float | None:
@@ -190,6 +218,10 @@ def _number(text: str, *, needed: bool, positive: bool) -> float | None:
         raise ValueError(f"expected a number{comma}, got {text!r}") from None
     if not math.isfinite(number):
         raise ValueError(f"expected a finite number, got {text!r}")
+    if abs(number) >= _NO_READING_FROM:
+        raise ValueError(
+            f"no reading is so large; instruments write overload or no value so: leave it out (got {text!r})"
+        )
     if positive and number < 0:
         raise ValueError(f"expected zero or more, got {text!r}")
     return number

@@ -18,7 +18,8 @@ _OPTIONAL_REALS = ("bandwidth_hz", "freq_hz", "drive_pp_v")
 
 
 def _real(value: float | None) -> float | None:
-    return None if value is None else float(value)
+    # SQLite keeps -0.0 as 0.0, and the check number of the one does not fit the other.
+    return None if value is None else float(value) + 0.0
 
 
 def sealed(row: dict[str, Any]) -> dict[str, Any]:

@@ -32,6 +32,8 @@ def command(job: str, file: Path, name: str | None, mains_v: float | None, chass
     wanted: dict[str, list[Reading]] = {}
     for given, reading in read_passes_csv(file):
         wanted.setdefault(given or name or "", []).append(reading)
+    if not wanted:
+        raise ConfigError.from_problems([Problem(str(file), 0, "", "no readings under the names of the columns")])
     if "" in wanted:
         problem = Problem(str(file), 0, "pass_name", "some lines name no pass")
         raise ConfigError.from_problems([problem], hint="say which with --pass NAME, such as --pass as-found")
@@ -43,9 +45,11 @@ def command(job: str, file: Path, name: str | None, mains_v: float | None, chass
         text = find_config("chassis", chassis).read_text(encoding="utf-8")
         create_job(job, title, text).close()
     with open_job(job) as opened:
-        for pass_name, readings in wanted.items():
+        # What NAME may be wrong with comes to light before any reading is in.
+        for pass_name in sorted(wanted, key=lambda one: one != name):
             if words := other_mains(pass_name, begin_pass(opened, pass_name, mains_v), mains_v):
                 tell(words)
+        for pass_name, readings in wanted.items():
             opened.add_readings(pass_name, readings)
     for pass_name, readings in wanted.items():
         tell(f"{len(readings)} readings into {pass_name} of {job}")

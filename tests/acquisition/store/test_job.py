@@ -3,6 +3,7 @@
 import sqlite3
 import subprocess
 import sys
+from dataclasses import replace
 
 import numpy as np
 import pytest
@@ -44,6 +45,15 @@ def job(tmp_path):
 def test_a_reading_comes_back_equal(job):
     job.add_reading("as-found", READING)
     assert job.read_pass("as-found").readings == (READING,)
+
+
+def test_minus_zero_does_not_damage_a_job(job):
+    zero = replace(READING, value=-0.0, std=-0.0, freq_hz=-0.0, drive_pp_v=-0.0, range_v=-0.0)
+    job.add_reading("as-found", zero)
+    job.add_capture("as-found", replace(capture(), offset_v=-0.0, t0_s=-0.0))
+    job.add_event("as-found", Event(kind="part_measured", subject="C2", value=-0.0, std=-0.0))
+    kept = job.read_pass("as-found")
+    assert (kept.readings, kept.captures[0].offset_v, kept.events[0].value) == ((zero,), 0.0, 0.0)
 
 
 def test_the_mains_of_a_pass_are_written_down_late_and_corrected(job):

@@ -97,6 +97,41 @@ def test_files_that_are_wrong_as_a_whole(write, content, told):
     assert problems(write(content))[0].startswith(told)
 
 
+def test_what_no_reading_can_be_is_told(write):
+    path = write(
+        "pass_name,point,quantity,value,taken_utc\n"
+        "as-found,V1.2>V1.1,gain,-57,\n"
+        "as-found,V1.2>V1.1>V1.6,gain,57,\n"
+        "as-found,V1.2>,gain,57,\n"
+        "as-found,HT1,ripple_pp_v,-1,\n"
+        "as-found,V1.1,dc_v,9.9E+37,\n"
+        "as-found,V1.1,dc_v,-9.91E37,\n"
+        "as-found,V1.1,dc_v,85,yesterday\n"
+        f"{'x' * 81},V1.1,dc_v,85,\n"
+    )
+    told = problems(path)
+    assert [text.split(":")[1] for text in told] == ["2", "3", "4", "5", "6", "7", "8", "9"]
+    for text, words in zip(told, (
+        "value: a gain is zero or more; that the stage turns the signal over is its phase_deg",
+        "point: gain needs FROM>TO", "point: gain needs FROM>TO", "value: a ripple_pp_v is zero or more",
+        "value: no reading is so large", "value: no reading is so large", "taken_utc: expected a time as 2026-",
+        "pass_name: expected at most 80 characters",
+    ), strict=True):  # fmt: skip
+        assert words in text
+
+
+def test_spaces_round_the_name_of_a_pass_make_no_other_pass(write):
+    path = write("pass_name,point,quantity,value\nas-found ,V1.1,dc_v,85\n as-found,V1.3,dc_v,1\n  ,V1.6,dc_v,90\n")
+    assert [name for name, _ in read_passes_csv(path)] == ["as-found", "as-found", ""]
+
+
+def test_a_time_of_another_zone_is_brought_to_utc(write):
+    path = write(
+        "point,quantity,value,taken_utc\nV1.1,dc_v,85,2026-03-29T08:00:10+02:00\nV1.1,dc_v,85,2026-03-29T08:00:10Z\n"
+    )
+    assert [one.taken_utc for one in read_readings_csv(path)] == ["2026-03-29T06:00:10Z", "2026-03-29T08:00:10Z"]
+
+
 def test_a_missing_file_and_a_folder(tmp_path):
     assert problems(tmp_path / "no.csv") == [": cannot be read: No such file or directory"]
     assert problems(tmp_path) == [": cannot be read: Is a directory"]
@@ -108,8 +143,12 @@ def test_a_flood_of_mistakes_is_cut_short(write):
 
 TEXT = st.text(st.characters(exclude_categories=["Cs"]), max_size=12)
 NAME = st.text(string.ascii_letters + string.digits + ".#_µé'\",;=-", min_size=1, max_size=8)
-NUMBER = st.floats(allow_nan=False, allow_infinity=False)
-POSITIVE = st.none() | st.floats(min_value=0, allow_nan=False, allow_infinity=False)
+MOST = 1e9
+NUMBER = st.floats(-MOST, MOST, exclude_min=True, exclude_max=True)
+POSITIVE = st.floats(0.0, MOST, exclude_max=True)
+MAYBE = st.none() | POSITIVE
+TIME = st.just("") | st.datetimes().map(lambda t: t.isoformat() + "Z")
+SIGNED = {"dc_v", "phase_deg"}
 
 
 @st.composite
@@ -117,9 +156,9 @@ def readings(draw):
     quantity = draw(st.sampled_from(sorted(QUANTITIES)))
     point = f"{draw(NAME)}>{draw(NAME)}" if quantity in RELATIVE_QUANTITIES else draw(NAME)
     return Reading(
-        point=point, quantity=quantity, value=draw(NUMBER), std=draw(POSITIVE), freq_hz=draw(POSITIVE),
-        drive_pp_v=draw(POSITIVE), range_v=draw(POSITIVE), taken_utc=draw(TEXT), instrument=draw(TEXT),
-        quality=draw(st.sampled_from(QUALITIES)), note=draw(TEXT),
+        point=point, quantity=quantity, value=draw(NUMBER if quantity in SIGNED else POSITIVE), std=draw(MAYBE),
+        freq_hz=draw(MAYBE), drive_pp_v=draw(MAYBE), range_v=draw(MAYBE), taken_utc=draw(TIME),
+        instrument=draw(TEXT), quality=draw(st.sampled_from(QUALITIES)), note=draw(TEXT),
     )  # fmt: skip
 
 

@@ -91,6 +91,23 @@ def test_nothing_is_imported_when_anything_is_wrong(job, tmp_path, capsys):
         assert opened.passes() == ("as-found", "after-C2")
 
 
+def test_a_file_without_readings_makes_no_job(tmp_path, capsys):
+    written = tmp_path / "hand.csv"
+    written.write_text("point,quantity,value\n")
+    new = tmp_path / "new.stagewalk"
+    assert main(["import", str(new), str(written), "--pass", "first", "--chassis", "quayside-five"]) == 2
+    assert f"{written}: no readings under the names of the columns" in capsys.readouterr().err
+    assert not new.exists()
+
+
+def test_a_pass_name_that_cannot_be_keeps_every_reading_out(job, tmp_path):
+    written = tmp_path / "hand.csv"
+    written.write_text("pass_name,point,quantity,value\nnext day,V1.1,dc_v,196\n ,V1.6,dc_v,142\n")
+    assert main(["import", str(job), str(written), "--pass", "x" * 81]) == 2
+    with open_job(job) as opened:
+        assert opened.passes() == ("as-found", "after-C2")
+
+
 def test_lines_without_a_pass_need_one(job, tmp_path, capsys):
     written = tmp_path / "hand.csv"
     written.write_text("point,quantity,value\nV1.1,dc_v,196\n")
