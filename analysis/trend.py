@@ -24,6 +24,9 @@ DAYS_A_YEAR = 365.25
 MIN_VISITS = 3
 """A straight line through two visits has no scatter, and nothing to say about itself."""
 
+MIN_SPAN_DAYS = 30.0
+"""Visits of fewer days tell what happened at the bench, not how a chassis ages. Common practice, no source."""
+
 MAINS_SHARE = 0.1
 """Standard uncertainty of a correction for mains, as a share of it (common practice, no source)."""
 
@@ -95,7 +98,7 @@ class Trend:
     change, change_std : float
         Last minus first at nominal mains, and its standard uncertainty.
     rate, rate_std : float, optional
-        Slope a year and its standard uncertainty; None below three visits.
+        Slope a year and its standard uncertainty; None below three visits, or where they lie within 30 days.
     rate_low, rate_high : float, optional
         95 % interval of the slope.
     probability : float
@@ -186,7 +189,7 @@ def _trend(measurand: Measurand, stands: Sequence[Stand]) -> Trend:
     rate = rate_std = low = high = None
     probability = two_sided(change / change_std)
     years = np.array([stand.visit.days for stand in stands]) / DAYS_A_YEAR
-    if len(np.unique(years)) >= MIN_VISITS:
+    if len(np.unique(years)) >= MIN_VISITS and np.ptp(years) >= MIN_SPAN_DAYS / DAYS_A_YEAR:
         from scipy.special import stdtr
 
         std = np.array([stand.std for stand in stands])

@@ -3,7 +3,7 @@
 from __future__ import annotations
 
 from collections.abc import Sequence
-from datetime import datetime
+from datetime import UTC, datetime
 from pathlib import Path
 from typing import TYPE_CHECKING, Any
 
@@ -48,7 +48,10 @@ def chosen_jobs(jobs: Sequence[JobSummary], serial: str | None) -> list[JobSumma
 
 
 def visits_of(job: Job, name: str) -> list[Visit]:
-    """Every pass of a job as a visit.
+    """Every pass of a job as a visit, but those of which nothing tells when they were.
+
+    A visit was when its readings were taken; those of a pass that was written down later have no time of their own
+    but what its file gave them.
 
     Parameters
     ----------
@@ -62,7 +65,10 @@ def visits_of(job: Job, name: str) -> list[Visit]:
     found = []
     for pass_name in job.passes():
         one = job.read_pass(pass_name)
-        moment = datetime.fromisoformat(one.started_utc)
+        times = sorted(filter(None, (_moment(reading.taken_utc) for reading in one.readings)))
+        moment = times[len(times) // 2] if times else _moment(one.started_utc)
+        if moment is None:
+            continue
         replaced = [e.subject for e in one.events if e.kind in REPAIRS and e.subject]
         found.append(
             Visit(
@@ -75,6 +81,15 @@ def visits_of(job: Job, name: str) -> list[Visit]:
             )
         )
     return found
+
+
+def _moment(text: str) -> datetime | None:
+    """Time of a text, in UTC where it does not say; None where it tells none, as of a pass that was rescued."""
+    try:
+        moment = datetime.fromisoformat(text)
+    except ValueError:
+        return None
+    return moment if moment.tzinfo else moment.replace(tzinfo=UTC)
 
 
 def drift_of(jobs: Sequence[JobSummary], point: str | None) -> tuple[list[Visit], list[Trend], list[str]]:
@@ -101,7 +116,10 @@ def drift_of(jobs: Sequence[JobSummary], point: str | None) -> tuple[list[Visit]
         path = Path(summary.path)
         try:
             with open_job(path, read_only=True) as job:
-                visits += visits_of(job, path.stem)
+                dated = visits_of(job, path.stem)
+                visits += dated
+                if lost := sorted(set(job.passes()) - {visit.pass_name for visit in dated}):
+                    notes.append(f"left out, nothing tells when they were: {', '.join(lost)} of {path.stem}")
                 if summary.last_utc >= last_utc:  # the newest chassis file knows best
                     chassis, model, reason = modelled(job.sheet)
                     mains_v, last_utc = (chassis.mains_v if chassis else None), summary.last_utc
@@ -171,6 +189,4 @@ def date_of(visit: Visit) -> str:
     visit : Visit
         The visit.
     """
-    from datetime import UTC
-
     return datetime.fromtimestamp(visit.days * 86400.0, UTC).date().isoformat()

@@ -29,8 +29,8 @@ if TYPE_CHECKING:
 def command(folder: Path, trend: bool, serial: str | None, point: str | None, as_json: bool) -> int:
     """Jobs in FOLDER (here when left out): chassis, passes, readings, last date.
 
-    With --trend every pass counts as a visit. From three visits on a straight line is drawn through each reading.
-    Readings are brought to one mains voltage by the model, where the chassis file has parts.
+    With --trend every pass counts as a visit. From three visits on, over 30 days and more, a straight line is drawn
+    through each reading. Readings are brought to one mains voltage by the model, where the chassis file has parts.
     """
     if point and not trend:
         raise click.UsageError("--point is for --trend")

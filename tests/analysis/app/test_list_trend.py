@@ -85,6 +85,50 @@ def test_without_a_model_the_note_says_so(tmp_path, capsys):
     assert "not brought to one mains voltage" in " ".join(said.out.split())
 
 
+def test_a_visit_was_when_its_readings_were_taken(tmp_path, capsys):
+    """Three old sheets typed in on one afternoon are three years, and no rate of volts a minute."""
+    for year in (2021, 2022, 2023):
+        path = tmp_path / f"{year}.stagewalk"
+        written = tmp_path / "sheet.csv"
+        written.write_text(
+            f"point,quantity,value,taken_utc\nV2.3,dc_v,{7.0 - 0.3 * (year - 2021)},{year}-11-01T10:00:00\n"
+        )
+        arguments = [
+            "import",
+            str(path),
+            str(written),
+            "--pass",
+            "as-found",
+            "--chassis",
+            "quayside-five",
+            "--mains",
+            "230",
+        ]
+        assert main(arguments) == 0
+    capsys.readouterr()
+    _, said = run(capsys, tmp_path, "--trend", "--json")
+    found = json.loads(said.out)
+    assert [one["date"] for one in found["visits"]] == ["2021-11-01", "2022-11-01", "2023-11-01"]
+    assert found["trends"][0]["rate_per_year"] == pytest.approx(-0.3, rel=0.01)
+
+
+def test_passes_of_one_afternoon_have_no_rate(tmp_path, capsys):
+    for hour in range(4):
+        visit(tmp_path, hour / 8766.0, 7.0 - 0.3 * hour)
+    _, said = run(capsys, tmp_path, "--trend", "--json")
+    found = {one["point"]: one for one in json.loads(said.out)["trends"]}
+    assert (found["V2.3"]["rate_per_year"], found["V2.3"]["drifted"]) == (None, True)
+    assert run(capsys, tmp_path, "--trend")[0] == 0
+
+
+def test_a_rescued_pass_that_nothing_dates_is_left_out(folder, capsys):
+    path = folder / "7-1.stagewalk"
+    path.write_bytes(path.read_bytes().replace(b"as-found", b"as-fovnd"))
+    code, said = run(capsys, folder, "--trend")
+    assert code == 0
+    assert "left out, nothing tells when they were: rescued-1 of 7-1" in " ".join(said.out.split())
+
+
 def test_a_changed_part_is_told(folder, capsys):
     with create_job(
         folder / "7-5.stagewalk", "Quayside Five", CHASSIS, serial="7", clock=FakeClock(5 * YEAR_S)
