@@ -105,7 +105,11 @@ def estimate_of(panel: Panel, weighed: Weighed, fault: Fault) -> Estimate | None
             spread = math.hypot(WIDER * own.cell_log * math.sqrt(whole[place, place]), LEAST)
         means.append(mean)
         spreads.append(max(spread, 1e-4))
-    low, middle, high = np.exp(_quantiles(weight / weight.sum(), np.array(means), np.array(spreads)))
+    nominal = abs(panel.model.parameters[fault.key].nominal)
+    # What has drifted high is not below its value, and what has worn is not above it.
+    side = math.copysign(1.0, math.log(abs(fault.values[0]) / nominal)) if nominal else 0.0
+    edge = math.log(nominal) if nominal else 0.0
+    low, middle, high = np.exp(_quantiles(weight / weight.sum(), np.array(means), np.array(spreads), edge, side))
     evidence = weighed.log_weight[singles] - weighed.prior[singles]
     ahead = np.log(np.abs([value for _, _, value in cells])) * (1.0 if fault.scale[1] else -1.0)
     worst = int(ahead.argmax())
@@ -114,7 +118,6 @@ def estimate_of(panel: Panel, weighed: Weighed, fault: Fault) -> Estimate | None
         low = min(low, edge)
     elif bound == "below":
         high = max(high, edge)
-    nominal = abs(panel.model.parameters[fault.key].nominal)
     if shown == "1/ohm":
         turned = {"above": "below", "below": "above"}.get(bound, "")
         return Estimate(value=1 / middle, low=1 / high, high=1 / low, unit="ohm", bound=turned)
@@ -151,10 +154,28 @@ def _bound(fault: Fault, low: float, high: float, open_: bool) -> tuple[str, flo
     return ("below", before / width) if open_ or low <= before / width else ("", 0.0)
 
 
-def _quantiles(weight: np.ndarray, mean: np.ndarray, spread: np.ndarray) -> np.ndarray:
-    """Quantiles 2.5, 50 and 97.5 % of a mixture of normals."""
+def _quantiles(
+    weight: np.ndarray, mean: np.ndarray, spread: np.ndarray, edge: float = 0.0, side: float = 0.0
+) -> np.ndarray:
+    """Quantiles 2.5, 50 and 97.5 % of a mixture of normals, of its part on one side of an edge.
+
+    Parameters
+    ----------
+    weight, mean, spread : ndarray, shape (N,)
+        Of the normals.
+    edge, side : float
+        Where the part begins, and whether it lies above (1) or below (-1); 0 for the whole mixture.
+    """
     from scipy.special import ndtr
 
-    grid = np.linspace((mean - 4 * spread).min(), (mean + 4 * spread).max(), 2000)
+    lowest, highest = (mean - 4 * spread).min(), (mean + 4 * spread).max()
+    if side > 0:
+        lowest, highest = max(lowest, edge), max(highest, edge)
+    elif side < 0:
+        lowest, highest = min(lowest, edge), min(highest, edge)
+    grid = np.linspace(lowest, highest, 2000)
     level = (weight[:, None] * ndtr((grid - mean[:, None]) / spread[:, None])).sum(axis=0)
-    return np.interp([0.025, 0.5, 0.975], level, grid)
+    level -= level[0]
+    return np.interp(
+        [0.025, 0.5, 0.975], level / level[-1] if level[-1] > 0 else np.linspace(0, 1, grid.size), grid
+    )

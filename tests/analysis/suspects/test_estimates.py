@@ -46,6 +46,23 @@ def test_a_drifted_resistor_has_two_limits(diagnoser):
     assert estimate.low < 2.2e3 < estimate.high
 
 
+def test_an_interval_lies_on_the_side_that_the_fault_names(diagnoser):
+    found = first_of(diagnoser, {"HT1.emf": 1.06 * diagnoser.model.parameters["HT1.emf"].nominal})
+    seen = set()
+    for suspect in found:
+        estimate = suspect.estimate
+        if estimate is None or suspect.fault not in ("high", "low", "weak"):
+            continue
+        part = diagnoser.model.parameters.get(suspect.part)
+        normal = 1.0 if estimate.unit == "x" else part.nominal
+        if suspect.fault == "high":
+            assert normal <= estimate.low <= estimate.value <= estimate.high, suspect
+        else:
+            assert estimate.low <= estimate.value <= estimate.high <= normal, suspect
+        seen.add(suspect.fault)
+    assert seen == {"high", "low", "weak"}
+
+
 @pytest.mark.parametrize("seed", [3, 5, 7])
 def test_a_filter_capacitor_low_or_open_is_one_scale(seed):
     """Whatever the word for it, the interval holds what it measures, from DC and ripple of a drawn chassis."""
