@@ -116,6 +116,7 @@ def drift_of(jobs: Sequence[JobSummary], point: str | None) -> tuple[list[Visit]
         path = Path(summary.path)
         try:
             with open_job(path, read_only=True) as job:
+                notes += [f"{path.stem}: {line}" for line in job.damage]
                 dated = visits_of(job, path.stem)
                 visits += dated
                 if lost := sorted(set(job.passes()) - {visit.pass_name for visit in dated}):

@@ -107,17 +107,19 @@ def estimate_of(panel: Panel, weighed: Weighed, fault: Fault) -> Estimate | None
         spreads.append(max(spread, 1e-4))
     nominal = abs(panel.model.parameters[fault.key].nominal)
     # What has drifted high is not below its value, and what has worn is not above it.
-    side = math.copysign(1.0, math.log(abs(fault.values[0]) / nominal)) if nominal else 0.0
-    edge = math.log(nominal) if nominal else 0.0
-    low, middle, high = np.exp(_quantiles(weight / weight.sum(), np.array(means), np.array(spreads), edge, side))
+    worse = 1.0 if fault.scale[1] else -1.0
+    mildest = min(worse * math.log(abs(value)) for _, _, value in cells)
+    beyond = nominal > 0.0 and worse * math.log(nominal) < mildest
+    edge = math.log(nominal) if beyond else -worse * math.inf
+    low, middle, high = np.exp(_quantiles(weight / weight.sum(), np.array(means), np.array(spreads), edge, worse))
     evidence = weighed.log_weight[singles] - weighed.prior[singles]
-    ahead = np.log(np.abs([value for _, _, value in cells])) * (1.0 if fault.scale[1] else -1.0)
+    ahead = worse * np.log(np.abs([value for _, _, value in cells]))
     worst = int(ahead.argmax())
-    bound, edge = _bound(cells[worst][1], low, high, bool(evidence[worst] > evidence.max() - EXCLUDED))
+    bound, last = _bound(cells[worst][1], low, high, bool(evidence[worst] > evidence.max() - EXCLUDED))
     if bound == "above":
-        low = min(low, edge)
+        low = min(low, last)
     elif bound == "below":
-        high = max(high, edge)
+        high = max(high, last)
     if shown == "1/ohm":
         turned = {"above": "below", "below": "above"}.get(bound, "")
         return Estimate(value=1 / middle, low=1 / high, high=1 / low, unit="ohm", bound=turned)
@@ -154,9 +156,7 @@ def _bound(fault: Fault, low: float, high: float, open_: bool) -> tuple[str, flo
     return ("below", before / width) if open_ or low <= before / width else ("", 0.0)
 
 
-def _quantiles(
-    weight: np.ndarray, mean: np.ndarray, spread: np.ndarray, edge: float = 0.0, side: float = 0.0
-) -> np.ndarray:
+def _quantiles(weight: np.ndarray, mean: np.ndarray, spread: np.ndarray, edge: float, side: float) -> np.ndarray:
     """Quantiles 2.5, 50 and 97.5 % of a mixture of normals, of its part on one side of an edge.
 
     Parameters
@@ -164,14 +164,14 @@ def _quantiles(
     weight, mean, spread : ndarray, shape (N,)
         Of the normals.
     edge, side : float
-        Where the part begins, and whether it lies above (1) or below (-1); 0 for the whole mixture.
+        Where the part begins, and whether it lies above (1) or below (-1).
     """
     from scipy.special import ndtr
 
     lowest, highest = (mean - 4 * spread).min(), (mean + 4 * spread).max()
     if side > 0:
         lowest, highest = max(lowest, edge), max(highest, edge)
-    elif side < 0:
+    else:
         lowest, highest = min(lowest, edge), min(highest, edge)
     grid = np.linspace(lowest, highest, 2000)
     level = (weight[:, None] * ndtr((grid - mean[:, None]) / spread[:, None])).sum(axis=0)

@@ -8,7 +8,7 @@ from typing import TYPE_CHECKING, Any
 
 import click
 
-from analysis.app.terminal import harmless
+from analysis.app.terminal import harmless, tell
 
 if TYPE_CHECKING:
     from rich.console import Console
@@ -261,6 +261,8 @@ def command(job: str, before: str, after: str, plain: bool) -> int:
     from acquisition.store import open_job
 
     with open_job(job, read_only=True) as opened:
+        for line in opened.damage:
+            tell(f"{job}: {line}", err=True)
         comparison = compare_passes(opened, before, after, fresh=True)
     if plain:
         click.echo(json.dumps(as_json(comparison), indent=1))

@@ -1,6 +1,7 @@
 """``stagewalk check`` and ``stagewalk suspects`` on a job, on readings files, and on a chassis of tubes alone."""
 
 import json
+from pathlib import Path
 
 import numpy as np
 import pytest
@@ -85,6 +86,22 @@ def test_check_takes_the_last_pass(job, capsys):
     (found,) = objects(capsys)
     assert found["pass"] == "after-C2"
     assert {row["verdict"] for row in found["readings"]} == {"agrees"}
+
+
+@pytest.mark.parametrize("verb", [["check"], ["compare", "as-found", "after-C2"]])
+def test_a_damaged_job_is_judged_by_what_is_left(job, tmp_path, verb, capsys):
+    content = bytearray(Path(job).read_bytes())
+    content[content.index(b"V1.2>V1.1")] ^= 1
+    damaged = tmp_path / "damaged.stagewalk"
+    damaged.write_bytes(content)
+    assert main([verb[0], str(damaged), *verb[1:]]) in (0, 1)
+    assert "reading: 1 lost" in capsys.readouterr().err
+
+
+def test_check_does_not_ask_to_write(job, monkeypatch):
+    """A job on a disk that is write-protected is judged all the same."""
+    monkeypatch.setattr("acquisition.store.opening.files.writable_engine", None)
+    assert main(["check", job]) == 0
 
 
 def test_check_for_people(job, capsys):
