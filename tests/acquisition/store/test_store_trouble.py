@@ -1,5 +1,6 @@
 """Files that are wrong, disks that are full, programs that die: one clear line, and nothing told is lost."""
 
+import errno
 import os
 import random
 import shutil
@@ -16,7 +17,7 @@ import pytest
 
 from acquisition.errors import StoreError
 from acquisition.records import Event, Reading
-from acquisition.store import create_job, list_jobs, open_job
+from acquisition.store import create_job, list_jobs, open_job, opening
 
 SAMPLE = Path(__file__).parents[2] / "data" / "jobs" / "version-3.stagewalk"
 WRITER = Path(__file__).parents[2] / "outside" / "writer_to_kill.py"
@@ -148,6 +149,36 @@ def test_a_folder_that_cannot_be_written(ordinary_user):
     with open_job(path, read_only=True) as job:
         assert job.read_pass("as-found").readings == (reading(1),)
     assert [file.name for file in ordinary_user.iterdir()] == ["amp.stagewalk"]
+
+
+def no_links(source, target):
+    raise PermissionError(errno.EPERM, "Operation not permitted")
+
+
+@pytest.mark.parametrize("links", [True, False])
+def test_of_two_programs_making_one_job_the_second_leaves_it_to_the_first(tmp_path, monkeypatch, links):
+    path = tmp_path / "amp.stagewalk"
+    fill = opening._fill
+
+    def fill_slowly(engine, first):
+        fill(engine, first)
+        shutil.copy(SAMPLE, path)  # the other program is done
+
+    if not links:
+        monkeypatch.setattr(os, "link", no_links)
+    monkeypatch.setattr(opening, "_fill", fill_slowly)
+    with pytest.raises(StoreError) as told:
+        create_job(path, "x")
+    assert "amp.stagewalk: exists already" in one_line(told)
+    assert path.read_bytes() == SAMPLE.read_bytes()
+    assert list(tmp_path.iterdir()) == [path]
+
+
+def test_a_job_is_made_where_the_file_system_knows_no_links(tmp_path, monkeypatch):
+    monkeypatch.setattr(os, "link", no_links)
+    with create_job(tmp_path / "amp.stagewalk", "x") as job:
+        job.start_pass("as-found")
+    assert [file.name for file in tmp_path.iterdir()] == ["amp.stagewalk"]
 
 
 def test_two_programs_on_one_job_both_write(path):
