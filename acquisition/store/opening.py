@@ -7,7 +7,7 @@ from importlib import metadata
 from pathlib import Path
 from typing import Any
 
-from sqlalchemy import Engine, create_engine, inspect
+from sqlalchemy import Engine, inspect
 
 from ..clock import Clock, SystemClock
 from ..errors import StoreError
@@ -69,7 +69,7 @@ def create_job(
     first = rows.sealed(first)
     with files.plain_errors(path, "not created"):
         if "://" in str(path):
-            engine = create_engine(str(path))
+            engine = files.database_engine(str(path))
             try:
                 with engine.connect() as connection:
                     if inspect(connection).has_table("job"):
@@ -175,7 +175,7 @@ def open_job(
 
 
 def _open_database(url: str, clock: Clock, read_only: bool) -> Job:
-    engine = create_engine(url)
+    engine = files.database_engine(url)
     try:
         with files.plain_errors(url, "not opened"), engine.begin() as connection:
             if not inspect(connection).has_table("job"):
