@@ -141,15 +141,22 @@ class AccuracyTable:
         Raises
         ------
         ValueError
-            Not such a text.
+            Not such a text, or a range that is given twice.
         """
         if isinstance(given, str):
             return cls({math.inf: Accuracy.parse(given)})
         if not given:
             raise ValueError("expected an accuracy such as 0.05 % + 3 digits")
-        return cls(
-            dict(sorted((abs(parse_value(full_scale)), Accuracy.parse(text)) for full_scale, text in given.items()))
-        )
+        by_range: dict[float, Accuracy] = {}
+        written: dict[float, str] = {}
+        for full_scale, text in given.items():
+            range_v = abs(parse_value(full_scale))
+            if range_v in by_range:
+                raise ValueError(
+                    f"{written[range_v]} and {full_scale} are one range: expected each range once, leave one out"
+                )
+            by_range[range_v], written[range_v] = Accuracy.parse(text), full_scale
+        return cls(dict(sorted(by_range.items(), key=lambda pair: pair[0])))
 
     def for_range(self, range_v: float) -> Accuracy:
         """Give the accuracy of a range: its own entry, else the next higher, else the highest.

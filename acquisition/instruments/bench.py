@@ -14,9 +14,19 @@ from ..transport import parse_address
 from .accuracy import AccuracyTable
 from .dialect import Serial, Strict, checked_pattern, load_dialect
 
+LEAST_LOAD_OHM = 1e3
+"""No meter and no probe for voltages loads a circuit with less."""
+
 
 def _value(given: Any) -> Any:
     return parse_value(given) if isinstance(given, str) else given
+
+
+def _load(ohm: float) -> float:
+    # 10m for 10M is quickly written, and with a short circuit for a load every expected reading would be 0 V.
+    if ohm < LEAST_LOAD_OHM:
+        raise ValueError("expected at least 1k ohm, such as 10M: a capital M is mega, a small m is milli")
+    return ohm
 
 
 def _resource(text: str) -> str:
@@ -36,6 +46,7 @@ def _accuracy(given: Any) -> AccuracyTable:
 Value = Annotated[float, BeforeValidator(_value)]
 PositiveValue = Annotated[float, BeforeValidator(_value), Field(gt=0)]
 ZeroOrMore = Annotated[float, BeforeValidator(_value), Field(ge=0)]
+LoadOhm = Annotated[float, BeforeValidator(_value), AfterValidator(_load)]
 Resource = Annotated[str, AfterValidator(_resource)]
 Identification = Annotated[str, AfterValidator(checked_pattern)]
 Accuracies = Annotated[AccuracyTable, BeforeValidator(_accuracy), PlainSerializer(str)]
@@ -62,7 +73,7 @@ class MeterEntry(Instrument):
     """
 
     accuracy: Accuracies
-    input_ohm: PositiveValue = 10e6
+    input_ohm: LoadOhm = 10e6
     rating_v: PositiveValue | None = None
     nplc: PositiveValue = 1.0
 
@@ -110,7 +121,7 @@ class Probe(Strict):
     """
 
     factor: PositiveValue = 10.0
-    ohm: PositiveValue = 10e6
+    ohm: LoadOhm = 10e6
     farad: ZeroOrMore = 12e-12
     tolerance: Annotated[float, Field(ge=0, lt=0.5)] = 0.01
     rated_v: PositiveValue | None = None

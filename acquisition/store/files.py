@@ -3,6 +3,7 @@
 from __future__ import annotations
 
 import os
+import re
 import sqlite3
 import struct
 from collections.abc import Iterator
@@ -10,7 +11,7 @@ from contextlib import closing, contextmanager
 from pathlib import Path
 
 from sqlalchemy import Engine, create_engine, event
-from sqlalchemy.exc import DBAPIError
+from sqlalchemy.exc import ArgumentError, DBAPIError
 from sqlalchemy.pool import QueuePool, StaticPool
 
 from ..errors import StoreError
@@ -49,7 +50,10 @@ def name_of(path: str | Path) -> str:
     if "://" in text:
         from sqlalchemy.engine import make_url
 
-        return make_url(text).render_as_string(hide_password=True)
+        try:
+            return make_url(text).render_as_string(hide_password=True)
+        except (ArgumentError, ValueError):  # whatever it is, there may be a password in it
+            return re.sub("//.*@", "//***@", text)
     return text
 
 
@@ -137,20 +141,42 @@ def require_job_file(path: Path) -> bool:
     )
 
 
-def writable_engine(path: str | Path, busy_timeout_s: float) -> Engine:
-    """Engine with the settings every connection to a job needs.
+def database_engine(url: str) -> Engine:
+    """Engine for a job in a database.
 
     Parameters
     ----------
-    path : str or Path
-        File or database URL.
+    url : str
+        Whatever was given with ``://`` in it.
+
+    Raises
+    ------
+    StoreError
+        It is no address of a database, or the driver for it is not installed.
+    """
+    try:
+        return create_engine(url)
+    except (ArgumentError, ValueError, ImportError) as error:
+        reason = "expected a file, or a database such as postgresql://USER@HOST:5432/DATABASE"
+        hint = "write a file name without ://, or such an address"
+        if isinstance(error, ImportError) and url.startswith("postgresql"):
+            reason = f"the driver for this database is not installed ({error})"
+            hint = "pip install 'stagewalk[postgres]', and begin the address with postgresql+psycopg://"
+        raise StoreError(f"{name_of(url)}: not opened: {reason}", hint=hint) from error
+
+
+def writable_engine(path: Path, busy_timeout_s: float) -> Engine:
+    """Engine with the settings every connection to a job file needs.
+
+    Parameters
+    ----------
+    path : Path
+        The file.
     busy_timeout_s : float
         How long to wait for a lock of another program, seconds.
     """
-    if "://" in str(path):
-        return create_engine(str(path))
     # mode=rw: a job is never created by opening it.
-    uri = f"{Path(path).absolute().as_uri()}?mode=rw"
+    uri = f"{path.absolute().as_uri()}?mode=rw"
     engine = create_engine(
         "sqlite://",
         creator=lambda: sqlite3.connect(

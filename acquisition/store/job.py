@@ -112,12 +112,7 @@ class Job:
             There is no such pass, or the file cannot be written.
         """
         pass_id = self._pass_id(pass_name)
-        self._require_writable()
-        with files.plain_errors(self.path, "mains not written down"), self._engine.begin() as connection:
-            chosen = schema.PASS.c.id == pass_id
-            row = dict(connection.execute(select(schema.PASS).where(chosen)).mappings().one())
-            row["mains_v"] = float(mains_v)
-            connection.execute(schema.PASS.update().where(chosen).values(rows.sealed(row)))
+        self._change("mains not written down", schema.PASS, pass_id, {"mains_v": float(mains_v)})
 
     def add_reading(self, pass_name: str, reading: Reading) -> None:
         """Keep a reading; it is on disk when this returns.
@@ -231,11 +226,9 @@ class Job:
         )
 
     def _write_sheet(self, given: Mapping[str, str | None]) -> None:
-        self._require_writable()
-        with files.plain_errors(self.path, "not written down"), self._engine.begin() as connection:
-            row = dict(connection.execute(select(schema.JOB)).mappings().one())
-            row.update({name: words for name, words in given.items() if words is not None})
-            connection.execute(schema.JOB.update().values(rows.sealed(row)))
+        words = {name: text for name, text in given.items() if text is not None}
+        if words:
+            self._change("not written down", schema.JOB, 1, words)
 
     # -- reading ---------------------------------------------------------------------------------------------
 
@@ -340,6 +333,15 @@ class Job:
         self._require_writable()
         with files.plain_errors(self.path, doing), self._engine.begin() as connection:
             connection.execute(table.insert(), inserts)
+
+    def _change(self, doing: str, table: Any, row_id: int, given: Mapping[str, str | float]) -> None:
+        self._require_writable()
+        chosen = table.c.id == row_id
+        with files.plain_errors(self.path, doing), self._engine.begin() as connection:
+            # The write comes before the look: after a look SQLite does not wait for another program, but gives up.
+            connection.execute(table.update().where(chosen).values(dict(given)))
+            row = dict(connection.execute(select(table).where(chosen)).mappings().one())
+            connection.execute(table.update().where(chosen).values(rows.sealed(row)))
 
     def _rows(self, statement: Any) -> list[dict[str, Any]]:
         with files.plain_errors(self.path, "not read"), self._engine.connect() as connection:

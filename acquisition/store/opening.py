@@ -7,7 +7,7 @@ from importlib import metadata
 from pathlib import Path
 from typing import Any
 
-from sqlalchemy import Engine, create_engine, inspect
+from sqlalchemy import Engine, inspect
 
 from ..clock import Clock, SystemClock
 from ..errors import StoreError
@@ -69,7 +69,7 @@ def create_job(
     first = rows.sealed(first)
     with files.plain_errors(path, "not created"):
         if "://" in str(path):
-            engine = create_engine(str(path))
+            engine = files.database_engine(str(path))
             try:
                 with engine.connect() as connection:
                     if inspect(connection).has_table("job"):
@@ -85,9 +85,8 @@ def create_job(
 
 
 def _create_file(path: Path, first: dict[str, Any]) -> None:
-    if path.exists():
-        raise StoreError(f"{path}: exists already", hint="open it to add to it, or choose another name")
-    # Built under another name and then renamed: a job file is whole or absent, whatever happens here.
+    _require_absent(path)
+    # Built under another name, then given its own: a job file is whole or absent, whatever happens here.
     building = path.with_name(f".{path.name}.{os.getpid()}.part")
     try:
         building.touch(exist_ok=False)
@@ -96,11 +95,22 @@ def _create_file(path: Path, first: dict[str, Any]) -> None:
             _fill(engine, first)
         finally:
             engine.dispose()
-        building.rename(path)
+        try:
+            os.link(building, path)  # unlike a rename, never in place of a job another program made meanwhile
+        except OSError:
+            _require_absent(path)
+            building.rename(path)  # some file systems know no links
+        else:
+            building.unlink()
         files.sync_folder(path.parent)
     finally:
         for leftover in (building, Path(f"{building}-wal"), Path(f"{building}-shm")):
             leftover.unlink(missing_ok=True)
+
+
+def _require_absent(path: Path) -> None:
+    if path.exists():
+        raise StoreError(f"{path}: exists already", hint="open it to add to it, or choose another name")
 
 
 def _fill(engine: Engine, first: dict[str, Any]) -> None:
@@ -165,7 +175,7 @@ def open_job(
 
 
 def _open_database(url: str, clock: Clock, read_only: bool) -> Job:
-    engine = create_engine(url)
+    engine = files.database_engine(url)
     try:
         with files.plain_errors(url, "not opened"), engine.begin() as connection:
             if not inspect(connection).has_table("job"):

@@ -66,6 +66,7 @@ def kept(server):
         assert job.told("as-found", "suspects") == told
         job.add_event("as-found", Event(kind="part_measured", subject="C2", value=22e-9, taken_utc="t"))
         job.conclude(found="C2 leaked")
+        job.write_mains("as-found", 229)
     return server
 
 
@@ -75,6 +76,7 @@ def test_a_job_by_url(kept):
     with open_job(kept) as job:
         found = job.read_pass("as-found")
         assert found.readings == (READING,)
+        assert found.mains_v == 229
         assert np.array_equal(found.captures[0].volts, CAPTURE.volts)
         assert found.captures[0].clipped is True
         assert (job.sheet.serial, job.sheet.found) == ("Q5", "C2 leaked")

@@ -81,6 +81,23 @@ def test_every_mistake_is_reported_with_its_line(load):
     assert "unknown field" in found[12, "generator.sourse_ohm"]
 
 
+def test_milli_for_mega_is_no_load(load):
+    """With a milliohm across them, all points of a chassis would be expected at 0 V."""
+    found = problems_of(load, GOOD.replace("input_ohm: 10M", "input_ohm: 10m").replace("ohm: 10M,", "ohm: 10,"))
+    expected = "expected at least 1k ohm, such as 10M: a capital M is mega, a small m is milli (got {!r})"
+    assert found == {
+        (8, "meter.input_ohm"): expected.format("10m"),
+        (14, "probe.ohm"): expected.format("10"),
+    }
+    assert load(GOOD.replace("input_ohm: 10M", "input_ohm: 20k")).meter.input_ohm == 20e3
+
+
+def test_one_range_written_twice(load):
+    found = problems_of(load, GOOD.replace("600 V: 0.5", "0.6 V: 1 %, 600 V: 0.5"))
+    expected = "600 mV and 0.6 V are one range: expected each range once, leave one out"
+    assert found == {(7, "meter.accuracy"): expected}
+
+
 def test_dialects_must_exist_and_fit_their_place(load):
     text = GOOD.replace("ten-field-scope", "ten-feild-scope").replace("stream-meter", "scpi-generator")
     found = problems_of(load, text)

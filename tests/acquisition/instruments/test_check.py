@@ -71,6 +71,44 @@ def test_an_instrument_that_is_missing_ends_with_3_and_the_others_are_still_chec
     assert "TROUBLE" in capsys.readouterr().out
 
 
+def odd(meter, query, answer, times=20):
+    """Let the meter answer oddly to the next questions of one kind."""
+    meter.mischief.cue("odd", on=query, times=times, fault=lambda whole, rng: iter([answer + b"\n"]))
+
+
+@pytest.mark.parametrize(
+    ("query", "answer", "reason"),
+    [
+        (b"READ?", b"+1.0E+00 VDC", "expected a reading, got '+1.0E+00 VDC'"),
+        (b"READ?", b"1,05", "expected a reading, got '1,05'"),
+        (b"READ?", b"OL", "expected a reading, got 'OL'"),
+        (b"RANG?", b"0", "expected a range in volts, got '0'"),
+        (b"RANG?", b"9.9E37", "expected a number in answer to :VOLT:DC:RANG?, got '9.9E37'"),
+        (b"RES?", b"9.91E37", "expected a number in answer to :VOLT:DC:RES?, got '9.91E37'"),
+    ],
+)
+def test_a_meter_of_which_no_answer_can_be_used_is_trouble_and_its_reason_is_told(
+    tmp_path, capsys, query, answer, reason
+):
+    """It is the answer that is odd, and the link is sound."""
+    with SimulatedBench(Plant()) as bench:
+        odd(bench.links["meter"], query, answer)
+        if query == b"READ?":
+            odd(bench.links["meter"], b"FETC?", answer)
+        assert main(["bench", str(bench.write(tmp_path / "bench.yaml"))]) == 3
+    shown = capsys.readouterr().out
+    assert f"TROUBLE  meter: {reason}" in shown
+    assert "the link failed" not in shown
+    assert "hint " in shown
+
+
+def test_two_answers_damaged_on_the_way_are_no_trouble(tmp_path):
+    with SimulatedBench(Plant()) as bench:
+        path = str(bench.write(tmp_path / "bench.yaml"))
+        odd(bench.links["meter"], b"READ?", b"+1.0E", times=2)
+        assert "standard uncertainty" in check_instrument(load_bench(path), "meter").reading
+
+
 def test_instruments_exchanged_are_found(tmp_path, capsys):
     with SimulatedBench(Plant()) as bench:
         text = bench.bench_text()

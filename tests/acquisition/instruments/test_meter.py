@@ -135,6 +135,19 @@ def test_a_range_changed_by_hand_shows_in_the_sample(asked):
     assert (sample.range_v, sample.resolution_v) == (100, 1e-4)
 
 
+@pytest.mark.parametrize("query", [":VOLT:DC:RANG?", ":VOLT:DC:RES?"])
+@pytest.mark.parametrize("text", ["9.9E37", "9.91E37", "AUTO"])
+def test_a_range_or_resolution_that_is_no_number_is_an_odd_answer_like_any_other(asked, query, text):
+    """It is mended and retried, and nobody is told to use a higher range."""
+    asked.peer.answers[query] = text
+    stream = asked.meter.stream()
+    assert next(stream).flags == next(stream).flags == {"gap"}
+    with pytest.raises(ReplyMalformed) as caught:
+        next(stream)
+    assert f"expected a number in answer to {query}, got '{text}'" in str(caught.value)
+    assert "higher range" not in caught.value.hint
+
+
 def test_a_byte_damaged_on_the_way_does_not_pass(asked, faults):
     asked.peer.faults.append(faults.instead(b"+1.95234560E+02\n"))
     with pytest.raises(ReplyMalformed):
