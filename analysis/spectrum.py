@@ -160,7 +160,8 @@ def hum_of(capture: Capture, nominal_hz: float, *, orders: int = 10, vertical: f
     All multiples are fitted together with the frequency, so lines do not leak into each other as in a transform of
     a record that holds no whole number of periods.
     """
-    count = most_harmonics(nominal_hz, capture.dt_s, orders)
+    # The true mains may lie above the nominal one, and a slow record then carries fewer of its multiples.
+    count = most_harmonics(nominal_hz * (1.0 + MAINS_WINDOW), capture.dt_s, orders)
     if nominal_hz * capture.dt_s * capture.codes.size < 5.0:
         raise FitFailed(
             f"{capture.point}: the record holds less than five periods of {nominal_hz:g} Hz",

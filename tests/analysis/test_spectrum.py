@@ -106,3 +106,11 @@ def test_spectrum_of_a_line():
     assert freq[np.argmax(peak)] == pytest.approx(100.0)
     assert peak.max() == pytest.approx(1.0, rel=0.01)
     assert floor < 0.001
+
+
+@pytest.mark.parametrize("mains_hz", [57.8, 60.05, 60.1, 60.24, 62.2])
+def test_a_slow_record_of_a_mains_above_the_nominal_one(mains_hz):
+    # 1200 samples/s: ten multiples of 60 Hz are more than it carries, and of 60.1 Hz one less than of 60 Hz.
+    hum = hum_of(record({1: (0.2, 0.0), 2: (1.0, 0.0)}, mains_hz=mains_hz, count=600, noise_v=0.02), 60.0)
+    assert hum.mains_hz == pytest.approx(mains_hz, abs=0.05)
+    assert hum.lines[1].peak_v == pytest.approx(1.0, abs=0.02)
