@@ -266,9 +266,23 @@ class Wiring:
                     self._report(("parts", name), f"{name} is already in {group}: give every thing its own name")
         if self.file.parts and not self.file.rails and not self._excused:
             self._report(("parts",), "parts without rails: say where the supply begins")
+        supplied: dict[str, str] = {}
         for name, rail in self.file.rails.items():
+            node = self.nodes.find(name)
             if not _NAME.fullmatch(name):
                 self._report(("rails", name), "a rail is called by a name such as HT1")
+            elif node == GROUND:
+                # Two sources of fixed volts on one node contradict each other, and gnd is one.
+                self._report(
+                    ("rails", name),
+                    f"{name} is on gnd: expected a node of its own; take it out of joined, or leave it out",
+                )
+            elif supplied.setdefault(node, name) != name:
+                self._report(
+                    ("rails", name),
+                    f"{name} is on one node with {supplied[node]}: expected one rail a node; leave one out, or put"
+                    " the part between them into parts instead of joined",
+                )
             elif rail.rectified and not any(
                 part.kind == "capacitor"
                 and {self.nodes.find(n) for n in part.nodes} == {self.nodes.find(name), GROUND}
@@ -397,6 +411,7 @@ class Wiring:
                     source_ohm=rail.source,
                     ripple_pp_v=rail.ripple_pp,
                     rectified=rail.rectified,
+                    line=self.document.line_of(("rails", name, "volts")),
                 )
                 for name, rail in file.rails.items()
             },

@@ -126,6 +126,12 @@ MISTAKES = [
     ("RL: 8  ", "RL: 8 ohm ", "parts.RL: expected a value without a space, got '8 ohm': write 8ohm"),
     ("RL: 8    SPK", "RL: 8    SPKR", "node SPKR is used once: nothing else connects to it; did you mean SPK?"),
     ("joined: [[V2.9, HT1]]\n", "", "is on no part: expected a part on V2.9, or joined: [[V2.9, the point it is"),
+    (
+        "joined: [[V2.9, HT1]]",
+        "joined: [[V2.9, HT1, gnd]]",
+        "amp.yaml:6: rails.HT1: HT1 is on gnd: expected a node",
+    ),
+    ("rails:\n", "rails:\n  gnd: {volts: 5}\n", "amp.yaml:6: rails.gnd: gnd is on gnd: expected a node"),
 ]
 
 
@@ -135,6 +141,14 @@ def test_each_mistake_is_told(old, new, message):
     found = problems_of(GOOD.replace(old, new, 1))
     assert any(message in line for line in found), found
     assert all(line.startswith("amp.yaml:") for line in found)
+
+
+def test_two_rails_on_one_node_contradict_each_other():
+    text = GOOD.replace("parts:\n", "  HT2: {volts: 240}\nparts:\n").replace("[V2.9, HT1]", "[V2.9, HT1, HT2]")
+    assert problems_of(text) == [
+        "amp.yaml:7: rails.HT2: HT2 is on one node with HT1: expected one rail a node; leave one out, or put the"
+        " part between them into parts instead of joined"
+    ]
 
 
 def test_all_mistakes_are_told_at_once():
