@@ -132,6 +132,25 @@ MISTAKES = [
         "amp.yaml:6: rails.HT1: HT1 is on gnd: expected a node",
     ),
     ("rails:\n", "rails:\n  gnd: {volts: 5}\n", "amp.yaml:6: rails.gnd: gnd is on gnd: expected a node"),
+    ("rails:\n", "rails:\n  V2: {volts: 5}\n", "amp.yaml:6: rails.V2: V2 is already in tubes: give every thing"),
+    ("C3: 22n ", "C1.leak: 22n ", "amp.yaml:14: parts.C1.leak: a part is called by letters, digits"),
+    (
+        "C3: 22n  V1.1  N1",
+        "C1.leak: {resistor: 1k, nodes: [V1.1, N1]}",
+        "amp.yaml:14: parts.C1.leak: a part is",
+    ),
+    (
+        "RL: 8    SPK   gnd",
+        "mains: {resistor: 8, nodes: [SPK, gnd]}",
+        "parts.mains: mains is already the name",
+    ),
+    ("RL: 8    SPK   gnd", "generator: {inductor: 1, nodes: [SPK, gnd]}", "parts.generator: generator is already"),
+    (
+        "RL: 8    SPK   gnd",
+        "V1a: {resistor: 8, nodes: [SPK, gnd]}",
+        "parts.V1a: V1a is already a section of",
+    ),
+    ("V1: 12AX7,", "V1: 12AX7, V1b: EL84,", "amp.yaml:4: tubes.V1b: V1b is already a section of V1: give every"),
 ]
 
 
@@ -149,6 +168,10 @@ def test_two_rails_on_one_node_contradict_each_other():
         "amp.yaml:7: rails.HT2: HT2 is on one node with HT1: expected one rail a node; leave one out, or put the"
         " part between them into parts instead of joined"
     ]
+
+
+def test_a_wrong_name_of_a_part_has_no_consequences():
+    assert len(problems_of(GOOD.replace("C3: 22n ", "C1.leak: 22n "))) == 1
 
 
 def test_all_mistakes_are_told_at_once():
