@@ -15,7 +15,7 @@ import numpy as np
 from acquisition.errors import FitFailed
 from acquisition.records import Capture, Reading
 
-from .sinefit import SineFit, fit_capture, most_harmonics
+from .sinefit import SineFit, converter_step_v, fit_capture, most_harmonics, unblurred
 
 CLEAR = 4.0
 """A line counts when its amplitude is above so many standard uncertainties of the noise."""
@@ -70,13 +70,15 @@ class Hum:
     lines : tuple of Line
         Orders 1 up.
     hum_pp_v, hum_pp_std_v : float
-        Peak to peak of all lines together, volts.
+        Peak to peak of all lines together, volts; its standard uncertainty from noise, the voltage scale, and
+        converter steps that noise does not blur.
     whole_pp_v : float
         Maximum minus minimum of the samples, noise included.
     noise_v : float
         What is no line, volts rms in the band of the record.
     floor_v : float
-        Amplitude of a line, volts peak, that noise alone would show on average.
+        Amplitude of a line, volts peak, that noise alone would show on average; where no line is clear and noise
+        does not blur the converter's steps, not less than what one step can hide.
     kind : str
         ``mains line``, ``twice mains``, ``both`` or ``none``.
     """
@@ -160,7 +162,8 @@ def hum_of(capture: Capture, nominal_hz: float, *, orders: int = 10, vertical: f
     All multiples are fitted together with the frequency, so lines do not leak into each other as in a transform of
     a record that holds no whole number of periods.
     """
-    count = most_harmonics(nominal_hz, capture.dt_s, orders)
+    # The true mains may lie above the nominal one, and a slow record then carries fewer of its multiples.
+    count = most_harmonics(nominal_hz * (1.0 + MAINS_WINDOW), capture.dt_s, orders)
     if nominal_hz * capture.dt_s * capture.codes.size < 5.0:
         raise FitFailed(
             f"{capture.point}: the record holds less than five periods of {nominal_hz:g} Hz",
@@ -179,6 +182,12 @@ def hum_of(capture: Capture, nominal_hz: float, *, orders: int = 10, vertical: f
     # Noise moves the extremes of a sum of lines by about what it moves the lines.
     noise = 2.0 * math.sqrt(sum(line.std_v**2 for line in clear)) if clear else 2.0 * lines[0].std_v
     size = float(np.ptp(wave)) if clear else 0.0
+    # Without noise, top and bottom of the wave lie anywhere within half a step of their codes: two rectangular
+    # errors. They have the size that a wave has on average which stays inside one step and shows no line at all.
+    strongest_v = max((line.peak_v for line in clear), default=0.0)
+    step_v = converter_step_v(capture)
+    bare_v = step_v * unblurred(strongest_v, fit.residual_rms_v, step_v)
+    floor = math.sqrt(float(np.trace(fit.covariance_v2[:2, :2])))
     codes = capture.codes.astype(np.int64)
     return Hum(
         point=capture.point,
@@ -186,10 +195,10 @@ def hum_of(capture: Capture, nominal_hz: float, *, orders: int = 10, vertical: f
         mains_std_hz=fit.freq_std_hz,
         lines=lines,
         hum_pp_v=size,
-        hum_pp_std_v=math.hypot(noise, size * vertical / math.sqrt(3.0)),
+        hum_pp_std_v=math.hypot(noise, size * vertical / math.sqrt(3.0), bare_v / math.sqrt(6.0)),
         whole_pp_v=float(codes.max() - codes.min()) * abs(capture.scale_v),
         noise_v=fit.residual_rms_v,
-        floor_v=math.sqrt(float(np.trace(fit.covariance_v2[:2, :2]))),
+        floor_v=floor if clear else max(floor, 0.5 * bare_v),
         kind=_kind(lines),
     )
 

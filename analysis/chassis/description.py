@@ -63,6 +63,8 @@ class Rail:
         Ripple at the node, volts peak to peak, when nothing is wrong.
     rectified : str
         ``""``, ``full-wave`` or ``half-wave``: ripple then follows from load, reservoir and mains.
+    line : int
+        Line in the file.
     """
 
     name: str
@@ -70,6 +72,7 @@ class Rail:
     source_ohm: float
     ripple_pp_v: float = 0.0
     rectified: str = ""
+    line: int = 0
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)

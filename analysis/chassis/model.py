@@ -8,7 +8,8 @@ from dataclasses import replace
 
 import numpy as np
 
-from acquisition.errors import NoOperatingPoint, OutsideModel
+from acquisition.errors import NoOperatingPoint, OutsideModel, Problem
+from acquisition.quantities import format_value
 from acquisition.records import Measurand
 from analysis.circuit.ac import SmallSignal
 from analysis.circuit.dc import OperatingPoint, solve_dc
@@ -29,6 +30,9 @@ Values = Mapping[str, np.ndarray | float]
 
 RAIL_TOLERANCE_V = 1e-4
 """How near the nominal chassis comes to the volts of its rails."""
+
+RAIL_ROUNDS = 500
+"""Most steps to get there: shipped chassis need seven, a rail that its load pulls to a thirtieth nearly all."""
 
 
 class ChassisModel:
@@ -63,7 +67,7 @@ class ChassisModel:
     Raises
     ------
     OutsideModel
-        The file has no parts.
+        The file has no parts, or a rail cannot have the volts it gives.
     NoOperatingPoint
         The nominal chassis has no operating point.
     """
@@ -92,7 +96,7 @@ class ChassisModel:
         """Solve the EMF behind each rail so that the nominal chassis shows the volts of the file."""
         rails = self.chassis.rails
         rest = solve_dc(self.circuit, self._nominal)
-        for _ in range(50):
+        for _ in range(RAIL_ROUNDS):
             self.require_solved(rest)
             short = {
                 name: rail.volts - float(rest.node_v(self._node_name(name))[0]) for name, rail in rails.items()
@@ -102,6 +106,8 @@ class ChassisModel:
             for name, miss in short.items():
                 self._nominal[f"{name}.emf"] = self._nominal[f"{name}.emf"] + miss
             rest = solve_dc(self.circuit, self._nominal, start=rest.volts)
+        else:
+            raise self._unsettled(max(short, key=lambda name: abs(short[name])), short)
         self._rippling = tuple(
             self._ripple_of(supply, rest)
             for supply in self.circuit.supplies
@@ -120,6 +126,17 @@ class ChassisModel:
         for name in rails:
             key = f"{name}.emf"
             self.parameters[key] = replace(self.parameters[key], nominal=float(self._nominal[key][0]))
+
+    def _unsettled(self, name: str, short: Mapping[str, float]) -> OutsideModel:
+        rail = self.chassis.rails[name]
+        shown = format_value(rail.volts - short[name], "V")
+        problem = Problem(
+            self.chassis.path,
+            rail.line,
+            f"rails.{name}.volts",
+            f"expected {format_value(rail.volts, 'V')}, but with its parts the rail comes to {shown}",
+        )
+        return OutsideModel(str(problem), hint="check its source, what draws from it, and how it meets other rails")
 
     def _ripple_of(self, supply: Supply, rest: OperatingPoint) -> RipplingRail:
         """Ripple in the EMF of a rail that shows as the file says at its node."""

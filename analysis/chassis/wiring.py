@@ -156,6 +156,11 @@ class Wiring:
     def _read_parts(self) -> None:
         for name, entry in self.file.parts.items():
             place: tuple[str | int, ...] = ("parts", name)
+            if not _NAME.fullmatch(name):
+                # With a dot it could be a value of another part: C1.leak is the leak of C1.
+                self._report(place, "a part is called by letters, digits, _, + and - such as R1 or C2a")
+                self._excuse(entry)
+                continue
             try:
                 part = parse_part(name, entry, self.document.line_of(place))
             except PartMistake as error:
@@ -260,15 +265,34 @@ class Wiring:
         return f"no part reaches a point {point}" + (f", did you mean {' or '.join(near)}?" if near else "")
 
     def _check_names(self) -> None:
-        for name in self.file.parts:
-            for group in ("tubes", "rails"):
-                if name in getattr(self.file, group):
-                    self._report(("parts", name), f"{name} is already in {group}: give every thing its own name")
+        # The model's values are kept by these names: of two things with one name the second would take the first's.
+        taken = {"mains": "the name of the mains", "generator": "the name of the generator"}
+        for socket, tube in self.sockets.items():
+            taken |= {f"{socket}{s.name}": f"a section of {socket}" for s in tube.sections if s.name}
+        for group in ("tubes", "rails", "parts"):
+            for name in getattr(self.file, group):
+                if name in taken:
+                    self._report((group, name), f"{name} is already {taken[name]}: give every thing its own name")
+            taken |= {name: f"in {group}" for name in getattr(self.file, group) if name not in taken}
         if self.file.parts and not self.file.rails and not self._excused:
             self._report(("parts",), "parts without rails: say where the supply begins")
+        supplied: dict[str, str] = {}
         for name, rail in self.file.rails.items():
+            node = self.nodes.find(name)
             if not _NAME.fullmatch(name):
                 self._report(("rails", name), "a rail is called by a name such as HT1")
+            elif node == GROUND:
+                # Two sources of fixed volts on one node contradict each other, and gnd is one.
+                self._report(
+                    ("rails", name),
+                    f"{name} is on gnd: expected a node of its own; take it out of joined, or leave it out",
+                )
+            elif supplied.setdefault(node, name) != name:
+                self._report(
+                    ("rails", name),
+                    f"{name} is on one node with {supplied[node]}: expected one rail a node; leave one out, or put"
+                    " the part between them into parts instead of joined",
+                )
             elif rail.rectified and not any(
                 part.kind == "capacitor"
                 and {self.nodes.find(n) for n in part.nodes} == {self.nodes.find(name), GROUND}
@@ -397,6 +421,7 @@ class Wiring:
                     source_ohm=rail.source,
                     ripple_pp_v=rail.ripple_pp,
                     rectified=rail.rectified,
+                    line=self.document.line_of(("rails", name, "volts")),
                 )
                 for name, rail in file.rails.items()
             },

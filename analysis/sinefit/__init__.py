@@ -2,7 +2,7 @@
 
 from .captured import clipped_samples, converter_step_v, fit_capture, most_harmonics
 from .distortion import Distortion, Harmonic, distortion
-from .fit import SineFit, estimate_frequency, fit_sine
+from .fit import SineFit, estimate_frequency, fit_sine, unblurred
 
 __all__ = [
     "Distortion",
@@ -15,4 +15,5 @@ __all__ = [
     "fit_capture",
     "fit_sine",
     "most_harmonics",
+    "unblurred",
 ]

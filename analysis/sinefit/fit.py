@@ -316,18 +316,45 @@ def _require_conditions(size: int, count: int, unknowns: int, dt_s: float, freq_
         )
 
 
+def unblurred(amplitude_v: float, residual_v: float, quantum_v: float) -> float:
+    """Share of the error by the converter's steps that noise does not average away: 1 none of it, 0 all.
+
+    Parameters
+    ----------
+    amplitude_v : float
+        Peak of the wave that crosses the steps, 0 where none is seen.
+    residual_v : float
+        What the fit leaves, root mean square.
+    quantum_v : float
+        One step of the converter; with 0 there is no such error.
+
+    Notes
+    -----
+    Noise of deviation s multiplies the first term of the sawtooth error of a quantiser of step q by
+    exp(-2 (pi s / q)^2) (L. Schuchman, IEEE Trans. Commun. Technol. 12 (1964) 162, from memory). The steps leave
+    q^2 / 12 in the residual of a wave across many of them. A record at rest leaves up to q^2 / 4 with next to no
+    noise, where it stands between two codes; how that falls to q^2 / 12 with the size of the wave was found by
+    simulation (`tests/analysis/test_spectrum.py` shows what it gives).
+    """
+    if quantum_v == 0.0:
+        return 0.0
+    steps = amplitude_v / quantum_v
+    resting = 1.0 if steps < 0.1 else (0.1 / steps) ** 1.5
+    noise = max(0.0, (residual_v / quantum_v) ** 2 - 1.0 / 12.0 - resting / 6.0)
+    return math.exp(-2.0 * math.pi**2 * noise)
+
+
 def _undithered(amplitude_v: float, residual_v: float, quantum_v: float) -> float:
     """Standard uncertainty of the amplitude from converter steps that noise does not blur.
 
     A sine of amplitude A through a uniform quantiser of step q gains 2 q / pi J1(2 pi A / q) for the
-    first term of the sawtooth error (Fourier series of the error, Jacobi-Anger expansion); noise of deviation s
-    multiplies it by exp(-2 (pi s / q)^2). J1 is replaced by its bound, the sign being unknown: divided by root 2.
-    The error is a function of the instantaneous value, so the phase does not suffer.
+    first term of the sawtooth error (Fourier series of the error, Jacobi-Anger expansion), times what noise leaves
+    of it. J1 is replaced by its bound, the sign being unknown: divided by root 2. The error is a function of the
+    instantaneous value, so the phase does not suffer.
     """
     if quantum_v == 0.0 or amplitude_v == 0.0:
         return 0.0
     steps = amplitude_v / quantum_v
     bound = min(0.5818, math.sqrt(1.0 / (math.pi**2 * steps)))
-    noise = max(0.0, (residual_v / quantum_v) ** 2 - 1.0 / 12.0)
-    size = 2.0 / math.pi * bound / math.sqrt(2.0) * math.exp(-2.0 * math.pi**2 * noise)
+    size = 2.0 / math.pi * bound / math.sqrt(2.0) * unblurred(amplitude_v, residual_v, quantum_v)
     return quantum_v * size

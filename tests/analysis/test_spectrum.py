@@ -106,3 +106,44 @@ def test_spectrum_of_a_line():
     assert freq[np.argmax(peak)] == pytest.approx(100.0)
     assert peak.max() == pytest.approx(1.0, rel=0.01)
     assert floor < 0.001
+
+
+def coarse(peak_v, offset_v, noise_steps, seed, step_v=0.01, count=2500):
+    """8-bit record of a 100 Hz line of a step or so."""
+    t = 2e-4 * np.arange(count)
+    noise_v = noise_steps * step_v * np.random.default_rng(seed).normal(size=count)
+    volts = peak_v * np.cos(2 * np.pi * 100.0 * t + 0.3) + offset_v + noise_v
+    codes = np.round(volts / step_v).astype(np.int8)
+    return Capture(
+        point="HT3", codes=codes, scale_v=step_v, offset_v=0.0, t0_s=0.0, dt_s=2e-4, full_scale_v=256 * step_v
+    )
+
+
+@pytest.mark.parametrize("noise_steps", [0.02, 0.05, 0.15, 0.25, 0.35, 0.5])
+@pytest.mark.parametrize("peaks_v", [(0.0, 0.005), (0.002, 0.012)])
+def test_the_uncertainty_holds_what_the_steps_of_the_converter_hide(noise_steps, peaks_v):
+    rng = np.random.default_rng(7)
+    inside, stds = [], []
+    for seed in range(60):
+        peak = rng.uniform(*peaks_v)
+        hum = hum_of(coarse(peak, rng.uniform(-0.005, 0.005), noise_steps, seed), 50.0)
+        inside.append(abs(hum.hum_pp_v - 2 * peak) < 1.96 * hum.hum_pp_std_v)
+        stds.append(hum.hum_pp_std_v)
+    print(f"{noise_steps} steps of noise: inside {np.mean(inside):.2f}, mean std {np.mean(stds) / 0.01:.3f} steps")
+    assert np.mean(inside) >= 0.89  # 0.95 less two standard errors of sixty
+    assert np.mean(stds) < (0.06 if noise_steps == 0.5 else 0.5) * 0.01
+
+
+def test_a_flat_record_of_a_converter_without_noise_may_hide_a_line_of_half_a_step():
+    hum = hum_of(coarse(0.004, 0.0, 0.05, 1), 50.0)
+    assert (hum.kind, hum.hum_pp_v) == ("none", 0.0)
+    assert 2 * 0.004 < 2 * hum.hum_pp_std_v < 0.01
+    assert hum.floor_v >= 0.004  # "no line above" must not be less than the line that is there
+
+
+@pytest.mark.parametrize("mains_hz", [57.8, 60.05, 60.1, 60.24, 62.2])
+def test_a_slow_record_of_a_mains_above_the_nominal_one(mains_hz):
+    # 1200 samples/s: ten multiples of 60 Hz are more than it carries, and of 60.1 Hz one less than of 60 Hz.
+    hum = hum_of(record({1: (0.2, 0.0), 2: (1.0, 0.0)}, mains_hz=mains_hz, count=600, noise_v=0.02), 60.0)
+    assert hum.mains_hz == pytest.approx(mains_hz, abs=0.05)
+    assert hum.lines[1].peak_v == pytest.approx(1.0, abs=0.02)

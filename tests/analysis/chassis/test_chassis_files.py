@@ -126,6 +126,31 @@ MISTAKES = [
     ("RL: 8  ", "RL: 8 ohm ", "parts.RL: expected a value without a space, got '8 ohm': write 8ohm"),
     ("RL: 8    SPK", "RL: 8    SPKR", "node SPKR is used once: nothing else connects to it; did you mean SPK?"),
     ("joined: [[V2.9, HT1]]\n", "", "is on no part: expected a part on V2.9, or joined: [[V2.9, the point it is"),
+    (
+        "joined: [[V2.9, HT1]]",
+        "joined: [[V2.9, HT1, gnd]]",
+        "amp.yaml:6: rails.HT1: HT1 is on gnd: expected a node",
+    ),
+    ("rails:\n", "rails:\n  gnd: {volts: 5}\n", "amp.yaml:6: rails.gnd: gnd is on gnd: expected a node"),
+    ("rails:\n", "rails:\n  V2: {volts: 5}\n", "amp.yaml:6: rails.V2: V2 is already in tubes: give every thing"),
+    ("C3: 22n ", "C1.leak: 22n ", "amp.yaml:14: parts.C1.leak: a part is called by letters, digits"),
+    (
+        "C3: 22n  V1.1  N1",
+        "C1.leak: {resistor: 1k, nodes: [V1.1, N1]}",
+        "amp.yaml:14: parts.C1.leak: a part is",
+    ),
+    (
+        "RL: 8    SPK   gnd",
+        "mains: {resistor: 8, nodes: [SPK, gnd]}",
+        "parts.mains: mains is already the name",
+    ),
+    ("RL: 8    SPK   gnd", "generator: {inductor: 1, nodes: [SPK, gnd]}", "parts.generator: generator is already"),
+    (
+        "RL: 8    SPK   gnd",
+        "V1a: {resistor: 8, nodes: [SPK, gnd]}",
+        "parts.V1a: V1a is already a section of",
+    ),
+    ("V1: 12AX7,", "V1: 12AX7, V1b: EL84,", "amp.yaml:4: tubes.V1b: V1b is already a section of V1: give every"),
 ]
 
 
@@ -135,6 +160,18 @@ def test_each_mistake_is_told(old, new, message):
     found = problems_of(GOOD.replace(old, new, 1))
     assert any(message in line for line in found), found
     assert all(line.startswith("amp.yaml:") for line in found)
+
+
+def test_two_rails_on_one_node_contradict_each_other():
+    text = GOOD.replace("parts:\n", "  HT2: {volts: 240}\nparts:\n").replace("[V2.9, HT1]", "[V2.9, HT1, HT2]")
+    assert problems_of(text) == [
+        "amp.yaml:7: rails.HT2: HT2 is on one node with HT1: expected one rail a node; leave one out, or put the"
+        " part between them into parts instead of joined"
+    ]
+
+
+def test_a_wrong_name_of_a_part_has_no_consequences():
+    assert len(problems_of(GOOD.replace("C3: 22n ", "C1.leak: 22n "))) == 1
 
 
 def test_all_mistakes_are_told_at_once():

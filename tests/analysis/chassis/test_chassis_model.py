@@ -27,6 +27,28 @@ def test_nominal_rails_show_the_volts_of_the_file(amplifier):
     assert shown == pytest.approx([430.0, -52.0], abs=0.05)
 
 
+LOADED = """
+chassis: a rail that its load pulls down
+tubes: {V1: 6C4}
+rails:
+  HT: {volts: 200, source: SOURCE}
+parts: {R1: 100k HT V1.5, R2: 1M V1.6 gnd, R3: 1k V1.7 gnd, R4: 1k HT gnd}
+"""
+
+
+def test_a_rail_with_much_source_resistance_shows_its_volts():
+    model = ChassisModel(parse_chassis(LOADED.replace("SOURCE", "10k")), MeterLoad(resistance_ohm=np.inf))
+    assert model.predict({}, dc("HT"))[0, 0] == pytest.approx(200.0, abs=2e-4)
+
+
+def test_a_rail_that_cannot_have_its_volts_is_refused():
+    with pytest.raises(
+        OutsideModel, match=r"^amp\.yaml:5: rails\.HT\.volts: expected 200 V, but .* comes to \d"
+    ) as told:
+        ChassisModel(parse_chassis(LOADED.replace("SOURCE", "1M"), "amp.yaml"))
+    assert "check its source" in told.value.hint
+
+
 def test_parameters_carry_keys_units_and_spread(amplifier):
     p = amplifier.parameters
     assert {
