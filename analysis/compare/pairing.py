@@ -14,13 +14,13 @@ from __future__ import annotations
 
 import math
 from collections.abc import Sequence
-from dataclasses import dataclass
+from dataclasses import dataclass, replace
 
 import numpy as np
 
-from acquisition.records import JUDGED_QUALITIES, Measurand, Pass, Reading
+from acquisition.records import JUDGED_QUALITIES, RELATIVE_QUANTITIES, Measurand, Pass, Reading
 
-from ..judge import meter_std
+from ..judge import Judged, meter_std
 
 CHANGE_STD = {
     "dc_v": (0.005, 0.002), "pp_v": (0.01, 0.0003), "rms_v": (0.01, 0.0001), "gain": (0.01, 0.0005),
@@ -34,6 +34,10 @@ DC_STD_WITHOUT_MAINS = 0.015
 
 SAME_FREQUENCY = 0.01
 """Two readings are of one frequency, or one drive, when they differ by less than this."""
+
+ANY_LINE = frozenset({"dc_v", "ripple_pp_v"})
+"""Quantities that are one thing whatever frequency stands beside them: a cure may leave another line of the hum
+strongest, or none."""
 
 SHARED_FROM = 0.1
 """Only readings above this share of the range tell its gain error; digits dominate the others."""
@@ -70,11 +74,14 @@ class Pair:
     ----------
     measurand : Measurand
         As the first pass names it.
+    later : Measurand, optional
+        As the second pass names it, where it names another line.
     before, after : Side
         Its readings in each pass.
     """
 
     measurand: Measurand
+    later: Measurand | None
     before: Side
     after: Side
 
@@ -100,7 +107,8 @@ def pair(before: Pass, after: Pass) -> tuple[list[Pair], list[Measurand], list[M
         for place, (other, found) in enumerate(second):
             if place not in used and same(measurand, other):
                 used.add(place)
-                pairs.append(Pair(measurand=measurand, before=side_of(readings), after=side_of(found)))
+                later = other_line(measurand, other)
+                pairs.append(Pair(measurand=measurand, later=later, before=side_of(readings), after=side_of(found)))
                 break
         else:
             only_before.append(measurand)
@@ -114,6 +122,11 @@ def collect(readings: Sequence[Reading]) -> list[tuple[Measurand, list[Reading]]
     ----------
     readings : sequence of Reading
         Of one pass.
+
+    Returns
+    -------
+    list of (Measurand, list of Reading)
+        Each named as `common` names it.
     """
     found: list[tuple[Measurand, list[Reading]]] = []
     for reading in readings:
@@ -125,11 +138,11 @@ def collect(readings: Sequence[Reading]) -> list[tuple[Measurand, list[Reading]]
                 break
         else:
             found.append((reading.measurand, [reading]))
-    return found
+    return [(common([reading.measurand for reading in kept]), kept) for _, kept in found]
 
 
 def same(one: Measurand, other: Measurand) -> bool:
-    """Whether two measurands are one: same point and quantity, nearly the same frequency and drive.
+    """Whether two measurands are one: same point and quantity, nearly one drive and frequency where these count.
 
     Parameters
     ----------
@@ -137,10 +150,45 @@ def same(one: Measurand, other: Measurand) -> bool:
         Of two readings.
     """
     # A gain hardly depends on the drive; a voltage is proportional to it.
-    drives = one.quantity in {"gain", "phase_deg"} or _near(one.drive_pp_v, other.drive_pp_v)
-    return (
-        (one.point, one.quantity) == (other.point, other.quantity) and drives and _near(one.freq_hz, other.freq_hz)
-    )
+    drives = one.quantity in RELATIVE_QUANTITIES or _near(one.drive_pp_v, other.drive_pp_v)
+    lines = one.quantity in ANY_LINE or _near(one.freq_hz, other.freq_hz)
+    return (one.point, one.quantity) == (other.point, other.quantity) and drives and lines
+
+
+def other_line(one: Measurand, other: Measurand) -> Measurand | None:
+    """The second of two names of a measurand, where it has another frequency than the first; None where it has not.
+
+    Parameters
+    ----------
+    one, other : Measurand
+        Of two readings that are of the `same`.
+    """
+    return None if _near(one.freq_hz, other.freq_hz) else other
+
+
+def common(measurands: Sequence[Measurand]) -> Measurand:
+    """The name of what several readings are of: the first, without its frequency where another names another line.
+
+    Parameters
+    ----------
+    measurands : sequence of Measurand
+        At least one, all of the `same`.
+    """
+    first = measurands[0]
+    return replace(first, freq_hz=None) if any(other_line(first, one) for one in measurands) else first
+
+
+def judged_of(judged: Sequence[Judged], measurand: Measurand) -> Judged | None:
+    """The last verdict on a measurand, None without one.
+
+    Parameters
+    ----------
+    judged : sequence of Judged
+        Of one pass.
+    measurand : Measurand
+        As any pass names it.
+    """
+    return next((one for one in reversed(judged) if same(one.reading.measurand, measurand)), None)
 
 
 def _near(one: float | None, other: float | None) -> bool:

@@ -13,6 +13,7 @@ from analysis.app.terminal import harmless
 if TYPE_CHECKING:
     from rich.console import Console
 
+    from acquisition.records import Measurand
     from acquisition.store import Job
     from analysis.chassis import Chassis, ChassisModel
     from analysis.compare import Change, Comparison, InCircuit
@@ -54,7 +55,7 @@ def compare_passes(
     from analysis.app.modelled import modelled
     from analysis.app.passes import judged, reached
     from analysis.app.told import as_told, basis_of
-    from analysis.compare import PartValue, compare, replaced_values
+    from analysis.compare import PartValue, compare, judged_of, replaced_values
     from analysis.faults import faults_of
 
     chassis, model, reason = known or modelled(job.sheet)
@@ -86,7 +87,11 @@ def compare_passes(
         return replaced_values(model, first, last, work_before=work_before, work_after=work_after)
 
     basis = basis_of(job.sheet, [first, last], [*work_before, *work_after])
-    was, now = ({row.reading.measurand: row.verdict for row in rows[name]} for name in (before, after))
+
+    def verdict(name: str, measurand: Measurand) -> str:
+        row = judged_of(rows[name], measurand)
+        return row.verdict if row is not None else ""
+
     return replace(
         result,
         notes=(
@@ -94,7 +99,7 @@ def compare_passes(
             *([f"not compared, no part reaches them: {', '.join(sorted(left))}"] if left else []),
         ),
         changes=tuple(
-            replace(c, was=was.get(c.measurand, ""), now=now.get(c.measurand, "")) for c in result.changes
+            replace(c, was=verdict(before, c.measurand), now=verdict(after, c.measurand)) for c in result.changes
         ),
         values=as_told(job, after, f"in circuit since {before}", basis, tuple[PartValue, ...], values, fresh)[0],
     )
@@ -118,6 +123,7 @@ def as_json(comparison: Comparison) -> dict[str, Any]:
             "point": measurand.point,
             "quantity": measurand.quantity,
             **({"freq_hz": measurand.freq_hz} if measurand.freq_hz is not None else {}),
+            **({"freq_hz_after": change.later.freq_hz} if change.later is not None else {}),
             "before": change.before,
             "after": change.after,
             "after_at_same_mains": number(change.corrected),
@@ -197,7 +203,8 @@ def show(comparison: Comparison) -> None:
     table.add_column("verdict")
     table.add_column("moved")
     for c in changed:
-        row = change_row(escape(harmless(measurand_text(c.measurand, ascii_only=True))), c, ascii_only=True)
+        name = measurand_text(c.measurand, later=c.later, ascii_only=True)
+        row = change_row(escape(harmless(name)), c, ascii_only=True)
         row["verdict"] = _SHORT[c.verdict]
         table.add_row(*(row[n] for n in ("what", "before", "after", "change", "healthy", "verdict", "direction")))
     if changed:
@@ -209,7 +216,7 @@ def show(comparison: Comparison) -> None:
                       f"{escape(harmless(names))}")  # fmt: skip
     for c in quiet:
         if c.trend:
-            text = measurand_text(c.measurand, ascii_only=True)
+            text = measurand_text(c.measurand, later=c.later, ascii_only=True)
             console.print(f"  a trend only: {escape(harmless(text))}, z = {c.z:+.1f}")
     for fault, value in comparison.faults:
         console.print(f"the changes fit: before, {escape(old_part_text(fault, value, ascii_only=True))}")

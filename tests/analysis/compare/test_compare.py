@@ -167,6 +167,19 @@ def test_another_frequency_is_another_measurand():
     assert len(comparison.only_before) == 8
 
 
+@pytest.mark.parametrize("after_hz", [99.97, None])
+def test_hum_is_compared_whatever_line_is_left_strongest(after_hz):
+    def ripple(value, freq_hz):
+        reading = Reading(point="HT2", quantity="ripple_pp_v", value=value, std=0.02 * value, freq_hz=freq_hz)
+        return Pass(name=str(value), started_utc="", mains_v=230.0, readings=(reading,))
+
+    (change,) = compare(ripple(3.0, 49.98), ripple(0.5, after_hz)).changes
+    assert change.significant
+    assert (change.measurand.freq_hz, change.later.freq_hz) == (49.98, after_hz)
+    (same,) = compare(ripple(3.0, 49.98), ripple(0.5, 50.01)).changes
+    assert same.later is None
+
+
 def test_two_passes_without_readings():
     comparison = compare(Pass(name="a", started_utc=""), Pass(name="b", started_utc=""), model=MODEL)
     assert comparison.changes == ()
