@@ -7,7 +7,9 @@ uncertainties u1, u2:
 
     w^2 = u^2 - (g x)^2    and    cov(d_i, d_j) = g^2 d_i d_j + [i = j] max(w1^2 + w2^2, (rho max(|x1|, |x2|))^2)
 
-(JCGM 100:2008, 5.2.2 and F.1.2.3). A range change, another instrument or an unknown one shares nothing.
+(JCGM 100:2008, 5.2.2 and F.1.2.3). A range change, another instrument or an unknown one shares nothing. Gain and
+phase keep the range of the output only; that of the input goes with the drive, so another drive, or an unknown one,
+shares nothing either.
 """
 
 from __future__ import annotations
@@ -57,6 +59,8 @@ class Side:
         Sum of squared deviations of repeats, and their degrees of freedom.
     group : tuple of str, float, optional
         Instrument and range, whose gain error is shared; None when either is unknown or mixed.
+    drive_pp_v : float, optional
+        Generator amplitude, volts peak to peak; None when it is unknown or mixed.
     """
 
     value: float
@@ -64,6 +68,7 @@ class Side:
     scatter_variance: float
     dof: int
     group: tuple[str, float] | None
+    drive_pp_v: float | None = None
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)
@@ -218,7 +223,10 @@ def side_of(readings: Sequence[Reading]) -> Side:
     instrument, range_v = groups.pop()
     known = not groups and instrument and range_v is not None
     group = (instrument, range_v) if known and range_v is not None else None
-    return Side(value=mean, std=std, scatter_variance=squares, dof=dof, group=group)
+    drive_pp_v = readings[0].drive_pp_v
+    if any(not _near(reading.drive_pp_v, drive_pp_v) for reading in readings):
+        drive_pp_v = None
+    return Side(value=mean, std=std, scatter_variance=squares, dof=dof, group=group, drive_pp_v=drive_pp_v)
 
 
 def shortest(degrees: float) -> float:
@@ -280,6 +288,10 @@ def _key(one: Pair) -> tuple[str, float, str] | None:
     if one.before.group is None or one.before.group != one.after.group:
         return None
     kind = one.measurand.quantity
+    if kind in RELATIVE_QUANTITIES:
+        drives = one.before.drive_pp_v, one.after.drive_pp_v
+        if None in drives or not _near(*drives):
+            return None
     return (*one.before.group, kind)
 
 

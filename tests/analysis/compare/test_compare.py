@@ -116,6 +116,29 @@ def test_the_gain_error_of_one_range_cancels():
     assert unknown.change_std == pytest.approx(np.hypot(1.5, 1.55))
 
 
+@pytest.mark.parametrize("quantity", ["gain", "phase_deg"])
+def test_another_drive_may_be_another_input_range_whose_error_does_not_cancel(quantity):
+    def read(value, *drives):
+        readings = [
+            Reading(
+                point="V1.2>V1.1", quantity=quantity, value=value, std=1.0, freq_hz=1000.0, drive_pp_v=drive,
+                instrument="scope", range_v=8.0,
+            )
+            for drive in drives
+        ]  # fmt: skip
+        return Pass(name=str(value), started_utc="", mains_v=230.0, readings=tuple(readings))
+
+    def std(before, after):
+        (change,) = compare(read(20.0, *before), read(20.5, *after)).changes
+        return change.change_std
+
+    alone = pytest.approx(np.hypot(1.0, 1.0))
+    assert std([0.1], [0.1]) < 1.1
+    assert std([0.1], [0.2]) == alone
+    assert std([None], [None]) == alone
+    assert std([0.1, 0.2], [0.1, 0.2]) == alone
+
+
 def test_changes_of_one_range_stay_correlated():
     def both(scale):
         readings = [
