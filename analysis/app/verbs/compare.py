@@ -57,6 +57,7 @@ def compare_passes(
     from analysis.app.told import as_told, basis_of
     from analysis.compare import PartValue, compare, judged_of, replaced_values
     from analysis.faults import faults_of
+    from analysis.judge import without_drive
 
     chassis, model, reason = known or modelled(job.sheet)
     names = job.passes()
@@ -66,9 +67,11 @@ def compare_passes(
         between = [job.read_pass(name) for name in names[names.index(before) + 1 : names.index(after)]]
         last = replace(last, events=(*(event for one in between for event in one.events), *last.events))
     work_before, work_after = job.work_done(before), job.work_done(after)
-    left: set[str] = set()
+    left, undriven = set[str](), list[str]()
     if model is not None:
-        left = {r.point for one in (first, last) for r in set(one.readings) - set(reached(model, one.readings))}
+        undriven = without_drive([*first.readings, *last.readings])
+        left = {r.point for one in (first, last) for r in set(one.readings) - set(reached(model, one.readings))
+                if not r.measurand.lacks_drive}  # fmt: skip
         first, last = (replace(one, readings=reached(model, one.readings)) for one in (first, last))
     result = compare(
         first,
@@ -96,6 +99,7 @@ def compare_passes(
         result,
         notes=(
             *result.notes,
+            *undriven,
             *([f"not compared, no part reaches them: {', '.join(sorted(left))}"] if left else []),
         ),
         changes=tuple(
