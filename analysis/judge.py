@@ -14,7 +14,7 @@ from collections.abc import Sequence
 from dataclasses import dataclass
 from typing import Literal
 
-from acquisition.records import Reading
+from acquisition.records import JUDGED_QUALITIES, Reading
 
 from .chassis import Band
 
@@ -142,6 +142,27 @@ def judge(readings: Sequence[Reading], bands: Sequence[Band]) -> list[Judged]:
             )
         )
     return result
+
+
+def without_drive(readings: Sequence[Reading]) -> list[str]:
+    """What is set aside because nobody wrote down how large the drive was: one note, or none.
+
+    Parameters
+    ----------
+    readings : sequence of Reading
+        Of one pass or more.
+
+    Examples
+    --------
+    >>> without_drive([Reading(point="V1.1", quantity="pp_v", value=12.0)])
+    ['set aside, how large was the drive? pp_v of V1.1 (import it again with drive_pp_v)']
+    """
+    lacking = (r for r in readings if r.measurand.lacks_drive and r.quality in JUDGED_QUALITIES)
+    names = list(dict.fromkeys(f"{r.quantity} of {r.point}" for r in lacking))
+    if not names:
+        return []
+    them = "it" if len(names) == 1 else "them"
+    return [f"set aside, how large was the drive? {', '.join(names)} (import {them} again with drive_pp_v)"]
 
 
 def _normal_cdf(z: float) -> float:

@@ -16,7 +16,7 @@ import numpy as np
 
 from acquisition.records import Measurand, Reading
 
-from .compare.pairing import CHANGE_STD, DC_STD_WITHOUT_MAINS, collect, same, shortest, side_of
+from .compare.pairing import CHANGE_STD, DC_STD_WITHOUT_MAINS, collect, common, same, shortest, side_of
 from .compare.significance import LEVEL, holm, two_sided
 from .uncertainty import coverage_factor
 
@@ -92,7 +92,7 @@ class Trend:
     Parameters
     ----------
     measurand : Measurand
-        What was read.
+        What was read; without a frequency where the visits name several.
     stands : tuple of Stand
         By date; at least two.
     change, change_std : float
@@ -139,16 +139,17 @@ def trends(visits: Sequence[Visit], model: Predicting | None = None, mains_v: fl
     list of Trend
         One a measurand that two visits and more have, in the order of the first visit.
     """
-    found: list[tuple[Measurand, list[Stand]]] = []
+    found: list[tuple[list[Measurand], list[Stand]]] = []
     for visit in sorted(visits, key=lambda visit: visit.days):
         groups = collect(visit.readings)
         factors = _factors(visit, [measurand for measurand, _ in groups], model, mains_v)
         for (measurand, readings), factor in zip(groups, factors, strict=True):
-            known = next((stands for other, stands in found if same(other, measurand)), None)
+            known = next((one for one in found if same(one[0][0], measurand)), None)
             if known is None:
-                found.append((measurand, known := []))
-            known.append(_stand(visit, readings, factor))
-    result = [_trend(measurand, stands) for measurand, stands in found if len(stands) > 1]
+                found.append(known := ([], []))
+            known[0].append(measurand)
+            known[1].append(_stand(visit, readings, factor))
+    result = [_trend(common(names), stands) for names, stands in found if len(stands) > 1]
     adjusted = holm([trend.probability for trend in result])
     return [replace(trend, probability=p) for trend, p in zip(result, adjusted, strict=True)]
 

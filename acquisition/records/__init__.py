@@ -7,6 +7,7 @@ quantity (``QUANTITIES``); an uncertainty is one standard deviation (k = 1, JCGM
 from .jobs import EVENT_KINDS, LONGEST_NAME, REPAIRS, WORK, Event, JobSheet, Pass, Told
 from .readings import (
     CAPTURE_COLUMNS,
+    DRIVEN_QUANTITIES,
     JUDGED_QUALITIES,
     QUALITIES,
     QUANTITIES,
@@ -20,7 +21,8 @@ from .readings import (
 from .surveys import RATING_MARGIN, UNKNOWN_RATING_V, SurveyPlan, SurveyStep, usable_v
 
 __all__ = [
-    "CAPTURE_COLUMNS", "EVENT_KINDS", "JUDGED_QUALITIES", "LONGEST_NAME", "QUALITIES", "QUANTITIES",
-    "RATING_MARGIN", "READING_COLUMNS", "RELATIVE_QUANTITIES", "REPAIRS", "UNKNOWN_RATING_V", "WORK", "Capture",
-    "Column", "Event", "JobSheet", "Measurand", "Pass", "Reading", "SurveyPlan", "SurveyStep", "Told", "usable_v",
+    "CAPTURE_COLUMNS", "DRIVEN_QUANTITIES", "EVENT_KINDS", "JUDGED_QUALITIES", "LONGEST_NAME", "QUALITIES",
+    "QUANTITIES", "RATING_MARGIN", "READING_COLUMNS", "RELATIVE_QUANTITIES", "REPAIRS", "UNKNOWN_RATING_V", "WORK",
+    "Capture", "Column", "Event", "JobSheet", "Measurand", "Pass", "Reading", "SurveyPlan", "SurveyStep", "Told",
+    "usable_v",
 ]  # fmt: skip

@@ -23,6 +23,9 @@ QUANTITIES: Mapping[str, str] = {
 RELATIVE_QUANTITIES = frozenset({"gain", "phase_deg"})
 """Quantities whose point names an input and an output, ``FROM>TO``."""
 
+DRIVEN_QUANTITIES = frozenset({"pp_v", "rms_v", "thd_pct"})
+"""Quantities of the signal at one point, which mean nothing to a model before it knows how large the drive was."""
+
 QUALITIES = ("good", "unsteady", "overload", "held", "confirmed_zero", "imported")
 """How a reading came about; only ``good``, ``confirmed_zero`` and ``imported`` are judged."""
 
@@ -105,6 +108,11 @@ class Measurand:
     def points(self) -> tuple[str, ...]:
         """The one point, or the input and output point."""
         return tuple(self.point.split(">"))
+
+    @property
+    def lacks_drive(self) -> bool:
+        """Whether no model can say what is due, for nobody wrote down how large the drive was."""
+        return self.quantity in DRIVEN_QUANTITIES and self.drive_pp_v is None
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)

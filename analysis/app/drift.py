@@ -107,6 +107,7 @@ def drift_of(jobs: Sequence[JobSummary], point: str | None) -> tuple[list[Visit]
     from acquisition.store import open_job
     from analysis.app.modelled import modelled
     from analysis.app.passes import reached
+    from analysis.judge import without_drive
     from analysis.trend import trends
 
     visits: list[Visit] = []
@@ -131,6 +132,7 @@ def drift_of(jobs: Sequence[JobSummary], point: str | None) -> tuple[list[Visit]
     if model is None:
         notes.append(f"readings are as taken, not brought to one mains voltage: {reason}")
     else:
+        notes += without_drive([reading for visit in visits for reading in visit.readings])
         visits = [replace(v, readings=reached(model, v.readings)) for v in visits]
         if any(not visit.mains_v for visit in visits):
             notes.append("visits whose mains was not written down are not corrected for it")

@@ -44,7 +44,8 @@ class Taken:
 
 
 def reached(model: ChassisModel, readings: Sequence[Reading]) -> tuple[Reading, ...]:
-    """Readings that the model says something about: not those of heater pins, nor of names that no part reaches.
+    """Readings that the model says something about: not those of heater pins, of names that no part reaches, or
+    without their drive (`analysis.judge.without_drive` names these).
 
     Parameters
     ----------
@@ -56,7 +57,8 @@ def reached(model: ChassisModel, readings: Sequence[Reading]) -> tuple[Reading, 
     return tuple(
         reading
         for reading in readings
-        if all(point in model.points and model.points[point].node for point in reading.measurand.points)
+        if not reading.measurand.lacks_drive
+        and all(point in model.points and model.points[point].node for point in reading.measurand.points)
     )
 
 

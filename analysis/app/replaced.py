@@ -10,6 +10,7 @@ from acquisition.quantities import parse_value
 from acquisition.records import Event
 from acquisition.store import Job
 from analysis.chassis import Chassis
+from analysis.chassis.parts import implausible
 
 
 def replacements(chassis: Chassis, named: Sequence[str]) -> tuple[Event, ...]:
@@ -25,7 +26,7 @@ def replacements(chassis: Chassis, named: Sequence[str]) -> tuple[Event, ...]:
     Raises
     ------
     BadParameter
-        No such part, no such value, or a value of a tube.
+        No such part, a value that no such part has, or a value of a tube.
     """
     found: dict[str, Event] = {}
     for words in named:
@@ -43,6 +44,9 @@ def replacements(chassis: Chassis, named: Sequence[str]) -> tuple[Event, ...]:
                 raise click.BadParameter(
                     f"{words}: a value is that of a part, such as C4=22n", param_hint="--replaced"
                 )
+            # Taken as typed, C2=22 would be 22 farad, and everything told of C2 after it wrong.
+            if slip := implausible(chassis.parts[name].kind, value):
+                raise click.BadParameter(f"{words}: {slip}", param_hint="--replaced")
         kind = "tube_swapped" if name in chassis.sockets else "part_replaced"
         found[name] = Event(kind=kind, subject=name, value=value)
     return tuple(found.values())

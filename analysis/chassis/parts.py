@@ -92,14 +92,34 @@ def parse_part(name: str, entry: str | Mapping[str, Any], line: int = 0) -> Part
     (-0.05, 0.05)
     """
     part = _short(name, entry, line) if isinstance(entry, str) else _mapped(name, entry, line)
-    low, high = PLAUSIBLE[part.kind]
-    if not low <= part.value <= high:
-        unit = UNITS[part.kind]
-        raise PartMistake(
-            f"a {part.kind} of {format_value(part.value, unit)}? expected {format_value(low, unit)} to"
-            f" {format_value(high, unit)} (m is milli, M is mega)"
-        )
+    if slip := implausible(part.kind, part.value):
+        raise PartMistake(slip)
     return part
+
+
+def implausible(kind: str, value: float) -> str:
+    """What to ask about a value that no such part has; empty where one may.
+
+    Parameters
+    ----------
+    kind : str
+        Kind of part.
+    value : float
+        In the SI unit.
+
+    Examples
+    --------
+    >>> implausible("capacitor", 22.0)
+    'a capacitor of 22 F? expected 0.01 pF to 1 F (m is milli, M is mega)'
+    """
+    low, high = PLAUSIBLE[kind]
+    if low <= value <= high:
+        return ""
+    unit = UNITS[kind]
+    return (
+        f"a {kind} of {format_value(value, unit)}? expected {format_value(low, unit)} to"
+        f" {format_value(high, unit)} (m is milli, M is mega)"
+    )
 
 
 def _kind_of(name: str) -> str:

@@ -3,6 +3,7 @@
 from .comparison import AGREES, NOT_EXPLAINED, UNCHANGED, UNTRIED, Change, Comparison, compare
 from .explanation import Explanation
 from .in_circuit import InCircuit, PartValue, replaced_values, values_in_circuit
+from .pairing import judged_of, other_line, same
 
 __all__ = [
     "AGREES",
@@ -15,6 +16,9 @@ __all__ = [
     "InCircuit",
     "PartValue",
     "compare",
+    "judged_of",
+    "other_line",
     "replaced_values",
+    "same",
     "values_in_circuit",
 ]

@@ -41,7 +41,7 @@ class Change:
     Parameters
     ----------
     measurand : Measurand
-        What was read.
+        What was read, as the first pass names it.
     before, after : float
         As read, in the unit of the quantity.
     before_std, after_std : float
@@ -67,6 +67,8 @@ class Change:
     was, now : str
         Verdict of each reading against the band of a healthy chassis, as `analysis.judge` gives it; empty without
         bands.
+    later : Measurand, optional
+        As the second pass names it, where another line of the hum is strongest there.
     """
 
     measurand: Measurand
@@ -87,6 +89,7 @@ class Change:
     direction: str = ""
     was: str = ""
     now: str = ""
+    later: Measurand | None = None
 
     @property
     def significant(self) -> bool:
@@ -233,6 +236,7 @@ def compare(
         result.append(
             Change(
                 measurand=one.measurand,
+                later=one.later,
                 before=one.before.value,
                 after=one.after.value,
                 before_std=one.before.std,

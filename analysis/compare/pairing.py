@@ -7,20 +7,22 @@ uncertainties u1, u2:
 
     w^2 = u^2 - (g x)^2    and    cov(d_i, d_j) = g^2 d_i d_j + [i = j] max(w1^2 + w2^2, (rho max(|x1|, |x2|))^2)
 
-(JCGM 100:2008, 5.2.2 and F.1.2.3). A range change, another instrument or an unknown one shares nothing.
+(JCGM 100:2008, 5.2.2 and F.1.2.3). A range change, another instrument or an unknown one shares nothing. Gain and
+phase keep the range of the output only; that of the input goes with the drive, so another drive, or an unknown one,
+shares nothing either.
 """
 
 from __future__ import annotations
 
 import math
 from collections.abc import Sequence
-from dataclasses import dataclass
+from dataclasses import dataclass, replace
 
 import numpy as np
 
-from acquisition.records import JUDGED_QUALITIES, Measurand, Pass, Reading
+from acquisition.records import JUDGED_QUALITIES, RELATIVE_QUANTITIES, Measurand, Pass, Reading
 
-from ..judge import meter_std
+from ..judge import Judged, meter_std
 
 CHANGE_STD = {
     "dc_v": (0.005, 0.002), "pp_v": (0.01, 0.0003), "rms_v": (0.01, 0.0001), "gain": (0.01, 0.0005),
@@ -34,6 +36,10 @@ DC_STD_WITHOUT_MAINS = 0.015
 
 SAME_FREQUENCY = 0.01
 """Two readings are of one frequency, or one drive, when they differ by less than this."""
+
+ANY_LINE = frozenset({"dc_v", "ripple_pp_v"})
+"""Quantities that are one thing whatever frequency stands beside them: a cure may leave another line of the hum
+strongest, or none."""
 
 SHARED_FROM = 0.1
 """Only readings above this share of the range tell its gain error; digits dominate the others."""
@@ -53,6 +59,8 @@ class Side:
         Sum of squared deviations of repeats, and their degrees of freedom.
     group : tuple of str, float, optional
         Instrument and range, whose gain error is shared; None when either is unknown or mixed.
+    drive_pp_v : float, optional
+        Generator amplitude, volts peak to peak; None when it is unknown or mixed.
     """
 
     value: float
@@ -60,6 +68,7 @@ class Side:
     scatter_variance: float
     dof: int
     group: tuple[str, float] | None
+    drive_pp_v: float | None = None
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)
@@ -70,11 +79,14 @@ class Pair:
     ----------
     measurand : Measurand
         As the first pass names it.
+    later : Measurand, optional
+        As the second pass names it, where it names another line.
     before, after : Side
         Its readings in each pass.
     """
 
     measurand: Measurand
+    later: Measurand | None
     before: Side
     after: Side
 
@@ -100,7 +112,8 @@ def pair(before: Pass, after: Pass) -> tuple[list[Pair], list[Measurand], list[M
         for place, (other, found) in enumerate(second):
             if place not in used and same(measurand, other):
                 used.add(place)
-                pairs.append(Pair(measurand=measurand, before=side_of(readings), after=side_of(found)))
+                later = other_line(measurand, other)
+                pairs.append(Pair(measurand=measurand, later=later, before=side_of(readings), after=side_of(found)))
                 break
         else:
             only_before.append(measurand)
@@ -114,6 +127,11 @@ def collect(readings: Sequence[Reading]) -> list[tuple[Measurand, list[Reading]]
     ----------
     readings : sequence of Reading
         Of one pass.
+
+    Returns
+    -------
+    list of (Measurand, list of Reading)
+        Each named as `common` names it.
     """
     found: list[tuple[Measurand, list[Reading]]] = []
     for reading in readings:
@@ -125,11 +143,11 @@ def collect(readings: Sequence[Reading]) -> list[tuple[Measurand, list[Reading]]
                 break
         else:
             found.append((reading.measurand, [reading]))
-    return found
+    return [(common([reading.measurand for reading in kept]), kept) for _, kept in found]
 
 
 def same(one: Measurand, other: Measurand) -> bool:
-    """Whether two measurands are one: same point and quantity, nearly the same frequency and drive.
+    """Whether two measurands are one: same point and quantity, nearly one drive and frequency where these count.
 
     Parameters
     ----------
@@ -137,10 +155,45 @@ def same(one: Measurand, other: Measurand) -> bool:
         Of two readings.
     """
     # A gain hardly depends on the drive; a voltage is proportional to it.
-    drives = one.quantity in {"gain", "phase_deg"} or _near(one.drive_pp_v, other.drive_pp_v)
-    return (
-        (one.point, one.quantity) == (other.point, other.quantity) and drives and _near(one.freq_hz, other.freq_hz)
-    )
+    drives = one.quantity in RELATIVE_QUANTITIES or _near(one.drive_pp_v, other.drive_pp_v)
+    lines = one.quantity in ANY_LINE or _near(one.freq_hz, other.freq_hz)
+    return (one.point, one.quantity) == (other.point, other.quantity) and drives and lines
+
+
+def other_line(one: Measurand, other: Measurand) -> Measurand | None:
+    """The second of two names of a measurand, where it has another frequency than the first; None where it has not.
+
+    Parameters
+    ----------
+    one, other : Measurand
+        Of two readings that are of the `same`.
+    """
+    return None if _near(one.freq_hz, other.freq_hz) else other
+
+
+def common(measurands: Sequence[Measurand]) -> Measurand:
+    """The name of what several readings are of: the first, without its frequency where another names another line.
+
+    Parameters
+    ----------
+    measurands : sequence of Measurand
+        At least one, all of the `same`.
+    """
+    first = measurands[0]
+    return replace(first, freq_hz=None) if any(other_line(first, one) for one in measurands) else first
+
+
+def judged_of(judged: Sequence[Judged], measurand: Measurand) -> Judged | None:
+    """The last verdict on a measurand, None without one.
+
+    Parameters
+    ----------
+    judged : sequence of Judged
+        Of one pass.
+    measurand : Measurand
+        As any pass names it.
+    """
+    return next((one for one in reversed(judged) if same(one.reading.measurand, measurand)), None)
 
 
 def _near(one: float | None, other: float | None) -> bool:
@@ -170,7 +223,10 @@ def side_of(readings: Sequence[Reading]) -> Side:
     instrument, range_v = groups.pop()
     known = not groups and instrument and range_v is not None
     group = (instrument, range_v) if known and range_v is not None else None
-    return Side(value=mean, std=std, scatter_variance=squares, dof=dof, group=group)
+    drive_pp_v = readings[0].drive_pp_v
+    if any(not _near(reading.drive_pp_v, drive_pp_v) for reading in readings):
+        drive_pp_v = None
+    return Side(value=mean, std=std, scatter_variance=squares, dof=dof, group=group, drive_pp_v=drive_pp_v)
 
 
 def shortest(degrees: float) -> float:
@@ -232,6 +288,10 @@ def _key(one: Pair) -> tuple[str, float, str] | None:
     if one.before.group is None or one.before.group != one.after.group:
         return None
     kind = one.measurand.quantity
+    if kind in RELATIVE_QUANTITIES:
+        drives = one.before.drive_pp_v, one.after.drive_pp_v
+        if None in drives or not _near(*drives):
+            return None
     return (*one.before.group, kind)
 
 

@@ -10,6 +10,7 @@ import numpy as np
 
 from acquisition.records import QUANTITIES, Measurand, Pass, Reading
 
+from ..compare import other_line, same
 from ..judge import Judged
 from .material import Material
 from .style import BAND, INK, PASS_MARKS, QUIET, TEMPLATE, shown
@@ -71,14 +72,18 @@ def band_figure(material: Material, *, dc: bool) -> Figure | None:
         None when there is nothing to show.
     """
     rows: dict[Measurand, dict[str, Judged]] = {}
+    later: dict[Measurand, Measurand | None] = {}
     for one in material.ends:
         for judged in material.judged.get(one.name, ()):
             measurand = judged.reading.measurand
             if (measurand.quantity == "dc_v") == dc and (dc or not material.in_sweep(measurand)):
-                rows.setdefault(measurand, {})[one.name] = judged
+                row = next((known for known in rows if same(known, measurand)), measurand)
+                rows.setdefault(row, {})[one.name] = judged
+                later[row] = other_line(row, measurand)
     if not rows:
         return None
-    labels = [_row_label(measurand, material.functions, dc=dc) for measurand in rows]
+    names = {measurand: shown(measurand_text(measurand, later=later[measurand])) for measurand in rows}
+    labels = [_row_label(m, material.functions) if dc else name for m, name in names.items()]
     traces, notes = [], []
     for one in material.ends:
         colour, symbol, _ = marks_of(material.passes)[one.name]
@@ -127,7 +132,7 @@ def band_figure(material: Material, *, dc: bool) -> Figure | None:
         "annotations": notes,
         "showlegend": True,
     }  # fmt: skip
-    short = [f"<b>{shown(measurand_text(m) if not dc else m.point)}</b>" for m in rows]
+    short = [f"<b>{shown(m.point) if dc else name}</b>" for m, name in names.items()]
     narrow = {
         "margin": {"l": 10, "r": 12, "t": 44, "b": 46},
         "annotations": [],
@@ -144,12 +149,10 @@ def _at_a_glance(judged: Judged) -> str:
     return to_its_uncertainty(value, max(judged.std, 0.005 * abs(value), least), quantity)
 
 
-def _row_label(measurand: Measurand, functions: Mapping[str, str], *, dc: bool) -> str:
-    if dc:
-        function = functions.get(measurand.point, "")
-        point = shown(measurand.point)
-        return f"<b>{point}</b> {shown(function)}" if function and function != "node" else f"<b>{point}</b>"
-    return shown(measurand_text(measurand))
+def _row_label(measurand: Measurand, functions: Mapping[str, str]) -> str:
+    function = functions.get(measurand.point, "")
+    point = shown(measurand.point)
+    return f"<b>{point}</b> {shown(function)}" if function and function != "node" else f"<b>{point}</b>"
 
 
 def _note(text: str, height: int) -> dict[str, Any]:

@@ -10,7 +10,7 @@ from dataclasses import dataclass
 
 from acquisition.records import REPAIRS, Event, Pass
 
-from ..compare import AGREES, NOT_EXPLAINED, UNTRIED, Change, Comparison
+from ..compare import AGREES, NOT_EXPLAINED, UNTRIED, Change, Comparison, judged_of, same
 from ..judge import Judged
 from .in_circuit import ValueRow, value_proof, value_rows
 from .material import Material
@@ -229,7 +229,7 @@ def _proof(material: Material, significant: Sequence[Change]) -> list[str]:
     if toward or away:
         told = f"{_plural(toward, 'reading')} moved toward the middle of what a healthy chassis shows"
         out = {one.reading.measurand for one in outside(material.judged.get(material.ends[-1].name, ()))}
-        lost = sum(measurand in out for measurand in away)
+        lost = sum(any(same(measurand, one) for one in out) for measurand in away)
         if away:
             told += f", {len(away)} away from it" + (
                 f" ({lost} of these out of its band)" if lost else ", inside its band"
@@ -262,7 +262,7 @@ def _unchanged(comparison: Comparison) -> str:
 def _open_question(significant: Sequence[Change]) -> str:
     lost = [c for c in significant if c.verdict == NOT_EXPLAINED]
     if lost:
-        names = listed([measurand_text(c.measurand) for c in lost], 6)
+        names = listed([measurand_text(c.measurand, later=c.later) for c in lost], 6)
         return f"Not explained by the replaced part: {names}. The cause should be found before the job is closed."
     untried = [c for c in significant if c.verdict == UNTRIED]
     if untried:
@@ -288,11 +288,11 @@ def _row(material: Material, change: Change) -> Row:
     quantity = change.measurand.quantity
     healthy = "–" if change.healthy is None else to_its_uncertainty(change.healthy, change.change_std, quantity)
     if material.ends:
-        for judged in material.judged.get(material.ends[-1].name, ()):
-            if judged.reading.measurand == change.measurand:
-                healthy = band_text(judged.low, judged.high, judged.std, quantity)
+        judged = judged_of(material.judged.get(material.ends[-1].name, ()), change.measurand)
+        if judged is not None:
+            healthy = band_text(judged.low, judged.high, judged.std, quantity)
     return Row(
-        what=material.named(change.measurand),
+        what=material.named(change.measurand, later=change.later),
         before=with_uncertainty(change.before, change.before_std, quantity),
         after=with_uncertainty(change.after, change.after_std, quantity),
         healthy=healthy,

@@ -81,7 +81,7 @@ class Material:
         """
         return measurand.point in self.sweeps
 
-    def named(self, measurand: Measurand, *, frequency: bool = True) -> str:
+    def named(self, measurand: Measurand, *, frequency: bool = True, later: Measurand | None = None) -> str:
         """What was read, with what the point is.
 
         Parameters
@@ -90,9 +90,11 @@ class Material:
             What was read.
         frequency : bool
             Say at which frequency.
+        later : Measurand, optional
+            The same in a later pass, where that names another frequency.
         """
         function = self.functions.get(measurand.point, "")
-        return measurand_text(measurand, "" if function == "node" else function, frequency=frequency)
+        return measurand_text(measurand, "" if function == "node" else function, frequency=frequency, later=later)
 
     @property
     def ends(self) -> tuple[Pass, ...]:

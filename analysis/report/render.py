@@ -214,7 +214,7 @@ def _change_rows(material: Material) -> Iterator[dict[str, str]]:
         if material.in_sweep(change.measurand):
             curves.setdefault((change.measurand.point, change.measurand.quantity), []).append(change)
         else:
-            yield change_row(material.named(change.measurand), change)
+            yield change_row(material.named(change.measurand, later=change.later), change)
     for changes in curves.values():
         largest = max(changes, key=lambda change: abs(change.z))
         count = sum(change.significant for change in changes)

@@ -188,7 +188,12 @@ def frequency_text(freq_hz: float) -> str:
 
 
 def measurand_text(
-    measurand: Measurand, function: str = "", *, frequency: bool = True, ascii_only: bool = False
+    measurand: Measurand,
+    function: str = "",
+    *,
+    frequency: bool = True,
+    later: Measurand | None = None,
+    ascii_only: bool = False,
 ) -> str:
     """What was read, where, and at which frequency.
 
@@ -200,6 +205,8 @@ def measurand_text(
         What the point is: ``plate``.
     frequency : bool
         Say at which frequency.
+    later : Measurand, optional
+        The same in a later pass, where that names another frequency.
     ascii_only : bool
         For a terminal.
 
@@ -209,8 +216,14 @@ def measurand_text(
     'V1.2 → V1.1 gain at 20 Hz'
     >>> measurand_text(Measurand(point="V1.1", quantity="dc_v"), "plate")
     'V1.1 plate, DC'
+    >>> before, after = (Measurand(point="HT2", quantity="ripple_pp_v", freq_hz=f) for f in (50.0, None))
+    >>> measurand_text(before, later=after, ascii_only=True)
+    'HT2 ripple p-p (50 Hz, then no line named)'
     """
     at = f" at {frequency_text(measurand.freq_hz)}" if measurand.freq_hz and frequency else ""
+    if later is not None and frequency:
+        lines = (frequency_text(m.freq_hz) if m.freq_hz else "no line named" for m in (measurand, later))
+        at = f" ({', then '.join(lines)})"
     place = (
         f"{measurand.point.replace('>', ' → ')} {function}," if function else measurand.point.replace(">", " → ")
     )

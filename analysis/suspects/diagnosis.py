@@ -13,6 +13,7 @@ from acquisition.quantities import format_value
 from acquisition.records import JUDGED_QUALITIES, Event, Measurand, Reading
 
 from ..chassis import ChassisModel
+from ..judge import without_drive
 from ..work import repaired, values_found
 from .artefacts import artefacts
 from .because import Healthy, explain, healthy_view
@@ -167,7 +168,8 @@ class Diagnoser:
         Parameters
         ----------
         readings : sequence of Reading
-            Of one pass, in any order; those not of judged quality or without a column are left out and noted.
+            Of one pass, in any order; those not of judged quality, without a column or without their drive are
+            left out and noted.
         """
         judged, data = self._collected(readings)
         weighed = weigh(self.panel, data, self._prior, self._fewer(data))
@@ -211,7 +213,7 @@ class Diagnoser:
         return self._answer(data, weighed, notes, within=math.inf)
 
     def _collected(self, readings: Sequence[Reading]) -> tuple[list[Reading], Data]:
-        judged = [r for r in readings if r.quality in JUDGED_QUALITIES]
+        judged = [r for r in readings if r.quality in JUDGED_QUALITIES and not r.measurand.lacks_drive]
         return judged, collect(self.panel, judged)
 
     def _answer(self, data: Data, weighed: Weighed, notes: Sequence[str], within: float = NEAR) -> Diagnosis:
@@ -277,7 +279,9 @@ class Diagnoser:
                     f"{key} was measured as {format_value(value, unit)}, "
                     f"drawn as {format_value(parameter.nominal, unit)}: out of tolerance, and taken into account"
                 )
-        unknown = {r.point for r in readings if r.quantity not in LAST} - {r.point for r in data.readings}
+        notes += without_drive(readings)
+        asked = {r.point for r in readings if r.quantity not in LAST and not r.measurand.lacks_drive}
+        unknown = asked - {r.point for r in data.readings}
         if unknown:
             notes.append(f"not used: {', '.join(sorted(unknown))}")
         if data.readings and set(data.quantities) == {"dc_v"}:

@@ -79,3 +79,16 @@ def test_an_unchanged_chassis_raises_few_alarms():
         ]
         alarms += any(one.drifted for one in trends(visits))
     assert alarms <= 0.05 * 300 + 3 * np.sqrt(300 * 0.05 * 0.95)
+
+
+def test_hum_whose_strongest_line_changed_is_still_one_course():
+    def hum(year, value, freq_hz):
+        reading = Reading(point="HT2", quantity="ripple_pp_v", value=value, std=0.01, freq_hz=freq_hz)
+        return Visit(job=f"y{year}", pass_name="a", days=year * DAYS_A_YEAR, readings=(reading,), mains_v=230.0)
+
+    (one,) = trends([hum(0, 0.5, 100.0), hum(1, 0.5, 100.02), hum(2, 3.0, 50.0)])
+    assert len(one.stands) == 3
+    assert one.measurand.freq_hz is None
+    assert one.change == pytest.approx(2.5)
+    (steady,) = trends([hum(0, 0.5, 100.0), hum(1, 0.5, 100.02)])
+    assert steady.measurand.freq_hz == 100.0

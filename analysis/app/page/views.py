@@ -96,7 +96,7 @@ def _compare(path: Path, before: str, after: str) -> Mapping[str, Any]:
     words += value_sentences(found.values)
     return {
         "words": [*words, *found.notes],
-        "changes": [change_row(measurand_text(c.measurand), c) for c in changed],
+        "changes": [change_row(measurand_text(c.measurand, later=c.later), c) for c in changed],
     }
 
 

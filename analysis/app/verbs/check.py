@@ -3,11 +3,13 @@
 from __future__ import annotations
 
 import json
+from collections.abc import Sequence
 from typing import Any
 
 import click
 
 from analysis.app.passes import Taken, judged, take
+from analysis.app.terminal import tell
 
 DISAGREES = 1
 """Exit code when a reading is low or high."""
@@ -43,13 +45,15 @@ def verdicts(chassis: Any, taken: Taken) -> list[dict[str, Any]]:
     ]
 
 
-def show(rows: list[dict[str, Any]]) -> None:
+def show(rows: list[dict[str, Any]], notes: Sequence[str]) -> None:
     """Print verdicts for people.
 
     Parameters
     ----------
     rows : list of dict
         From `verdicts`.
+    notes : sequence of str
+        What was not judged, and why.
     """
     from rich.console import Console
     from rich.table import Table
@@ -74,6 +78,8 @@ def show(rows: list[dict[str, Any]]) -> None:
     console.print(table)
     counts = {word: sum(r["verdict"] == word for r in rows) for word in ("agrees", "unclear", "low", "high")}
     console.print(", ".join(f"{count} {word}" for word, count in counts.items() if count), highlight=False)
+    for note in notes:
+        tell(f"note: {note}")
 
 
 @click.command(name="check")
@@ -86,13 +92,15 @@ def command(arguments: tuple[str, ...], chassis_name: str | None, pass_name: str
 
     Exit code 1 when a reading is low or high.
     """
+    from analysis.judge import without_drive
+
     chassis, passes = take(arguments, chassis_name, pass_name)
     disagrees = False
     for taken in passes:
-        rows = verdicts(chassis, taken)
+        rows, notes = verdicts(chassis, taken), without_drive(taken.readings)
         disagrees |= any(row["verdict"] in ("low", "high") for row in rows)
         if plain:
-            click.echo(json.dumps({**taken.labels, "readings": rows}))
+            click.echo(json.dumps({**taken.labels, "readings": rows, "notes": notes}))
         else:
-            show(rows)
+            show(rows, notes)
     return DISAGREES if disagrees else 0

@@ -13,6 +13,7 @@ from analysis.app.terminal import harmless, tell
 if TYPE_CHECKING:
     from rich.console import Console
 
+    from acquisition.records import Measurand
     from acquisition.store import Job
     from analysis.chassis import Chassis, ChassisModel
     from analysis.compare import Change, Comparison, InCircuit
@@ -54,8 +55,9 @@ def compare_passes(
     from analysis.app.modelled import modelled
     from analysis.app.passes import judged, reached
     from analysis.app.told import as_told, basis_of
-    from analysis.compare import PartValue, compare, replaced_values
+    from analysis.compare import PartValue, compare, judged_of, replaced_values
     from analysis.faults import faults_of
+    from analysis.judge import without_drive
 
     chassis, model, reason = known or modelled(job.sheet)
     names = job.passes()
@@ -65,9 +67,11 @@ def compare_passes(
         between = [job.read_pass(name) for name in names[names.index(before) + 1 : names.index(after)]]
         last = replace(last, events=(*(event for one in between for event in one.events), *last.events))
     work_before, work_after = job.work_done(before), job.work_done(after)
-    left: set[str] = set()
+    left, undriven = set[str](), list[str]()
     if model is not None:
-        left = {r.point for one in (first, last) for r in set(one.readings) - set(reached(model, one.readings))}
+        undriven = without_drive([*first.readings, *last.readings])
+        left = {r.point for one in (first, last) for r in set(one.readings) - set(reached(model, one.readings))
+                if not r.measurand.lacks_drive}  # fmt: skip
         first, last = (replace(one, readings=reached(model, one.readings)) for one in (first, last))
     result = compare(
         first,
@@ -86,15 +90,20 @@ def compare_passes(
         return replaced_values(model, first, last, work_before=work_before, work_after=work_after)
 
     basis = basis_of(job.sheet, [first, last], [*work_before, *work_after])
-    was, now = ({row.reading.measurand: row.verdict for row in rows[name]} for name in (before, after))
+
+    def verdict(name: str, measurand: Measurand) -> str:
+        row = judged_of(rows[name], measurand)
+        return row.verdict if row is not None else ""
+
     return replace(
         result,
         notes=(
             *result.notes,
+            *undriven,
             *([f"not compared, no part reaches them: {', '.join(sorted(left))}"] if left else []),
         ),
         changes=tuple(
-            replace(c, was=was.get(c.measurand, ""), now=now.get(c.measurand, "")) for c in result.changes
+            replace(c, was=verdict(before, c.measurand), now=verdict(after, c.measurand)) for c in result.changes
         ),
         values=as_told(job, after, f"in circuit since {before}", basis, tuple[PartValue, ...], values, fresh)[0],
     )
@@ -118,6 +127,7 @@ def as_json(comparison: Comparison) -> dict[str, Any]:
             "point": measurand.point,
             "quantity": measurand.quantity,
             **({"freq_hz": measurand.freq_hz} if measurand.freq_hz is not None else {}),
+            **({"freq_hz_after": change.later.freq_hz} if change.later is not None else {}),
             "before": change.before,
             "after": change.after,
             "after_at_same_mains": number(change.corrected),
@@ -197,7 +207,8 @@ def show(comparison: Comparison) -> None:
     table.add_column("verdict")
     table.add_column("moved")
     for c in changed:
-        row = change_row(escape(harmless(measurand_text(c.measurand, ascii_only=True))), c, ascii_only=True)
+        name = measurand_text(c.measurand, later=c.later, ascii_only=True)
+        row = change_row(escape(harmless(name)), c, ascii_only=True)
         row["verdict"] = _SHORT[c.verdict]
         table.add_row(*(row[n] for n in ("what", "before", "after", "change", "healthy", "verdict", "direction")))
     if changed:
@@ -209,7 +220,7 @@ def show(comparison: Comparison) -> None:
                       f"{escape(harmless(names))}")  # fmt: skip
     for c in quiet:
         if c.trend:
-            text = measurand_text(c.measurand, ascii_only=True)
+            text = measurand_text(c.measurand, later=c.later, ascii_only=True)
             console.print(f"  a trend only: {escape(harmless(text))}, z = {c.z:+.1f}")
     for fault, value in comparison.faults:
         console.print(f"the changes fit: before, {escape(old_part_text(fault, value, ascii_only=True))}")

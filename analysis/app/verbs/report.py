@@ -34,6 +34,7 @@ def gather(job: Job) -> Material:
     from analysis.app.modelled import modelled
     from analysis.app.passes import judged
     from analysis.app.verbs.compare import compare_passes
+    from analysis.judge import without_drive
     from analysis.report.material import Material
 
     sheet = job.sheet
@@ -46,6 +47,7 @@ def gather(job: Job) -> Material:
     if model is not None:
         functions = {name: point.function for name, point in model.points.items()}
         verdicts = {one.name: tuple(judged(model, one.readings, one.mains_v)) for one in passes}
+        limits += without_drive([reading for one in passes for reading in one.readings])
         if passes:
             diagnosis, told = _diagnosis(model, passes[0], job)
     if len(passes) > 1:

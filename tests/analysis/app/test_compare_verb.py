@@ -90,3 +90,45 @@ def test_parts_replaced_in_passes_between_count(job, tmp_path, capsys):
 def test_an_unknown_pass_is_one_line(job, capsys):
     assert main(["compare", str(job), "as-found", "later"]) == 2
     assert "no pass called 'later'" in capsys.readouterr().err
+
+
+@pytest.fixture(scope="module")
+def hum_cured(tmp_path_factory):
+    """50 Hz hum was cured, so that 100 Hz is the strongest line now."""
+    folder = tmp_path_factory.mktemp("hum")
+    (folder / "a.csv").write_text(
+        "pass_name,point,quantity,value,std,freq_hz,instrument,range_v\n"
+        "as-found,HT2,ripple_pp_v,3.0,0.06,49.98,scope,8\nas-found,V2.3,dc_v,6.9,0.03,,dmm,60\n"
+        "after,HT2,ripple_pp_v,0.5,0.02,99.97,scope,8\nafter,V2.3,dc_v,6.92,0.03,,dmm,60\n"
+    )
+    path = folder / "a.stagewalk"
+    assert main(["import", str(path), str(folder / "a.csv"), "--chassis", "quayside-five", "--mains", "230"]) == 0
+    return path
+
+
+def test_hum_with_another_strongest_line_is_a_change_and_both_lines_are_said(hum_cured, capsys, monkeypatch):
+    monkeypatch.setenv("COLUMNS", "160")
+    assert main(["compare", str(hum_cured), "as-found", "after"]) == 0
+    words = " ".join(capsys.readouterr().out.split())
+    assert "HT2 ripple p-p (50 Hz, then 100 Hz)" in words
+    assert "no significant change in 1 of 2 readings: V2.3" in words
+    assert main(["compare", str(hum_cured), "as-found", "after", "--json"]) == 0
+    row = json.loads(capsys.readouterr().out)["changes"][0]
+    assert (row["freq_hz"], row["freq_hz_after"], row["significant"]) == (49.98, 99.97, True)
+    assert row["band_before"]
+    assert row["band_after"]
+
+
+def test_report_and_page_name_both_lines_too(hum_cured):
+    from analysis.app.page.views import _compare
+    from analysis.app.verbs.report import gather
+    from analysis.report.figures import band_figure
+    from analysis.report.render import render
+
+    said = "HT2 ripple p\u2011p (50 Hz, then 100 Hz)"
+    assert _compare(hum_cured, "as-found", "after")["changes"][0]["what"] == said
+    with open_job(hum_cured, read_only=True) as opened:
+        material = gather(opened)
+    assert "ripple p\u2011p (50 Hz, then 100 Hz)" in render(material)
+    (label,) = band_figure(material, dc=False)["layout"]["yaxis"]["ticktext"]
+    assert "100 Hz" in label

@@ -116,6 +116,29 @@ def test_the_gain_error_of_one_range_cancels():
     assert unknown.change_std == pytest.approx(np.hypot(1.5, 1.55))
 
 
+@pytest.mark.parametrize("quantity", ["gain", "phase_deg"])
+def test_another_drive_may_be_another_input_range_whose_error_does_not_cancel(quantity):
+    def read(value, *drives):
+        readings = [
+            Reading(
+                point="V1.2>V1.1", quantity=quantity, value=value, std=1.0, freq_hz=1000.0, drive_pp_v=drive,
+                instrument="scope", range_v=8.0,
+            )
+            for drive in drives
+        ]  # fmt: skip
+        return Pass(name=str(value), started_utc="", mains_v=230.0, readings=tuple(readings))
+
+    def std(before, after):
+        (change,) = compare(read(20.0, *before), read(20.5, *after)).changes
+        return change.change_std
+
+    alone = pytest.approx(np.hypot(1.0, 1.0))
+    assert std([0.1], [0.1]) < 1.1
+    assert std([0.1], [0.2]) == alone
+    assert std([None], [None]) == alone
+    assert std([0.1, 0.2], [0.1, 0.2]) == alone
+
+
 def test_changes_of_one_range_stay_correlated():
     def both(scale):
         readings = [
@@ -165,6 +188,19 @@ def test_another_frequency_is_another_measurand():
     comparison = compare(before, moved)
     assert len(comparison.changes) == 4
     assert len(comparison.only_before) == 8
+
+
+@pytest.mark.parametrize("after_hz", [99.97, None])
+def test_hum_is_compared_whatever_line_is_left_strongest(after_hz):
+    def ripple(value, freq_hz):
+        reading = Reading(point="HT2", quantity="ripple_pp_v", value=value, std=0.02 * value, freq_hz=freq_hz)
+        return Pass(name=str(value), started_utc="", mains_v=230.0, readings=(reading,))
+
+    (change,) = compare(ripple(3.0, 49.98), ripple(0.5, after_hz)).changes
+    assert change.significant
+    assert (change.measurand.freq_hz, change.later.freq_hz) == (49.98, after_hz)
+    (same,) = compare(ripple(3.0, 49.98), ripple(0.5, 50.01)).changes
+    assert same.later is None
 
 
 def test_two_passes_without_readings():
