@@ -22,6 +22,7 @@ AGREES = "agrees with the replaced part"
 NOT_EXPLAINED = "changed, not explained by it"
 UNCHANGED = "no significant change"
 UNTRIED = "changed; no replaced part and model to explain it"
+NOTHING_IN_BOTH = "nothing was read in both passes"
 
 MAINS_SHARE = 0.1
 """Standard uncertainty of a correction for mains, as a share of it (common practice, no source)."""
@@ -153,7 +154,9 @@ class Comparison:
 
     @property
     def verdict(self) -> str:
-        """Verdict of the whole: the gravest of any reading."""
+        """Verdict of the whole: the gravest of any reading; ``NOTHING_IN_BOTH`` where there is none to look at."""
+        if not self.changes:
+            return NOTHING_IN_BOTH
         found = {change.verdict for change in self.changes}
         return next((verdict for verdict in (NOT_EXPLAINED, UNTRIED, AGREES) if verdict in found), UNCHANGED)
 

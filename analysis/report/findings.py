@@ -10,7 +10,7 @@ from dataclasses import dataclass
 
 from acquisition.records import REPAIRS, Event, Pass
 
-from ..compare import AGREES, NOT_EXPLAINED, UNTRIED, Change, Comparison
+from ..compare import AGREES, NOT_EXPLAINED, NOTHING_IN_BOTH, UNTRIED, Change, Comparison
 from ..judge import Judged
 from .in_circuit import ValueRow, value_proof, value_rows
 from .material import Material
@@ -281,6 +281,7 @@ def _headline(material: Material) -> str:
         AGREES: "The changes agree with the replaced part",
         NOT_EXPLAINED: "Some changes are not explained by the replaced part",
         UNTRIED: "Readings changed",
+        NOTHING_IN_BOTH: "Nothing was read in both passes",
     }.get(comparison.verdict, "No significant change")
 
 

@@ -92,7 +92,8 @@ def _compare(path: Path, before: str, after: str) -> Mapping[str, Any]:
     quiet = len(found.changes) - len(changed)
     words = [f"{before} to {after}: {found.verdict}"]
     words += [f"The changes fit: before, {old_part_text(fault, value)}" for fault, value in found.faults]
-    words.append(f"No significant change in {quiet} of {len(found.changes)} readings.")
+    if quiet:  # as the terminal: with nothing to look at, "no change" would be said of nothing
+        words.append(f"No significant change in {quiet} of {len(found.changes)} readings.")
     words += value_sentences(found.values)
     return {
         "words": [*words, *found.notes],
