@@ -14,7 +14,15 @@ from ..compare import AGREES, NOT_EXPLAINED, NOTHING_IN_BOTH, UNTRIED, Change, C
 from ..judge import Judged
 from .in_circuit import ValueRow, value_proof, value_rows
 from .material import Material
-from .words import QUANTITY_WORDS, band_text, measurand_text, old_part_text, to_its_uncertainty, with_uncertainty
+from .words import (
+    QUANTITY_WORDS,
+    band_text,
+    measurand_text,
+    old_part_text,
+    place_text,
+    to_its_uncertainty,
+    with_uncertainty,
+)
 
 KEY_CHANGES = 4
 
@@ -165,7 +173,7 @@ def _wrong(material: Material) -> list[str]:
     elif material.diagnosis and material.diagnosis.suspects:
         lead = material.diagnosis.suspects[0]
         if lead.probability > material.diagnosis.healthy_probability:
-            place = f"{lead.part} {lead.fault}"
+            place = f"{place_text(lead.part, lead.section)} {lead.fault}"
             sentences.append(f"The readings are most consistent with {place} (probability {lead.probability:.0%}).")
     return sentences
 

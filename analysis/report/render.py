@@ -28,6 +28,7 @@ from .words import (
     QUANTITY_WORDS,
     band_text,
     frequency_text,
+    place_text,
     quality_text,
     quantity_text,
     with_signs,
@@ -64,6 +65,7 @@ def render(material: Material) -> str:
         auto_reload=False,
     )
     environment.filters["signs"] = with_signs
+    environment.filters["place"] = lambda suspect: place_text(suspect.part, suspect.section)
     figures: dict[str, Figure] = {}
 
     def figure(name: str, made: Figure | None) -> str | None:
