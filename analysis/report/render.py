@@ -16,6 +16,7 @@ from acquisition.records import Capture, Pass, Reading
 
 from ..compare import NOT_EXPLAINED, Change
 from ..judge import BAND_LEVEL
+from ..judge import RULE as JUDGING_RULE
 from ..suspects import Diagnosis, Suspect
 from .change_row import SHORT, change_row
 from .figures import Figure, band_figure, response_figure
@@ -108,6 +109,7 @@ def render(material: Material) -> str:
         instruments=_instruments(material, letters),
         events=[(event.taken_utc, one.name, event_text(event)) for one in material.passes for event in one.events],
         band_level=f"{BAND_LEVEL:.0%}",
+        judging_rule=JUDGING_RULE,
         versions=_versions(material),
         figures=[(name, Markup(_json(made))) for name, made in figures.items()],  # noqa: S704 - escaped there
         plotly=Markup(_plotly() if figures else ""),  # noqa: S704 - the library itself
