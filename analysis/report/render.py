@@ -197,9 +197,14 @@ def _reading_rows(material: Material, one: Pass, letters: Mapping[str, str]) -> 
             "sign": VERDICT_SIGNS[judged.verdict] if judged else "",
             "verdict": judged.verdict if judged else unjudged,
             "instrument": letters[reading.instrument] + (f", {reading.range_v:g} V" if reading.range_v else ""),
-            "time": reading.taken_utc[11:19],
+            "time": _time(reading.taken_utc, one.started_utc),
             "note": reading.note,
         }  # fmt: skip
+
+
+def _time(taken_utc: str, started_utc: str) -> str:
+    """The time of a reading, with its day where that is not the day its pass was begun on."""
+    return taken_utc[11:19] if taken_utc[:10] == started_utc[:10] else taken_utc[:19].replace("T", " ")
 
 
 def _what(reading: Reading) -> str:
