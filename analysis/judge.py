@@ -47,6 +47,18 @@ MODEL_STD = {
 }  # fmt: skip
 """The model's own error as a standard deviation, relative and absolute. Evidence: `analysis.suspects.variables`."""
 
+RULE = (
+    f"A reading is judged against this band, widened at both ends by {GUARD:g} u, where u joins the reading's "
+    f"standard uncertainty and the model's own error (of the expected value {MODEL_STD['dc_v'][0]:.1%} on DC, "
+    f"{MODEL_STD['pp_v'][0]:.0%} on a signal, {MODEL_STD['gain'][0]:.0%} on a gain, "
+    f"{MODEL_STD['ripple_pp_v'][0]:.0%} on ripple, {MODEL_STD['thd_pct'][0]:.0%} on distortion; "
+    f"{MODEL_STD['phase_deg'][1]:g}° of phase; a little more near zero). A point that rests at 0 V is allowed "
+    f"±{1e3 * AT_REST_V:g} mV. “Agrees” means that the true value lies inside the widened band with a probability "
+    f"of {AGREES_FROM:.0%} or more, “low” or “high” that it lies beyond it with one of {BEYOND_FROM:.0%} or more; "
+    "otherwise the reading cannot tell (after JCGM 106)."
+)
+"""How a verdict is found, in words for the report."""
+
 
 @dataclass(frozen=True, slots=True, kw_only=True)
 class Judged:

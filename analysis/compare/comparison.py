@@ -15,13 +15,14 @@ from ..faults import Fault
 from ..work import values_found
 from .explanation import Explanation, Predicting, explain
 from .in_circuit import PartValue
-from .pairing import differences, pair
+from .pairing import CHANGE_STD, DC_STD_WITHOUT_MAINS, differences, pair
 from .significance import LEVEL, holm, two_sided
 
 AGREES = "agrees with the replaced part"
 NOT_EXPLAINED = "changed, not explained by it"
 UNCHANGED = "no significant change"
 UNTRIED = "changed; no replaced part and model to explain it"
+NOTHING_IN_BOTH = "nothing was read in both passes"
 
 MAINS_SHARE = 0.1
 """Standard uncertainty of a correction for mains, as a share of it (common practice, no source)."""
@@ -30,7 +31,12 @@ RULE = (
     "A change counts when its probability by chance, adjusted for the number of readings compared (Holm 1979), is "
     f"below {LEVEL:.0%}: an untouched chassis then shows no change in at least {1 - LEVEL:.0%} of comparisons. "
     "Uncertainties are combined as JCGM 100 says; the gain error that two readings of one instrument on one range "
-    "share cancels. A trend is a change that would count if it had been the only one looked at."
+    "share cancels. A point touched again does not repeat exactly, so that the standard uncertainty of a change is "
+    f"never taken smaller than {CHANGE_STD['dc_v'][0]:.1%} of the larger reading on DC "
+    f"({DC_STD_WITHOUT_MAINS:.1%} where the mains of a pass was not written down), {CHANGE_STD['pp_v'][0]:.0%} "
+    f"of a signal or gain, {CHANGE_STD['phase_deg'][1]:g}° of phase, {CHANGE_STD['ripple_pp_v'][0]:.0%} of ripple "
+    f"and {CHANGE_STD['thd_pct'][0]:.0%} of distortion, and a little more near zero; intervals are twice that. "
+    "A trend is a change that would count if it had been the only one looked at."
 )
 
 
@@ -156,7 +162,9 @@ class Comparison:
 
     @property
     def verdict(self) -> str:
-        """Verdict of the whole: the gravest of any reading."""
+        """Verdict of the whole: the gravest of any reading; ``NOTHING_IN_BOTH`` where there is none to look at."""
+        if not self.changes:
+            return NOTHING_IN_BOTH
         found = {change.verdict for change in self.changes}
         return next((verdict for verdict in (NOT_EXPLAINED, UNTRIED, AGREES) if verdict in found), UNCHANGED)
 

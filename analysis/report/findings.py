@@ -10,11 +10,19 @@ from dataclasses import dataclass
 
 from acquisition.records import REPAIRS, Event, Pass
 
-from ..compare import AGREES, NOT_EXPLAINED, UNTRIED, Change, Comparison, judged_of, same
+from ..compare import AGREES, NOT_EXPLAINED, NOTHING_IN_BOTH, UNTRIED, Change, Comparison, judged_of, same
 from ..judge import Judged
 from .in_circuit import ValueRow, value_proof, value_rows
 from .material import Material
-from .words import QUANTITY_WORDS, band_text, measurand_text, old_part_text, to_its_uncertainty, with_uncertainty
+from .words import (
+    QUANTITY_WORDS,
+    band_text,
+    measurand_text,
+    old_part_text,
+    place_text,
+    to_its_uncertainty,
+    with_uncertainty,
+)
 
 KEY_CHANGES = 4
 
@@ -165,7 +173,7 @@ def _wrong(material: Material) -> list[str]:
     elif material.diagnosis and material.diagnosis.suspects:
         lead = material.diagnosis.suspects[0]
         if lead.probability > material.diagnosis.healthy_probability:
-            place = f"{lead.part} {lead.fault}"
+            place = f"{place_text(lead.part, lead.section)} {lead.fault}"
             sentences.append(f"The readings are most consistent with {place} (probability {lead.probability:.0%}).")
     return sentences
 
@@ -281,6 +289,7 @@ def _headline(material: Material) -> str:
         AGREES: "The changes agree with the replaced part",
         NOT_EXPLAINED: "Some changes are not explained by the replaced part",
         UNTRIED: "Readings changed",
+        NOTHING_IN_BOTH: "Nothing was read in both passes",
     }.get(comparison.verdict, "No significant change")
 
 

@@ -103,11 +103,14 @@ class Material:
 
     @property
     def dates(self) -> tuple[str, str]:
-        """Day of the first and of the last record, ISO 8601; empty where nothing is dated."""
-        moments = [one.started_utc for one in self.passes]
-        for one in self.passes:
-            moments += [reading.taken_utc for reading in one.readings]
-            moments += [capture.taken_utc for capture in one.captures]
-            moments += [event.taken_utc for event in one.events]
-        days = sorted(moment[:10] for moment in [*moments, self.sheet.created_utc] if moment)
+        """Day of the first and of the last reading, ISO 8601; the days of the passes where no reading is dated.
+
+        A day when a job was made or dated readings were imported, but nothing was read, is none of them.
+        """
+        read = [one for one in self.passes if one.readings or one.captures]
+        moments = [reading.taken_utc for one in read for reading in one.readings]
+        moments += [capture.taken_utc for one in read for capture in one.captures]
+        if not any(moments):
+            moments = [one.started_utc for one in read]
+        days = sorted(moment[:10] for moment in moments if moment)
         return (days[0], days[-1]) if days else ("", "")

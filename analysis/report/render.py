@@ -16,6 +16,7 @@ from acquisition.records import Capture, Pass, Reading
 
 from ..compare import NOT_EXPLAINED, Change
 from ..judge import BAND_LEVEL
+from ..judge import RULE as JUDGING_RULE
 from ..suspects import Diagnosis, Suspect
 from .change_row import SHORT, change_row
 from .figures import Figure, band_figure, response_figure
@@ -28,6 +29,7 @@ from .words import (
     QUANTITY_WORDS,
     band_text,
     frequency_text,
+    place_text,
     quality_text,
     quantity_text,
     with_signs,
@@ -64,6 +66,7 @@ def render(material: Material) -> str:
         auto_reload=False,
     )
     environment.filters["signs"] = with_signs
+    environment.filters["place"] = lambda suspect: place_text(suspect.part, suspect.section)
     figures: dict[str, Figure] = {}
 
     def figure(name: str, made: Figure | None) -> str | None:
@@ -106,6 +109,7 @@ def render(material: Material) -> str:
         instruments=_instruments(material, letters),
         events=[(event.taken_utc, one.name, event_text(event)) for one in material.passes for event in one.events],
         band_level=f"{BAND_LEVEL:.0%}",
+        judging_rule=JUDGING_RULE,
         versions=_versions(material),
         figures=[(name, Markup(_json(made))) for name, made in figures.items()],  # noqa: S704 - escaped there
         plotly=Markup(_plotly() if figures else ""),  # noqa: S704 - the library itself
@@ -193,9 +197,14 @@ def _reading_rows(material: Material, one: Pass, letters: Mapping[str, str]) -> 
             "sign": VERDICT_SIGNS[judged.verdict] if judged else "",
             "verdict": judged.verdict if judged else unjudged,
             "instrument": letters[reading.instrument] + (f", {reading.range_v:g} V" if reading.range_v else ""),
-            "time": reading.taken_utc[11:19],
+            "time": _time(reading.taken_utc, one.started_utc),
             "note": reading.note,
         }  # fmt: skip
+
+
+def _time(taken_utc: str, started_utc: str) -> str:
+    """The time of a reading, with its day where that is not the day its pass was begun on."""
+    return taken_utc[11:19] if taken_utc[:10] == started_utc[:10] else taken_utc[:19].replace("T", " ")
 
 
 def _what(reading: Reading) -> str:

@@ -242,6 +242,22 @@ def quality_text(quality: str) -> str:
     return "" if quality == "good" else quality.replace("_", " ")
 
 
+def place_text(part: str, section: str) -> str:
+    """A part and, where it has more than one, its section: two halves of a tube are two suspects.
+
+    Parameters
+    ----------
+    part, section : str
+        Of a `Fault` or a `Suspect`; the section may be empty.
+
+    Examples
+    --------
+    >>> place_text("V1", "V1a"), place_text("C2", ""), place_text("V4", "V4")
+    ('V1 (V1a)', 'C2', 'V4')
+    """
+    return f"{part} ({section})" if section and section != part else part
+
+
 def old_part_text(fault: Fault, value: float, *, ascii_only: bool = False) -> str:
     """What was wrong with a replaced part, as the changes tell it.
 
@@ -254,7 +270,7 @@ def old_part_text(fault: Fault, value: float, *, ascii_only: bool = False) -> st
     ascii_only : bool
         For a terminal.
     """
-    name = f"{fault.part} ({fault.section})" if fault.section and fault.section != fault.part else fault.part
+    name = place_text(fault.part, fault.section)
     size = _size_text(fault, value)
     text = f"{name} {fault.words or fault.fault}" + (f" (about {size})" if size else "")
     return text.translate(_TO_ASCII) if ascii_only else text

@@ -116,7 +116,7 @@ def page_app(hub: Hub, actions: Actions, views: Views) -> Starlette:
 
     async def base(request: Request) -> Response:
         pin = request.query_params.get("pin", "0")
-        if not pin.isdigit() or len(pin) > 2:
+        if not pin.isdecimal() or len(pin) > 2:
             raise HTTPException(400, "pin must be a number")
         return await _svg(lambda: views.base(request.path_params["tube"], int(pin)))
 

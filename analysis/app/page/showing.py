@@ -177,9 +177,11 @@ def suspects_panel(found: Mapping[str, Any], points: int, settled: bool = True) 
     settled : bool
         False at a glance, while the same readings are weighed in full.
     """
+    from analysis.report.words import place_text
+
     rows = [
         {
-            "part": s.get("section", s["part"]),
+            "part": place_text(s["part"], s.get("section", "")),
             "fault": s["fault"],
             "probability": s["probability"],
             "estimate": s["estimate"]["text"] if s["estimate"] and s["probability"] > 0.05 else "",

@@ -38,14 +38,18 @@ def _base(tube: str, pin: int) -> str:
     from analysis.tubes import load_tube
     from analysis.tubes.base_svg import base_svg
 
-    return base_svg(load_tube(tube), pin or None)
+    known = load_tube(tube)
+    try:
+        return base_svg(known, pin or None)
+    except ValueError as error:  # no pin of this base
+        raise OutsideModel(str(error)) from error
 
 
 @lru_cache(maxsize=4)
-def _model(name: str, text: str) -> tuple[Chassis | None, ChassisModel | None, str]:
+def _model(name: str, text: str, bench_text: str) -> tuple[Chassis | None, ChassisModel | None, str]:
     from acquisition.records import JobSheet
 
-    return modelled(JobSheet(chassis_name=name, chassis_text=text))
+    return modelled(JobSheet(chassis_name=name, chassis_text=text, bench_text=bench_text))
 
 
 def _drawing(path: Path) -> str:
@@ -59,7 +63,7 @@ def _drawing(path: Path) -> str:
     with open_job(path, read_only=True) as job:
         sheet, passes = job.sheet, job.passes()
         taken = job.read_pass(passes[-1]) if passes else None
-    chassis, model, reason = _model(sheet.chassis_name, sheet.chassis_text)
+    chassis, model, reason = _model(sheet.chassis_name, sheet.chassis_text, sheet.bench_text)
     if chassis is None:
         raise OutsideModel(reason)
     newest = {
@@ -92,7 +96,8 @@ def _compare(path: Path, before: str, after: str) -> Mapping[str, Any]:
     quiet = len(found.changes) - len(changed)
     words = [f"{before} to {after}: {found.verdict}"]
     words += [f"The changes fit: before, {old_part_text(fault, value)}" for fault, value in found.faults]
-    words.append(f"No significant change in {quiet} of {len(found.changes)} readings.")
+    if quiet:  # as the terminal: with nothing to look at, "no change" would be said of nothing
+        words.append(f"No significant change in {quiet} of {len(found.changes)} readings.")
     words += value_sentences(found.values)
     return {
         "words": [*words, *found.notes],

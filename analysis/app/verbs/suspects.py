@@ -164,6 +164,8 @@ def show(result: dict[str, Any]) -> None:
     from rich.console import Console
     from rich.table import Table
 
+    from analysis.report.words import place_text
+
     console = Console()
 
     def say(text: str) -> None:
@@ -176,14 +178,14 @@ def show(result: dict[str, Any]) -> None:
     for name in ("part", "fault", "probability", "would measure"):
         table.add_column(name, justify="right" if name == "probability" else "left")
     for suspect in result["suspects"][:8]:
-        section = suspect.get("section", suspect["part"])
-        part = suspect["part"] if section == suspect["part"] else f"{suspect['part']} ({section})"
+        part = place_text(suspect["part"], suspect.get("section", ""))
         estimate = suspect["estimate"]["text"] if suspect["estimate"] and suspect["probability"] >= 0.01 else ""
         table.add_row(part, suspect["fault"], f"{suspect['probability']:.1%}", estimate)
     console.print(table)
     for suspect in result["suspects"][:3]:
         if suspect["probability"] >= 0.05:
-            say(f"{suspect['part']} {suspect['fault']}: {suspect['because']}")
+            part = place_text(suspect["part"], suspect.get("section", ""))
+            say(f"{part} {suspect['fault']}: {suspect['because']}")
             if suspect["alike"]:
                 say(f"  looks like: {', '.join(suspect['alike'])}")
             say(f"  settles it: {suspect['separates']}")

@@ -10,7 +10,10 @@ from acquisition.configs import find_config
 from acquisition.records import Event, Measurand, Reading
 from acquisition.store import create_job, open_job
 from analysis.app.cli import main
+from analysis.app.page.views import views_of
+from analysis.app.verbs.report import gather
 from analysis.chassis import ChassisModel, load_chassis
+from analysis.report.findings import findings
 
 POINTS = ("IN", "SPK", "HT1", "HT2", "HT3", "V1.1", "V1.3", "V1.6", "V1.8", "V2.2", "V2.3", "V2.7")
 
@@ -85,6 +88,22 @@ def test_parts_replaced_in_passes_between_count(job, tmp_path, capsys):
     assert found["replaced"] == ["C4", "R5"]
     assert [(old["part"], old["fault"]) for old in found["old_part"]] == [("C4", "leaky")]
     assert found["verdict"] == "agrees with the replaced part"
+
+
+def test_where_nothing_was_read_in_both_passes_no_change_is_not_the_answer(job, tmp_path, capsys):
+    path = tmp_path / "five.stagewalk"
+    shutil.copy(job, path)
+    with open_job(path) as opened:
+        opened.start_pass("oops", mains_v=230.0)
+    assert main(["compare", str(path), "as-found", "oops"]) == 0
+    told = " ".join(capsys.readouterr().out.split())
+    assert told.endswith("as-found to oops (C4 replaced): nothing was read in both passes")
+    page = " ".join(views_of(path).compare("as-found", "oops")["words"])
+    with open_job(path, read_only=True) as opened:
+        report = findings(gather(opened))
+    assert report.headline == "Nothing was read in both passes"
+    for text in (told, page, report.headline, report.proof, report.unchanged):
+        assert "significant change" not in text
 
 
 def test_an_unknown_pass_is_one_line(job, capsys):

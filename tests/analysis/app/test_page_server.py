@@ -131,6 +131,12 @@ def test_errors_of_the_program_are_one_line(page):
     assert (status, body) == (422, b"V9.9 was not read")
 
 
+@pytest.mark.parametrize("pin", ["x", "-1", "100", "%C2%B2"])
+def test_a_pin_that_is_no_number_is_one_line(page, pin):
+    status, _, body = call(page, path="/base/12AX7", query=f"pin={pin}".encode())
+    assert (status, body) == (400, b"pin must be a number")
+
+
 def test_token_on_a_network():
     page = Guard(page_app(Hub(), Recorder(), VIEWS), {HOST}, token="secret")
     assert call(page)[0] == 401

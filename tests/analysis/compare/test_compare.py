@@ -1,13 +1,15 @@
 """Before and after: what is called a change, what explains it, and what is left alone."""
 
+import re
 import sys
+from dataclasses import replace
 from pathlib import Path
 
 import numpy as np
 import pytest
 
 from acquisition.records import Event, Pass, Reading
-from analysis.compare import AGREES, NOT_EXPLAINED, UNCHANGED, UNTRIED, compare
+from analysis.compare import AGREES, NOT_EXPLAINED, NOTHING_IN_BOTH, UNCHANGED, UNTRIED, compare
 
 sys.path.insert(0, str(Path(__file__).parent))
 from coupled_stage import FAULTS, CoupledStage, bench
@@ -139,6 +141,16 @@ def test_another_drive_may_be_another_input_range_whose_error_does_not_cancel(qu
     assert std([0.1, 0.2], [0.1, 0.2]) == alone
 
 
+@pytest.mark.parametrize(("mains_v", "words"), [(230.0, r"([\d.]+)% of the larger"), (None, r"\(([\d.]+)% where")])
+def test_the_interval_of_a_change_can_be_found_again_from_the_rule_as_told(mains_v, words):
+    # The meter's own 0.06 V would be told as the interval of no change at all; touching again repeats worse.
+    before, after = (replace(one_reading(v, 0.02), mains_v=mains_v) for v in (249.508, 249.630))
+    comparison = compare(before, after)
+    share = float(re.search(words, comparison.rule).group(1)) / 100
+    (change,) = comparison.changes
+    assert change.change_std == pytest.approx(share * 249.630, rel=1e-3)
+
+
 def test_changes_of_one_range_stay_correlated():
     def both(scale):
         readings = [
@@ -206,4 +218,4 @@ def test_hum_is_compared_whatever_line_is_left_strongest(after_hz):
 def test_two_passes_without_readings():
     comparison = compare(Pass(name="a", started_utc=""), Pass(name="b", started_utc=""), model=MODEL)
     assert comparison.changes == ()
-    assert comparison.verdict == UNCHANGED
+    assert comparison.verdict == NOTHING_IN_BOTH

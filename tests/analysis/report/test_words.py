@@ -1,0 +1,28 @@
+"""What report, page and terminal call a thing: one name for each."""
+
+from acquisition.records import JobSheet, Pass
+from analysis.app.page.showing import suspects_panel
+from analysis.app.verbs.suspects import as_json, show
+from analysis.report.material import Material
+from analysis.report.render import render
+from analysis.suspects import Diagnosis
+from analysis.suspects.diagnosis import Suspect
+
+
+def test_two_halves_of_a_tube_are_two_suspects_everywhere(capsys):
+    halves = tuple(
+        Suspect(part="V1", section=section, fault="weak", probability=0.3, estimate=None, because=section)
+        for section in ("V1a", "V1b")
+    )
+    found = Diagnosis(healthy_probability=0.1, suspects=halves, next=())
+    alone = Pass(name="as-found", started_utc="", readings=())
+    report = render(Material(sheet=JobSheet(chassis_name="Amp"), passes=(alone,), diagnosis=found))
+    show(as_json(found))
+    terminal = capsys.readouterr().out
+    page = suspects_panel(as_json(found), 3)
+    assert [row["part"] for row in page["suspects"]] == ["V1 (V1a)", "V1 (V1b)"]
+    assert "most consistent with V1 (V1a) weak (probability 30%)" in report
+    for half in halves:
+        name = f"V1 ({half.section})"
+        assert f">{name} weak</th>" in report
+        assert f"{name} weak: {half.section}" in terminal
