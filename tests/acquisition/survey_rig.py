@@ -29,14 +29,14 @@ def step(point, expected, worst=200.0, **facts):
 class Rig:
     """A survey with a meter, a tip and a finger."""
 
-    def __init__(self, *steps, limits=LIMITS, commit=None, **options):
+    def __init__(self, *steps, limits=LIMITS, commit=None, facts=FACTS, **options):
         self.kept, self.log = [], []
         plan = SurveyPlan(chassis="Quayside Five", steps=steps)
         minute = itertools.count()
         self.machine = Probing(
             plan,
             limits,
-            SteadyDetector(FACTS),
+            SteadyDetector(facts),
             commit or self.keep,
             lambda: f"2026-01-01T00:{next(minute):02d}:00.000Z",
             Options(**options),
