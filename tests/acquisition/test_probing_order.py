@@ -1,0 +1,91 @@
+"""The guided survey, word for word: what it asks around a clip, and what it says of a reading that does not fit."""
+
+import re
+import sys
+from pathlib import Path
+
+import numpy as np
+import pytest
+
+from acquisition.instruments.accuracy import AccuracyTable
+from acquisition.probing import ActionKind, Do, Phase, ProbingLimits
+from acquisition.steady import MeterFacts
+
+sys.path.insert(0, str(Path(__file__).parent))
+from survey_rig import Rig, step
+
+
+def clipped_and_read(*steps, volts=310.0):
+    """The first point clipped on with power off, and read."""
+    rig = Rig(*steps).free(3.0).press()
+    for _ in range(5):
+        rig.meter(0.2, 0.5).press()
+    rig.meter(volts, 3.0)
+    assert [r.point for r in rig.kept] == [steps[0].point]
+    return rig
+
+
+def test_a_clip_comes_off_only_with_power_off_and_after_the_discharge():
+    rig = clipped_and_read(step("HT1", 310.0, worst=400.0), step("V1.3", 1.2, worst=50.0))
+    before = rig.doings.index(Do.WAIT) + 1
+    for asked in (Do.POWER_OFF, Do.DISCHARGE, Do.UNCLIP, Do.POWER_ON):
+        assert rig.doings[-1] is asked
+        rig.press()
+    rig.free(2.0).touch(1.21)
+    asked = [do for do in rig.doings[before:] if do is not Do.TIP_FREE]
+    assert asked == [Do.POWER_OFF, Do.DISCHARGE, Do.UNCLIP, Do.POWER_ON, Do.TOUCH, Do.LIFT]
+    assert [r.point for r in rig.kept] == ["HT1", "V1.3"]
+
+
+def test_a_survey_that_ends_on_a_clip_ends_switched_off():
+    rig = clipped_and_read(step("HT1", 310.0, worst=400.0))
+    assert rig.doings[-2:] == [Do.WAIT, Do.POWER_OFF]
+    assert rig.machine.phase is Phase.ASKING
+    assert "Survey done" not in rig.said()
+    assert rig.log[-1].text == "Switch off. Space when it is off."
+    rig.press()
+    assert rig.machine.phase is Phase.DONE
+    assert rig.log[-1].kind is ActionKind.DONE
+    assert rig.log[-1].text.startswith("Survey done")
+
+
+@pytest.mark.parametrize(("volts", "words"), [(52.0, "Still 52.0 V here"), (-52.0, "Still -52.0 V here")])
+def test_what_is_left_is_told_whichever_way_it_is_charged(volts, words):
+    rig = Rig(step("BIAS", -52.0, worst=400.0)).free().press().press()
+    rig.meter(volts, 0.5).press()
+    assert rig.machine.phase is Phase.VERIFYING
+    assert words in rig.log[-1].text
+    assert "Discharge again" in rig.log[-1].text
+
+
+def test_the_question_about_the_pin_names_each_pin_in_its_place():
+    pin = step("V1.1", 140.0, neighbours={"V1.2": 0.0, "V1.6": 205.0})
+    rig = Rig(pin, step("V1.3", 1.2)).ready().touch(204.0)
+    sentence = r"20[34]\.\d V would fit V1\.6: wrong pin\? Touch V1\.1 again; space keeps it\."
+    assert re.fullmatch(sentence, rig.said(ActionKind.ASK).rpartition(" | ")[2])
+    assert rig.kept[0].point == "V1.1"
+    assert rig.kept[0].note.endswith("; fits V1.6: wrong pin?")
+
+
+@pytest.mark.parametrize(
+    ("meter_v", "lead_v", "words"),
+    [
+        (1000.0, 600.0, "the lead is rated for 600 V and used up to 480 V"),
+        (600.0, 1000.0, "the meter is rated for 600 V and used up to 480 V"),
+    ],
+)
+def test_a_point_left_out_names_what_has_the_lowest_rating(meter_v, lead_v, words):
+    limits = ProbingLimits(meter_rated_v=meter_v, lead_rated_v=lead_v)
+    rig = Rig(step("V2.7", 230.0, worst=500.0), step("V2.3", 7.0, worst=50.0), limits=limits).free().press()
+    assert words in rig.said(ActionKind.CAUTION)
+
+
+@pytest.mark.parametrize(("slope", "words"), [(-1.0, "drifting -"), (1.0, "drifting +")])
+def test_the_note_tells_which_way_a_rail_drifts(slope, words):
+    exact = MeterFacts(accuracy=AccuracyTable.parse("0.02 % + 2 digits"), noise_digits=0.3)
+    rig = Rig(step("HT2", 270.0, worst=299.0), facts=exact).ready()
+    for volts in 270.0 + slope * np.arange(0.0, 6.0, 0.1):
+        rig.meter(volts, 0.1)
+    (reading,) = rig.kept
+    assert words in reading.note
+    assert float(reading.note.partition("drifting ")[2].removesuffix(" V/s")) == pytest.approx(slope, rel=0.2)
