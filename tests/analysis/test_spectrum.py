@@ -5,7 +5,7 @@ import pytest
 
 from acquisition.errors import FitFailed
 from acquisition.records import Capture
-from analysis.spectrum import amplitude_spectrum, hum_of
+from analysis.spectrum import Line, amplitude_spectrum, hum_of
 
 
 def record(
@@ -106,3 +106,16 @@ def test_spectrum_of_a_line():
     assert freq[np.argmax(peak)] == pytest.approx(100.0)
     assert peak.max() == pytest.approx(1.0, rel=0.01)
     assert floor < 0.001
+
+
+def test_effective_value_of_a_line():
+    assert Line(order=1, freq_hz=50.0, peak_v=1.0, std_v=0.0, clear=True).rms_v == pytest.approx(0.70711, abs=1e-5)
+
+
+def test_each_kind_of_hum_points_to_its_own_causes():
+    heater = hum_of(record({1: (0.05, 0.0)}), 50.0).meaning
+    assert "heater to cathode" in heater
+    assert "filter capacitors" not in heater
+    supply = hum_of(record(SUPPLY), 50.0).meaning
+    assert "filter capacitors" in supply
+    assert "heater" not in supply
