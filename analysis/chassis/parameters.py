@@ -6,7 +6,8 @@ from collections.abc import Mapping
 from dataclasses import dataclass
 
 MAINS_SIGMA = 0.03
-"""Healthy mains: the limits +-6 % (ANSI C84.1 range, +-10 % in IEC 60038) two standard deviations out."""
+"""Healthy mains: +-6 % two standard deviations out. ANSI C84.1 has +-5 % for range A, about +5.8 and -8.3 % for
+range B; IEC 60038 has +-10 % (all from memory)."""
 
 EMF_SIGMA = 0.015
 """One rail against the others at given mains: windings and rectifiers (common practice, no source)."""

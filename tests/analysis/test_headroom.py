@@ -6,7 +6,10 @@ import numpy as np
 import pytest
 
 from acquisition.records import Capture
-from analysis.headroom import Criterion, headroom_of, raise_drive, step_of
+from analysis.gain import Gain
+from analysis.gain.result import SCALES
+from analysis.headroom import Criterion, Step, headroom_of, raise_drive, step_of
+from analysis.uncertainty import InputQuantity
 
 FREQ = 1000.0
 TURN = 2 * np.pi * FREQ * (np.arange(4000) * 2e-6 - 4e-3)
@@ -147,3 +150,45 @@ def test_thd_at_a_stated_power():
 def test_nothing_taken_is_a_mistake():
     with pytest.raises(ValueError, match="no drive"):
         headroom_of([])
+
+
+def step(drive_pp_v, in_pp_v, out_pp_v, thd):
+    """A step by hand: 2 % of the output's scale and 5 % of the input's are not known, k = 1."""
+    scales = (
+        InputQuantity(name=SCALES[0], value=0.0, std=0.05),
+        InputQuantity(name=SCALES[1], value=0.0, std=0.02),
+    )
+    gain = Gain(
+        from_point="IN", to_point="SPK", freq_hz=FREQ, drive_pp_v=drive_pp_v, gain=out_pp_v / in_pp_v + 0j,
+        noise=(), fixed=scales, in_pp_v=in_pp_v, out_pp_v=out_pp_v, in_extremes_v=in_pp_v, out_extremes_v=out_pp_v,
+    )  # fmt: skip
+    return Step(
+        drive_pp_v=drive_pp_v, gain=gain, thd_in=0.0, thd_out=thd, thd_std=0.0, thd_floor=0.001,
+        harmonics=(0.5 * out_pp_v,), dwell=0.0, in_dwell=0.0,
+    )  # fmt: skip
+
+
+def test_thd_is_that_of_the_drive_which_gives_the_power():
+    # 8 V peak to peak are 2.828 V rms, 1 W into 8 ohm; 16 V are 4 W, and 2 W lies half way on a logarithmic scale.
+    found = headroom_of([step(0.5, 0.5, 8.0, 0.01), step(1.0, 1.0, 16.0, 0.03)])
+    assert found.thd_at_power(1.0, 8.0) == pytest.approx((0.01, 0.001))
+    assert found.thd_at_power(4.0, 8.0) == pytest.approx((0.03, 0.001))
+    assert found.thd_at_power(2.0, 8.0) == pytest.approx((0.02, 0.001))
+    assert found.thd_at_power(0.99, 8.0) is None
+    assert found.power_w(8.0) == pytest.approx(4.0)
+
+
+def test_the_scale_of_the_scope_is_in_the_uncertainty_of_the_output():
+    found = headroom_of([step(0.5, 0.5, 8.0, 0.001)])
+    assert not found.reached
+    assert found.out_std_v == pytest.approx(0.02 * 8.0)
+
+
+def test_the_last_step_of_the_drive_does_not_pass_its_limit():
+    stage = Stage(-500, 500)
+    list(raise_drive(stage, start_pp_v=0.1, most_pp_v=0.9))
+    assert max(stage.drives) == 0.9
+    assert sorted(stage.drives)[-2] < 0.9
+    low = Stage(-500, 500)
+    list(raise_drive(low, start_pp_v=2.0, most_pp_v=0.9))
+    assert low.drives == [0.9]

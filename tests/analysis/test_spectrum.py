@@ -5,7 +5,7 @@ import pytest
 
 from acquisition.errors import FitFailed
 from acquisition.records import Capture
-from analysis.spectrum import amplitude_spectrum, hum_of
+from analysis.spectrum import Line, amplitude_spectrum, hum_of
 
 
 def record(
@@ -147,3 +147,16 @@ def test_a_slow_record_of_a_mains_above_the_nominal_one(mains_hz):
     hum = hum_of(record({1: (0.2, 0.0), 2: (1.0, 0.0)}, mains_hz=mains_hz, count=600, noise_v=0.02), 60.0)
     assert hum.mains_hz == pytest.approx(mains_hz, abs=0.05)
     assert hum.lines[1].peak_v == pytest.approx(1.0, abs=0.02)
+
+
+def test_effective_value_of_a_line():
+    assert Line(order=1, freq_hz=50.0, peak_v=1.0, std_v=0.0, clear=True).rms_v == pytest.approx(0.70711, abs=1e-5)
+
+
+def test_each_kind_of_hum_points_to_its_own_causes():
+    heater = hum_of(record({1: (0.05, 0.0)}), 50.0).meaning
+    assert "heater to cathode" in heater
+    assert "filter capacitors" not in heater
+    supply = hum_of(record(SUPPLY), 50.0).meaning
+    assert "filter capacitors" in supply
+    assert "heater" not in supply

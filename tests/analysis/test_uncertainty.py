@@ -111,3 +111,9 @@ def test_angle_of_nothing_is_any_angle():
 
 def test_rectangular():
     assert rectangular(0.03) == pytest.approx(0.01732, rel=1e-3)
+
+
+def test_the_last_line_of_a_budget_gives_the_interval_of_95_percent():
+    inputs = [quantity("a", 1.0, 3.0), quantity("b", 2.0, 4.0)]
+    lines = evaluate("sum", lambda x: float(np.sum(x)), inputs, unit="V").lines()
+    assert lines[-1] == "sum = 3 V, std 5 V; 95 %: +-9.8 V (k = 1.96)"

@@ -1,6 +1,6 @@
 """The page and the report in Firefox: a whole survey, every view, two widths. Run by hand:
 
-    python tests/browser/in_firefox.py [FOLDER]
+    python -m tests.browser.in_firefox [FOLDER]
 
 Needs Debian's firefox-esr and `pip install marionette-driver`. Pictures go to FOLDER. Exit code 1 where something
 runs off the side or the page complains.

@@ -1,4 +1,4 @@
-"""Make the pictures of README.md from the simulated bench: ``python tests/browser/make_pictures.py``.
+"""Make the pictures of README.md from the simulated bench: ``python -m tests.browser.make_pictures``.
 
 Needs Chromium and what ``pip install '.[test]'`` brings; takes about two minutes. Nothing is drawn by hand.
 """

@@ -1,6 +1,6 @@
 """Print how well the suspects are found on the independent reference cases; run by hand.
 
-    python tests/outside/cases_table.py [--dc] [--folder F] [--processes N] [--details]
+    python -m tests.outside.cases_table [--dc] [--folder F] [--processes N] [--details]
 
 Tables: right part first, within three, part and kind first, by class of fault and by severity ("alike": the answer
 file says that the readings cannot tell the part from it); healthy chassis called faulty; a reliability table;

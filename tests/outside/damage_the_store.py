@@ -1,6 +1,6 @@
 """Cut and flip job files at random places: nothing wrong may be read, nothing touched, never a traceback. By hand:
 
-python tests/outside/damage_the_store.py 1000
+python -m tests.outside.damage_the_store 1000
 """
 
 import random

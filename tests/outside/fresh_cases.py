@@ -1,7 +1,7 @@
 """Make fresh diagnosis cases with ngspice, tubes by other laws than the product's; run by hand.
 
     python -m tests.outside.fresh_cases FOLDER COUNT SEED
-    python tests/outside/cases_table.py --folder FOLDER
+    python -m tests.outside.cases_table --folder FOLDER
 
 The drawings are those of the reference cases and of the shipped chassis (a rectified rail becomes one with ripple).
 Everything else is drawn by chance: specimens of all parts, one of the laws of `foreign_tubes` a tube, one fault or

@@ -1,6 +1,6 @@
 """The ordinary drivers against simulated instruments that misbehave at random: no wrong number may come through.
 
-Run by hand: ``python tests/outside/fuzz_drivers.py [EXCHANGES] [SEED]``. Prints one line a dialect. An exchange is
+Run by hand: ``python -m tests.outside.fuzz_drivers [EXCHANGES] [SEED]``. Prints one line a dialect. An exchange is
 one answer of the instrument; the circuit is so simple that every right number is known. Ends with 1 when a wrong
 number was accepted.
 """

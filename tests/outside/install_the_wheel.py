@@ -1,6 +1,6 @@
 """Build a wheel of this checkout, install it for each Python and run verbs as on a poor platform. Run by hand:
 
-python tests/outside/install_the_wheel.py /path/to/python3.12 /path/to/python3.13
+python -m tests.outside.install_the_wheel /path/to/python3.12 /path/to/python3.13
 
 No writable home, a terminal that knows only ASCII, output into a pipe, another working folder.
 """

@@ -1,6 +1,6 @@
 """Press Ctrl-C at random moments of verbs: exit 130 in silence, no half-written file, generator off. Run by hand:
 
-python tests/outside/interrupt_the_verbs.py 200 [VERB ...]
+python -m tests.outside.interrupt_the_verbs 200 [VERB ...]
 
 Verbs that need instruments have the simulated bench; a survey and a page never end by themselves and are pressed
 within their first eight seconds.

@@ -1,6 +1,6 @@
 """Kill a writing program at random moments and count what was told but is not in the file. Run by hand:
 
-python tests/outside/kill_the_store.py 300
+python -m tests.outside.kill_the_store 300
 """
 
 import random
@@ -13,12 +13,13 @@ from pathlib import Path
 
 from acquisition.store import open_job
 
-WRITER = Path(__file__).with_name("writer_to_kill.py")
+ROOT = Path(__file__).resolve().parents[2]
+WRITER = [sys.executable, "-m", "tests.outside.writer_to_kill"]
 
 
 def kill_once(path: Path, kind: str, wanted: int, delay_s: float) -> tuple[int, int]:
     """Readings told and readings lost, of a survey or a sweep killed a random while after a number was told."""
-    with subprocess.Popen([sys.executable, WRITER, path, kind], stdout=subprocess.PIPE, text=True) as writer:
+    with subprocess.Popen([*WRITER, path, kind], cwd=ROOT, stdout=subprocess.PIPE, text=True) as writer:
         told = -1
         while told < wanted:
             told = int(writer.stdout.readline())

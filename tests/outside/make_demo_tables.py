@@ -1,6 +1,6 @@
 """Solve the circuits behind the simulated bench with ngspice and write them as tables.
 
-Run by hand: ``python tests/outside/make_demo_tables.py``; needs ngspice on the path. The product reads only the
+Run by hand: ``python -m tests.outside.make_demo_tables``; needs ngspice on the path. The product reads only the
 committed tables. The tubes obey other equations than the product's model, with parameters of other specimens, and
 every part has a value of its own inside its tolerance, so that the product cannot agree with itself:
 

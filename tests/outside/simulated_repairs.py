@@ -1,7 +1,7 @@
 """A hundred simulated repairs of each kind, on specimens with tolerances of their own and a bench with errors of
 its own: how often does the comparison say what was done? Run by hand:
 
-    python tests/outside/simulated_repairs.py 100
+    python -m tests.outside.simulated_repairs 100
 
 The wanted rates are 95 of 100 each. Specimens and comparison share the circuit model; what is tried here is the
 statistics: tolerances that the comparison does not know, gain errors of meter and scope, contact, mains that moves.

@@ -1,7 +1,7 @@
 """Gain, corner frequencies and distortion on the simulated bench, again and again: how often does the stated
 interval hold the truth? Run by hand:
 
-    python tests/outside/simulated_signal.py 1000
+    python -m tests.outside.simulated_signal 1000
 
 Through SCPI and the ordinary drivers, with an 8-bit scope, noise of 0.4 steps, trigger jitter and a time base that
 is off; each run has another scope, whose ranges are each wrong by something within the printed 2 %. Of 1,000 runs

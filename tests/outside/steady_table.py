@@ -1,6 +1,6 @@
 """Steady reading against a perfect observer, on seeded streams made like those of a bench.
 
-Run by hand: ``python tests/outside/steady_table.py [touches] [open minutes] [seed]`` (default 10000, 10000 and the
+Run by hand: ``python -m tests.outside.steady_table [touches] [open minutes] [seed]`` (default 10000, 10000 and the
 seed used while building). The tests run a smaller number of the same streams.
 
 The streams. Two meters: an integrating bench meter (10 conversions a second over 20 ms, 100000 counts, 0.02 % + 4

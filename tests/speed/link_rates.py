@@ -1,6 +1,6 @@
 """Questions a second over our own socket and serial links, against pyvisa-py in the same run; run by hand.
 
-    python tests/speed/link_rates.py
+    python -m tests.speed.link_rates
 
 Ratios count, not milliseconds: both sides wait for the same peer on the same machine. A question is ``*IDN?`` with
 its answer; a setting is a command followed by that question, where pyvisa-py meets Nagle's delay.

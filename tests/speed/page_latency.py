@@ -1,6 +1,6 @@
 """From a reading to a changed page: delay at 20 readings/s, memory after an hour's worth, start-up. Run by hand.
 
-``python tests/speed/page_latency.py`` needs Chromium and playwright. The peer is a bare server-sent-event stream of
+``python -m tests.speed.page_latency`` needs Chromium and playwright. The peer is a bare server-sent-event stream of
 the same rate from the standard library, read by the same browser in the same run.
 """
 

@@ -4,7 +4,7 @@ Twice: of a job of which nothing was told yet, and of one whose suspects and val
 ``suspects``, ``compare`` or an earlier report. Beside it, in the same run, an interpreter that only loads the
 libraries a report needs. Run by hand:
 
-python tests/speed/report_of_a_large_job.py [FILE.html]
+python -m tests.speed.report_of_a_large_job [FILE.html]
 """
 
 import os

@@ -2,7 +2,7 @@
 
 Run by hand:
 
-    python tests/speed/response_overhead.py
+    python -m tests.speed.response_overhead
 
 Own time: settling of the generator after switching on, the wait for the time constants of the chassis, once the
 rest after the scope's coupling capacitors were switched in, and for each single shot the record itself with half a

@@ -53,3 +53,9 @@ def test_one_for_all_ranges():
     assert AccuracyTable.parse("1 %").for_range(1e-3).of_reading == 0.01
     with pytest.raises(ValueError, match="expected an accuracy"):
         AccuracyTable.parse({})
+
+
+def test_a_part_of_the_range_is_of_the_range_and_not_of_the_reading():
+    accuracy = Accuracy.parse("0.1 % of range")
+    assert accuracy.half_width_v(1.0, 0.001, 1000.0) == pytest.approx(1.0)
+    assert accuracy.std_v(1.0, 0.001, 1000.0) == pytest.approx(0.57735, abs=1e-5)

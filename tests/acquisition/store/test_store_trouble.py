@@ -20,7 +20,8 @@ from acquisition.records import Event, Reading
 from acquisition.store import create_job, list_jobs, open_job, opening
 
 SAMPLE = Path(__file__).parents[2] / "data" / "jobs" / "version-3.stagewalk"
-WRITER = Path(__file__).parents[2] / "outside" / "writer_to_kill.py"
+ROOT = Path(__file__).resolve().parents[3]
+WRITER = [sys.executable, "-m", "tests.outside.writer_to_kill"]
 
 
 def reading(number):
@@ -266,7 +267,7 @@ def test_kill_loses_no_acknowledged_reading(tmp_path, kind):
     draw = random.Random(3)
     for turn in range(3):
         path = tmp_path / f"{turn}.stagewalk"
-        with subprocess.Popen([sys.executable, WRITER, path, kind], stdout=subprocess.PIPE, text=True) as writer:
+        with subprocess.Popen([*WRITER, path, kind], cwd=ROOT, stdout=subprocess.PIPE, text=True) as writer:
             wanted = draw.randrange(1, 120)
             told = -1
             while told < wanted:

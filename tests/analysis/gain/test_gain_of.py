@@ -345,3 +345,22 @@ def test_one_capacitor_for_both_records_adds_nothing():
 def test_below_the_corner_a_dc_coupled_input_is_asked_for():
     found = gain_of(*drooped(-5.0, np.random.default_rng(34), (1.0, 1.0), freq_hz=0.8), COUPLED)
     assert "below the corner of the AC coupling" in found.notes[-1]
+
+
+# -- what the bench file says of probes and channels -------------------------------------------------------------
+
+
+def test_the_tolerance_of_both_probes_is_in_the_uncertainty():
+    # Two probes of 2 %, rectangular: 0.02 sqrt(2) / sqrt(3) = 1.633 % of a ratio.
+    probes = ChannelAccuracy(vertical=0.0, probe=0.02, skew_s=0.0)
+    result = gain_of(*pair(20 + 0j, np.random.default_rng(41)), probes)
+    assert result.magnitude_std / result.magnitude == pytest.approx(0.01633, abs=0.0001)
+
+
+def test_the_delay_between_the_channels_is_in_the_uncertainty_of_the_phase():
+    # 1 us is 7.2 degrees of 20 kHz, rectangular: 7.2 / sqrt(3) = 4.157 degrees.
+    skewed = ChannelAccuracy(vertical=0.0, probe=0.0, skew_s=1e-6)
+    records = pair(2 + 0j, np.random.default_rng(42), freq_hz=20e3, setting_hz=20e3, dt_s=2.5e-7, t0_s=-2e-4)
+    result = gain_of(*records, skewed)
+    assert result.phase_std_deg == pytest.approx(4.157, abs=0.01)
+    assert result.phase_budget().std == pytest.approx(4.157, abs=0.01)

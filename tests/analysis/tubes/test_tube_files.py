@@ -186,3 +186,9 @@ def test_a_path_works_too(own):
 def test_quick_aliases_are_those_of_the_parsed_file(name):
     file = read_tube_file(SHIPPED / f"{name}.yaml")
     assert all(Path(load_tube(alias).path).stem == name for alias in file.aliases)
+
+
+@pytest.mark.parametrize(("name", "near"), [("5814A", "12AU7"), ("6072", "12AY7")])
+def test_a_type_with_another_heater_is_not_called_by_the_name_of_its_relative(name, near):
+    with pytest.raises(ConfigError, match=f"near {near}, but its heater takes 0.175 A at 12.6 V, 0.35 A at 6.3 V"):
+        load_tube(name)
