@@ -7,14 +7,12 @@ from typing import TYPE_CHECKING
 
 import click
 
+from analysis.app.volts import LEAST_MAINS_V, MOST_MAINS_V
+
 if TYPE_CHECKING:
     from acquisition.instruments import Bench
     from acquisition.records import Reading
     from acquisition.store import Job
-
-
-LEAST_MAINS_V, MOST_MAINS_V = 1.0, 1000.0
-"""What is taken for mains where a person types them, volts rms."""
 
 
 def job_for(path: str, chassis_name: str | None, bench_name: str | None, serial: str = "") -> Job:

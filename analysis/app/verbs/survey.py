@@ -8,8 +8,6 @@ from typing import TYPE_CHECKING
 import click
 
 from analysis.app.jobs import (
-    LEAST_MAINS_V,
-    MOST_MAINS_V,
     begin_pass,
     bench_for,
     direct_readings,
@@ -19,6 +17,7 @@ from analysis.app.jobs import (
     other_mains,
 )
 from analysis.app.terminal import tell
+from analysis.app.volts import ABOVE_ONE, MAINS
 
 if TYPE_CHECKING:
     from analysis.chassis import Chassis
@@ -33,12 +32,8 @@ KEYS = "Keys: space goes on, b back, s skip, r repeat, q stop."
     "--bench", "bench_name", metavar="B", help="Bench file or name; the one kept in the job when left out."
 )
 @click.option("--pass", "pass_name", metavar="NAME", help="Pass to begin or go on with; as-found for the first.")
-@click.option(
-    "--mains", "mains_v", type=click.FloatRange(LEAST_MAINS_V, MOST_MAINS_V), help="Mains now, volts rms."
-)
-@click.option(
-    "--supply", "supply_v", type=click.FloatRange(1.0), help="Unloaded high tension, where no rails tell."
-)
+@click.option("--mains", "mains_v", type=MAINS, help="Mains now, volts rms.")
+@click.option("--supply", "supply_v", type=ABOVE_ONE, help="Unloaded high tension, where no rails tell.")
 @click.option("--tubes-glow", is_flag=True, help="The heaters are seen to glow: skip their pins.")
 @click.option("--delicate", is_flag=True, help="Offer grids that a meter upsets too.")
 @click.option("--from", "start_from", default="", metavar="POINT", help="Begin at this point.")
