@@ -20,6 +20,7 @@ from analysis.app.terminal import tell
 from analysis.app.volts import ABOVE_ONE, MAINS
 
 if TYPE_CHECKING:
+    from acquisition.records import Event
     from analysis.chassis import Chassis
 
 KEYS = "Keys: space goes on, b back, s skip, r repeat, q stop."
@@ -74,15 +75,18 @@ def command(
     from analysis.app.survey import patient_samples, run_survey, survey_of
     from analysis.app.survey_screen import Screen, keyboard
 
-    with job_for(job_path, chassis_name, bench_name, serial) as job:
+    def fits(chassis: Chassis) -> tuple[Event, ...]:
+        _require_point(chassis, start_from)
+        return replacements(chassis, replaced)
+
+    with job_for(job_path, chassis_name, bench_name, serial, fits) as job:
         bench = bench_for(bench_name, job)
         chassis, model, reason = modelled(job.sheet)
         if chassis is None:
             raise click.UsageError(f"no points to walk: {reason}")
         if reason:
             tell(f"no expected volts: {reason}")
-        _require_point(chassis, start_from)
-        changed = replacements(chassis, replaced)
+        changed = fits(chassis)
         name = latest_pass(job, pass_name)
         mains_v = mains_v or _mains(chassis.mains_v, job.read_pass(name).mains_v if name in job.passes() else None)
         if words := other_mains(name, begin_pass(job, name, mains_v), mains_v):
