@@ -12,13 +12,14 @@ from .readings_csv import read_passes_csv, read_readings_csv, write_passes_csv
 
 if TYPE_CHECKING:
     from .job import Job
-    from .opening import create_job, open_job
+    from .opening import create_job, has_job, open_job
 
 __all__ = [
     "SUFFIX",
     "Job",
     "JobSummary",
     "create_job",
+    "has_job",
     "list_jobs",
     "open_job",
     "read_passes_csv",
@@ -32,7 +33,7 @@ SUFFIX = ".stagewalk"
 
 def __getattr__(name: str) -> Any:
     # The database library costs 0.15 s, which a list of jobs or a CSV file need not pay.
-    if name in {"Job", "create_job", "open_job"}:
+    if name in {"Job", "create_job", "has_job", "open_job"}:
         from . import opening
 
         return getattr(opening, name)

@@ -3,6 +3,7 @@
 from __future__ import annotations
 
 import json
+import math
 import threading
 from collections.abc import Mapping, Sequence
 from types import TracebackType
@@ -83,7 +84,7 @@ class Job:
         Raises
         ------
         StoreError
-            The name is taken, empty or too long, or the file cannot be written.
+            The name is taken, empty or too long, mains or minutes are no number, or the file cannot be written.
         """
         if not name.strip() or len(name) > LONGEST_NAME or not name.isprintable():
             raise StoreError(
@@ -93,6 +94,7 @@ class Job:
             raise StoreError(
                 f"{self._name}: pass {name!r} exists already", hint="choose another name, or add to it"
             )
+        _require_numbers(mains_v, mains_hz, minutes_on)
         row = rows.pass_row(name, self._clock.utc(), mains_v, mains_hz, minutes_on, settings or {})
         self._insert(f"pass {name} not started", schema.PASS, [row])
 
@@ -109,9 +111,10 @@ class Job:
         Raises
         ------
         StoreError
-            There is no such pass, or the file cannot be written.
+            There is no such pass, mains or minutes are no number, or the file cannot be written.
         """
         pass_id = self._pass_id(pass_name)
+        _require_numbers(mains_v)
         self._change("mains not written down", schema.PASS, pass_id, {"mains_v": float(mains_v)})
 
     def add_reading(self, pass_name: str, reading: Reading) -> None:
@@ -381,3 +384,10 @@ class Job:
             with self._lock:
                 known = self._pass_ids[name]
         return known
+
+
+def _require_numbers(*given: float | None) -> None:
+    # A database keeps nan as nothing, and the check number of its row then never fits again.
+    for number in given:
+        if number is not None and not math.isfinite(number):
+            raise StoreError(f"mains or minutes {number}: expected a finite number", hint="such as 231")

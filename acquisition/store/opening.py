@@ -119,6 +119,29 @@ def _fill(engine: Engine, first: dict[str, Any]) -> None:
         connection.execute(schema.JOB.insert().values(first))
 
 
+def has_job(path: str | Path) -> bool:
+    """Whether there is something to open: a file, or a database that holds a job.
+
+    Parameters
+    ----------
+    path : str or Path
+        Job file or database URL.
+
+    Raises
+    ------
+    StoreError
+        The database does not answer.
+    """
+    if "://" not in str(path):
+        return Path(path).exists()
+    engine = create_engine(str(path))
+    try:
+        with files.plain_errors(path, "not opened"), engine.connect() as connection:
+            return inspect(connection).has_table("job")
+    finally:
+        engine.dispose()
+
+
 def open_job(
     path: str | Path, *, read_only: bool = False, clock: Clock | None = None, busy_timeout_s: float = 3.0
 ) -> Job:

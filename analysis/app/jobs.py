@@ -2,22 +2,27 @@
 
 from __future__ import annotations
 
-from pathlib import Path
+from collections.abc import Callable
 from typing import TYPE_CHECKING
 
 import click
+
+from analysis.app.volts import LEAST_MAINS_V, MOST_MAINS_V
 
 if TYPE_CHECKING:
     from acquisition.instruments import Bench
     from acquisition.records import Reading
     from acquisition.store import Job
+    from analysis.chassis import Chassis
 
 
-LEAST_MAINS_V, MOST_MAINS_V = 1.0, 1000.0
-"""What is taken for mains where a person types them, volts rms."""
-
-
-def job_for(path: str, chassis_name: str | None, bench_name: str | None, serial: str = "") -> Job:
+def job_for(
+    path: str,
+    chassis_name: str | None,
+    bench_name: str | None,
+    serial: str = "",
+    fits: Callable[[Chassis], object] = lambda chassis: None,
+) -> Job:
     """Open a job for writing; make it when it is not there and a chassis and a bench are named.
 
     Parameters
@@ -28,20 +33,32 @@ def job_for(path: str, chassis_name: str | None, bench_name: str | None, serial:
         Files or names of shipped ones, for a new job.
     serial : str
         Serial number of the chassis, for a new job.
+    fits : callable, optional
+        Looks at the chassis before a new job is made of it, and raises where what is asked for is not on it.
 
     Raises
     ------
     UsageError
         The job is not there and something is missing to make it.
+    ConfigError
+        There is a mistake in a file that the new job would keep; no job is made.
     """
     from acquisition.configs import find_config
-    from acquisition.store import create_job, open_job
+    from acquisition.instruments import load_bench
+    from acquisition.store import create_job, has_job, open_job
+    from acquisition.store.files import name_of
+    from analysis.chassis import load_chassis
 
-    if "://" in path or Path(path).exists():
+    if has_job(path):
         return open_job(path)
     for name, what in ((chassis_name, "chassis"), (bench_name, "bench")):
         if name is None:
-            raise click.UsageError(f"{path} is not there yet: name the {what} of the new job with --{what}")
+            raise click.UsageError(
+                f"{name_of(path)}: no job there yet: name the {what} of the new one with --{what}"
+            )
+    # A job keeps its files word for word: a mistake in one would be in it for good.
+    fits(load_chassis(str(chassis_name)))
+    load_bench(str(bench_name))
     chassis, bench = find_config("chassis", str(chassis_name)), find_config("benches", str(bench_name))
     texts = chassis.read_text(encoding="utf-8"), bench.read_text(encoding="utf-8")
     return create_job(path, chassis.stem, *texts, serial=serial)

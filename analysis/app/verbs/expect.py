@@ -7,7 +7,7 @@ from typing import TYPE_CHECKING, Any
 
 import click
 
-from analysis.app.jobs import LEAST_MAINS_V, MOST_MAINS_V
+from analysis.app.volts import MAINS
 
 if TYPE_CHECKING:
     from analysis.chassis.bands import Band
@@ -25,7 +25,7 @@ _CAUTION = (
 @click.option(
     "--mains",
     "mains_v",
-    type=click.FloatRange(LEAST_MAINS_V, MOST_MAINS_V),
+    type=MAINS,
     help="Mains volts instead of the usual range.",
 )
 @click.option("--bench", "bench_name", metavar="FILE", help="Bench whose meter and probe load the points.")

@@ -11,6 +11,7 @@ from typing import TYPE_CHECKING, Any
 import click
 
 from analysis.app.terminal import tell
+from analysis.app.volts import ABOVE_ONE
 
 if TYPE_CHECKING:
     from acquisition.store import Job
@@ -56,7 +57,7 @@ class Value(click.ParamType):
 @click.option("--balance", is_flag=True, help="STAGE is two outputs of an inverter: how equal, how opposite.")
 @click.option("--swap", is_flag=True, help="Measure twice with the probes exchanged: their errors drop out.")
 @click.option("--one-channel", is_flag=True, help="Input and output one after the other, sync as trigger.")
-@click.option("--supply", "supply_v", type=Value(), metavar="V", help="Unloaded high tension, where no rails tell.")
+@click.option("--supply", "supply_v", type=ABOVE_ONE, metavar="V", help="Unloaded high tension, if no rails tell.")
 @click.option("--load-connected", is_flag=True, help="Say beforehand that the output has its load.")
 @click.option("--ready", is_flag=True, help="Probes and leads are in place: do not ask.")
 @click.option(

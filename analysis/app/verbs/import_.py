@@ -9,8 +9,9 @@ import click
 from acquisition.errors import ConfigError, Problem
 from acquisition.records import Reading
 from acquisition.store import create_job, open_job, read_passes_csv
-from analysis.app.jobs import LEAST_MAINS_V, MOST_MAINS_V, begin_pass, other_mains
+from analysis.app.jobs import begin_pass, other_mains
 from analysis.app.terminal import tell
+from analysis.app.volts import MAINS
 
 
 @click.command("import")
@@ -20,7 +21,7 @@ from analysis.app.terminal import tell
 @click.option(
     "--mains",
     "mains_v",
-    type=click.FloatRange(LEAST_MAINS_V, MOST_MAINS_V),
+    type=MAINS,
     help="Mains during the pass, volts rms; a pass that has its own keeps it.",
 )
 @click.option("--chassis", help="Chassis file; makes JOB when it does not exist yet.")

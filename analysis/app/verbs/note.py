@@ -4,8 +4,9 @@ from __future__ import annotations
 
 import click
 
-from analysis.app.jobs import LEAST_MAINS_V, MOST_MAINS_V, latest_pass
+from analysis.app.jobs import latest_pass
 from analysis.app.terminal import harmless
+from analysis.app.volts import MAINS
 
 
 @click.command("note")
@@ -20,7 +21,7 @@ from analysis.app.terminal import harmless
     help="Part or socket changed before the pass, with the value of the new part if known; may be given again.",
 )  # fmt: skip
 @click.option(
-    "--mains", "mains_v", type=click.FloatRange(LEAST_MAINS_V, MOST_MAINS_V),
+    "--mains", "mains_v", type=MAINS,
     help="Mains during the pass, volts rms, where they were left out or written down wrong.",
 )  # fmt: skip
 @click.option(

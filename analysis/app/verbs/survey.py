@@ -8,8 +8,6 @@ from typing import TYPE_CHECKING
 import click
 
 from analysis.app.jobs import (
-    LEAST_MAINS_V,
-    MOST_MAINS_V,
     begin_pass,
     bench_for,
     direct_readings,
@@ -19,8 +17,10 @@ from analysis.app.jobs import (
     other_mains,
 )
 from analysis.app.terminal import tell
+from analysis.app.volts import ABOVE_ONE, MAINS
 
 if TYPE_CHECKING:
+    from acquisition.records import Event
     from analysis.chassis import Chassis
 
 KEYS = "Keys: space goes on, b back, s skip, r repeat, q stop."
@@ -33,12 +33,8 @@ KEYS = "Keys: space goes on, b back, s skip, r repeat, q stop."
     "--bench", "bench_name", metavar="B", help="Bench file or name; the one kept in the job when left out."
 )
 @click.option("--pass", "pass_name", metavar="NAME", help="Pass to begin or go on with; as-found for the first.")
-@click.option(
-    "--mains", "mains_v", type=click.FloatRange(LEAST_MAINS_V, MOST_MAINS_V), help="Mains now, volts rms."
-)
-@click.option(
-    "--supply", "supply_v", type=click.FloatRange(1.0), help="Unloaded high tension, where no rails tell."
-)
+@click.option("--mains", "mains_v", type=MAINS, help="Mains now, volts rms.")
+@click.option("--supply", "supply_v", type=ABOVE_ONE, help="Unloaded high tension, where no rails tell.")
 @click.option("--tubes-glow", is_flag=True, help="The heaters are seen to glow: skip their pins.")
 @click.option("--delicate", is_flag=True, help="Offer grids that a meter upsets too.")
 @click.option("--from", "start_from", default="", metavar="POINT", help="Begin at this point.")
@@ -79,15 +75,18 @@ def command(
     from analysis.app.survey import patient_samples, run_survey, survey_of
     from analysis.app.survey_screen import Screen, keyboard
 
-    with job_for(job_path, chassis_name, bench_name, serial) as job:
+    def fits(chassis: Chassis) -> tuple[Event, ...]:
+        _require_point(chassis, start_from)
+        return replacements(chassis, replaced)
+
+    with job_for(job_path, chassis_name, bench_name, serial, fits) as job:
         bench = bench_for(bench_name, job)
         chassis, model, reason = modelled(job.sheet)
         if chassis is None:
             raise click.UsageError(f"no points to walk: {reason}")
         if reason:
             tell(f"no expected volts: {reason}")
-        _require_point(chassis, start_from)
-        changed = replacements(chassis, replaced)
+        changed = fits(chassis)
         name = latest_pass(job, pass_name)
         mains_v = mains_v or _mains(chassis.mains_v, job.read_pass(name).mains_v if name in job.passes() else None)
         if words := other_mains(name, begin_pass(job, name, mains_v), mains_v):

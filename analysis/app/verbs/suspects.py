@@ -10,6 +10,7 @@ import click
 
 from analysis.app.passes import Taken, reached, take
 from analysis.app.terminal import harmless, tell
+from analysis.app.volts import ABOVE_ONE
 
 if TYPE_CHECKING:
     from analysis.chassis import Chassis
@@ -224,7 +225,7 @@ def _at_once(
 @click.option("--estimate", "wanted", metavar="C5,R7", help="Fit the values of these parts too.")
 @click.option(
     "--limit-v",
-    type=float,
+    type=ABOVE_ONE,
     help="Lowest rating of lead, probe and meter, in volts; the job's bench file when left out.",
 )
 @click.option("--processes", type=click.IntRange(1, 64), default=1, show_default=True, help="Files at once.")

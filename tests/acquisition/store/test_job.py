@@ -1,5 +1,6 @@
 """A job keeps what it was given, exactly, before it says so."""
 
+import math
 import sqlite3
 import subprocess
 import sys
@@ -76,6 +77,18 @@ def test_a_capture_comes_back_equal(job, dtype):
     assert np.array_equal(kept.volts, given.volts)
     for name in ("point", "clipped", "channel", "shot", "probe_factor", "coupling", "freq_hz", "bandwidth_hz"):
         assert getattr(kept, name) == getattr(given, name)
+
+
+@pytest.mark.parametrize("wrong", [math.nan, math.inf])
+def test_what_is_no_number_of_volts_or_minutes_does_not_reach_the_file(job, wrong):
+    job.write_mains("as-found", 231.0)
+    for given in ({"mains_v": wrong}, {"mains_hz": wrong}, {"minutes_on": wrong}):
+        with pytest.raises(StoreError, match="expected a finite number"):
+            job.start_pass("later", **given)
+    with pytest.raises(StoreError, match="expected a finite number"):
+        job.write_mains("as-found", wrong)
+    assert job.passes() == ("as-found",)
+    assert job.read_pass("as-found").mains_v == 231.0
 
 
 def test_an_event_without_a_time_gets_one(job):

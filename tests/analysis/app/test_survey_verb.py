@@ -8,6 +8,7 @@ import sys
 import numpy as np
 import pytest
 
+from acquisition.configs import find_config
 from acquisition.instruments.accuracy import AccuracyTable
 from acquisition.instruments.samples import Sample
 from acquisition.probing import Do, Key, Options, Probing, ProbingLimits
@@ -137,3 +138,20 @@ def test_mistakes_of_the_user_are_one_line_and_exit_2(tmp_path, capsys):
     job = ["survey", str(missing), "--chassis", "quayside-five", "--bench", "example", "--mains", "230"]
     assert main([*job, "--from", "V9.1"]) == 2
     assert "V9.1" in capsys.readouterr().err
+    assert main([*job, "--replaced", "C99"]) == 2
+    assert "no part C99" in capsys.readouterr().err
+    assert not missing.exists(), "a job that was never begun"
+
+
+@pytest.mark.parametrize("verb", [["survey"], ["page", "--no-browser"]])
+@pytest.mark.parametrize(("kind", "option"), [("chassis", "--chassis"), ("benches", "--bench")])
+def test_a_mistake_in_a_file_does_not_get_into_a_new_job(tmp_path, capsys, verb, kind, option):
+    named = {"--chassis": "quayside-five", "--bench": "example"}
+    bad = tmp_path / "bad.yaml"
+    bad.write_text(find_config(kind, named[option]).read_text("utf-8") + "\nnonsense: 1\n", "utf-8")
+    job = tmp_path / "new.stagewalk"
+    options = [word for pair in {**named, option: str(bad)}.items() for word in pair]
+    assert main([verb[0], str(job), *options, *verb[1:]]) == 2
+    assert "bad.yaml" in (told := capsys.readouterr().err)
+    assert "nonsense" in told
+    assert not job.exists()
