@@ -134,10 +134,10 @@ def has_job(path: str | Path) -> bool:
     """
     if "://" not in str(path):
         return Path(path).exists()
-    engine = create_engine(str(path))
+    engine = files.database_engine(str(path))
     try:
         with files.plain_errors(path, "not opened"), engine.connect() as connection:
-            return inspect(connection).has_table("job")
+            return bool(inspect(connection).has_table("job"))
     finally:
         engine.dispose()
 
