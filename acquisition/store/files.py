@@ -7,7 +7,7 @@ import re
 import sqlite3
 import struct
 from collections.abc import Iterator
-from contextlib import closing, contextmanager
+from contextlib import ExitStack, closing, contextmanager
 from pathlib import Path
 
 from sqlalchemy import Engine, create_engine, event
@@ -15,6 +15,7 @@ from sqlalchemy.exc import ArgumentError, DBAPIError
 from sqlalchemy.pool import QueuePool, StaticPool
 
 from ..errors import StoreError
+from .copies import copied, is_barred
 from .schema import APPLICATION_ID, VERSION
 
 _PAGE = 4096
@@ -245,8 +246,22 @@ def snapshot(path: Path) -> sqlite3.Connection:
     Raises
     ------
     sqlite3.Error
-        It is damaged or cannot be read.
+        It is damaged or locked.
+    StoreError
+        It cannot be read.
     """
+    try:
+        return _into_memory(path)
+    except sqlite3.Error as error:
+        if not is_barred(error):
+            raise
+    with ExitStack() as stack:
+        with plain_errors(path, "not opened"):
+            working = stack.enter_context(copied(path))
+        return _into_memory(working)
+
+
+def _into_memory(path: Path) -> sqlite3.Connection:
     copy = memory()
     with closing(read_connection(path)) as source:
         require_sound(source)

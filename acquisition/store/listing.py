@@ -2,12 +2,14 @@
 
 from __future__ import annotations
 
+import dataclasses
 import sqlite3
 from contextlib import closing
 from dataclasses import dataclass
 from pathlib import Path
 
 from ..errors import StoreError
+from .copies import copied, is_barred
 
 _APPLICATION_ID = 0x5374676B
 
@@ -72,26 +74,38 @@ def summarise(path: Path) -> JobSummary:
     path : Path
         The file.
     """
-    calm = "" if Path(f"{path}-wal").exists() else "&immutable=1"
     try:
-        with closing(sqlite3.connect(f"{path.absolute().as_uri()}?mode=ro{calm}", uri=True, timeout=1.0)) as file:
-            if file.execute("PRAGMA application_id").fetchone()[0] != _APPLICATION_ID:
-                return JobSummary(path=str(path), problem="not a job file")
-            chassis, serial, customer = file.execute("SELECT chassis_name, serial, customer FROM job").fetchone()
-            names = tuple(row[0] for row in file.execute("SELECT name FROM pass ORDER BY id"))
-            readings, captures = (
-                file.execute(f"SELECT count(*) FROM {table}").fetchone()[0]  # noqa: S608
-                for table in ("reading", "capture")
-            )
-            last = file.execute(
-                "SELECT max(t) FROM (SELECT max(taken_utc) t FROM reading UNION SELECT max(taken_utc) FROM capture "
-                "UNION SELECT max(taken_utc) FROM event UNION SELECT max(started_utc) FROM pass)"
-            ).fetchone()[0]
-            if not all(isinstance(text, str) for text in (chassis, serial, customer, *names, last or "")):
-                raise TypeError("damage made a text something else")
+        try:
+            return _summary(path)
+        except sqlite3.Error as error:
+            if not is_barred(error):
+                raise
+        with copied(path) as copy:
+            return dataclasses.replace(_summary(copy), path=str(path))
+    except OSError as error:
+        return JobSummary(path=str(path), problem=f"cannot be read: {error.strerror}")
     except (sqlite3.Error, TypeError, ValueError) as error:  # damage shows as wrong text and missing rows too
         busy = getattr(error, "sqlite_errorcode", 0) & 0xFF in {sqlite3.SQLITE_BUSY, sqlite3.SQLITE_LOCKED}
         return JobSummary(path=str(path), problem="locked by another program" if busy else "damaged")
+
+
+def _summary(path: Path) -> JobSummary:
+    calm = "" if Path(f"{path}-wal").exists() else "&immutable=1"
+    with closing(sqlite3.connect(f"{path.absolute().as_uri()}?mode=ro{calm}", uri=True, timeout=1.0)) as file:
+        if file.execute("PRAGMA application_id").fetchone()[0] != _APPLICATION_ID:
+            return JobSummary(path=str(path), problem="not a job file")
+        chassis, serial, customer = file.execute("SELECT chassis_name, serial, customer FROM job").fetchone()
+        names = tuple(row[0] for row in file.execute("SELECT name FROM pass ORDER BY id"))
+        readings, captures = (
+            file.execute(f"SELECT count(*) FROM {table}").fetchone()[0]  # noqa: S608
+            for table in ("reading", "capture")
+        )
+        last = file.execute(
+            "SELECT max(t) FROM (SELECT max(taken_utc) t FROM reading UNION SELECT max(taken_utc) FROM capture "
+            "UNION SELECT max(taken_utc) FROM event UNION SELECT max(started_utc) FROM pass)"
+        ).fetchone()[0]
+        if not all(isinstance(text, str) for text in (chassis, serial, customer, *names, last or "")):
+            raise TypeError("damage made a text something else")
     return JobSummary(
         path=str(path),
         chassis_name=chassis,

@@ -6,17 +6,16 @@ row whose check number does not fit is left out and counted, never guessed at.
 
 from __future__ import annotations
 
-import shutil
 import sqlite3
-import tempfile
 import zlib
 from collections.abc import Iterator
-from contextlib import closing, suppress
+from contextlib import ExitStack, closing, suppress
 from pathlib import Path
 from typing import Any
 
 from ..errors import StoreError
 from . import files, rows, schema
+from .copies import copied
 
 _GIVE_UP_AFTER = 500
 _LOST_NAME = "(name lost with the damaged part of the file)"
@@ -55,12 +54,9 @@ def snapshot_or_rescue(path: Path, sound_head: bool) -> tuple[sqlite3.Connection
             if not _unsound_rows(copy):
                 return copy, ()
             copy.close()
-    with tempfile.TemporaryDirectory(prefix="stagewalk-rescue-") as folder:
-        working = Path(folder) / "job"
+    with ExitStack() as stack:
         with files.plain_errors(path, "not rescued"):
-            shutil.copyfile(path, working)
-            if Path(f"{path}-wal").exists():
-                shutil.copyfile(f"{path}-wal", f"{working}-wal")
+            working = stack.enter_context(copied(path))
         attempts = [_rescue(working)]
         if not attempts[0][1]:
             # Page 1 holds the map of the tables. Every job of one version has the same map, so lend it a fresh one.

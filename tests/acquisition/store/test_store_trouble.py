@@ -181,6 +181,39 @@ def test_a_folder_that_cannot_be_written(ordinary_user):
     assert [file.name for file in ordinary_user.iterdir()] == ["amp.stagewalk"]
 
 
+def test_a_job_of_a_killed_session_in_a_folder_that_cannot_be_written_is_not_damaged(ordinary_user):
+    """SQLite makes a file of its own beside a write-ahead log, even to read, and the folder does not let it."""
+    shared = ordinary_user / "shared"
+    shared.mkdir()
+    with create_job(ordinary_user / "amp.stagewalk", "x") as job:
+        job.start_pass("as-found")
+        job.add_reading("as-found", reading(1))
+        for name in ("amp.stagewalk", "amp.stagewalk-wal"):
+            shutil.copyfile(ordinary_user / name, shared / name)
+    before = {file.name: file.read_bytes() for file in shared.iterdir()}
+    shared.chmod(0o555)
+    try:
+        (found,) = list_jobs(shared)
+        assert (found.problem, found.readings, found.path) == ("", 1, str(shared / "amp.stagewalk"))
+        with open_job(shared / "amp.stagewalk", read_only=True) as job:
+            assert job.damage == ()
+            assert job.read_pass("as-found").readings == (reading(1),)
+        assert {file.name: file.read_bytes() for file in shared.iterdir()} == before
+    finally:
+        shared.chmod(0o777)
+
+
+def test_what_may_not_be_read_is_not_called_damaged(ordinary_user):
+    path = ordinary_user / "amp.stagewalk"
+    create_job(path, "x").close()
+    path.chmod(0)
+    (found,) = list_jobs(ordinary_user)
+    assert found.problem == "cannot be read: Permission denied"
+    with pytest.raises(StoreError) as told:
+        open_job(path, read_only=True)
+    assert "not opened: Permission denied" in one_line(told)
+
+
 def no_links(source, target):
     raise PermissionError(errno.EPERM, "Operation not permitted")
 
