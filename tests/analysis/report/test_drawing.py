@@ -33,13 +33,21 @@ def test_every_part_is_drawn_once(name, paper):
         assert drawn.count(part) == 1, part
 
 
-def test_a_point_shows_measured_over_expected_with_a_sign():
+@pytest.mark.parametrize(
+    ("measured_v", "verdict", "words"),
+    [
+        (251.3, "high", "▲ 251.3 V"),
+        (120.4, "low", "▼ 120.4 V"),
+        (191.2, "agrees", "✓ 191.2 V"),
+        (171.5, "unclear", "? 171.5 V"),
+    ],
+)
+def test_a_point_shows_measured_over_expected_with_a_sign(measured_v, verdict, words):
     chassis = parse_chassis(HOSTILE)
-    svg = chassis_svg(chassis, {"V1.1": Shown(measured_v=251.3, expected_v=190.0, verdict="high")})
+    svg = chassis_svg(chassis, {"V1.1": Shown(measured_v=measured_v, expected_v=190.0, verdict=verdict)})
     group = next(e for e in ElementTree.fromstring(svg).iter() if e.get("data-point") == "V1.1")
-    words = ["".join(e.itertext()) for e in group]
-    assert words == ["V1.1", "▲ 251.3 V", "190 V expected"]
-    assert group.get("aria-label") == "V1.1 plate, 251.3 V, 190 V expected, high"
+    assert ["".join(e.itertext()) for e in group] == ["V1.1", words, "190 V expected"]
+    assert group.get("aria-label") == f"V1.1 plate, {measured_v} V, 190 V expected, {verdict}"
 
 
 def test_hostile_text_stays_text():

@@ -1,0 +1,117 @@
+"""The first page, sentence by sentence, from readings, bands and changes made by hand."""
+
+import numpy as np
+import pytest
+
+from acquisition.records import JobSheet, Measurand, Pass, Reading
+from analysis.compare import AGREES, UNCHANGED, UNTRIED, Change, Comparison
+from analysis.judge import Judged
+from analysis.report.findings import findings
+from analysis.report.material import Material
+
+# Point: before, its verdict, after, its verdict, the middle of the band.
+REPAIRED = {
+    "V1.1": (90.0, "low", 140.0, "agrees", 142.0),
+    "V1.6": (95.0, "low", 95.5, "low", 140.0),
+    "V2.3": (16.1, "high", 7.1, "agrees", 7.0),
+    "V1.3": (1.20, "agrees", 1.31, "agrees", 1.19),
+}
+
+
+def reading(point, value):
+    return Reading(point=point, quantity="dc_v", value=value, std=0.002 * value)
+
+
+def judged(point, value, verdict, middle):
+    given = reading(point, value)
+    return Judged(
+        reading=given, std=given.std, expected=middle, low=0.9 * middle, high=1.1 * middle, verdict=verdict
+    )
+
+
+def change(point, before, after, middle, verdict=AGREES):
+    std = 0.003 * before
+    counts = verdict != UNCHANGED
+    nearer = abs(after - middle) < abs(before - middle)
+    return Change(
+        measurand=Measurand(point=point, quantity="dc_v"),
+        before=before, after=after, before_std=0.002 * before, after_std=0.002 * after, corrected=after,
+        change=after - before, change_std=std, z=(after - before) / std, probability=1e-9 if counts else 1.0,
+        trend=False, verdict=verdict, healthy=middle,
+        direction="" if not counts else "toward" if nearer else "away",
+    )  # fmt: skip
+
+
+def material(points, verdicts=None):
+    """Two rounds of readings at some points, and what changed between them."""
+    names = ("as-found", "after-C4")
+    passes, found = [], {}
+    for name, place in zip(names, (0, 2), strict=True):
+        rows = [(point, given[place], given[place + 1], given[4]) for point, given in points.items()]
+        passes.append(
+            Pass(name=name, started_utc="", readings=tuple(reading(point, value) for point, value, _, _ in rows))
+        )
+        found[name] = tuple(judged(*row) for row in rows)
+    given_verdicts = verdicts or {}
+    changes = tuple(
+        change(point, before, after, middle, given_verdicts.get(point, AGREES))
+        for point, (before, _, after, _, middle) in points.items()
+    )
+    comparison = Comparison(
+        before=names[0], after=names[1], mains_before_v=230.0, mains_after_v=230.0, replaced=("C4",),
+        changes=changes, covariance=np.diag([c.change_std**2 for c in changes]),
+    )  # fmt: skip
+    return Material(sheet=JobSheet(chassis_name="Amp"), passes=tuple(passes), judged=found, comparison=comparison)
+
+
+def test_what_was_wrong_is_what_the_first_round_shows_low_or_high():
+    told = findings(material(REPAIRED, {"V1.6": UNCHANGED}))
+    assert told.wrong == (
+        "When it came in, 3 of 4 readings lay outside what a healthy chassis would show: at V1.1, V1.6 and V2.3."
+    )
+
+
+def test_a_fault_that_came_with_the_repair_was_not_there_when_it_came_in():
+    broken = {"V1.1": (140.0, "agrees", 90.0, "low", 142.0), "V1.3": (1.2, "agrees", 1.2, "agrees", 1.19)}
+    told = findings(material(broken, {"V1.1": UNTRIED, "V1.3": UNCHANGED}))
+    assert told.wrong == ("When it came in, none of 2 readings lay outside what a healthy chassis would show.")
+    assert "Outside the healthy band: 0 readings before, 1 after." in told.proof
+
+
+def test_the_proof_counts_what_lay_outside_before_and_after():
+    told = findings(material(REPAIRED, {"V1.6": UNCHANGED}))
+    assert told.proof.endswith("Outside the healthy band: 3 readings before, 1 after.")
+    assert told.proof.startswith(
+        "3 of 4 readings taken before and after changed by more than the uncertainty of the measurement. "
+        "All of these changes are what replacing C4 should do, in direction and in size."
+    )
+
+
+@pytest.mark.parametrize(
+    ("at_v1_3", "words"),
+    [
+        (
+            (1.20, "agrees", 1.25, "agrees", 1.19),
+            "2 readings moved toward the middle of what a healthy chassis shows, 1 away from it, inside its band.",
+        ),
+        (
+            (1.20, "agrees", 2.40, "high", 1.19),
+            "2 readings moved toward the middle of what a healthy chassis shows, 1 away from it "
+            "(1 of these out of its band).",
+        ),
+        (
+            (1.30, "agrees", 1.20, "agrees", 1.19),
+            "3 readings moved toward the middle of what a healthy chassis shows.",
+        ),
+    ],
+)
+def test_readings_that_moved_away_are_told(at_v1_3, words):
+    told = findings(material({**REPAIRED, "V1.3": at_v1_3}, {"V1.6": UNCHANGED}))
+    assert words in told.proof
+
+
+def test_a_row_of_the_first_page_has_each_value_in_its_column():
+    told = findings(material({"V2.3": REPAIRED["V2.3"]}))
+    (row,) = told.rows
+    assert (row.what, row.before, row.after) == ("V2.3 DC", "16.100 ± 0.064 V", "7.100 ± 0.028 V")
+    assert row.healthy == "6.30 to 7.70 V"
