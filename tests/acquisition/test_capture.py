@@ -64,8 +64,8 @@ def stage(bench, instruments, source="IN", output="OUT", **more):
         Tap(point=source, channel=1, **more.pop("first", {})),
         Tap(point=output, channel=2, **more.pop("second", {})),
     ]
-    rules = more.pop("rules", RULES)
-    capture = StageCapture(*instruments, taps, rules, kept.append, clock=FakeClock(), **more)
+    rules, clock = more.pop("rules", RULES), more.pop("clock", None) or FakeClock()
+    capture = StageCapture(*instruments, taps, rules, kept.append, clock=clock, **more)
     return capture, kept
 
 
@@ -268,6 +268,39 @@ def test_a_generator_lost_and_found_is_switched_off(bench, instruments):
     with capture.driven(1000.0, 0.5):
         bench.links["generator"].drop()
     assert not bench.wiring.drive.on
+
+
+def test_the_chassis_has_its_time_with_the_output_on_before_a_record(bench, instruments):
+    slept = []
+
+    class Watched(FakeClock):
+        def sleep_s(self, seconds):
+            slept.append((seconds, bench.wiring.drive.on, len(kept)))
+            super().sleep_s(seconds)
+
+    capture, kept = stage(bench, instruments, clock=Watched())
+    with capture.driven(1000.0, 0.5, settle_s=0.7) as shoot:
+        shoot()
+    assert (0.7, True, 0) in slept
+
+
+def test_a_record_of_a_generator_that_was_cut_off_is_not_kept(bench, instruments, monkeypatch):
+    """Off and on during the record it gives its own defaults, whatever the record is said to be of."""
+    capture, kept = stage(bench, instruments)
+    fetch = capture.scope.fetch
+
+    def cut(channel, point):
+        record = fetch(channel, point)
+        bench.generator.power_cycle()
+        return record
+
+    with capture.driven(1000.0, 0.5) as shoot:
+        shoot()
+        assert len(kept) == 2
+        monkeypatch.setattr(capture.scope, "fetch", cut)
+        with pytest.raises(ConnectionLost):
+            shoot()
+    assert len(kept) == 2
 
 
 def test_two_taps_need_two_channels(instruments):

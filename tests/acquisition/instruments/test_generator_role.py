@@ -41,6 +41,21 @@ def test_load_unit_function_offset_frequency_amplitude_in_this_order_output_off(
     assert (sine.freq_hz, sine.pp_v, sine.offset_v) == (1000.0, 0.5, 0.0)
 
 
+@pytest.mark.parametrize(("means", "sent"), [("pp", 2.0), ("peak", 1.0), ("rms", 0.70711)])
+def test_amplitude_is_sent_as_the_dialect_means_it(rig, means, sent):
+    """2 V peak to peak of a sine are 1 V peak and 1 / sqrt(2) V rms."""
+    made = rig("scpi-generator", {":FUNC?": "SIN"}).open()
+    rules = made.session.dialect.generator
+    rules = rules.model_copy(update={"amplitude": rules.amplitude.model_copy(update={"means": means})})
+    made.session.dialect = made.session.dialect.model_copy(update={"generator": rules})
+    generator = Generator(made.session, ENTRY)
+    generator._apply()
+    sine = generator.set_sine(1000.0, 2.0)
+    (told,) = [text for text in commands(made) if text.startswith(":VOLT ")]
+    assert float(told.split()[1]) == pytest.approx(sent, abs=1e-5)
+    assert sine.pp_v == pytest.approx(2.0, rel=1e-6)
+
+
 def test_everything_set_is_read_back(bench):
     bench.peer.heard.clear()
     bench.generator.set_sine(1000.0, 0.5)

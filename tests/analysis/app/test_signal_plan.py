@@ -5,7 +5,7 @@ import dataclasses
 import numpy as np
 import pytest
 
-from acquisition.errors import ConfigError
+from acquisition.errors import ConfigError, SafetyStop
 from acquisition.instruments.bench import parse_bench
 from analysis.app.signal.plan import plan_stage
 from analysis.app.signal.session import frequencies_left
@@ -93,6 +93,23 @@ def test_unknown_ratings_count_as_the_lowest(board):
     plain = parse_bench(BENCH.replace(", rating_v: 300", "").replace(", rated_v: 600", ""), "test")
     rules = plan_stage("stage", board, plain).rules()
     assert (rules.tip_rated_v, rules.input_rated_v) == (60.0, 60.0)
+
+
+def test_the_wait_of_a_stage_is_that_of_its_capacitors(board, bench):
+    # 100 nF into 470 k and more: 47 to 51 ms each, and five to ten of these at 20 Hz.
+    plan = plan_stage("stage", board, bench)
+    assert 3 * 0.05 < plan.settle_s(20.0) < 10 * 0.05
+    assert 0.0 <= plan.settle_s(20e3) < 0.05
+
+
+def test_volts_that_were_read_count_against_the_rating_of_every_probe(board, bench):
+    """A supply read at 700 V is worth more than a drawing that says 300 V."""
+    plan = plan_stage("stage", board, bench)
+    assert plan.rules().coupling(plan.taps(0.5)) == "dc"  # 388 V in a fault, the probe is good for 480 V
+    read = dataclasses.replace(plan, read_v={"HT": 700.0})
+    assert read.tap("V1.5", 2).worst_v >= 700.0
+    with pytest.raises(SafetyStop, match="can take 770 V in a fault; probe and scope allow 480 V"):
+        read.rules().coupling(read.taps(0.5))
 
 
 def test_a_wrong_name_gets_the_nearest(board, bench):
