@@ -14,7 +14,7 @@ from collections.abc import Sequence
 from dataclasses import dataclass
 from typing import Literal
 
-from acquisition.records import JUDGED_QUALITIES, Reading
+from acquisition.records import JUDGED_QUALITIES, Reading, verdict_text
 
 from .chassis import Band
 
@@ -73,7 +73,7 @@ class Judged:
     expected, low, high : float
         Band of a healthy chassis with these rails, in the unit of the quantity.
     verdict : str
-        ``agrees``, ``low``, ``high`` or ``unclear``.
+        ``agrees``, ``low``, ``high`` or ``unclear``; low and high as numbers are, -20 V is higher than -40 V.
     """
 
     reading: Reading
@@ -82,6 +82,11 @@ class Judged:
     low: float
     high: float
     verdict: Verdict
+
+    @property
+    def words(self) -> str:
+        """The verdict as people read it."""
+        return verdict_text(self.verdict, self.reading.quantity, self.expected)
 
 
 def meter_std(reading: Reading) -> float:

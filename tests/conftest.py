@@ -3,6 +3,10 @@
 import os
 
 import pytest
+from hypothesis import settings
+
+settings.register_profile("here", deadline=None)  # a busy machine makes no test fail
+settings.load_profile("here")
 
 
 @pytest.fixture(autouse=True)

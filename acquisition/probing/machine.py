@@ -6,7 +6,7 @@ import math
 from collections.abc import Callable, Sequence
 from dataclasses import replace
 
-from ..records import Reading, SurveyPlan, SurveyStep
+from ..records import Reading, SurveyPlan, SurveyStep, verdict_text
 from ..steady import EventKind, Sample, State, SteadyDetector, SteadyEvent, SteadyReading
 from .actions import Action, ActionKind, Do, Key
 from .gates import OFF, PREPARE, Gate, gates_for
@@ -416,7 +416,8 @@ class Probing:
         self.results[kept.point] = kept
         self._held = self._rough = None
         verdict = verdict_of(step, kept)
-        words = f"{kept.point} {volts(kept.value)}" + (f", {verdict}" if verdict else "")
+        said = verdict_text(verdict, kept.quantity, step.expected_v if step is not None else None)
+        words = f"{kept.point} {volts(kept.value)}" + (f", {said}" if said else "")
         actions = [Action(kind=ActionKind.TAKEN, text=words, step=step, reading=kept, verdict=verdict)]
         if self._clip:
             return actions + self._leave(self._next)

@@ -9,7 +9,7 @@ from typing import Any
 
 import numpy as np
 
-from acquisition.records import REPAIRS, Event, Measurand, Pass
+from acquisition.records import REPAIRS, Event, Measurand, Pass, verdict_text
 
 from ..faults import Fault
 from ..work import values_found
@@ -112,7 +112,7 @@ class Change:
         was_out = self.was in {"low", "high"}
         if self.now in {"low", "high"}:
             way = "closer, still" if self.direction == "toward" else "further off," if was_out else "out of band,"
-            return f"{way} {self.now}"
+            return f"{way} {verdict_text(self.now, self.measurand.quantity, self.healthy)}"
         if not was_out:
             return "still in band"
         return "back in band" if self.now == "agrees" else "back at its edge"

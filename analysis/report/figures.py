@@ -101,7 +101,7 @@ def band_figure(material: Material, *, dc: bool) -> Figure | None:
             texts.append(
                 f"{shown(reading.point)}, {shown(one.name)}<br>"
                 f"{with_uncertainty(reading.value, reading.std, reading.quantity)}<br>"
-                f"healthy: {band_text(judged.low, judged.high, judged.std, reading.quantity)}<br>{judged.verdict}"
+                f"healthy: {band_text(judged.low, judged.high, judged.std, reading.quantity)}<br>{judged.words}"
             )
         traces.append(
             {

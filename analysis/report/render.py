@@ -195,7 +195,7 @@ def _reading_rows(material: Material, one: Pass, letters: Mapping[str, str]) -> 
             "value": with_uncertainty(reading.value, reading.std, reading.quantity),
             "band": band_text(judged.low, judged.high, judged.std, reading.quantity) if judged else "",
             "sign": VERDICT_SIGNS[judged.verdict] if judged else "",
-            "verdict": judged.verdict if judged else unjudged,
+            "verdict": judged.words if judged else unjudged,
             "instrument": letters[reading.instrument] + (f", {reading.range_v:g} V" if reading.range_v else ""),
             "time": _time(reading.taken_utc, one.started_utc),
             "note": reading.note,

@@ -207,7 +207,15 @@ class Sheet:
             self.text(x + 38, y + 22 + 14 * row, words, bold=row == 0)
 
     def node(
-        self, x: float, y: float, name: str, function: str, lines: Sequence[str], verdict: str, anchor: str
+        self,
+        x: float,
+        y: float,
+        name: str,
+        function: str,
+        lines: Sequence[str],
+        verdict: str,
+        said: str,
+        anchor: str,
     ) -> None:
         """A named point with what it read over what was expected; can be chosen by pointer and key.
 
@@ -220,12 +228,14 @@ class Sheet:
         lines : sequence of str
             Measured, expected; either may be empty.
         verdict : str
-            One of the verdicts, or empty.
+            One of the verdicts, or empty; for the mark.
+        said : str
+            The verdict in words.
         anchor : str
             ``start`` or ``end``.
         """
         mark, colour = MARKS.get(verdict, ("", INK))
-        spoken = ", ".join(w for w in (f"{name} {function}".strip(), *lines, verdict) if w)
+        spoken = ", ".join(w for w in (f"{name} {function}".strip(), *lines, said) if w)
         words = Sheet()
         words.text(x, y, name, anchor=anchor, size=11, colour=SOFT)
         if lines[0]:

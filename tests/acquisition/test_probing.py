@@ -58,6 +58,14 @@ def test_above_the_limit_the_lead_is_clipped_on_with_power_off():
     assert rig.doings[-1] is Do.UNCLIP
 
 
+def test_a_weak_negative_bias_is_not_called_high():
+    rig = Rig(step("BIAS", -38.7)).ready().touch(-20.0)
+    assert rig.kept[-1].point == "BIAS"
+    (taken,) = [action for action in rig.log if action.kind is ActionKind.TAKEN]
+    assert taken.text.endswith("V, not negative enough")
+    assert taken.verdict == "high"
+
+
 def test_a_point_that_still_reads_high_is_sent_back_to_the_discharge():
     rig = Rig(step("HT1", 310.0, worst=400.0)).free().press().press()
     assert rig.machine.phase is Phase.VERIFYING

@@ -6,7 +6,7 @@ import math
 from collections.abc import Mapping, Sequence
 from typing import TYPE_CHECKING, Any
 
-from acquisition.records import UNKNOWN_RATING_V
+from acquisition.records import UNKNOWN_RATING_V, verdict_text
 
 if TYPE_CHECKING:
     from acquisition.instruments import Sample
@@ -138,6 +138,7 @@ def taken_row(reading: Reading, step: SurveyStep | None, verdict: str) -> dict[s
         "low": step.low_v if step is not None else None,
         "high": step.high_v if step is not None else None,
         "verdict": verdict or None,
+        "verdict_words": verdict_text(verdict, "dc_v", step.expected_v if step is not None else None) or None,
         "quality": reading.quality,
     }
 
@@ -161,6 +162,9 @@ def verdict_words(verdict: str, step: SurveyStep, reading: Reading) -> str:
         text = f"{text} ± {volts(2 * reading.std)}"
     if verdict == "agrees":
         return f"{text} agrees with a healthy chassis"
+    words = verdict_text(verdict, "dc_v", step.expected_v)
+    if words != verdict:  # both limits, for "up to" is no clear word below zero
+        return f"{text} is {words}: healthy {volts(step.low_v or 0.0)} to {volts(step.high_v or 0.0)}"
     limit = step.low_v if verdict == "low" else step.high_v
     return f"{text} is {verdict}: healthy {'from' if verdict == 'low' else 'up to'} {volts(limit or 0.0)}"
 

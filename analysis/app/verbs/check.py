@@ -3,6 +3,7 @@
 from __future__ import annotations
 
 import json
+from collections import Counter
 from collections.abc import Sequence
 from typing import Any
 
@@ -58,7 +59,7 @@ def show(rows: list[dict[str, Any]], notes: Sequence[str]) -> None:
     from rich.console import Console
     from rich.table import Table
 
-    from acquisition.records import Measurand
+    from acquisition.records import Measurand, verdict_text
     from analysis.report.words import measurand_text, quantity_text
 
     table = Table(box=None, header_style="bold", pad_edge=False)
@@ -66,18 +67,20 @@ def show(rows: list[dict[str, Any]], notes: Sequence[str]) -> None:
     for name in ("value", "expected", "low", "high"):
         table.add_column(name, justify="right", no_wrap=True)
     table.add_column("verdict")
-    for row in rows:
+    said = [verdict_text(row["verdict"], row["quantity"], row["expected"]) for row in rows]
+    for row, words in zip(rows, said, strict=True):
         what = Measurand(point=row["point"], quantity=row["quantity"], freq_hz=row.get("freq_hz"))
         numbers = [
             quantity_text(row[name], row["quantity"], ascii_only=True)
             for name in ("value", "expected", "low", "high")
         ]
         style = "bold" if row["verdict"] in ("low", "high") else ""
-        table.add_row(measurand_text(what, ascii_only=True), *numbers, row["verdict"], style=style)
+        table.add_row(measurand_text(what, ascii_only=True), *numbers, words, style=style)
     console = Console()
     console.print(table)
-    counts = {word: sum(r["verdict"] == word for r in rows) for word in ("agrees", "unclear", "low", "high")}
-    console.print(", ".join(f"{count} {word}" for word, count in counts.items() if count), highlight=False)
+    order = ("agrees", "unclear", "low", "high")
+    counted = Counter(sorted(said, key=lambda words: order.index(words) if words in order else len(order)))
+    console.print(", ".join(f"{count} {words}" for words, count in counted.items()), highlight=False)
     for note in notes:
         tell(f"note: {note}")
 
