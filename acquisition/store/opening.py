@@ -202,7 +202,10 @@ def _open_database(url: str, clock: Clock, read_only: bool) -> Job:
     try:
         with files.plain_errors(url, "not opened"), engine.begin() as connection:
             if not inspect(connection).has_table("job"):
-                raise StoreError(f"{files.name_of(url)}: no job in this database", hint="create the job first")
+                raise StoreError(
+                    f"{files.name_of(url)}: no job in this database",
+                    hint="stagewalk survey, page and import make one, with --chassis",
+                )
             version = schema.stored_version(connection)
             if version > schema.VERSION:
                 raise StoreError(

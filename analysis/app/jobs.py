@@ -3,6 +3,7 @@
 from __future__ import annotations
 
 from collections.abc import Callable
+from pathlib import Path
 from typing import TYPE_CHECKING
 
 import click
@@ -62,6 +63,21 @@ def job_for(
     chassis, bench = find_config("chassis", str(chassis_name)), find_config("benches", str(bench_name))
     texts = chassis.read_text(encoding="utf-8"), bench.read_text(encoding="utf-8")
     return create_job(path, chassis.stem, *texts, serial=serial)
+
+
+def beside(path: str, suffix: str) -> Path:
+    """File next to a job file; in this folder, named after the database, for a job by URL.
+
+    Parameters
+    ----------
+    path : str
+        File or database URL.
+    suffix : str
+        Of the file, with its point.
+    """
+    if "://" in path:
+        return Path(path.rpartition("/")[2].partition("?")[0] + suffix)
+    return Path(path).with_suffix(suffix)
 
 
 def bench_for(name: str | None, job: Job) -> Bench:

@@ -1,10 +1,14 @@
 """The same store on a PostgreSQL server that nobody here wrote, started for this test in a folder of its own."""
 
+import json
 import os
 import shutil
+import signal
 import socket
 import subprocess
+import sys
 import tempfile
+import urllib.request
 from pathlib import Path
 
 import numpy as np
@@ -17,7 +21,7 @@ from analysis.app.cli import main
 
 BINARIES = next(iter(sorted(Path("/usr/lib/postgresql").glob("*/bin"), reverse=True)), None)
 pytestmark = pytest.mark.skipif(BINARIES is None, reason="needs a PostgreSQL server (Debian package postgresql)")
-pytest.importorskip("psycopg", reason="needs the driver: pip install 'stagewalk[postgres]'")
+psycopg = pytest.importorskip("psycopg", reason="needs the driver: pip install 'stagewalk[postgres]'")
 
 
 def as_ordinary_user(*command):
@@ -90,6 +94,46 @@ def test_the_verbs_take_a_url(kept, tmp_path, capsys, monkeypatch):
     assert "as-found,V1.1,dc_v,0.30000000000000004,1e-17" in capsys.readouterr().out
     assert main(["report", kept]) == 0
     assert "Quayside Five" in (tmp_path / "postgres.html").read_text("utf-8")
+
+
+@pytest.fixture
+def empty(server):
+    """The address of a database with nothing in it; the page gives its name to what lies beside a job."""
+    with psycopg.connect(server.replace("+psycopg", ""), autocommit=True) as link:
+        link.execute("DROP DATABASE IF EXISTS amp WITH (FORCE)")
+        link.execute("CREATE DATABASE amp")
+    return server.removesuffix("postgres") + "amp"
+
+
+def test_an_import_makes_the_job(empty, tmp_path, capsys):
+    file = tmp_path / "readings.csv"
+    file.write_text("point,quantity,value\nV1.7,dc_v,0.0\n")
+    assert main(["import", empty, str(file), "--pass", "as-found"]) == 2
+    assert "hint: stagewalk survey, page and import make one, with --chassis" in capsys.readouterr().err
+    for _ in range(2):
+        assert main(["import", empty, str(file), "--pass", "as-found", "--chassis", "quayside-five"]) == 0
+    assert "secret" not in capsys.readouterr().out
+    with open_job(empty) as job:
+        assert len(job.read_pass("as-found").readings) == 2
+
+
+def test_the_page_makes_a_job_and_shows_it(empty, tmp_path):
+    command = [sys.executable, "-c", "import sys; from analysis.app.cli import main; sys.exit(main(sys.argv[1:]))"]
+    with subprocess.Popen(
+        [*command, "page", empty, "--simulated", "--no-browser"],
+        cwd=tmp_path, stdout=subprocess.PIPE, stderr=subprocess.STDOUT, text=True,
+        env={**os.environ, "PYTHONPATH": os.pathsep.join(sys.path)},
+    ) as page:  # fmt: skip
+        try:
+            line = page.stdout.readline()
+            assert line.startswith("page: "), line + page.stdout.read()
+            with urllib.request.urlopen(line.split()[1] + "drawing", timeout=20) as answer:
+                assert b"<svg" in answer.read()
+            with urllib.request.urlopen(line.split()[1] + "state", timeout=20) as answer:
+                assert json.load(answer)["job"]["name"] == "amp"
+        finally:
+            page.send_signal(signal.SIGINT)
+        assert page.wait(30) == 0
 
 
 def test_a_server_that_is_not_there():

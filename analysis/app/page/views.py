@@ -17,13 +17,14 @@ if TYPE_CHECKING:
     from analysis.chassis import Chassis, ChassisModel
 
 
-def views_of(path: Path) -> Views:
+def views_of(path: str | Path) -> Views:
     """The views of one job.
 
     Parameters
     ----------
-    path : Path
-        The job file; opened for reading each time, so that the worker stays its only writer.
+    path : str or Path
+        The job file or the URL of its database; opened for reading each time, so that the
+        worker stays its only writer.
     """
     return Views(
         base=_base,
@@ -52,7 +53,7 @@ def _model(name: str, text: str, bench_text: str) -> tuple[Chassis | None, Chass
     return modelled(JobSheet(chassis_name=name, chassis_text=text, bench_text=bench_text))
 
 
-def _drawing(path: Path) -> str:
+def _drawing(path: str | Path) -> str:
     """The newest DC reading of each point over what the model expects of it."""
     from acquisition.store import open_job
     from analysis.chassis import bands
@@ -83,7 +84,7 @@ def _drawing(path: Path) -> str:
     return chassis_svg(chassis, shown)
 
 
-def _compare(path: Path, before: str, after: str) -> Mapping[str, Any]:
+def _compare(path: str | Path, before: str, after: str) -> Mapping[str, Any]:
     from acquisition.store import open_job
     from analysis.app.verbs.compare import compare_passes
     from analysis.report.change_row import change_row
@@ -105,7 +106,7 @@ def _compare(path: Path, before: str, after: str) -> Mapping[str, Any]:
     }
 
 
-def _history(path: Path, point: str) -> Mapping[str, Any]:
+def _history(path: str | Path, point: str) -> Mapping[str, Any]:
     from acquisition.store import open_job
     from analysis.report.words import measurand_text, quality_text, with_uncertainty
 

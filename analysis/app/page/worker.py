@@ -18,7 +18,7 @@ from acquisition.probing import Action, ActionKind, Key, Options, Phase, Probing
 from acquisition.records import Measurand
 from acquisition.steady import SteadyDetector
 from acquisition.store import Job, open_job
-from analysis.app.jobs import begin_pass, direct_readings, mains_from, other_mains
+from analysis.app.jobs import begin_pass, beside, direct_readings, mains_from, other_mains
 from analysis.app.modelled import modelled
 from analysis.app.replaced import keep_replaced
 from analysis.app.survey import detector_for, limits_of, survey_of
@@ -62,8 +62,8 @@ class BenchWorker:
 
     Parameters
     ----------
-    path : Path
-        The job file; this thread is its only writer.
+    path : str or Path
+        The job file or the URL of its database; this thread is its only writer.
     bench : Bench
         Instruments and ratings.
     hub : Hub
@@ -82,7 +82,7 @@ class BenchWorker:
 
     def __init__(
         self,
-        path: Path,
+        path: str | Path,
         bench: Bench,
         hub: Hub,
         pass_name: str,
@@ -378,7 +378,7 @@ class BenchWorker:
     def _publish_job(self) -> None:
         passes = self._job.passes()
         mains_v = self._job.read_pass(self.pass_name).mains_v if self.pass_name in passes else None
-        panel = showing.job_panel(self.path.stem, self._chassis, self.pass_name, passes, mains_v)
+        panel = showing.job_panel(beside(str(self.path), "").name, self._chassis, self.pass_name, passes, mains_v)
         self.hub.publish("job", panel)
 
     def _meter_lost(self, words: str) -> None:

@@ -8,7 +8,7 @@ import click
 
 from acquisition.errors import ConfigError, Problem
 from acquisition.records import Reading
-from acquisition.store import create_job, open_job, read_passes_csv
+from acquisition.store import create_job, has_job, open_job, read_passes_csv
 from analysis.app.jobs import begin_pass, other_mains
 from analysis.app.terminal import tell
 from analysis.app.volts import MAINS
@@ -30,6 +30,8 @@ def command(job: str, file: Path, name: str | None, mains_v: float | None, chass
 
     Every mistake in FILE is told at once, and then nothing is imported.
     """
+    from acquisition.store.files import name_of
+
     wanted: dict[str, list[Reading]] = {}
     for given, reading in read_passes_csv(file):
         wanted.setdefault(given or name or "", []).append(reading)
@@ -38,7 +40,7 @@ def command(job: str, file: Path, name: str | None, mains_v: float | None, chass
     if "" in wanted:
         problem = Problem(str(file), 0, "pass_name", "some lines name no pass")
         raise ConfigError.from_problems([problem], hint="say which with --pass NAME, such as --pass as-found")
-    if chassis is not None and "://" not in job and not Path(job).exists():
+    if chassis is not None and not has_job(job):
         from acquisition.configs import find_config
         from analysis.chassis import load_chassis
 
@@ -53,5 +55,5 @@ def command(job: str, file: Path, name: str | None, mains_v: float | None, chass
         for pass_name, readings in wanted.items():
             opened.add_readings(pass_name, readings)
     for pass_name, readings in wanted.items():
-        tell(f"{len(readings)} readings into {pass_name} of {job}")
+        tell(f"{len(readings)} readings into {pass_name} of {name_of(job)}")
     return 0

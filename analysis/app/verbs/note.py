@@ -40,6 +40,7 @@ def command(
     """
     from acquisition.records import Event
     from acquisition.store import open_job
+    from acquisition.store.files import name_of
     from analysis.app.modelled import modelled
     from analysis.app.replaced import keep_replaced, replacements
 
@@ -68,5 +69,5 @@ def command(
             job.add_event(name, Event(kind="note", text=f"mains {mains_v:g} V, before this note {was}"))
         if name is not None and text:
             job.add_event(name, Event(kind="note", subject="", text=text))
-    click.echo(harmless(f"noted in {job_path}"))
+    click.echo(harmless(f"noted in {name_of(job_path)}"))
     return 0

@@ -4,7 +4,6 @@ from __future__ import annotations
 
 import sys
 from contextlib import ExitStack
-from pathlib import Path
 from typing import TYPE_CHECKING
 
 import click
@@ -47,7 +46,8 @@ def command(
     measured over expected volts; the space bar, or a foot pedal that types it, is the only key the survey needs.
     """
     from acquisition.instruments.bench import parse_bench
-    from analysis.app.jobs import bench_for, job_for, latest_pass
+    from acquisition.store import has_job
+    from analysis.app.jobs import bench_for, beside, job_for, latest_pass
     from analysis.app.page.hub import Hub
     from analysis.app.page.server import guarded, listen, page_app, serve
     from analysis.app.page.views import views_of
@@ -57,19 +57,19 @@ def command(
         operator: Operator | None = None
         bench = None
         if simulated:
-            chassis_name = chassis_name or SIMULATED_CHASSIS
             made, operator = _simulated(stack)
             bench = parse_bench(made.bench_text(), "simulated bench")
-            if not Path(job_path).exists():
-                bench_name = str(made.write(Path(job_path).with_suffix(".bench.yaml")))
+            if not has_job(job_path):
+                chassis_name = chassis_name or SIMULATED_CHASSIS
+                bench_name = str(made.write(beside(job_path, ".bench.yaml")))
         with job_for(job_path, chassis_name, bench_name) as job:
             bench = bench or bench_for(bench_name, job)
             name = latest_pass(job, pass_name)
         hub = Hub()
-        worker = BenchWorker(Path(job_path), bench, hub, name, delicate=delicate, operator=operator)
+        worker = BenchWorker(job_path, bench, hub, name, delicate=delicate, operator=operator)
         address = listen(port, lan)
         stack.callback(address.listener.close)
-        app = guarded(page_app(hub, worker, views_of(Path(job_path))), address)
+        app = guarded(page_app(hub, worker, views_of(job_path)), address)
         click.echo(f"page: {address.url}")
         click.echo("Ctrl-C ends it; everything read is on disk.")
         sys.stdout.flush()

@@ -81,13 +81,6 @@ def _diagnosis(model: ChassisModel, one: Pass, job: Job) -> tuple[Diagnosis, Tol
     return as_told(job, one.name, SUSPECTS, basis_of(job.sheet, [one], work), Diagnosis, answer)
 
 
-def _beside(job: str) -> Path:
-    """HTML file next to a job file; in this folder, named after the database, for a job by URL."""
-    return (
-        Path(job.rpartition("/")[2].partition("?")[0] + ".html") if "://" in job else Path(job).with_suffix(".html")
-    )
-
-
 @click.command("report")
 @click.argument("job")
 @click.option("--out", type=click.Path(path_type=Path, dir_okay=False), help="HTML file; beside JOB when left out.")
@@ -103,6 +96,7 @@ def command(
 ) -> int:  # fmt: skip
     """Write the report of JOB as one HTML file that opens offline and prints to A4 and Letter."""
     from acquisition.store import open_job
+    from analysis.app.jobs import beside
     from analysis.app.output import write_whole
     from analysis.report.pdf import find_browser, print_to_pdf
     from analysis.report.render import render
@@ -114,7 +108,7 @@ def command(
         for line in opened.damage:
             tell(f"{job}: {line}", err=True)
         text = render(gather(opened))
-    page = out or _beside(job)
+    page = out or beside(job, ".html")
     write_whole(page, text)
     tell(f"wrote {page}")
     if wants_pdf:
