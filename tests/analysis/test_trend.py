@@ -79,3 +79,13 @@ def test_an_unchanged_chassis_raises_few_alarms():
         ]
         alarms += any(one.drifted for one in trends(visits))
     assert alarms <= 0.05 * 300 + 3 * np.sqrt(300 * 0.05 * 0.95)
+
+
+def test_mains_is_not_taken_out_of_a_phase():
+    def turned(year, mains_v):
+        reading = Reading(point="A>B", quantity="phase_deg", value=170.0, std=1.0, freq_hz=1000.0)
+        return Visit(job="j", pass_name="p", days=year * DAYS_A_YEAR, readings=(reading,), mains_v=mains_v)
+
+    (one,) = trends([turned(0, 230.0), turned(1, 241.5)], Proportional(), 230.0)
+    assert [s.corrected for s in one.stands] == [170.0, 170.0]
+    assert one.change == 0.0

@@ -53,6 +53,8 @@ def test_mains_left_out_or_written_down_wrong_are_put_right_and_the_job_says_so(
         ([], "nothing to write down"),
         (["--replaced", "C99"], "no part C99"),
         (["--replaced", "C2=x"], "C2"),
+        (["--replaced", "C2=-22n"], "C2=-22n: a value is that of a part"),
+        (["--replaced", "C2=0"], "C2=0: a value is that of a part"),
         (["--mains", "0"], "0.0 is not in the range"),
         (["--replaced", "V1=3"], "a value is that of a part"),
         (["--replaced", "C2", "--pass", "later"], "no pass later yet"),
