@@ -92,3 +92,13 @@ def test_hum_whose_strongest_line_changed_is_still_one_course():
     assert one.change == pytest.approx(2.5)
     (steady,) = trends([hum(0, 0.5, 100.0), hum(1, 0.5, 100.02)])
     assert steady.measurand.freq_hz == 100.0
+
+
+def test_mains_is_not_taken_out_of_a_phase():
+    def turned(year, mains_v):
+        reading = Reading(point="A>B", quantity="phase_deg", value=170.0, std=1.0, freq_hz=1000.0)
+        return Visit(job="j", pass_name="p", days=year * DAYS_A_YEAR, readings=(reading,), mains_v=mains_v)
+
+    (one,) = trends([turned(0, 230.0), turned(1, 241.5)], Proportional(), 230.0)
+    assert [s.corrected for s in one.stands] == [170.0, 170.0]
+    assert one.change == 0.0

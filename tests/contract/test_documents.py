@@ -129,6 +129,13 @@ def test_the_example_of_suspects_holds(tmp_path, capsys):
     few = suspects(table)
     assert few["suspects"][0]["part"] != "C2", "README says that the first name is not the faulty part"
     assert few["next"][0]["point"] == "N1"
+    # What each suspect would show there: a capacitor that leaks brings positive volts to the grid.
+    why = r"C2 leaky: (-?[\d.]+) V;"
+    (said,), (printed,) = re.findall(why, few["next"][0]["why"]), re.findall(why, README)
+    assert printed == "3.34"
+    assert float(said) == pytest.approx(3.34, rel=0.05)
+    # 96.4 V where a healthy chassis shows 142 V are 32 % less.
+    assert "V1.6 reads 96.4 V for 142 V (-32 %)" in few["suspects"][0]["because"]
     settled = suspects(table + "N1,dc_v,4.70\n")["suspects"][0]
     assert (settled["part"], settled["fault"]) == ("C2", "leaky")
     assert settled["probability"] > 0.97

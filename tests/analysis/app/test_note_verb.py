@@ -55,6 +55,8 @@ def test_mains_left_out_or_written_down_wrong_are_put_right_and_the_job_says_so(
         (["--replaced", "C2=x"], "C2"),
         (["--mains", "0"], "expected volts between 1 and 1000, such as 231, got '0'"),
         (["--mains", "nan"], "got 'nan'"),
+        (["--replaced", "C2=-22n"], "C2=-22n: a value is that of a part"),
+        (["--replaced", "C2=0"], "C2=0: a value is that of a part"),
         (["--replaced", "V1=3"], "a value is that of a part"),
         (["--replaced", "C2=22"], "C2=22: a capacitor of 22 F? expected"),
         (["--replaced", "C2", "--pass", "later"], "no pass later yet"),

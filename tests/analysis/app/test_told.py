@@ -86,6 +86,19 @@ def test_another_reading_takes_the_ground_from_an_answer(job, model):
         assert recall(opened, "as-found", SUSPECTS, basis(job, "as-found"), Diagnosis) is None
 
 
+def test_mains_put_right_take_the_ground_from_an_answer(job):
+    before = basis(job, "as-found")
+    answer = Diagnosis(healthy_probability=1.0, suspects=(), next=(), notes=())
+    assert remember(str(job), "as-found", SUSPECTS, before, answer)
+    with open_job(job, read_only=True) as opened:
+        assert recall(opened, "as-found", SUSPECTS, basis(job, "as-found"), Diagnosis) is not None
+        mains_v = opened.read_pass("as-found").mains_v
+    assert main(["note", str(job), "--pass", "as-found", "--mains", "241.5"]) == 0
+    with open_job(job, read_only=True) as opened:
+        assert opened.read_pass("as-found").mains_v == 241.5 != mains_v
+        assert recall(opened, "as-found", SUSPECTS, basis(job, "as-found"), Diagnosis) is None
+
+
 @pytest.mark.parametrize(
     "event",
     [

@@ -117,6 +117,31 @@ def test_neighbours_and_mirror(quayside):
     assert steps["V1.8"].neighbours["V1.7"] == pytest.approx(steps["V1.7"].expected_v)
 
 
+def test_a_pin_of_the_same_node_is_no_wrong_pin():
+    """Plate and screen of a 6V6GT are pins 3 and 4; strapped as a triode they are one wire, and no slip shows."""
+    text = """
+chassis: One output tube
+mains: {volts: 230, hertz: 50}
+tubes: {V1: 6V6GT}
+rails: {HT1: {volts: 250, source: 100}}
+parts:
+  R1: 470k  V1.5  gnd
+  R2: 270   V1.8  gnd
+  R3: 2k2   HT1   V1.3
+"""
+    apart, strapped = (
+        steps_of(survey_plan(chassis, ChassisModel(chassis)))
+        for chassis in (
+            parse_chassis(text + more, "one.yaml")
+            for more in ("  R4: 4k7   HT1   V1.4\n", "joined: [[V1.3, V1.4]]\n")
+        )
+    )
+    assert set(apart["V1.3"].neighbours) == {"V1.4"}
+    assert set(apart["V1.4"].neighbours) == {"V1.3", "V1.5"}
+    assert set(strapped["V1.3"].neighbours) == set()
+    assert set(strapped["V1.4"].neighbours) == {"V1.5"}
+
+
 def test_bootstrapped_grids_are_delicate(harbour):
     assert {step.point for step in harbour.steps if step.delicate} == {"V2.2", "V2.7"}
 

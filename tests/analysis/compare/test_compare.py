@@ -4,6 +4,7 @@ import re
 import sys
 from dataclasses import replace
 from pathlib import Path
+from types import SimpleNamespace
 
 import numpy as np
 import pytest
@@ -219,3 +220,60 @@ def test_two_passes_without_readings():
     comparison = compare(Pass(name="a", started_utc=""), Pass(name="b", started_utc=""), model=MODEL)
     assert comparison.changes == ()
     assert comparison.verdict == NOTHING_IN_BOTH
+
+
+# -- another mains, by hand --------------------------------------------------------------------------------------
+
+
+class TwoPoints:
+    """A model that shows 300 V and 1 V at 230 V mains, 315 V and 6 V at any other."""
+
+    chassis = SimpleNamespace(mains_v=230.0)
+    parameters = {}  # noqa: RUF012
+
+    def predict(self, values, measurands):
+        shown = {"near": (300.0, 315.0), "far": (1.0, 6.0)}
+        return np.array([[shown[m.point][int(mains != 1.0)] for m in measurands] for mains in values["mains"]])
+
+
+def two_points(name, near_v, far_v, mains_v):
+    readings = tuple(
+        Reading(point=point, quantity="dc_v", value=value, std=0.01, instrument=name, range_v=1000.0)
+        for point, value in (("near", near_v), ("far", far_v))
+    )
+    return Pass(name=name, started_utc="", mains_v=mains_v, readings=readings)
+
+
+def test_a_reading_at_another_mains_is_brought_to_the_first_with_what_that_leaves_uncertain():
+    """Near the model in proportion: 310 * 300 / 315 = 295.238. Far from it by the difference: 20 + (1 - 6) = 15."""
+    before, after = two_points("a", 299.0, 14.0, 230.0), two_points("b", 310.0, 20.0, 241.0)
+    near, far = compare(before, after, model=TwoPoints()).changes
+    assert (near.corrected, near.change) == (pytest.approx(295.238, abs=1e-3), pytest.approx(-3.762, abs=1e-3))
+    assert (far.corrected, far.change) == (pytest.approx(15.0), pytest.approx(1.0))
+    # A tenth of each correction, 14.762 V and 5 V, comes to what the readings leave uncertain at one mains.
+    alike = compare(before, two_points("b", 310.0, 20.0, 230.0), model=TwoPoints()).changes
+    assert [one.corrected for one in alike] == [310.0, 20.0]
+    for one, plain, added_v in ((near, alike[0], 1.4762), (far, alike[1], 0.5)):
+        assert one.change_std**2 - plain.change_std**2 == pytest.approx(added_v**2, rel=1e-3)
+
+
+# -- drives ------------------------------------------------------------------------------------------------------
+
+
+def at_drive(quantity, point, value, drive_pp_v):
+    reading = Reading(point=point, quantity=quantity, value=value, std=0.01, freq_hz=1000.0, drive_pp_v=drive_pp_v)
+    return Pass(name=f"{drive_pp_v} V", started_utc="", mains_v=230.0, readings=(reading,))
+
+
+@pytest.mark.parametrize("quantity", ["pp_v", "rms_v", "thd_pct"])
+def test_what_grows_with_the_drive_is_compared_at_one_drive_only(quantity):
+    before = at_drive(quantity, "V1.1", 5.0, 0.1)
+    other = compare(before, at_drive(quantity, "V1.1", 10.0, 0.2))
+    assert other.changes == ()
+    assert [m.drive_pp_v for m in (*other.only_before, *other.only_after)] == [0.1, 0.2]
+    assert len(compare(before, at_drive(quantity, "V1.1", 5.0, 0.1005)).changes) == 1
+
+
+def test_a_gain_is_compared_whatever_the_drive():
+    before, after = (at_drive("gain", "V1.2>V1.1", 50.0, drive) for drive in (0.1, 0.2))
+    assert len(compare(before, after).changes) == 1

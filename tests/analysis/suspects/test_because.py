@@ -1,0 +1,31 @@
+"""What is said of a reading that moved: from what, to what, by how much and which way."""
+
+import numpy as np
+
+from acquisition.records import Reading
+from analysis.suspects.because import Healthy, moves
+from analysis.suspects.data import Data
+from analysis.suspects.variables import to_variable
+
+
+def said(quantity, point, value, expected, **more):
+    reading = Reading(point=point, quantity=quantity, value=value, std=0.01, **more)
+    variable = np.array([to_variable(quantity, v) for v in (value, expected)], dtype=float)
+    data = Data(
+        readings=(reading,), columns=np.array([0]), quantities=np.array([quantity]), measured=variable[:1],
+        noise=np.array([0.01]),
+    )  # fmt: skip
+    healthy = Healthy(expected=variable[1:], spread=np.array([0.1]), z=np.array([9.0]))
+    return moves(data, healthy, [0])
+
+
+def test_a_fall_and_a_rise_are_told_with_their_sign_against_the_expected_value():
+    # 96.4 / 142 = 0.679; 1.96 / 1.19 = 1.647; 30 / 60 = 0.5.
+    assert said("dc_v", "V1.6", 96.4, 142.0) == "V1.6 reads 96.4 V for 142 V (-32 %)"
+    assert said("dc_v", "V1.8", 1.96, 1.19) == "V1.8 reads 1.96 V for 1.19 V (+65 %)"
+    stage = said("gain", "V1.2>V1.1", 30.0, 60.0, freq_hz=1000.0)
+    assert stage == "gain V1.2>V1.1 at 1 kHz reads 30 for 60 (-50 %)"
+
+
+def test_next_to_nothing_is_told_without_a_percentage():
+    assert said("dc_v", "V1.7", 1.81, 0.003) == "V1.7 reads 1.81 V for 3 mV"
