@@ -1,44 +1,31 @@
 """The bench page in a real browser: a survey with no hand on the keyboard, every view, keys, widths, lost links."""
 
-import contextlib
 import importlib.resources
 import importlib.util
 import json
 import os
 import re
-import shutil
 import signal
 import socket
 import subprocess
 import sys
-import threading
-import time
 import urllib.request
 from itertools import pairwise
 from pathlib import Path
 
 import pytest
-import uvicorn
 
 from acquisition.errors import STEERING
 from acquisition.instruments import load_bench
 from acquisition.store import open_job
-from analysis.app.page.hub import Hub
-from analysis.app.page.server import guarded, listen, page_app
-from analysis.app.page.views import views_of
+from tests.browser.serving import NEEDS_BROWSER, served, wait_for
 from tests.contract.test_hostile_text import EVIL, PLAIN
 
 sys.path.insert(0, str(Path(__file__).parents[1] / "analysis" / "report"))
 from repaired_five import build
 
-CHROMIUM = shutil.which("chromium") or shutil.which("chromium-browser")
-HAS_PLAYWRIGHT = importlib.util.find_spec("playwright") is not None
 AXE = next((n for n in ("axe_playwright_python", "axe_core_python") if importlib.util.find_spec(n)), None)
-pytestmark = [
-    pytest.mark.skipif(CHROMIUM is None, reason="needs Chromium (Debian package chromium)"),
-    pytest.mark.skipif(not HAS_PLAYWRIGHT, reason="needs playwright (pip install playwright)"),
-    pytest.mark.timeout(300),
-]
+pytestmark = NEEDS_BROWSER
 
 
 class Bench:
@@ -84,19 +71,6 @@ def bench(tmp_path_factory):
         running.end()
 
 
-@pytest.fixture(scope="module")
-def browser():
-    from playwright.sync_api import sync_playwright
-
-    flags = ["--disable-gpu", "--disable-background-networking", "--disable-component-update", "--disable-sync"]
-    with sync_playwright() as started:
-        chromium = started.chromium.launch(
-            executable_path=CHROMIUM, args=[*flags, *(["--no-sandbox"] if os.geteuid() == 0 else [])]
-        )
-        yield chromium
-        chromium.close()
-
-
 @pytest.fixture
 def tab(browser, bench):
     """A tab that notes every complaint of the console and every request to elsewhere."""
@@ -108,15 +82,6 @@ def tab(browser, bench):
     page.goto(bench.url)
     yield page
     page.close()
-
-
-def wait_for(what, seconds=90):
-    end = time.monotonic() + seconds
-    while time.monotonic() < end:
-        if found := what():
-            return found
-        time.sleep(0.1)
-    pytest.fail("waited in vain")
 
 
 WATCH = """() => {
@@ -342,26 +307,6 @@ def tell_hostile(hub):
     hub.publish("gain", {"running": False, "progress": EVIL, "notices": [EVIL], "traces": [],
                          "result": {"words": EVIL, "model_words": EVIL, "warnings": [EVIL]}})  # fmt: skip
     hub.publish("alarm", {"words": EVIL})
-
-
-@contextlib.contextmanager
-def served(path, passes=()):
-    """The page of a job, with a hub that says what this test wants."""
-    hub, address = Hub(), listen()
-    hub.publish("job", {"name": "five", "chassis": "five", "pass": passes[-1] if passes else "as-found",
-                        "passes": passes, "stages": [], "mains_v": None, "cautions": []})  # fmt: skip
-    actions = type("Nothing", (), {"names": frozenset(), "post": None})()
-    app = guarded(page_app(hub, actions, views_of(path)), address)
-    config = uvicorn.Config(app, log_level="warning", lifespan="off", timeout_graceful_shutdown=1)
-    server = uvicorn.Server(config)
-    thread = threading.Thread(target=server.run, kwargs={"sockets": [address.listener]})
-    thread.start()
-    try:
-        yield hub, address
-    finally:
-        hub.end()
-        server.should_exit = True
-        thread.join(timeout=10)
 
 
 @pytest.mark.parametrize("width", [1280, 980, 390, 320])

@@ -169,15 +169,16 @@ def verdict_words(verdict: str, step: SurveyStep, reading: Reading) -> str:
     return f"{text} is {verdict}: healthy {'from' if verdict == 'low' else 'up to'} {volts(limit or 0.0)}"
 
 
-def suspects_panel(found: Mapping[str, Any], points: int, settled: bool = True) -> dict[str, Any]:
+def suspects_panel(found: Mapping[str, Any], points: int | None, settled: bool = True) -> dict[str, Any]:
     """The suspects worth showing and the reading advised.
 
     Parameters
     ----------
     found : mapping
         As the verb ``suspects`` prints it.
-    points : int
-        Points it rests on; a page that shows more of them says that the list is behind.
+    points : int or None
+        Points it rests on; a page that shows more of them says that the list is behind. None where nothing is
+        weighed.
     settled : bool
         False at a glance, while the same readings are weighed in full.
     """

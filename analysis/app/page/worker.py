@@ -145,6 +145,9 @@ class BenchWorker:
             return
         self._chassis, self._model, self._job = chassis, model, job
         self._publish_job()
+        # A tab that stayed open still shows what the server before this one said.
+        GainPanel(self.hub).show({})
+        self.hub.publish("suspects", showing.suspects_panel(NOTHING_WEIGHED, None))
         self._noting = Noting(job, chassis, self.pass_name, self.hub)
         self.hub.publish("step", self._step)
         words = "not opened yet" if self.bench.generator is not None else "none on this bench"
@@ -192,13 +195,13 @@ class BenchWorker:
                 return
 
     def _wait_for_meter(self) -> None:
-        """Between two tries: what needs no meter is done, the rest is told that there is none."""
+        """Between two tries: what needs no meter is done, the rest is not, and is told so."""
         with suppress(queue.Empty):
             action, body = self._requests.get(timeout=RETRY_S)
             if action in ("gain", *NOTES):
                 self._request(action, body)
             elif not self._ending.is_set():
-                self._alarm("The meter does not answer; that waits until it does.")
+                self._alarm("Not done: the meter does not answer. Try again when it does.")
 
     # -- requests --------------------------------------------------------------------------------------------
 

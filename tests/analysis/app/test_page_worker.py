@@ -307,6 +307,30 @@ def test_without_hands_nothing_is_taken_and_keys_only_confirm(tmp_path):
             assert job.read_pass("as-found").readings == ()
 
 
+def test_what_the_server_before_had_in_the_panels_is_taken_back_at_the_start(tmp_path):
+    with running(tmp_path, with_hands=False) as (_, hub, _, _):
+        state = hub.state()
+        assert state["gain"] == {"notices": []}
+        nothing = {"suspects": [], "advice": "", "healthy_probability": None, "points": None}
+        assert {name: state["suspects"][name] for name in nothing} == nothing
+
+
+def test_what_was_asked_for_without_a_meter_is_not_done_later_and_is_told_so(tmp_path):
+    with running(tmp_path, with_hands=False) as (bench, hub, worker, _):
+        bench.links["meter"].refuse()
+        bench.links["meter"].drop()
+        wait_for(lambda: hub.state()["meter"]["link"] == "lost", 5)
+        worker.post("start", {"mains_v": "231", "glow": True})
+        told = wait_for(lambda: hub.state()["alarm"]["words"])
+        assert told == "Not done: the meter does not answer. Try again when it does."
+        bench.links["meter"].refuse(False)
+        wait_for(lambda: hub.state()["meter"]["link"] == "good")
+        time.sleep(0.5)
+        assert not hub.state()["step"]["running"], "as it was told"
+        worker.post("start", {"mains_v": "231", "glow": True})
+        wait_for(lambda: hub.state()["step"]["running"])
+
+
 def test_an_answer_says_how_many_points_it_rests_on_and_a_first_look_that_it_is_one():
     model = ChassisModel(load_chassis("bench-6c4"))
     told = queue.Queue()

@@ -3,13 +3,17 @@ import { show, text, make } from "/static/dom.js";
 import { linePlot } from "/static/plot.js";
 const at = (id) => document.getElementById(id);
 const PLOTS = {
-  traces: { across: "time, ms", up: "V", label: "Captured waveforms with the fitted sines" },
+  traces: { across: "time, ms", up: "share of its peak", label: "Captured waveforms with the fitted sines" },
   response: { across: "frequency, Hz", up: "gain, dB", logarithmic: true, label: "Gain against frequency over the modelled band" },
 };
 const drawn = { traces: [], response: [] };
+let known = "";
 
 export function job(job) {
-  if (at("stage").children.length) return;
+  const now = JSON.stringify([job.name, job.chassis, job.pass, job.stages]);
+  if (now === known) return;
+  if (known) at("load-present").checked = false; // confirmed for another chassis or pass, before a server that has gone
+  known = now;
   at("stage").replaceChildren(...job.stages.map((stage) => make("option", { value: stage.name }, `${stage.name}: ${stage.from} to ${stage.to}`)));
 }
 export function wire(act) {
@@ -38,6 +42,6 @@ export function update(state) {
   Object.assign(drawn, { traces: state.traces ?? [], response: state.response ?? [] });
   for (const name of Object.keys(PLOTS)) plot(name);
   text(at("traces-caption"), drawn.traces.length ? "Dots as captured, lines as fitted. Each trace is drawn to its own height." : "");
-  text(at("response-caption"), drawn.response.length ? "Dots measured with bars of two standard uncertainties; the grey band is what healthy parts and tubes would show." : "");
+  text(at("response-caption"), !drawn.response.length ? "" : `Dots measured with bars of two standard uncertainties${drawn.response.some((series) => series.band?.length) ? "; the grey band is what healthy parts and tubes would show" : ""}.`);
   for (const button of at("gain-form").querySelectorAll("[data-run]")) button.disabled = Boolean(state.running);
 }

@@ -79,10 +79,13 @@ document.addEventListener("keydown", (event) => {
   event.preventDefault();
   act(action);
 });
+// What was clicked by a pointer does not keep the keys: the space bar, or a pedal that types it, would press it again.
+document.addEventListener("click", (event) => { if (event.detail > 0) event.target.closest("nav a, #work :is(button, [type=checkbox]), #gain button")?.blur(); });
+// Browsers give sound only after a touch or a key, and the tab may have been loaded in the middle of a survey.
+for (const gesture of ["click", "keydown"]) document.addEventListener(gesture, sound.start, true);
 for (const button of document.querySelectorAll("[data-act]")) button.addEventListener("click", () => act(button.dataset.act));
 for (const button of document.querySelectorAll("[data-note]")) button.addEventListener("click", () => act("note", { text: button.dataset.note }));
 document.getElementById("begin").addEventListener("click", () => {
-  sound.start();
   act("start", { mains_v: document.getElementById("mains").value, changed: document.getElementById("changed").value, glow: document.getElementById("glow").checked, follow: document.getElementById("follow").checked });
 });
 window.addEventListener("hashchange", route);

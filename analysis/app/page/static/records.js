@@ -1,7 +1,7 @@
 // What is already on disk: two passes side by side, the drawing with measured over expected, history of a point.
 import { make, text } from "/static/dom.js";
 const at = (id) => document.getElementById(id);
-let svgFrom = null, passes = [];
+let svgFrom = null, passes = [], known = "";
 
 export function wire(loader) {
   svgFrom = loader;
@@ -10,7 +10,10 @@ export function wire(loader) {
   at("drawing").addEventListener("keydown", (event) => { if (event.key === "Enter") point(event.target.closest("[data-point]")?.dataset.point); });
 }
 export function job(job) {
-  if (job.passes.join() === passes.join()) return;
+  const now = JSON.stringify([job.name, job.chassis, job.passes]);
+  if (now === known) return;
+  known = now;
+  at("history").replaceChildren();
   passes = job.passes;
   for (const [id, fallback] of [["before", 0], ["after", passes.length - 1]]) {
     const kept = at(id).value;

@@ -5,7 +5,7 @@ const TONES = { // hertz, seconds, one after the other
   lift: [[550, .07], [370, .09]], alarm: [[200, .25], [200, .25], [200, .25]], prompt: [[520, .05]],
 };
 function tone(kind) {
-  if (!context || !TONES[kind]) return;
+  if (context?.state !== "running" || !TONES[kind]) return; // what could not be heard is not kept for later
   let at = context.currentTime + .01;
   for (const [hertz, seconds] of TONES[kind]) {
     const source = context.createOscillator(), level = context.createGain();
@@ -39,6 +39,10 @@ async function say(words) {
   } catch { /* no voice on this machine: the tones and the page say it */ }
 }
 export const sound = {
-  start() { context ??= new AudioContext(); context.resume(); tone("prompt"); },
+  start() {
+    if (context) { if (context.state !== "running") context.resume(); return; } // a phone takes the sound away when it is locked
+    context = new AudioContext();
+    context.resume().then(() => tone("prompt"));
+  },
   play(cue) { if (cue.kind === "say") say(cue.text); else { tone(cue.kind); if (cue.text) say(cue.text); } },
 };

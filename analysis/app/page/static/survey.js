@@ -1,11 +1,15 @@
 // The view beside the chassis: what to touch now, what it reads, what was taken.
 import { show, text, make, svgFrom, volts } from "/static/dom.js";
 const at = (id) => document.getElementById(id);
-let shown = "", marked = "", points = 0, weighed = null, settled = true;
+let surveyed = "", shown = "", marked = "", points = 0, weighed = null, settled = true;
 
 export function job(job) {
   at("cautions").replaceChildren(...job.cautions.map((words) => make("li", {}, words)));
   text(at("mains-words"), job.mains_words);
+  // What was entered for another job or pass, by a server that has gone, does not hold for this one.
+  const now = JSON.stringify([job.name, job.chassis, job.pass]);
+  if (surveyed && surveyed !== now) { at("mains").value = at("changed").value = ""; at("glow").checked = false; }
+  surveyed = now;
   if (job.mains_v && !at("mains").value) at("mains").value = String(job.mains_v);
 }
 
