@@ -12,7 +12,7 @@ from analysis.app.volts import LEAST_MAINS_V, MOST_MAINS_V
 
 if TYPE_CHECKING:
     from acquisition.instruments import Bench
-    from acquisition.records import Reading
+    from acquisition.records import Pass, Reading
     from acquisition.store import Job
     from analysis.chassis import Chassis
 
@@ -119,6 +119,21 @@ def latest_pass(job: Job, name: str | None) -> str:
     return name or (names[-1] if names else "as-found")
 
 
+def pass_so_far(job: Job, name: str) -> Pass:
+    """A pass as it is kept; an empty one where it has not begun.
+
+    Parameters
+    ----------
+    job : Job
+        Open.
+    name : str
+        The pass.
+    """
+    from acquisition.records import Pass
+
+    return job.read_pass(name) if name in job.passes() else Pass(name=name, started_utc="")
+
+
 def direct_readings(job: Job, name: str) -> tuple[Reading, ...]:
     """DC readings of a pass that need no further visit; none where it has not begun. A held value does not count.
 
@@ -129,8 +144,7 @@ def direct_readings(job: Job, name: str) -> tuple[Reading, ...]:
     name : str
         The pass.
     """
-    taken = job.read_pass(name).readings if name in job.passes() else ()
-    return tuple(r for r in taken if r.quantity == "dc_v" and r.quality != "held")
+    return tuple(r for r in pass_so_far(job, name).readings if r.quantity == "dc_v" and r.quality != "held")
 
 
 def begin_pass(job: Job, name: str, mains_v: float | None) -> float | None:

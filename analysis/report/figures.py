@@ -12,7 +12,7 @@ from acquisition.records import QUANTITIES, Measurand, Pass, Reading
 
 from ..compare import other_line, same
 from ..judge import Judged
-from .material import Material
+from .material import Material, ends_of
 from .style import BAND, INK, PASS_MARKS, QUIET, TEMPLATE, shown
 from .words import band_text, frequency_text, measurand_text, to_its_uncertainty, with_uncertainty
 
@@ -180,11 +180,12 @@ def response_figure(material: Material, stage: str) -> Figure | None:
     traces: list[Figure] = []
     marks = marks_of(material.passes)
     has_phase = False
-    for number, one in enumerate(material.ends):
+    ends = ends_of([one for one in material.passes if _at_frequencies(one.readings, stage, "gain")])
+    for number, one in enumerate(ends):
         gains = _at_frequencies(one.readings, stage, "gain")
         gains = [reading for reading in gains if reading.value > 0]
         phases = _at_frequencies(one.readings, stage, "phase_deg")
-        is_last = number == len(material.ends) - 1
+        is_last = number == len(ends) - 1
         if is_last:
             traces = [*_band_traces(material, one.name, gains, [], "y"), *traces]
         colour, symbol, dash = marks[one.name]

@@ -154,7 +154,7 @@ def outside(judged: Sequence[Judged]) -> list[Judged]:
 
 def _wrong(material: Material) -> list[str]:
     sentences = []
-    if material.passes and (first := material.judged.get(material.passes[0].name)):
+    if material.ends and (first := material.judged.get(material.ends[0].name)):
         off = outside(first)
         if off:
             names = listed(list(dict.fromkeys(one.reading.point.replace(">", " → ") for one in off)), 8)

@@ -2,7 +2,7 @@
 
 from __future__ import annotations
 
-from collections.abc import Mapping
+from collections.abc import Mapping, Sequence
 from dataclasses import dataclass, field
 from functools import cached_property
 
@@ -98,8 +98,8 @@ class Material:
 
     @property
     def ends(self) -> tuple[Pass, ...]:
-        """First and last pass; one, or none."""
-        return self.passes if len(self.passes) < 2 else (self.passes[0], self.passes[-1])
+        """The two passes that are set side by side; one, or none. See `ends_of`."""
+        return ends_of(self.passes)
 
     @property
     def dates(self) -> tuple[str, str]:
@@ -114,3 +114,26 @@ class Material:
             moments = [one.started_utc for one in read]
         days = sorted(moment[:10] for moment in moments if moment)
         return (days[0], days[-1]) if days else ("", "")
+
+
+def ends_of(passes: Sequence[Pass]) -> tuple[Pass, ...]:
+    """Choose which passes are set side by side: the first, and the last that read some of the same.
+
+    An empty pass, left by a mistyped name, is neither. Where nothing was read twice it is the last of all.
+
+    Parameters
+    ----------
+    passes : sequence of Pass
+        In the order they were started.
+
+    Returns
+    -------
+    tuple of Pass
+        Two; one, or none, where no more hold a reading.
+    """
+    read = [one for one in passes if one.readings]
+    if len(read) < 2:
+        return tuple(read or passes[:1])
+    first = {reading.measurand for reading in read[0].readings}
+    shared = [one for one in read[1:] if any(reading.measurand in first for reading in one.readings)]
+    return read[0], (shared or read)[-1]

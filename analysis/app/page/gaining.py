@@ -142,6 +142,7 @@ def measure(
     BenchError
         Of the instruments, or a wrong entry.
     """
+    from analysis.app.jobs import pass_so_far
     from analysis.app.signal.plan import plan_stage
     from analysis.app.signal.session import SignalRun
     from analysis.response import log_frequencies
@@ -155,10 +156,7 @@ def measure(
                 "no signal without a confirmed load on the output transformer",
                 hint="connect the load with the power off, then tick the box",
             )
-        job.add_event(
-            pass_name, Event(kind="confirmation", subject="load", text="load across the output confirmed")
-        )
-    kept = job.read_pass(pass_name)
+    kept = pass_so_far(job, pass_name)
     read = {r.point: r.value for r in kept.readings if r.quantity == "dc_v"}
     plan = dataclasses.replace(plan, read_v=read, mains_v=kept.mains_v)
     frequencies = [float(f) for f in log_frequencies(*SWEEP_HZ, SWEEP_POINTS)] if sweep else [freq_hz]
@@ -188,6 +186,9 @@ def measure(
             patience_s=math.inf,
             lost=lost,
         ) as run:
+            if plan.needs_load:
+                confirmed = Event(kind="confirmation", subject="load", text="load across the output confirmed")
+                job.add_event(pass_name, confirmed)
             for gain in run.two_channels(frequencies):
                 taken.append(gain)
                 wait(None)

@@ -274,8 +274,6 @@ class BenchWorker:
 
     def _gain(self, body: Mapping[str, Any]) -> None:
         """Measure with generator and scope; the meter waits."""
-        begin_pass(self._job, self.pass_name, None)
-        self._publish_job()
         panel = GainPanel(self.hub)
         try:
             measure(self._job, self.pass_name, self._chassis, self.bench, body, panel, self._await_placed)

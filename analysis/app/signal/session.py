@@ -23,6 +23,7 @@ from acquisition.instruments import open_generator, open_scope
 from acquisition.instruments.scope_setup import read_setup, restore_setup
 from acquisition.records import Capture, Event
 from acquisition.store import Job
+from analysis.app.jobs import begin_pass
 from analysis.gain import (
     EXCHANGED,
     OUTPUT,
@@ -67,7 +68,7 @@ class SignalRun:
     job : Job
         Open for writing.
     pass_name : str
-        A pass that was started.
+        Begun where it is not there, once both answer: an empty pass would stand in the report.
     drive_pp_v : float
         Generator amplitude into an open circuit, volts peak to peak.
     ask : callable
@@ -128,7 +129,9 @@ class SignalRun:
             self._stack.callback(self._put_back, "scope", partial(restore_setup, self.scope.session, setup))
             sessions = {"generator": self.generator.session, "scope": self.scope.session}
             self._stack.enter_context(Watch(sessions, say, lambda: self._is_lost))
-            self._tell_how_found(left_on(job))
+            broken_off = left_on(job)
+            begin_pass(job, pass_name, None)
+            self._tell_how_found(broken_off)
         except BaseException:
             self._stack.close()
             raise

@@ -89,7 +89,7 @@ def command(
     taken. A sweep that was broken off goes on where it stopped when it is asked for again.
     """
     from acquisition.store import open_job
-    from analysis.app.jobs import begin_pass, bench_for, latest_pass
+    from analysis.app.jobs import bench_for, latest_pass, pass_so_far
     from analysis.app.modelled import modelled
     from analysis.app.signal.plan import plan_stage
     from analysis.app.signal.session import SignalRun
@@ -112,12 +112,9 @@ def command(
         if not hum:
             _require_load(plan, load_connected, LOAD_QUESTION)
         name = latest_pass(job, pass_name)
-        begin_pass(job, name, None)
-        kept = job.read_pass(name)
+        kept = pass_so_far(job, name)
         read = {r.point: r.value for r in kept.readings if r.quantity == "dc_v"}
         plan = dataclasses.replace(plan, read_v=read, mains_v=kept.mains_v, supply_v=supply_v)
-        if not hum and plan.needs_load:
-            _note_load(job, name)
 
         def ask(request: str) -> None:
             say(f"with the power off: {request}")
@@ -130,6 +127,8 @@ def command(
             ask(plan.generator_request)
         say("looking for generator and scope")
         with SignalRun(plan, job, name, drive_pp_v=drive_pp_v, ask=ask, say=say, patience_s=PATIENCE_S) as run:
+            if not hum and plan.needs_load:
+                _note_load(job, name)
             if hum:
                 facts, lines = _hum(run)
             elif most_pp_v is not None:

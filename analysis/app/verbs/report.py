@@ -35,10 +35,11 @@ def gather(job: Job) -> Material:
     from analysis.app.passes import judged
     from analysis.app.verbs.compare import compare_passes
     from analysis.judge import without_drive
-    from analysis.report.material import Material
+    from analysis.report.material import Material, ends_of
 
     sheet = job.sheet
     passes = tuple(job.read_pass(name) for name in job.passes())
+    ends = ends_of(passes)
     chassis, model, reason = modelled(sheet)
     limits = [*job.damage, *([f"no healthy bands and no suspects: {reason}"] if reason else [])]
     comparison = diagnosis = told = None
@@ -48,11 +49,11 @@ def gather(job: Job) -> Material:
         functions = {name: point.function for name, point in model.points.items()}
         verdicts = {one.name: tuple(judged(model, one.readings, one.mains_v)) for one in passes}
         limits += without_drive([reading for one in passes for reading in one.readings])
-        if passes:
-            diagnosis, told = _diagnosis(model, passes[0], job)
-    if len(passes) > 1:
+        if ends:
+            diagnosis, told = _diagnosis(model, ends[0], job)
+    if len(ends) > 1:
         known = (chassis, model, reason)
-        comparison = compare_passes(job, passes[0].name, passes[-1].name, known, verdicts)
+        comparison = compare_passes(job, ends[0].name, ends[1].name, known, verdicts)
     material = Material(
         sheet=sheet,
         passes=tuple(one for one in passes if isinstance(one, Pass)),

@@ -15,6 +15,7 @@ from analysis.app.jobs import (
     latest_pass,
     mains_from,
     other_mains,
+    pass_so_far,
 )
 from analysis.app.terminal import tell
 from analysis.app.volts import ABOVE_ONE, MAINS
@@ -88,17 +89,18 @@ def command(
             tell(f"no expected volts: {reason}")
         changed = fits(chassis)
         name = latest_pass(job, pass_name)
-        mains_v = mains_v or _mains(chassis.mains_v, job.read_pass(name).mains_v if name in job.passes() else None)
-        if words := other_mains(name, begin_pass(job, name, mains_v), mains_v):
-            tell(words)
+        mains_v = mains_v or _mains(chassis.mains_v, pass_so_far(job, name).mains_v)
         done = frozenset() if again else frozenset(r.point for r in direct_readings(job, name))
-        keep_replaced(job, name, changed)
         options = Options(
             tubes_glow=tubes_glow, delicate=delicate, start_from=start_from, done=done, mains_v=mains_v
         )
         tell("looking for the meter")  # a slow or silent one takes seconds to be known as such
         with open_meter(bench) as meter, keyboard() as keys:
             meter.configure_dc(nplc=bench.meter.nplc if bench.meter is not None else 1.0)
+            # Not before the meter answers: an empty pass would stand in the report beside the others.
+            if words := other_mains(name, begin_pass(job, name, mains_v), mains_v):
+                tell(words)
+            keep_replaced(job, name, changed)
             machine = survey_of(
                 chassis,
                 model,

@@ -91,6 +91,17 @@ def test_gain_at_one_frequency_is_printed_and_kept(bench, job_path, capsys):
     assert texts[-1] == GENERATOR_OFF
 
 
+def test_no_pass_is_begun_where_scope_and_generator_do_not_answer(tmp_path):
+    with SimulatedBench(BenchStage()) as gone:
+        bench_text = gone.bench_text()
+    path = tmp_path / "board.stagewalk"
+    text = find_config("chassis", "bench-6c4").read_text(encoding="utf-8")
+    create_job(path, "bench-6c4", text, bench_text).close()
+    assert main(["gain", str(path), "stage", "--ready", "--pass", "aftre-C2"]) == 3
+    with open_job(path, read_only=True) as job:
+        assert job.passes() == ()
+
+
 def test_json_holds_everything(bench, job_path, capsys):
     streams = run(capsys, job_path, "V1.6>V1.5", "--drive", "0.5", "--freq", "2k", "--json")
     facts = json.loads(streams.out)

@@ -143,6 +143,17 @@ def test_mistakes_of_the_user_are_one_line_and_exit_2(tmp_path, capsys):
     assert not missing.exists(), "a job that was never begun"
 
 
+def test_no_pass_is_begun_where_the_meter_does_not_answer(tmp_path, capsys):
+    with SimulatedBench(TablePlant(load_table(), "leaky")) as bench:
+        file = bench.write(tmp_path / "bench.yaml")
+    job = tmp_path / "amp.stagewalk"
+    named = ["--chassis", "quayside-five", "--bench", str(file), "--mains", "231"]
+    assert main(["survey", str(job), *named, "--pass", "aftre-C2", "--replaced", "C2"]) == 3
+    assert "looking for the meter" in capsys.readouterr().out
+    with open_job(job, read_only=True) as opened:
+        assert opened.passes() == ()
+
+
 @pytest.mark.parametrize("verb", [["survey"], ["page", "--no-browser"]])
 @pytest.mark.parametrize(("kind", "option"), [("chassis", "--chassis"), ("benches", "--bench")])
 def test_a_mistake_in_a_file_does_not_get_into_a_new_job(tmp_path, capsys, verb, kind, option):

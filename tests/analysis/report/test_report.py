@@ -23,7 +23,7 @@ from analysis.compare import NOT_EXPLAINED, compare
 from analysis.judge import Judged
 from analysis.report.figures import band_figure, place_in_band, response_figure
 from analysis.report.findings import findings
-from analysis.report.material import Material
+from analysis.report.material import Material, ends_of
 from analysis.report.pdf import find_browser
 from analysis.report.render import render
 from analysis.report.waveforms import envelope, thumbnail
@@ -114,6 +114,41 @@ def page(text):
 def test_the_same_job_gives_the_same_bytes(job, text):
     with open_job(job, read_only=True) as opened:
         assert render(gather(opened)) == text
+
+
+def test_an_empty_pass_and_one_of_other_readings_take_nothing_over(job, material, tmp_path):
+    copy = Path(shutil.copy(job, tmp_path / "copy.stagewalk"))
+    with open_job(copy) as opened:
+        opened.start_pass("gain again", mains_v=231.0)
+        opened.add_reading("gain again", Reading(point="V1.2>V1.6", quantity="gain", value=9.0, freq_hz=1e3))
+        opened.start_pass("aftre-C4")
+        found = gather(opened)
+    assert (found.comparison.before, found.comparison.after) == ("as-found", "after-C4")
+    assert [one.name for one in found.ends] == ["as-found", "after-C4"]
+    assert findings(found).headline == findings(material).headline
+
+
+@pytest.mark.parametrize(
+    ("points", "ends"),
+    [
+        ([], []),
+        ([""], [0]),
+        (["", "a", ""], [1]),
+        (["a", "ab", "b"], [0, 1]),
+        (["", "a", "b"], [1, 2]),
+        (["a", "a", "", "ba", "c"], [0, 3]),
+    ],
+)
+def test_the_passes_that_are_set_side_by_side(points, ends):
+    passes = [
+        Pass(
+            name=str(number),
+            started_utc="",
+            readings=tuple(Reading(point=point, quantity="dc_v", value=1.0) for point in read),
+        )
+        for number, read in enumerate(points)
+    ]
+    assert [int(one.name) for one in ends_of(passes)] == ends
 
 
 def test_nothing_is_fetched(page):
