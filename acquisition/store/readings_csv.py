@@ -172,7 +172,9 @@ def _reading(
         text = f"expected a time as 2026-01-31T10:00:00Z, or nothing (got {taken!r})"
         problems.append(Problem(path, line, "taken_utc", text))
     value = numbers.get("value")
-    if value is not None and value < 0 and quantity in QUANTITIES and quantity not in _SIGNED:
+    # What noise was taken off may come out a little below nothing.
+    least = -3.0 * (numbers.get("std") or 0.0)
+    if value is not None and value < least and quantity in QUANTITIES and quantity not in _SIGNED:
         turned = "; that the stage turns the signal over is its phase_deg" if quantity == "gain" else ""
         problems.append(Problem(path, line, "value", f"a {quantity} is zero or more{turned} (got {value:g})"))
     if len(problems) > before or value is None:

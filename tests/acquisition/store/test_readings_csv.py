@@ -120,6 +120,11 @@ def test_what_no_reading_can_be_is_told(write):
         assert words in text
 
 
+def test_noise_may_leave_a_little_less_than_nothing(write):
+    path = write("point,quantity,value,std\nHT3,ripple_pp_v,-0.00013,0.0002\nHT3,ripple_pp_v,-0.0013,0.0002\n")
+    assert problems(path) == [":3: value: a ripple_pp_v is zero or more (got -0.0013)"]
+
+
 def test_spaces_round_the_name_of_a_pass_make_no_other_pass(write):
     path = write("pass_name,point,quantity,value\nas-found ,V1.1,dc_v,85\n as-found,V1.3,dc_v,1\n  ,V1.6,dc_v,90\n")
     assert [name for name, _ in read_passes_csv(path)] == ["as-found", "as-found", ""]
