@@ -8,6 +8,7 @@ from typing import Any
 import click
 
 from analysis.app.passes import Taken, judged, take
+from analysis.app.terminal import tell
 
 DISAGREES = 1
 """Exit code when a reading is low or high."""
@@ -93,6 +94,10 @@ def command(arguments: tuple[str, ...], chassis_name: str | None, pass_name: str
         disagrees |= any(row["verdict"] in ("low", "high") for row in rows)
         if plain:
             click.echo(json.dumps({**taken.labels, "readings": rows}))
+        elif not rows:
+            count = len(taken.readings)
+            why = f"none of its {count} readings is one to judge" if count else "nothing was read in it"
+            tell(f"{' '.join(taken.labels.values())}: {why}")
         else:
             show(rows)
     return DISAGREES if disagrees else 0

@@ -39,7 +39,12 @@ def command(folder: Path, trend: bool, serial: str | None, point: str | None, as
         _trend(jobs, serial, point, as_json)
         return 0
     if serial is not None:
-        jobs = tuple(job for job in jobs if job.serial == serial)
+        known = sorted({job.serial for job in jobs if job.serial})
+        found = tuple(job for job in jobs if job.serial == serial)
+        if jobs and not found and not as_json:
+            tell(f"no job of serial number {serial} in {folder.resolve()}; there are: {', '.join(known) or 'none'}")
+            return 0
+        jobs = found
     if as_json:
         click.echo(json.dumps({"jobs": [asdict(job) for job in jobs]}, indent=1))
         return 0
