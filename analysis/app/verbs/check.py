@@ -52,10 +52,10 @@ def show(rows: list[dict[str, Any]]) -> None:
     rows : list of dict
         From `verdicts`.
     """
-    from rich.console import Console
     from rich.table import Table
 
     from acquisition.records import Measurand
+    from analysis.app.tables import OpenConsole, show_table
     from analysis.report.words import measurand_text, quantity_text
 
     table = Table(box=None, header_style="bold", pad_edge=False)
@@ -71,8 +71,8 @@ def show(rows: list[dict[str, Any]]) -> None:
         ]
         style = "bold" if row["verdict"] in ("low", "high") else ""
         table.add_row(measurand_text(what, ascii_only=True), *numbers, row["verdict"], style=style)
-    console = Console()
-    console.print(table)
+    console = OpenConsole()
+    show_table(console, table, ("reading", "verdict"))
     counts = {word: sum(r["verdict"] == word for r in rows) for word in ("agrees", "unclear", "low", "high")}
     console.print(", ".join(f"{count} {word}" for word, count in counts.items() if count), highlight=False)
 

@@ -162,10 +162,11 @@ def show(result: dict[str, Any]) -> None:
     result : dict
         From `answers`.
     """
-    from rich.console import Console
     from rich.table import Table
 
-    console = Console()
+    from analysis.app.tables import OpenConsole
+
+    console = OpenConsole()
 
     def say(text: str) -> None:
         console.print(harmless(text), highlight=False, markup=False)
