@@ -40,7 +40,7 @@ def job_for(
     Raises
     ------
     UsageError
-        The job is not there and something is missing to make it.
+        The job is not there and something is missing to make it, or it is of another chassis.
     ConfigError
         There is a mistake in a file that the new job would keep; no job is made.
     """
@@ -51,7 +51,13 @@ def job_for(
     from analysis.chassis import load_chassis
 
     if has_job(path):
-        return open_job(path)
+        job = open_job(path)
+        try:
+            require_same(job, chassis_name, serial)
+        except BaseException:
+            job.close()
+            raise
+        return job
     for name, what in ((chassis_name, "chassis"), (bench_name, "bench")):
         if name is None:
             raise click.UsageError(
@@ -63,6 +69,47 @@ def job_for(
     chassis, bench = find_config("chassis", str(chassis_name)), find_config("benches", str(bench_name))
     texts = chassis.read_text(encoding="utf-8"), bench.read_text(encoding="utf-8")
     return create_job(path, chassis.stem, *texts, serial=serial)
+
+
+def require_same(job: Job, chassis_name: str | None, serial: str = "") -> None:
+    """See that a job is of the chassis that was named: what is for a new job changes nothing in an old one.
+
+    Parameters
+    ----------
+    job : Job
+        Open.
+    chassis_name : str or None
+        File or name of a shipped one.
+    serial : str
+        Serial number; empty where none was named.
+
+    Raises
+    ------
+    UsageError
+        It is of another.
+    """
+    from acquisition.errors import ConfigError
+    from acquisition.store.files import name_of
+    from analysis.chassis import load_chassis, parse_chassis
+
+    sheet = job.sheet
+    if serial and serial != sheet.serial:
+        has = f"has serial number {sheet.serial}" if sheet.serial else "has no serial number yet"
+        raise click.UsageError(
+            f"{name_of(job.path)} {has}, and --serial {serial} is for a new job: leave it out, name another, or "
+            "write it down with stagewalk note --serial"
+        )
+    if chassis_name is None:
+        return
+    try:
+        kept = parse_chassis(sheet.chassis_text, sheet.chassis_name).title
+    except ConfigError:
+        kept = sheet.chassis_name or "no chassis"
+    if kept != (asked := load_chassis(chassis_name).title):
+        raise click.UsageError(
+            f"{name_of(job.path)} is of {kept}, and --chassis {asked} is for a new job: leave it out, or name "
+            "another"
+        )
 
 
 def beside(path: str, suffix: str) -> Path:

@@ -2,8 +2,10 @@
 
 from __future__ import annotations
 
+import io
 import os
 import queue
+import re
 import shutil
 import signal
 import sys
@@ -51,11 +53,17 @@ _TIP = {
 _BELLS = {ActionKind.TAKEN: 1, ActionKind.CAUTION: 3, ActionKind.ASK: 2}
 
 
+_SEQUENCE = re.compile(r"\x1b(O[0-9;]*[^0-9;]|\[\[.|\[[0-?]*[ -/]*[@-Z\\-~])")
+_BEGUN = re.compile(r"\x1b(O[0-9;]*|\[\[?|\[[0-?]*[ -/]*)?")
+"""What a terminal sends for an arrow or function key (ECMA-48, and ``[[`` of the Linux console)."""
+
+
 class Keyboard:
     """Keys as they come; see `keyboard`."""
 
     def __init__(self) -> None:
         self._queue: queue.SimpleQueue[str] = queue.SimpleQueue()
+        self._sequence = ""
         self.ended = False
         self.is_terminal = sys.stdin.isatty()
 
@@ -72,6 +80,8 @@ class Keyboard:
             if character == "":
                 self.ended = True
                 return None
+            if self._is_in_sequence(character):
+                continue
             for key in Key:
                 if character.lower() == key.value:
                     return key
@@ -80,12 +90,28 @@ class Keyboard:
     def forget(self) -> None:
         """Drop what was typed before a question was shown; a pipe cannot know, and keeps its keys."""
         while self.is_terminal and not self._queue.empty():
-            self._queue.get()
+            self._is_in_sequence(self._queue.get())  # the rest of a key may be on its way
+
+    def _is_in_sequence(self, character: str) -> bool:
+        """Whether a character is part of an arrow or function key: the letters in it are no keys of the survey."""
+        if character == "\x1b":
+            self._sequence = character
+            return True
+        if not self._sequence:
+            return False
+        self._sequence += character
+        if _BEGUN.fullmatch(self._sequence):
+            return True
+        whole = _SEQUENCE.fullmatch(self._sequence) is not None
+        self._sequence = ""
+        return whole
 
 
 @contextmanager
 def keyboard() -> Iterator[Keyboard]:
     """Read single keys without Enter where the terminal can, and put it back afterwards."""
+    if isinstance(sys.stdin, io.TextIOWrapper):
+        sys.stdin.reconfigure(errors="replace")  # a byte that is no character would end the thread, and all keys
     keys = Keyboard()
     with _single_keys() if keys.is_terminal else nullcontext():
         threading.Thread(target=keys.read, daemon=True).start()

@@ -56,10 +56,10 @@ def show(rows: list[dict[str, Any]], notes: Sequence[str]) -> None:
     notes : sequence of str
         What was not judged, and why.
     """
-    from rich.console import Console
     from rich.table import Table
 
     from acquisition.records import Measurand, verdict_text
+    from analysis.app.tables import OpenConsole, show_table
     from analysis.report.words import measurand_text, quantity_text
 
     table = Table(box=None, header_style="bold", pad_edge=False)
@@ -76,8 +76,8 @@ def show(rows: list[dict[str, Any]], notes: Sequence[str]) -> None:
         ]
         style = "bold" if row["verdict"] in ("low", "high") else ""
         table.add_row(measurand_text(what, ascii_only=True), *numbers, words, style=style)
-    console = Console()
-    console.print(table)
+    console = OpenConsole()
+    show_table(console, table, ("reading", "verdict"))
     order = ("agrees", "unclear", "low", "high")
     counted = Counter(sorted(said, key=lambda words: order.index(words) if words in order else len(order)))
     console.print(", ".join(f"{count} {words}" for words, count in counted.items()), highlight=False)
@@ -104,6 +104,12 @@ def command(arguments: tuple[str, ...], chassis_name: str | None, pass_name: str
         disagrees |= any(row["verdict"] in ("low", "high") for row in rows)
         if plain:
             click.echo(json.dumps({**taken.labels, "readings": rows, "notes": notes}))
+        elif not rows:
+            count = len(taken.readings)
+            why = f"none of its {count} readings is one to judge" if count else "nothing was read in it"
+            tell(f"{' '.join(taken.labels.values())}: {why}")
+            for note in notes:
+                tell(f"note: {note}")
         else:
             show(rows, notes)
     return DISAGREES if disagrees else 0

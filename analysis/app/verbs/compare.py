@@ -191,14 +191,14 @@ def show(comparison: Comparison) -> None:
     comparison : Comparison
         From `compare_passes`.
     """
-    from rich.console import Console
     from rich.markup import escape
     from rich.table import Table
 
+    from analysis.app.tables import OpenConsole, show_table
     from analysis.report.change_row import change_row
     from analysis.report.words import measurand_text, old_part_text
 
-    console = Console(highlight=False)
+    console = OpenConsole(highlight=False)
     changed = [c for c in comparison.changes if c.significant]
     table = Table(box=None, header_style="bold", pad_edge=False)
     table.add_column("reading")
@@ -212,7 +212,7 @@ def show(comparison: Comparison) -> None:
         row["verdict"] = _SHORT[c.verdict]
         table.add_row(*(row[n] for n in ("what", "before", "after", "change", "healthy", "verdict", "direction")))
     if changed:
-        console.print(table)
+        show_table(console, table, ("reading", "verdict", "moved"))
     quiet = [c for c in comparison.changes if not c.significant]
     if quiet:
         names = ", ".join(dict.fromkeys(c.measurand.point for c in quiet))
@@ -242,6 +242,7 @@ def _show_values(console: Console, comparison: Comparison) -> None:
     from rich.table import Table
 
     from acquisition.quantities import format_value
+    from analysis.app.tables import show_table
 
     if not comparison.values:
         return
@@ -255,7 +256,7 @@ def _show_values(console: Console, comparison: Comparison) -> None:
         before, after = (found.text.removeprefix("these readings ") for found in (v.before, v.after))
         table.add_row(escape(f"{v.part} {v.name}"), before, after, drawn, tester)
     console.print()
-    console.print(table)
+    show_table(console, table, ("in circuit, 95 %",), folds=True)
     console.print("(from the readings of each pass through the circuit model, all tolerances allowed for; not from "
                   "the tester)")  # fmt: skip
     console.print()

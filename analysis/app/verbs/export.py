@@ -6,6 +6,7 @@ import csv
 import io
 import re
 import sys
+import unicodedata
 from pathlib import Path
 
 import click
@@ -15,6 +16,9 @@ from acquisition.records import CAPTURE_COLUMNS
 from acquisition.store import open_job, write_passes_csv
 from analysis.app.output import write_whole
 from analysis.app.terminal import harmless, tell
+
+LONGEST_STEM = 200
+"""Bytes of a file name without its end: disks take 255."""
 
 
 @click.command("export")
@@ -49,10 +53,10 @@ def command(job: str, names: tuple[str, ...], out: Path | None, captures: Path |
         table = io.StringIO(newline="")
         index = csv.writer(table, lineterminator="\r\n")
         index.writerow(column.name for column in CAPTURE_COLUMNS)
-        count = 0
+        taken: set[str] = set()
         for one in passes:
             for number, capture in enumerate(one.captures, start=1):
-                stem = re.sub(r"[^A-Za-z0-9.-]+", "_", f"{one.name}-{number:03d}-{capture.point}")
+                stem = _free_stem(f"{one.name}-{number:03d}-{capture.point}", taken)
                 rows = (
                     f"{t!r},{v!r}\r\n"
                     for t, v in zip(capture.times_s.tolist(), capture.volts.tolist(), strict=True)
@@ -60,10 +64,21 @@ def command(job: str, names: tuple[str, ...], out: Path | None, captures: Path |
                 write_whole(captures / f"{stem}.csv", "time_s,volts\r\n" + "".join(rows))
                 facts = (getattr(capture, column.name) for column in CAPTURE_COLUMNS[2:])
                 index.writerow([f"{stem}.csv", one.name, *facts])
-                count += 1
         write_whole(captures / "captures.csv", table.getvalue())
-        tell(f"wrote {count} captures to {captures}", err=True)
+        tell(f"wrote {len(taken)} captures to {captures}", err=True)
     return 0
+
+
+def _free_stem(words: str, taken: set[str]) -> str:
+    """A file name of words, unlike those taken even on a disk that knows no capitals, and add it to them."""
+    stem = re.sub(r"[^\w.-]+", "_", unicodedata.normalize("NFC", words))
+    stem = stem.encode()[:LONGEST_STEM].decode(errors="ignore")
+    free, number = stem, 1
+    while free.casefold() in taken:
+        number += 1
+        free = f"{stem}-{number}"
+    taken.add(free.casefold())
+    return free
 
 
 def _make_folder(path: Path) -> None:

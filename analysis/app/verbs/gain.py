@@ -97,6 +97,12 @@ def command(
 
     if sum((sweep is not None, most_pp_v is not None, hum)) > 1 or (swap and one_channel):
         raise click.UsageError("--sweep, --headroom and --hum, and --swap and --one-channel, exclude each other")
+    alone = "--sweep" if sweep is not None else "--headroom" if most_pp_v is not None else "--hum" if hum else ""
+    if balance and alone:
+        raise click.UsageError(f"--balance is for one frequency: leave it out, or {alone}")
+    if (swap or one_channel) and alone in ("--headroom", "--hum"):
+        ways = "--swap" if swap else "--one-channel"
+        raise click.UsageError(f"{ways} is for gain at one frequency or over a sweep: leave it out, or {alone}")
     frequencies = _frequencies(sweep) if sweep else [freq_hz]
     with open_job(job_path) as job:
         chassis, _, reason = modelled(job.sheet)
@@ -157,6 +163,8 @@ def _frequencies(text: str) -> list[float]:
         if len(parts) not in {2, 3}:
             raise ValueError(f"expected LOW:HIGH or LOW:HIGH:N, got {text!r}")
         low, high = parse_value(parts[0]), parse_value(parts[1])
+        if len(parts) == 3 and not parts[2].strip().isdecimal():
+            raise ValueError(f"expected a whole number of frequencies, such as 20:20k:{POINTS}, got {parts[2]!r}")
         count = int(parts[2]) if len(parts) == 3 else POINTS
         return [float(f) for f in log_frequencies(low, high, count)]
     except ValueError as error:

@@ -9,7 +9,7 @@ import click
 from acquisition.errors import ConfigError, Problem
 from acquisition.records import Reading
 from acquisition.store import create_job, has_job, open_job, read_passes_csv
-from analysis.app.jobs import begin_pass, other_mains
+from analysis.app.jobs import begin_pass, other_mains, require_same
 from analysis.app.terminal import tell
 from analysis.app.volts import MAINS
 
@@ -48,6 +48,7 @@ def command(job: str, file: Path, name: str | None, mains_v: float | None, chass
         text = find_config("chassis", chassis).read_text(encoding="utf-8")
         create_job(job, title, text).close()
     with open_job(job) as opened:
+        require_same(opened, chassis)
         # What NAME may be wrong with comes to light before any reading is in.
         for pass_name in sorted(wanted, key=lambda one: one != name):
             if words := other_mains(pass_name, begin_pass(opened, pass_name, mains_v), mains_v):

@@ -39,16 +39,22 @@ def command(folder: Path, trend: bool, serial: str | None, point: str | None, as
         _trend(jobs, serial, point, as_json)
         return 0
     if serial is not None:
-        jobs = tuple(job for job in jobs if job.serial == serial)
+        known = sorted({job.serial for job in jobs if job.serial})
+        found = tuple(job for job in jobs if job.serial == serial)
+        if jobs and not found and not as_json:
+            tell(f"no job of serial number {serial} in {folder.resolve()}; there are: {', '.join(known) or 'none'}")
+            return 0
+        jobs = found
     if as_json:
         click.echo(json.dumps({"jobs": [asdict(job) for job in jobs]}, indent=1))
         return 0
     if not jobs:
         tell(f"no job in {folder.resolve()}; stagewalk survey starts one")
         return 0
-    from rich.console import Console
     from rich.markup import escape
     from rich.table import Table
+
+    from analysis.app.tables import OpenConsole, show_table
 
     table = Table(box=None, header_style="bold", pad_edge=False)
     longest = max(len(Path(job.path).name) for job in jobs)
@@ -56,8 +62,8 @@ def command(folder: Path, trend: bool, serial: str | None, point: str | None, as
     for heading in ("chassis", "passes"):
         table.add_column(heading, overflow="fold")
     for heading in ("readings", "captures"):
-        table.add_column(heading, justify="right")
-    table.add_column("last (UTC)", no_wrap=True)
+        table.add_column(heading, justify="right", no_wrap=True, min_width=len(heading))
+    table.add_column("last (UTC)", no_wrap=True, min_width=len("2026-01-01 00:00"))
     for job in jobs:
         name = escape(harmless(Path(job.path).name))
         if job.problem:
@@ -69,7 +75,7 @@ def command(folder: Path, trend: bool, serial: str | None, point: str | None, as
         table.add_row(
             name, escape(harmless(chassis)), escape(harmless(passes)), str(job.readings), str(job.captures), last
         )
-    Console(highlight=False).print(table)
+    show_table(OpenConsole(highlight=False), table, ("job", "last (UTC)"), folds=True)
     return 0
 
 
@@ -80,9 +86,9 @@ def _trend(jobs: tuple[JobSummary, ...], serial: str | None, point: str | None, 
     if as_json:
         click.echo(json.dumps(drift_json(visits, found, notes), indent=1))
         return
-    from rich.console import Console
+    from analysis.app.tables import OpenConsole, show_table
 
-    console = Console(highlight=False, markup=False)
+    console = OpenConsole(highlight=False, markup=False)
     for visit in visits:
         mains = f", mains {visit.mains_v:g} V" if visit.mains_v else ""
         changed = f"; changed: {', '.join(visit.replaced)}" if visit.replaced else ""
@@ -92,7 +98,8 @@ def _trend(jobs: tuple[JobSummary, ...], serial: str | None, point: str | None, 
     else:
         # What drifted is read first, the largest against its uncertainty at the top.
         found = sorted(found, key=lambda t: (not t.drifted, -abs(t.change) / t.change_std if t.drifted else 0.0))
-        console.print(_table(found, utf8=console.encoding.lower().startswith("utf")))
+        table = _table(found, utf8=console.encoding.lower().startswith("utf"))
+        show_table(console, table, ("reading", "drifted", "course"))
         drifted = sum(trend.drifted for trend in found)
         console.print(f"{drifted} of {len(found)} drifted (one chance in twenty of any false mark)")
     for note in notes:

@@ -102,6 +102,9 @@ def command(
     from analysis.report.pdf import find_browser, print_to_pdf
     from analysis.report.render import render
 
+    if out is not None and out.suffix.lower() == ".pdf":
+        hint = f"--out {out.with_suffix('.html')} --pdf writes both"
+        raise click.BadParameter(f"expected the name of the HTML file, got {out}: {hint}", param_hint="--out")
     if found is not None or advice is not None:
         with open_job(job) as writable:
             writable.conclude(found=found, advice=advice)

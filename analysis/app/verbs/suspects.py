@@ -162,12 +162,12 @@ def show(result: dict[str, Any]) -> None:
     result : dict
         From `answers`.
     """
-    from rich.console import Console
     from rich.table import Table
 
+    from analysis.app.tables import OpenConsole
     from analysis.report.words import place_text
 
-    console = Console()
+    console = OpenConsole()
 
     def say(text: str) -> None:
         console.print(harmless(text), highlight=False, markup=False)

@@ -366,3 +366,20 @@ def test_low_frequencies_through_coupled_inputs(bench, job_path, capsys):
     assert 0.5 < facts["phase_std_deg"] < 3.0
     assert "AC coupling of the channels" in {row["name"] for row in facts["budget"]["phase_deg"]}
     assert "both channels are AC coupled" in " ".join(facts["notes"])
+
+
+@pytest.mark.parametrize(
+    ("arguments", "told"),
+    [
+        (["--sweep", "20:20:x"], "expected a whole number of frequencies, such as 20:20k:30, got 'x'"),
+        (["--sweep", "20:20k:"], "expected a whole number of frequencies"),
+        (["--sweep", "20:20k", "--balance"], "--balance is for one frequency: leave it out, or --sweep"),
+        (["--headroom", "2", "--balance"], "--balance is for one frequency: leave it out, or --headroom"),
+        (["--headroom", "2", "--swap"], "--swap is for gain at one frequency or over a sweep"),
+        (["--hum", "--swap"], "leave it out, or --hum"),
+        (["--hum", "--one-channel"], "--one-channel is for gain at one frequency"),
+    ],
+)
+def test_what_does_not_go_together_is_refused_before_anything_is_opened(capsys, arguments, told):
+    assert main(["gain", "no-such-job", "stage", *arguments]) == 2
+    assert told in capsys.readouterr().err

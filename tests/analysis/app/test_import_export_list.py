@@ -1,13 +1,15 @@
 """The verbs that carry readings in and out, and the list of jobs."""
 
+import csv
 import json
 import shutil
 from pathlib import Path
 
+import numpy as np
 import pandas as pd
 import pytest
 
-from acquisition.records import CAPTURE_COLUMNS, READING_COLUMNS
+from acquisition.records import CAPTURE_COLUMNS, READING_COLUMNS, Capture
 from acquisition.store import create_job, open_job, read_passes_csv
 from analysis.app.cli import main
 
@@ -148,3 +150,31 @@ def test_an_empty_folder_and_no_folder(tmp_path, capsys):
     assert main(["list", str(tmp_path)]) == 0
     assert "no job in" in capsys.readouterr().out
     assert main(["list", str(tmp_path / "none")]) == 2
+
+
+def test_captures_of_passes_in_any_alphabet_have_a_file_each(tmp_path, capsys):
+    wave = {"codes": np.arange(3, dtype=np.int8), "scale_v": 1.0, "offset_v": 0.0, "t0_s": 0.0, "dt_s": 1e-3}
+    names = ("до", "по", "Left", "left", "a/b", "a:b", "𐍆" * 80)
+    with create_job(tmp_path / "amp.stagewalk", "x") as job:
+        for name in names:
+            job.start_pass(name)
+            job.add_capture(name, Capture(point="V1.6", full_scale_v=8.0, **wave))
+    folder = tmp_path / "waves"
+    assert main(["export", str(tmp_path / "amp.stagewalk"), "--captures", str(folder)]) == 0
+    assert f"wrote {len(names)} captures" in capsys.readouterr().err
+    files = [path.name for path in folder.iterdir() if path.name != "captures.csv"]
+    assert len({name.casefold() for name in files}) == len(names)
+    assert "до-001-V1.6.csv" in files
+    with (folder / "captures.csv").open(encoding="utf-8", newline="") as table:
+        assert [(row[0] in files, row[1]) for row in list(csv.reader(table))[1:]] == [
+            (True, name) for name in names
+        ]
+
+
+def test_a_serial_number_that_no_job_has_is_told_as_such(tmp_path, capsys):
+    for number, serial in enumerate(("Q5-1", "", "Q5-2")):
+        create_job(tmp_path / f"{number}.stagewalk", "x", serial=serial).close()
+    assert main(["list", str(tmp_path), "--serial", "zz"]) == 0
+    told = capsys.readouterr().out
+    assert f"no job of serial number zz in {tmp_path}; there are: Q5-1, Q5-2" in told
+    assert "starts one" not in told

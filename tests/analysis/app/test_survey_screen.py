@@ -1,9 +1,14 @@
 """What the survey shows where its output is no terminal."""
 
+import io
 import math
+import time
+
+import pytest
 
 from acquisition.instruments import Sample
-from analysis.app.survey_screen import Keyboard, Screen
+from acquisition.probing import Key
+from analysis.app.survey_screen import Keyboard, Screen, keyboard
 
 
 def test_a_silent_meter_is_told_of_once_and_its_answer_too(capsys):
@@ -22,3 +27,48 @@ def test_a_silent_meter_is_told_of_once_and_its_answer_too(capsys):
         ):
             screen.live(one)
     assert capsys.readouterr().out.splitlines() == ["no answer from the meter, trying again", "the meter answers"]
+
+
+def pressed(monkeypatch, typed):
+    monkeypatch.setattr("sys.stdin", io.TextIOWrapper(io.BytesIO(typed), encoding="utf-8"))
+    found, end = [], time.monotonic() + 10
+    with keyboard() as keys:
+        while not keys.ended and time.monotonic() < end:
+            if (key := keys.next()) is not None:
+                found.append(key)
+            time.sleep(0.001)
+    assert keys.ended
+    return found
+
+
+def test_a_byte_that_is_no_character_leaves_the_keys_alive(monkeypatch):
+    assert pressed(monkeypatch, b"b\xe4\xff \xc3") == [Key.BACK, Key.SPACE]
+
+
+@pytest.mark.parametrize(
+    "sent",
+    [
+        b"\x1bOS",
+        b"\x1bOQ",
+        b"\x1b[A",
+        b"\x1b[B",
+        b"\x1b[1;5S",
+        b"\x1b[15~",
+        b"\x1b[[B",
+        b"\x1bO5S",
+        b"\x1b",
+        b"\x1b\x1b[B",
+    ],
+)
+def test_arrow_and_function_keys_are_no_keys_of_the_survey(monkeypatch, sent):
+    assert pressed(monkeypatch, b"r" + sent + b" q") == [Key.REPEAT, Key.SPACE, Key.QUIT]
+
+
+def test_the_rest_of_a_key_after_a_question_was_shown_is_no_key(monkeypatch):
+    keys = Keyboard()
+    keys.is_terminal = True
+    keys._queue.put("\x1b")
+    keys.forget()
+    for character in "[B ":
+        keys._queue.put(character)
+    assert [keys.next(), keys.next()] == [Key.SPACE, None]

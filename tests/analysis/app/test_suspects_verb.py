@@ -8,7 +8,7 @@ import pytest
 
 from acquisition.configs import find_config
 from acquisition.records import Event, Measurand, Reading
-from acquisition.store import create_job
+from acquisition.store import create_job, open_job
 from analysis.app.cli import main
 from analysis.chassis import ChassisModel, MeterLoad, load_chassis
 
@@ -234,3 +234,16 @@ def test_ohms_are_asked_for_only_at_a_point_that_was_just_read_low(job, capsys):
     assert main(["suspects", job, "--pass", "as-found"]) == 0
     said = " ".join(capsys.readouterr().out.split())
     assert "Ohms and farads only with the power off, at a point that read below 1 V within two minutes" in said
+
+
+def test_check_of_a_pass_without_a_reading_to_judge_says_so(tmp_path, capsys):
+    path = tmp_path / "amp.stagewalk"
+    text = find_config("chassis", "quayside-five").read_text("utf-8")
+    with create_job(path, "quayside-five", text) as job:
+        job.start_pass("as-found")
+    assert main(["check", str(path)]) == 0
+    assert capsys.readouterr().out == "as-found: nothing was read in it\n"
+    with open_job(path) as job:
+        job.add_reading("as-found", Reading(point="X9", quantity="dc_v", value=1.0))
+    assert main(["check", str(path)]) == 0
+    assert capsys.readouterr().out.startswith("as-found: none of its 1 readings is one")

@@ -451,3 +451,11 @@ def test_without_a_browser_there_is_no_pdf_and_a_clear_line(monkeypatch):
     with pytest.raises(AnalysisError, match="Chromium was not found") as told:
         find_browser()
     assert "the HTML report is written" in told.value.hint
+
+
+def test_out_is_the_name_of_the_html_file(job, tmp_path, capsys):
+    assert main(["report", str(job), "--out", str(tmp_path / "r.PDF"), "--pdf"]) == 2
+    told = " ".join(capsys.readouterr().err.split())
+    assert "expected the name of the HTML file" in told
+    assert "r.html --pdf writes both" in told
+    assert not list(tmp_path.iterdir())

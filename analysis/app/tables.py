@@ -1,0 +1,55 @@
+"""Tables in a terminal of any width, and output whose reader may go away."""
+
+from __future__ import annotations
+
+from collections.abc import Collection
+
+from rich.console import Console
+from rich.measure import Measurement
+from rich.padding import Padding
+from rich.table import Table
+from rich.text import Text
+
+
+class OpenConsole(Console):
+    """A console that leaves it to the command what the end of its reader means.
+
+    The library's own ends the process with 1, which here says that a reading is low or high.
+    """
+
+    def on_broken_pipe(self) -> None:
+        """Hand it on; see `analysis.app.cli.main`."""
+        raise BrokenPipeError
+
+
+def show_table(console: Console, table: Table, first: Collection[str], *, folds: bool = False) -> None:
+    """Print a table, or where it is too wide a few lines a row, so that nothing is cut away.
+
+    Parameters
+    ----------
+    console : Console
+        Where to.
+    table : Table
+        Of texts.
+    first : collection of str
+        Headings of the columns that stand together at the head of a row's lines.
+    folds : bool
+        Its cells may be folded as far as their words are whole.
+    """
+    # Asked without a width: within one the library counts what it would cut away.
+    needed = Measurement.get(console, console.options.update(width=100_000), table)
+    if (needed.minimum if folds else needed.maximum) <= console.width:
+        console.print(table)
+        return
+    for row, cells in zip(table.rows, zip(*(column.cells for column in table.columns), strict=True), strict=True):
+        head: list[Text] = []
+        rest: list[Text] = []
+        for column, cell in zip(table.columns, cells, strict=True):
+            text = cell if isinstance(cell, Text) else console.render_str(str(cell))
+            if not text.plain.strip():
+                continue
+            heading = str(column.header)
+            (head if heading in first else rest).append(text if heading in first else Text(f"{heading}: ") + text)
+        console.print(Text("  ").join(head), style=row.style or "", overflow="fold")
+        if rest:
+            console.print(Padding(Text("; ").join(rest), (0, 0, 0, 2)), style=row.style or "", overflow="fold")
