@@ -44,9 +44,9 @@ def command(job: str, file: Path, name: str | None, mains_v: float | None, chass
         from acquisition.configs import find_config
         from analysis.chassis import load_chassis
 
-        title = load_chassis(chassis).title
-        text = find_config("chassis", chassis).read_text(encoding="utf-8")
-        create_job(job, title, text).close()
+        load_chassis(chassis)  # a mistake in it would be in the job for good
+        found = find_config("chassis", chassis)
+        create_job(job, found.stem, found.read_text(encoding="utf-8")).close()
     with open_job(job) as opened:
         require_same(opened, chassis)
         # What NAME may be wrong with comes to light before any reading is in.

@@ -102,6 +102,15 @@ def test_a_file_without_readings_makes_no_job(tmp_path, capsys):
     assert not new.exists()
 
 
+def test_an_import_calls_a_new_job_after_the_file_as_a_survey_does(tmp_path):
+    written = tmp_path / "hand.csv"
+    written.write_text("point,quantity,value\nHT1,dc_v,245\n")
+    new = tmp_path / "new.stagewalk"
+    assert main(["import", str(new), str(written), "--pass", "first", "--chassis", "quayside-five"]) == 0
+    with open_job(new) as opened:
+        assert opened.sheet.chassis_name == "quayside-five"
+
+
 def test_a_pass_name_that_cannot_be_keeps_every_reading_out(job, tmp_path):
     written = tmp_path / "hand.csv"
     written.write_text("pass_name,point,quantity,value\nnext day,V1.1,dc_v,196\n ,V1.6,dc_v,142\n")
