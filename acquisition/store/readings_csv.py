@@ -173,7 +173,7 @@ def _reading(
         problems.append(Problem(path, line, "taken_utc", text))
     value = numbers.get("value")
     # What noise was taken off may come out a little below nothing.
-    least = -3.0 * (numbers.get("std") or 0.0)
+    least = -5.0 * (numbers.get("std") or 0.0)
     if value is not None and value < least and quantity in QUANTITIES and quantity not in _SIGNED:
         turned = "; that the stage turns the signal over is its phase_deg" if quantity == "gain" else ""
         problems.append(Problem(path, line, "value", f"a {quantity} is zero or more{turned} (got {value:g})"))
