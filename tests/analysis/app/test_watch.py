@@ -19,9 +19,9 @@ def test_a_question_without_an_answer_is_told_once_and_an_answered_one_never(is_
         lines.append(line)
         heard.set()
 
-    with Watch({"scope": silent, "generator": quick}, say, lambda: is_told, notice_s=0.05):
+    with Watch({"scope": silent, "generator": quick}, say, lambda: is_told, notice_s=0.5):
         silent.waiting_since_s = clock.monotonic_s()
-        heard.wait(2.0 if wanted else 0.3)
+        heard.wait(10.0 if wanted else 0.8)
         for _ in range(20):  # questions that are answered in time, one after the other
             quick.waiting_since_s = clock.monotonic_s()
             time.sleep(0.01)
