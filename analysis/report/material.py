@@ -9,7 +9,7 @@ from functools import cached_property
 from acquisition.records import JobSheet, Measurand, Pass, Reading, Told
 
 from ..chassis import Chassis
-from ..compare import Comparison
+from ..compare import Comparison, same
 from ..judge import Judged
 from ..suspects import Diagnosis
 from .words import measurand_text
@@ -134,6 +134,6 @@ def ends_of(passes: Sequence[Pass]) -> tuple[Pass, ...]:
     read = [one for one in passes if one.readings]
     if len(read) < 2:
         return tuple(read or passes[:1])
-    first = {reading.measurand for reading in read[0].readings}
-    shared = [one for one in read[1:] if any(reading.measurand in first for reading in one.readings)]
+    first = list(dict.fromkeys(reading.measurand for reading in read[0].readings))
+    shared = [one for one in read[1:] if any(same(r.measurand, other) for r in one.readings for other in first)]
     return read[0], (shared or read)[-1]

@@ -99,7 +99,12 @@ def test_where_nothing_was_read_in_both_passes_no_change_is_not_the_answer(job, 
     told = " ".join(capsys.readouterr().out.split())
     assert told.endswith("as-found to oops (C4 replaced): nothing was read in both passes")
     page = " ".join(views_of(path).compare("as-found", "oops")["words"])
-    with open_job(path, read_only=True) as opened:
+    # The report passes over a pass without readings, and compares what was read of different points.
+    written = tmp_path / "apart.csv"
+    written.write_text("pass_name,point,quantity,value\nas-found,V1.1,dc_v,140\nlater,V1.6,dc_v,142\n")
+    apart = tmp_path / "apart.stagewalk"
+    assert main(["import", str(apart), str(written), "--chassis", "quayside-five"]) == 0
+    with open_job(apart, read_only=True) as opened:
         report = findings(gather(opened))
     assert report.headline == "Nothing was read in both passes"
     for text in (told, page, report.headline, report.proof, report.unchanged):
