@@ -2,13 +2,15 @@
 
 from __future__ import annotations
 
-from collections.abc import Collection
+from collections.abc import Collection, Sequence
 
 from rich.console import Console
 from rich.measure import Measurement
 from rich.padding import Padding
 from rich.table import Table
 from rich.text import Text
+
+INDENT, BETWEEN = "  ", "   "
 
 
 class OpenConsole(Console):
@@ -51,5 +53,16 @@ def show_table(console: Console, table: Table, first: Collection[str], *, folds:
             heading = str(column.header)
             (head if heading in first else rest).append(text if heading in first else Text(f"{heading}: ") + text)
         console.print(Text("  ").join(head), style=row.style or "", overflow="fold")
-        if rest:
-            console.print(Padding(Text("; ").join(rest), (0, 0, 0, 2)), style=row.style or "", overflow="fold")
+        for line in _lines(rest, console.width - len(INDENT)):
+            console.print(Padding(line, (0, 0, 0, len(INDENT))), style=row.style or "", overflow="fold")
+
+
+def _lines(items: Sequence[Text], width: int) -> list[Text]:
+    """Items side by side as far as they fit: a heading stays with what it says."""
+    lines: list[Text] = []
+    for item in items:
+        if lines and lines[-1].cell_len + len(BETWEEN) + item.cell_len <= width:
+            lines[-1] = Text(BETWEEN).join([lines[-1], item])
+        else:
+            lines.append(item)
+    return lines

@@ -56,6 +56,25 @@ def test_after_a_click_the_space_bar_confirms_and_does_not_click_again(told):
     assert posted[4:] == [("note", {"text": "drifts"})] * 2
 
 
+def test_while_the_next_base_is_on_its_way_no_ring_stands_round_the_last_pin(told):
+    page, hub, _ = told
+    base = page.locator("#base")
+    hub.publish("step", {**STEP, "tube": "12AX7", "pin": 1, "title": "V1 pin 1"})
+    wait_for(lambda: base.locator("svg").count() == 1 and base.is_visible())
+    waiting = []
+    page.route("**/base/**", lambda route: waiting.append(route))
+    hub.publish("step", {**STEP, "tube": "12AX7", "pin": 6, "title": "V1 pin 6"})
+    wait_for(lambda: page.wait_for_timeout(50) or waiting)
+    assert page.locator("#step-point").inner_text() == "V1 pin 6"
+    assert not base.is_visible()
+    waiting.pop().continue_()
+    wait_for(base.is_visible)
+    hub.publish("step", {**STEP, "tube": "12AX7", "pin": 2})
+    wait_for(lambda: page.wait_for_timeout(50) or waiting)
+    waiting.pop().abort()
+    wait_for(lambda: base.locator("svg").count() == 0)
+
+
 @pytest.mark.parametrize("gesture", ["click", "key"])
 def test_a_tab_loaded_during_a_survey_sounds_from_the_first_click_or_key(told, gesture):
     page, hub, _ = told

@@ -48,10 +48,13 @@ export async function step(step) {
   marked = address;
   text(at("base-caption"), step.base_words ?? "");
   if (!address) { at("base").replaceChildren(); return; }
+  at("base").style.visibility = "hidden";  // a ring round the pin of the last point would lead the tip there
   try {
     const drawing = await svgFrom(address);
-    if (marked === address) at("base").replaceChildren(drawing);
-  } catch { at("base").replaceChildren(); }
+    if (marked !== address) return;
+    at("base").replaceChildren(drawing);
+  } catch { if (marked === address) at("base").replaceChildren(); }
+  if (marked === address) at("base").style.visibility = "";
 }
 
 function behind() {
