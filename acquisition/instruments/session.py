@@ -234,7 +234,10 @@ class Session(Connection):
         if setting.form == "switch":
             return self._parsed(parse_switch, text)
         if setting.form == "number":
-            return self._parsed(parse_number, text)
+            try:
+                return self._parsed(parse_number, text)
+            except OverRange:  # of a setting that is an odd answer, not a state
+                raise self.malformed(text, f"a number in answer to {setting.ask}") from None
         word = self._parsed(parse_string, text).upper()
         if setting.form == "text":
             return word

@@ -209,7 +209,8 @@ def event_text(event: Event) -> str:
 def _proof(material: Material, significant: Sequence[Change]) -> list[str]:
     comparison = material.comparison
     if comparison is None:
-        return ["There is only one round of readings so far, so nothing here proves a repair yet."]
+        rounds = "only one round of readings" if material.passes else "no round of readings"
+        return [f"There is {rounds} so far, so nothing here proves a repair yet."]
     total = len(comparison.changes)
     if not total:
         return ["No point was read both before and after, so nothing here proves a repair."]

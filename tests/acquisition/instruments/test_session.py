@@ -288,6 +288,12 @@ def test_rounding_is_no_clamping(open_rig):
     assert open_rig.session.put(number(), 1000.3) == 1000.0
 
 
+def test_a_number_for_overload_in_answer_to_a_setting_is_an_odd_answer(open_rig):
+    open_rig.peer.shown = lambda head, value: "9.9E37"
+    with pytest.raises(ReplyMalformed):
+        open_rig.session.put(number(), 1.5)
+
+
 @pytest.mark.parametrize("shown", ["9.9E37", "+9.90000000E+37", "INF", "INFinity"])
 def test_an_infinite_load_in_its_forms(open_rig, shown):
     setting = Setting(set=":LOAD INF", ask=":LOAD?", form="infinite")

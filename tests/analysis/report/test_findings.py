@@ -115,3 +115,11 @@ def test_a_row_of_the_first_page_has_each_value_in_its_column():
     (row,) = told.rows
     assert (row.what, row.before, row.after) == ("V2.3 DC", "16.100 ± 0.064 V", "7.100 ± 0.028 V")
     assert row.healthy == "6.30 to 7.70 V"
+
+
+@pytest.mark.parametrize(
+    ("count", "words"), [(0, "There is no round of readings so far"), (1, "There is only one round")]
+)
+def test_what_is_too_little_for_a_proof_is_told(count, words):
+    passes = tuple(Pass(name="as-found", started_utc="", readings=(reading("V1.1", 90.0),)) for _ in range(count))
+    assert words in findings(Material(sheet=JobSheet(chassis_name="Amp"), passes=passes)).proof
