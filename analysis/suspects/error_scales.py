@@ -2,6 +2,8 @@
 
 from __future__ import annotations
 
+import math
+
 import numpy as np
 
 from .panel import Panel
@@ -13,6 +15,10 @@ DC_SHIFT_ERROR = 0.25
 SHARED_SHARE = 0.9
 """Share (in quadrature) of the error about a shift that readings of one kind at one place have in common: if the
 model misses how far a signal falls, it misses it at every frequency."""
+
+TILT_A_DECADE = 0.01
+"""Standard deviation of what two probes with their channels differ by, a decade of frequency (common practice, no
+source: a probe that looks compensated may be out by 2 %). A sweep of thirty points would call it a capacitor."""
 
 
 def _shift_errors(panel: Panel, columns: np.ndarray, shifted: np.ndarray) -> tuple[np.ndarray, np.ndarray]:
@@ -122,8 +128,9 @@ def shared_errors(panel: Panel, columns: np.ndarray, slopes: np.ndarray, shifted
     """Slopes of errors that several readings share, shape (C, M, E).
 
     One gain error of the meter on all DC readings and of the scope on all its readings, one of the ripple
-    calculation, one a stage over all its frequencies, all with their part of the error about the shift; and for
-    each tube its small-signal mu against what DC says.
+    calculation, one a stage over all its frequencies, all with their part of the error about the shift; what two
+    probes and their channels differ by from low frequencies to high; and for each tube its small-signal mu against
+    what DC says.
 
     Parameters
     ----------
@@ -149,6 +156,12 @@ def shared_errors(panel: Panel, columns: np.ndarray, slopes: np.ndarray, shifted
             if error.shared and mask.any():
                 size = error.shared if quantity == "dc_v" else np.hypot(error.shared, about_shift)
                 parts.append(np.broadcast_to(mask * size, about_shift.shape))
+    gain = quantities == "gain"
+    decades = np.array(
+        [math.log10((m.freq_hz or 1000.0) / 1000.0) if m.quantity == "gain" else 0.0 for m in measurands]
+    )
+    if gain.any() and np.ptp(decades[gain]):
+        parts.append(np.broadcast_to(TILT_A_DECADE * decades, about_shift.shape))
     alternating = quantities != "dc_v"
     for index, unknown in enumerate(panel.unknowns):
         if unknown.section and unknown.key.endswith(".mu"):

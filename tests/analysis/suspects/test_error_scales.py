@@ -5,6 +5,7 @@ import pytest
 
 from acquisition.records import Measurand, Reading
 from analysis.chassis import ChassisModel, load_chassis
+from analysis.suspects import Diagnoser
 from analysis.suspects.error_scales import own_scale
 from analysis.suspects.panel import Panel
 from analysis.suspects.variables import MODEL_ERRORS, NO_STAGE, reading_noise
@@ -54,3 +55,23 @@ def test_a_ratio_to_a_signal_that_is_hardly_there_is_worth_little():
     both = [Reading(point=STAGE, quantity="gain", freq_hz=1e3, value=16e3, std=320.0),
             Reading(point=STAGE, quantity="phase_deg", freq_hz=1e3, value=17.0, std=1.4)]  # fmt: skip
     assert (reading_noise(both) > 16e3 / NO_STAGE).all()
+
+
+@pytest.mark.parametrize("count", [1, 30, 60])
+def test_two_probes_that_differ_with_frequency_are_no_open_capacitor(count):
+    """A healthy stage within the spread of its tube, read with probes that differ by 2 % a decade."""
+    model = ChassisModel(load_chassis("gangway-two"))
+    hertz = np.geomspace(50.0, 15e3, count) if count > 1 else [1000.0]
+    sweep = [Measurand(point="V1.2>V1.1", quantity="gain", freq_hz=float(f)) for f in hertz]
+    volts = [Measurand(point=p, quantity="dc_v") for p in ("HT1", "HT2", "V1.1", "V1.3", "V1.8")]
+    readings = []
+    for measurand, value in zip([*sweep, *volts], model.predict({}, [*sweep, *volts])[0], strict=True):
+        at = measurand.freq_hz
+        shown = float(value) * (0.93 * (1.0 + 0.02 * np.log10(at / 1000.0)) if at else 1.0)
+        std = 0.02 * shown if at else 0.005 * shown + 0.002
+        readings.append(
+            Reading(point=measurand.point, quantity=measurand.quantity, freq_hz=at, value=shown, std=std)
+        )
+    found = Diagnoser(model, [*sweep, *volts]).diagnose(readings)
+    assert found.healthy_probability > 0.4
+    assert found.suspects[0].probability < 0.2
