@@ -8,15 +8,13 @@ from dataclasses import replace
 
 import numpy as np
 
-from acquisition.errors import NoOperatingPoint, OutsideModel, Problem
-from acquisition.quantities import format_value
+from acquisition.errors import NoOperatingPoint, OutsideModel
 from acquisition.records import Measurand
 from analysis.circuit.ac import SmallSignal
-from analysis.circuit.dc import OperatingPoint, solve_dc
-from analysis.circuit.elements import GROUND, SHORT_S, Array, Supply, conductance
-from analysis.circuit.rectifier import Rectifier, peak_for
-from analysis.circuit.ripple import Ripple, RipplingRail, rail_transfer
-from analysis.circuit.supplied import Start, Supplied, load_slope_s, solve_supplied
+from analysis.circuit.dc import OperatingPoint
+from analysis.circuit.elements import GROUND, Array, conductance
+from analysis.circuit.ripple import Ripple
+from analysis.circuit.supplied import Start, Supplied, solve_supplied
 
 from .compiling import GENERATOR, Compiled
 from .description import Chassis
@@ -24,15 +22,10 @@ from .loading import MeterLoad, ProbeLoad
 from .parameters import STRENGTH_MU_CORRELATION, Parameter
 from .points import list_points
 from .predicting import DEFAULT_FREQ_HZ, ProbedSignal, frequency_groups, read_dc, read_hum
+from .rails import settle_rails
 
 Values = Mapping[str, np.ndarray | float]
 """Key to values of shape (S,), or scalars; keys left out are nominal. Keys: `ChassisModel.parameters`."""
-
-RAIL_TOLERANCE_V = 1e-4
-"""How near the nominal chassis comes to the volts of its rails."""
-
-RAIL_ROUNDS = 500
-"""Most steps to get there: shipped chassis need seven, a rail that its load pulls to a thirtieth nearly all."""
 
 
 class ChassisModel:
@@ -85,66 +78,16 @@ class ChassisModel:
         self.sections = self._compiled.sections
         self.parameters: dict[str, Parameter] = self._compiled.parameters
         self._nominal = self._compiled.nominal_table()
-        self._settle_rails()
+        rails = settle_rails(chassis, self._compiled, self._nominal, self.require_solved)
+        self._rippling, self.rectifiers = rails.rippling, rails.rectifiers
+        for key, emf_v in rails.emf_v.items():
+            self._nominal[key] = np.full(1, emf_v)
+            self.parameters[key] = replace(self.parameters[key], nominal=emf_v)
         self._home = solve_supplied(self.circuit, self._nominal, self.rectifiers)
         self.require_solved(self._home.rest)
         self._start = self._home.start()
         self.points = list_points(chassis, self._delicate_nodes())
         self.stages = chassis.stages
-
-    def _settle_rails(self) -> None:
-        """Solve the EMF behind each rail so that the nominal chassis shows the volts of the file."""
-        rails = self.chassis.rails
-        rest = solve_dc(self.circuit, self._nominal)
-        for _ in range(RAIL_ROUNDS):
-            self.require_solved(rest)
-            short = {
-                name: rail.volts - float(rest.node_v(self._node_name(name))[0]) for name, rail in rails.items()
-            }
-            if max(abs(miss) for miss in short.values()) < RAIL_TOLERANCE_V:
-                break
-            for name, miss in short.items():
-                self._nominal[f"{name}.emf"] = self._nominal[f"{name}.emf"] + miss
-            rest = solve_dc(self.circuit, self._nominal, start=rest.volts)
-        else:
-            raise self._unsettled(max(short, key=lambda name: abs(short[name])), short)
-        self._rippling = tuple(
-            self._ripple_of(supply, rest)
-            for supply in self.circuit.supplies
-            if rails[supply.key].ripple_pp_v and not rails[supply.key].rectified
-        )
-        self.rectifiers: tuple[Rectifier, ...] = ()
-        at_rest = Supplied(table=dict(self._nominal), rest=rest, charging=(), peak_v=())
-        for plain in self._compiled.rectifiers:
-            rail = rails[plain.key]
-            rectifier = replace(plain, slope_s=load_slope_s(plain, self.circuit, at_rest))
-            drop_v = float(self._nominal[f"{rail.name}.emf"][0]) - rail.volts
-            load_a = drop_v / max(rail.source_ohm, 1.0 / SHORT_S)
-            peak_v = peak_for(rectifier, self._nominal, rail.volts, load_a)
-            self._nominal[f"{rail.name}.emf"] = np.full(1, peak_v)
-            self.rectifiers += (rectifier,)
-        for name in rails:
-            key = f"{name}.emf"
-            self.parameters[key] = replace(self.parameters[key], nominal=float(self._nominal[key][0]))
-
-    def _unsettled(self, name: str, short: Mapping[str, float]) -> OutsideModel:
-        rail = self.chassis.rails[name]
-        shown = format_value(rail.volts - short[name], "V")
-        problem = Problem(
-            self.chassis.path,
-            rail.line,
-            f"rails.{name}.volts",
-            f"expected {format_value(rail.volts, 'V')}, but with its parts the rail comes to {shown}",
-        )
-        return OutsideModel(str(problem), hint="check its source, what draws from it, and how it meets other rails")
-
-    def _ripple_of(self, supply: Supply, rest: OperatingPoint) -> RipplingRail:
-        """Ripple in the EMF of a rail that shows as the file says at its node."""
-        transfer = rail_transfer(self.circuit, self._nominal, rest.slopes, supply, 2.0 * self.chassis.mains_hz)
-        emf = abs(float(self._nominal[f"{supply.key}.emf"][0]))
-        return RipplingRail(
-            key=supply.key, ratio=0.5 * self.chassis.rails[supply.key].ripple_pp_v / transfer / max(emf, 1e-9)
-        )
 
     def _delicate_nodes(self) -> frozenset[str]:
         """Nodes of grids that a meter of 10 Mohm would pull away by a tenth and more (rule E2)."""
