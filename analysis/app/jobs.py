@@ -44,11 +44,8 @@ def job_for(
     ConfigError
         There is a mistake in a file that the new job would keep; no job is made.
     """
-    from acquisition.configs import find_config
-    from acquisition.instruments import load_bench
-    from acquisition.store import create_job, has_job, open_job
+    from acquisition.store import has_job, open_job
     from acquisition.store.files import name_of
-    from analysis.chassis import load_chassis
 
     if has_job(path):
         job = open_job(path)
@@ -63,12 +60,58 @@ def job_for(
             raise click.UsageError(
                 f"{name_of(path)}: no job there yet: name the {what} of the new one with --{what}"
             )
+    return new_job(path, str(chassis_name), bench_name, serial, fits)
+
+
+def new_job(
+    path: str,
+    chassis_name: str,
+    bench_name: str | None = None,
+    serial: str = "",
+    fits: Callable[[Chassis], object] = lambda chassis: None,
+) -> Job:
+    """Make a job of a chassis file and, if wanted, a bench file.
+
+    Parameters
+    ----------
+    path, chassis_name, bench_name, serial, fits
+        As `job_for`.
+
+    Raises
+    ------
+    ConfigError
+        There is a mistake in a file that the new job would keep; no job is made.
+    """
+    from acquisition.configs import find_config
+    from acquisition.store import create_job
+    from analysis.chassis import load_chassis
+
     # A job keeps its files word for word: a mistake in one would be in it for good.
-    fits(load_chassis(str(chassis_name)))
-    load_bench(str(bench_name))
-    chassis, bench = find_config("chassis", str(chassis_name)), find_config("benches", str(bench_name))
-    texts = chassis.read_text(encoding="utf-8"), bench.read_text(encoding="utf-8")
-    return create_job(path, chassis.stem, *texts, serial=serial)
+    fits(load_chassis(chassis_name))
+    chassis, bench_text = find_config("chassis", chassis_name), ""
+    if bench_name is not None:
+        from acquisition.instruments import load_bench
+
+        load_bench(bench_name)
+        bench_text = find_config("benches", bench_name).read_text(encoding="utf-8")
+    return create_job(path, chassis.stem, chassis.read_text(encoding="utf-8"), bench_text, serial=serial)
+
+
+def job_to_read(path: str) -> Job:
+    """Open a job for reading, and tell what of it is lost.
+
+    Parameters
+    ----------
+    path : str
+        Job file or database URL.
+    """
+    from acquisition.store import open_job
+    from analysis.app.terminal import tell
+
+    job = open_job(path, read_only=True)
+    for line in job.damage:
+        tell(f"{path}: {line}", err=True)
+    return job
 
 
 def require_same(job: Job, chassis_name: str | None, serial: str = "") -> None:

@@ -102,8 +102,8 @@ def take(arguments: Sequence[str], chassis_name: str | None, pass_name: str | No
     StoreError
         The job cannot be read.
     """
-    from acquisition.store import open_job, read_readings_csv
-    from analysis.app.terminal import tell
+    from acquisition.store import read_readings_csv
+    from analysis.app.jobs import job_to_read
     from analysis.app.told import basis_of
     from analysis.chassis import load_chassis, parse_chassis
 
@@ -119,9 +119,7 @@ def take(arguments: Sequence[str], chassis_name: str | None, pass_name: str | No
         return chassis, [Taken(labels={"file": name}, readings=read_readings_csv(name)) for name in arguments]
     if len(arguments) != 1:
         raise refuse("give one job, or --chassis FILE and readings files")
-    with open_job(arguments[0], read_only=True) as job:
-        for line in job.damage:
-            tell(f"{arguments[0]}: {line}", err=True)
+    with job_to_read(arguments[0]) as job:
         names = job.passes()
         if not names:
             raise refuse(f"{arguments[0]} has no pass yet: take a survey first")

@@ -8,7 +8,7 @@ from typing import TYPE_CHECKING, Any
 
 import click
 
-from analysis.app.terminal import harmless, tell
+from analysis.app.terminal import harmless
 
 if TYPE_CHECKING:
     from rich.console import Console
@@ -270,11 +270,9 @@ def _show_values(console: Console, comparison: Comparison) -> None:
 def command(job: str, before: str, after: str, plain: bool) -> int:
     """What changed in JOB from pass BEFORE to pass AFTER, by how much, and whether the replaced part explains
     it."""
-    from acquisition.store import open_job
+    from analysis.app.jobs import job_to_read
 
-    with open_job(job, read_only=True) as opened:
-        for line in opened.damage:
-            tell(f"{job}: {line}", err=True)
+    with job_to_read(job) as opened:
         comparison = compare_passes(opened, before, after, fresh=True)
     if plain:
         click.echo(json.dumps(as_json(comparison), indent=1))

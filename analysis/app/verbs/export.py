@@ -13,7 +13,8 @@ import click
 
 from acquisition.errors import StoreError
 from acquisition.records import CAPTURE_COLUMNS
-from acquisition.store import open_job, write_passes_csv
+from acquisition.store import write_passes_csv
+from analysis.app.jobs import job_to_read
 from analysis.app.output import write_whole
 from analysis.app.terminal import harmless, tell
 
@@ -34,9 +35,7 @@ LONGEST_STEM = 200
 )
 def command(job: str, names: tuple[str, ...], out: Path | None, captures: Path | None) -> int:
     """Readings of JOB as CSV, with every column there is; a damaged job gives what is left of it."""
-    with open_job(job, read_only=True) as opened:
-        for line in opened.damage:
-            tell(f"{job}: {line}", err=True)
+    with job_to_read(job) as opened:
         passes = [opened.read_pass(name) for name in names or opened.passes()]
     text = write_passes_csv(passes)
     if out is None:

@@ -8,8 +8,8 @@ import click
 
 from acquisition.errors import ConfigError, Problem
 from acquisition.records import Reading
-from acquisition.store import create_job, has_job, open_job, read_passes_csv
-from analysis.app.jobs import begin_pass, other_mains, require_same
+from acquisition.store import has_job, open_job, read_passes_csv
+from analysis.app.jobs import begin_pass, new_job, other_mains, require_same
 from analysis.app.terminal import tell
 from analysis.app.volts import MAINS
 
@@ -41,12 +41,7 @@ def command(job: str, file: Path, name: str | None, mains_v: float | None, chass
         problem = Problem(str(file), 0, "pass_name", "some lines name no pass")
         raise ConfigError.from_problems([problem], hint="say which with --pass NAME, such as --pass as-found")
     if chassis is not None and not has_job(job):
-        from acquisition.configs import find_config
-        from analysis.chassis import load_chassis
-
-        load_chassis(chassis)  # a mistake in it would be in the job for good
-        found = find_config("chassis", chassis)
-        create_job(job, found.stem, found.read_text(encoding="utf-8")).close()
+        new_job(job, chassis).close()
     with open_job(job) as opened:
         require_same(opened, chassis)
         # What NAME may be wrong with comes to light before any reading is in.

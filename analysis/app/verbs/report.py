@@ -97,7 +97,7 @@ def command(
 ) -> int:  # fmt: skip
     """Write the report of JOB as one HTML file that opens offline and prints to A4 and Letter."""
     from acquisition.store import open_job
-    from analysis.app.jobs import beside
+    from analysis.app.jobs import beside, job_to_read
     from analysis.app.output import write_whole
     from analysis.report.pdf import find_browser, print_to_pdf
     from analysis.report.render import render
@@ -108,9 +108,7 @@ def command(
     if found is not None or advice is not None:
         with open_job(job) as writable:
             writable.conclude(found=found, advice=advice)
-    with open_job(job, read_only=True) as opened:
-        for line in opened.damage:
-            tell(f"{job}: {line}", err=True)
+    with job_to_read(job) as opened:
         text = render(gather(opened))
     page = out or beside(job, ".html")
     write_whole(page, text)
