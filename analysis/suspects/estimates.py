@@ -13,6 +13,7 @@ from ..faults import Fault
 from .data import Weighed
 from .evidence import posterior_covariance
 from .panel import Change, Panel
+from .sides import side_of
 
 WIDER, LEAST = 1.6, 0.1
 """An estimate's interval is taken wider by this factor and never narrower than this (logarithm, one standard
@@ -106,11 +107,7 @@ def estimate_of(panel: Panel, weighed: Weighed, fault: Fault) -> Estimate | None
         means.append(mean)
         spreads.append(max(spread, 1e-4))
     nominal = abs(panel.model.parameters[fault.key].nominal)
-    # What has drifted high is not below its value, and what has worn is not above it.
-    worse = 1.0 if fault.scale[1] else -1.0
-    mildest = min(worse * math.log(abs(value)) for _, _, value in cells)
-    beyond = nominal > 0.0 and worse * math.log(nominal) < mildest
-    edge = math.log(nominal) if beyond else -worse * math.inf
+    edge, worse = max((side_of(panel, i) for i in akin), key=lambda side: -side[0] * side[1])
     low, middle, high = np.exp(_quantiles(weight / weight.sum(), np.array(means), np.array(spreads), edge, worse))
     evidence = weighed.log_weight[singles] - weighed.prior[singles]
     ahead = worse * np.log(np.abs([value for _, _, value in cells]))

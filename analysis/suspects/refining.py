@@ -12,6 +12,7 @@ from .error_scales import farther, own_scale, shared_errors
 from .evidence import Fit, fit, freedom_of, log_evidence, log_student
 from .panel import Change, Panel
 from .places import NEAR
+from .sides import log_on_its_side
 from .variables import difference
 
 SHARES, FEW = (1.0, 0.3, 0.09, 0.027), 3
@@ -264,6 +265,7 @@ def _ended(way: _Way, walk: _Walk) -> dict[Change, Refined]:
     weights = (way.freedom + 1) / (way.freedom + (left / way.scale) ** 2) / way.scale**2
     both = np.concatenate([walk.unknowns, walk.shared], axis=1)
     evidence = log_evidence(left, way.scale, way.freedom, design, Fit(unknowns=both, weights=weights))
+    evidence += log_on_its_side(way.panel, way.changes, walk.unknowns, design, weights)
     return {
         change: Refined(
             unknowns=walk.unknowns[i], shared=walk.shared[i], predicted=walk.predicted[i], slopes=design[i],
