@@ -39,6 +39,11 @@ _Positive = Annotated[float, Field(ge=1e-18, le=1e18, allow_inf_nan=False)]
 _STRICT = ConfigDict(extra="forbid", frozen=True)
 
 
+def _require_only(name: str, separate: str) -> None:
+    if set(re.findall(r"\{[^}]*\}?|\}", separate)) - {f"{{{name}}}"}:
+        raise ValueError(f"separate: only {{{name}}} can be filled in")
+
+
 class ClassEntry(BaseModel):
     """How often a class of part is the culprit, a resistor being 1."""
 
@@ -69,8 +74,7 @@ class FaultEntry(BaseModel):
             raise ValueError(f"fault is one of {', '.join(FAULT_WORDS)}, got {self.fault!r}")
         if (self.times is None) == (self.range is None):
             raise ValueError("give either times (multiples of the drawn value) or range (in the element's unit)")
-        if set(re.findall(r"\{[^}]*\}?|\}", self.separate)) - {"{part}"}:
-            raise ValueError("separate: only {part} can be filled in")
+        _require_only("part", self.separate)
         span = self.times or self.range
         if span is not None and not span[0] < span[1]:
             raise ValueError(f"the first limit must be below the second, got {span[0]:g}, {span[1]:g}")
@@ -78,16 +82,22 @@ class FaultEntry(BaseModel):
 
 
 class ArtefactEntry(BaseModel):
-    """What a person or an instrument does to one reading."""
+    """What a person or an instrument does to readings."""
 
     model_config = _STRICT
-    name: Literal["probe factor", "wrong pin", "heavy load"]
+    name: Literal["probe factor", "wrong pin", "heavy load", "unit", "sign", "two exchanged", "nothing read"]
     quantities: tuple[str, ...]
     times: tuple[float, ...] = ()
     ohms: tuple[_Positive, ...] = ()
     chance: Annotated[float, Field(gt=0, lt=0.5)]
     words: str
+    separate: str
     source: str
+
+    @model_validator(mode="after")
+    def _check(self) -> ArtefactEntry:
+        _require_only("points", self.separate)
+        return self
 
 
 class FaultFile(BaseModel):

@@ -1,6 +1,7 @@
-"""What a person or an instrument does to a reading, in competition with the faults: wrong probe factor, wrong pin.
+"""What a person or an instrument does to readings, in competition with the faults: wrong probe factor, wrong pin.
 
-Each is tried on the chassis with nothing wrong: the reading in question is put right, and the evidence taken again.
+Each is tried on the chassis with nothing wrong: the readings in question are put right, or left out where what was
+really read is not known, and the evidence is taken again.
 """
 
 from __future__ import annotations
@@ -9,6 +10,7 @@ import math
 from collections.abc import Iterator
 from copy import copy
 from dataclasses import dataclass, replace
+from itertools import combinations, islice
 
 import numpy as np
 
@@ -18,7 +20,7 @@ from acquisition.records import Reading
 from ..chassis import MeterLoad
 from ..faults import ArtefactEntry, load_fault_file
 from .because import Healthy, show
-from .data import Data, Weighed
+from .data import Data, Refined, Weighed
 from .panel import Change, Panel
 from .refining import refine
 from .variables import FLOORS, columns_to_variables, from_variable, reading_noise, to_variable
@@ -30,6 +32,17 @@ NEAR = 2.0
 """Standard deviations within which a reading, put right, must come to what is expected."""
 
 TRIED = 5
+"""Ways of one artefact that are tried."""
+
+LIVE_V, LIVE_READINGS = 10.0, 3
+"""Volts from which a point is live for sure when healthy, and how many such points without volts speak of meter and
+lead as well as of a part. Common practice, no source."""
+
+PICKED_UP_V = 0.1
+"""What a loose lead shows (standard deviation). Common practice, no source."""
+
+NAMED = 3
+"""Points of an artefact that are named."""
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)
@@ -41,27 +54,42 @@ class Artefact:
     point : str
         Where it was taken; several are joined by commas.
     name : str
-        ``probe factor``, ``wrong pin`` or ``heavy load``.
+        Of its entry in ``configs/faults.yaml``.
     log_weight : float
         Logarithm of its probability against that of the healthy chassis with all readings as they stand.
     because : str
         Why.
+    separates : str
+        What settles it.
     """
 
     point: str
     name: str
     log_weight: float
     because: str
+    separates: str
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)
 class _Trial:
+    """One way in which readings may have gone wrong; without ``readings`` nobody knows what was really read."""
+
     entry: ArtefactEntry
     rows: tuple[int, ...]
     readings: tuple[Reading, ...]
     because: str
     share: float = 1.0
     """Of the chance of such a slip, the part that this one has."""
+
+    def worth(self, data: Data, plain: Refined) -> float:
+        """Log probability of readings of which nobody knows what they were of."""
+        rows = list(self.rows)
+        if self.entry.name == "nothing read":
+            spread = np.hypot(data.noise[rows], PICKED_UP_V / FLOORS["dc_v"])
+            left = data.measured[rows] / spread
+        else:  # a reading that fits another pin is worth what any fitting reading is worth
+            spread, left = plain.scale[rows], np.ones(len(rows))
+        return -float(np.log(spread * math.sqrt(2 * math.pi)).sum() + 0.5 * (left**2).sum())
 
 
 def artefacts(panel: Panel, data: Data, weighed: Weighed, healthy: Healthy) -> list[Artefact]:
@@ -82,56 +110,56 @@ def artefacts(panel: Panel, data: Data, weighed: Weighed, healthy: Healthy) -> l
     if plain is None or not (np.abs(healthy.z) > SUSPICIOUS).any():
         return []
     found = []
-    for trial in list(_trials(panel, data, healthy))[:TRIED]:
-        measured, noise = data.measured.copy(), data.noise.copy()
-        for row, reading in zip(trial.rows, trial.readings, strict=True):
-            measured[row] = float(to_variable(reading.quantity, np.array(reading.value)))
-            noise[row] = reading_noise([reading])[0]
-        columns = data.columns
-        right = replace(data, measured=measured, noise=noise, columns=columns)
-        if (
-            trial.entry.name == "wrong pin"
-        ):  # where the probe really was is another measurand: leave the reading out
-            keep = np.setdiff1d(np.arange(len(measured)), trial.rows)
-            right = Data(
-                readings=tuple(data.readings[i] for i in keep),
-                columns=columns[keep],
-                quantities=data.quantities[keep],
-                measured=measured[keep],
-                noise=noise[keep],
-            )
-            # A value that fits the other pin is worth what any fitting reading is worth.
-            bonus = -math.log(float(plain.scale[list(trial.rows)].mean()) * math.sqrt(2 * math.pi)) - 0.5
+    for trial in _trials(panel, data, healthy):
+        rows = list(trial.rows)
+        if trial.readings:
+            measured, noise = data.measured.copy(), data.noise.copy()
+            measured[rows] = [float(to_variable(r.quantity, np.array(r.value))) for r in trial.readings]
+            noise[rows] = reading_noise(trial.readings)
+            right, bonus = replace(data, measured=measured, noise=noise), 0.0
         else:
-            bonus = 0.0
+            right, bonus = _without(data, rows), trial.worth(data, plain)
         again = refine(panel, right, [Change()]).get(Change())
         if again is not None:
-            gain = again.evidence + bonus - plain.evidence
+            points = [data.readings[row].point for row in rows]
+            more = f" and {len(points) - NAMED} more" if len(points) > NAMED else ""
+            point = ", ".join(points[:NAMED]) + more
             found.append(
                 Artefact(
-                    point=", ".join(data.readings[row].point for row in trial.rows[:3]),
+                    point=point,
                     name=trial.entry.name,
-                    log_weight=math.log(trial.entry.chance * trial.share) + gain,
-                    because=trial.because,
+                    log_weight=math.log(trial.entry.chance * trial.share) + again.evidence + bonus - plain.evidence,
+                    because=f"{trial.entry.words}: {trial.because}",
+                    separates=trial.entry.separate.format(points=point),
                 )
             )
     return found
 
 
+def _without(data: Data, rows: list[int]) -> Data:
+    keep = np.setdiff1d(np.arange(len(data.readings)), rows)
+    return Data(
+        readings=tuple(data.readings[i] for i in keep),
+        columns=data.columns[keep],
+        quantities=data.quantities[keep],
+        measured=data.measured[keep],
+        noise=data.noise[keep],
+    )
+
+
 def _trials(panel: Panel, data: Data, healthy: Healthy) -> Iterator[_Trial]:
+    ways = {"heavy load": _loads, "wrong pin": _pins, "two exchanged": _exchanged, "nothing read": _nothing}
     for entry in load_fault_file().artefacts:
         odd = [i for i in np.argsort(-np.abs(healthy.z)) if abs(healthy.z[i]) > SUSPICIOUS]
         odd = [int(i) for i in odd if data.quantities[i] in entry.quantities]
-        if entry.name == "probe factor":
-            yield from _factors(entry, data, healthy, odd)
-        elif entry.name == "heavy load":
-            yield from _loads(entry, panel, data, healthy, odd)
-        else:
-            yield from _pins(entry, panel, data, healthy, odd)
+        if odd:
+            yield from islice(ways.get(entry.name, _factors)(entry, panel, data, healthy, odd), TRIED)
 
 
-def _factors(entry: ArtefactEntry, data: Data, healthy: Healthy, odd: list[int]) -> Iterator[_Trial]:
-    for factor in entry.times:
+def _factors(entry: ArtefactEntry, panel: Panel, data: Data, healthy: Healthy, odd: list[int]) -> Iterator[_Trial]:
+    turned = list(_all_turned(entry, panel, data))
+    yield from turned
+    for factor in entry.times if not turned else ():
         fitting = []
         for row in odd:
             reading = data.readings[row]
@@ -150,21 +178,87 @@ def _factors(entry: ArtefactEntry, data: Data, healthy: Healthy, odd: list[int])
                     entry=entry,
                     rows=group,
                     readings=tuple(_scaled(data.readings[row], factor) for row in group),
-                    because=f"{entry.words}: divided by {factor:g}, {len(group)} reading(s) come to what is "
-                    "expected, "
+                    because=f"divided by {factor:g}, {len(group)} reading(s) come to what is expected, "
                     f"{first.point} to {show(first, first.value / factor)}",
                 )
 
 
+def _all_turned(entry: ArtefactEntry, panel: Panel, data: Data) -> Iterator[_Trial]:
+    """All DC with the wrong sign: what is expected cannot be told from such rails, so the median chassis counts."""
+    live = _live(panel, data)
+    if (
+        entry.times == (-1.0,)
+        and len(live) > 1
+        and all(data.measured[i] * panel.centre[data.columns[i]] < 0 for i in live)
+    ):
+        rows, first = _dc(data), data.readings[live[0]]
+        usual = float(from_variable("dc_v", panel.centre[data.columns[live[0]]]))
+        yield _Trial(
+            entry=entry,
+            rows=tuple(rows),
+            readings=tuple(_scaled(data.readings[row], -1.0) for row in rows),
+            because=f"every reading of a live point has it, {first.point} {show(first, first.value)} "
+            f"for about {show(first, usual)}",
+        )
+
+
+def _nothing(entry: ArtefactEntry, panel: Panel, data: Data, healthy: Healthy, odd: list[int]) -> Iterator[_Trial]:
+    """No volts anywhere."""
+    live, rows = _live(panel, data), _dc(data)
+    if len(live) >= LIVE_READINGS and all(abs(data.readings[row].value) < FLOORS["dc_v"] for row in rows):
+        most = max((data.readings[row] for row in rows), key=lambda reading: abs(reading.value))
+        yield _Trial(
+            entry=entry,
+            rows=tuple(rows),
+            readings=(),
+            because=f"none of {len(rows)} points reads more than {show(most, abs(most.value))}, "
+            f"{len(live)} of them live when healthy",
+        )
+
+
+def _dc(data: Data) -> list[int]:
+    return np.flatnonzero(data.quantities == "dc_v").tolist()
+
+
+def _live(panel: Panel, data: Data) -> list[int]:
+    """DC readings of points that are live for sure when healthy, most volts first."""
+    least = float(to_variable("dc_v", np.array(LIVE_V)))
+    live = [row for row in _dc(data) if abs(panel.centre[data.columns[row]]) > least]
+    return sorted(live, key=lambda row: -abs(panel.centre[data.columns[row]]))
+
+
+def _exchanged(
+    entry: ArtefactEntry, panel: Panel, data: Data, healthy: Healthy, odd: list[int]
+) -> Iterator[_Trial]:
+    """Two readings, each of which is what the other should be."""
+    dc = _dc(data)
+    for one, other in combinations(odd, 2):
+        pair, turned = [one, other], [other, one]
+        fits = np.abs(data.measured[turned] - healthy.expected[pair]) < NEAR * healthy.spread[pair]
+        if fits.all():
+            readings = [data.readings[row] for row in pair]
+            yield _Trial(
+                entry=entry,
+                rows=(one, other),
+                readings=tuple(
+                    replace(here, value=there.value, std=there.std, range_v=there.range_v)
+                    for here, there in zip(readings, reversed(readings), strict=True)
+                ),
+                because=" and ".join(f"{r.point} {show(r, r.value)}" for r in readings)
+                + " fit the other way round",
+                share=2.0 / (len(dc) * (len(dc) - 1)),
+            )
+
+
 def _scaled(reading: Reading, factor: float) -> Reading:
-    std = None if reading.std is None else reading.std / factor
+    std = None if reading.std is None else reading.std / abs(factor)
     return replace(reading, value=reading.value / factor, std=std)
 
 
 def _loads(entry: ArtefactEntry, panel: Panel, data: Data, healthy: Healthy, odd: list[int]) -> Iterator[_Trial]:
     """Readings taken with less resistance than the model's meter has, all that came out wrong or one alone."""
     measurands = [panel.measurands[data.columns[row]] for row in odd]
-    for ohm in entry.ohms if odd else ():
+    for ohm in entry.ohms:
         loaded = copy(panel.model)
         loaded.meter = MeterLoad(resistance_ohm=ohm)
         both = [
@@ -181,7 +275,7 @@ def _loads(entry: ArtefactEntry, panel: Panel, data: Data, healthy: Healthy, odd
                 entry=entry,
                 rows=group,
                 readings=tuple(_scaled(data.readings[r], data.readings[r].value / put_right[r]) for r in group),
-                because=f"{entry.words}: with {format_value(ohm, 'ohm')} a sound chassis reads about "
+                because=f"with {format_value(ohm, 'ohm')} a sound chassis reads about "
                 f"{show(first, first.value)} at {first.point}, with the meter of the bench {show(first, instead)}",
             )
 
@@ -205,8 +299,7 @@ def _pins(entry: ArtefactEntry, panel: Panel, data: Data, healthy: Healthy, odd:
                 yield _Trial(
                     entry=entry,
                     rows=(row,),
-                    readings=(reading,),
-                    because=f"{entry.words}: {show(reading, reading.value)} is what {other} should read "
-                    f"({show(reading, value)}); read {reading.point} again",
+                    readings=(),
+                    because=f"{show(reading, reading.value)} is what {other} should read ({show(reading, value)})",
                     share=1.0 / others,
                 )

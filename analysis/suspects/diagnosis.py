@@ -175,13 +175,13 @@ class Diagnoser:
         weighed = weigh(self.panel, data, self._prior, self._fewer(data))
         self._before, self._pairs = (frozenset(data.readings), weighed), {}
         weighed = weigh_distortion(self.panel, [r for r in judged if r.quantity in LAST], weighed)
-        notes = self._notes(readings, data)
+        notes, doubt = self._notes(readings, data), ""
         best = best_single(weighed)
         if best is not None and misfit_chance(best, data) < DOUBT_BELOW:
             weighed = try_pairs(self.panel, data, weighed)
             self._pairs = _leading_pairs(weighed)
-            notes.append(self._doubt(weighed))
-        return self._answer(data, weighed, notes)
+            doubt = self._doubt(weighed)
+        return self._answer(data, weighed, notes, doubt)
 
     def glance(self, readings: Sequence[Reading]) -> Diagnosis | None:
         """Rank the suspects roughly and at once, from where the last answer left them.
@@ -201,23 +201,25 @@ class Diagnoser:
         if not data.readings:
             return None
         before = self._fewer(data)
-        weighed, notes = glance(self.panel, data, self._prior, before), self._notes(readings, data)
+        weighed, notes, doubt = glance(self.panel, data, self._prior, before), self._notes(readings, data), ""
         if before is not None and self._pairs:
             starts = {pair: found.unknowns for pair, found in self._pairs.items()}
             pairs = refine(self.panel, data, list(starts), starts=starts, within=math.inf)
             weighed = with_pairs(self.panel, weighed, pairs)
-            notes.append(self._doubt(weighed))
+            doubt = self._doubt(weighed)
         lead = weighed.refined.get(weighed.changes[int(weighed.log_weight.argmax())])
         if lead is not None and misfit_chance(lead, data) < DOUBT_BELOW:
             return None
-        return self._answer(data, weighed, notes, within=math.inf)
+        return self._answer(data, weighed, notes, doubt, within=math.inf)
 
     def _collected(self, readings: Sequence[Reading]) -> tuple[list[Reading], Data]:
         judged = [r for r in readings if r.quality in JUDGED_QUALITIES and not r.measurand.lacks_drive]
         return judged, collect(self.panel, judged)
 
-    def _answer(self, data: Data, weighed: Weighed, notes: Sequence[str], within: float = NEAR) -> Diagnosis:
-        """What the weights say; ``within`` as `Panel.look`."""
+    def _answer(
+        self, data: Data, weighed: Weighed, notes: list[str], doubt: str, within: float = NEAR
+    ) -> Diagnosis:
+        """What the weights say; ``doubt`` as `_doubt`, ``within`` as `Panel.look`."""
         healthy = healthy_view(self.panel, data) if data.readings else None
         doubtful = artefacts(self.panel, data, weighed, healthy) if healthy is not None else []
         chance = weighed.probability
@@ -233,11 +235,13 @@ class Diagnoser:
         suspects += [
             Suspect(
                 part=a.point, section="", fault=f"artefact: {a.name}", probability=w / total, estimate=None,
-                because=a.because, separates=f"read {a.point} again, probe factor and pin checked",
+                because=a.because, separates=a.separates,
             )
             for a, w in zip(doubtful, weights, strict=True)
             if w / total > LISTED
         ]  # fmt: skip
+        if doubt and sum(weights) < total / 2:  # else a reading that is not what it says explains all
+            notes.append(doubt)
         live = propose(self.panel, outlook)
         parts: dict[str, float] = {}
         for suspect in suspects[: len(lead)]:

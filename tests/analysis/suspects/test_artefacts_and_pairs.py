@@ -1,5 +1,7 @@
 """A reading that does not mean what it says, and two faults at once."""
 
+from dataclasses import replace
+
 import numpy as np
 import pytest
 
@@ -81,6 +83,70 @@ def test_a_reading_that_fits_the_mirrored_pin_asks_for_the_pin(diagnoser):
     assert pins[0].part == "V1.3"
     assert "V1.8" in pins[0].because
     assert found.suspects.index(pins[0]) < 3
+
+
+def test_leads_of_the_meter_exchanged_are_named_and_no_part(diagnoser):
+    readings = readings_of(diagnoser.model, {})
+    found = diagnoser.diagnose([replace(r, value=-r.value) for r in readings])
+    first = found.suspects[0]
+    assert (first.part, first.fault) == ("HT1, HT2, V1.1 and 5 more", "artefact: sign")
+    assert first.probability > 0.9
+    assert not [note for note in found.notes if "one fault alone" in note]
+
+
+def test_a_forgotten_minus_asks_for_the_sign_of_that_reading(diagnoser):
+    model = diagnoser.model
+    found = diagnoser.diagnose(readings_of(model, {}, {"V1.8": -healthy_volts(model, "V1.8")}))
+    first = found.suspects[0]
+    assert (first.part, first.fault) == ("V1.8", "artefact: sign")
+
+
+def test_volts_written_for_millivolts_ask_for_the_unit(diagnoser):
+    model = diagnoser.model
+    found = diagnoser.diagnose(readings_of(model, {}, {"V1.3": 1e3 * healthy_volts(model, "V1.3")}))
+    first = found.suspects[0]
+    assert (first.part, first.fault) == ("V1.3", "artefact: unit")
+    assert "unit and range" in first.separates
+
+
+def test_two_readings_exchanged_are_named_together(diagnoser):
+    model = diagnoser.model
+    turned = {"V1.1": healthy_volts(model, "HT2"), "HT2": healthy_volts(model, "V1.1")}
+    found = diagnoser.diagnose(readings_of(model, {}, turned))
+    first = found.suspects[0]
+    assert (set(first.part.split(", ")), first.fault) == ({"V1.1", "HT2"}, "artefact: two exchanged")
+
+
+def test_no_volts_anywhere_ask_for_the_black_lead_before_a_part(diagnoser):
+    """Heated tubes charge their grids to tenths of a volt even without high tension; a loose lead reads none."""
+    found = diagnoser.diagnose(readings_of(diagnoser.model, {}, dict.fromkeys(POINTS, 0.003)))
+    first = found.suspects[0]
+    assert first.fault == "artefact: nothing read"
+    assert "black lead" in first.because
+    assert "nothing read proves nothing dead" in first.separates
+    assert not [note for note in found.notes if "one fault alone" in note]
+
+
+@pytest.mark.parametrize("share", [1e-3, 1e-5])
+def test_a_missing_high_tension_is_not_put_to_the_lead(diagnoser, share):
+    """But where no grid was read the lead stays in the list: both show nothing."""
+    readings = readings_of(diagnoser.model, {"HT1.emf": 280.0 * share})
+    assert (diagnoser.diagnose(readings).suspects[0].part, diagnoser.diagnose(readings).suspects[0].fault) == (
+        "HT1",
+        "missing",
+    )
+    found = diagnoser.diagnose(
+        [replace(r, value=0.0) for r in readings if r.point in ("HT1", "HT2", "V1.1", "V1.8")]
+    )
+    assert found.suspects[0].part == "HT1"
+    assert "artefact: nothing read" in [s.fault for s in found.suspects]
+
+
+def test_a_supply_that_is_high_is_not_called_low(diagnoser):
+    """Volts and meter 25 % up: no severity of a low supply lies above what is drawn."""
+    readings = [replace(r, value=1.25 * r.value) for r in readings_of(diagnoser.model, {})]
+    found = diagnoser.diagnose(readings)
+    assert {s.part: s.probability for s in found.suspects}.get("HT1", 0.0) < 0.05
 
 
 @pytest.mark.parametrize(
