@@ -7,7 +7,7 @@ really read is not known, and the evidence is taken again.
 from __future__ import annotations
 
 import math
-from collections.abc import Iterator
+from collections.abc import Callable, Iterator, Sequence
 from copy import copy
 from dataclasses import dataclass, replace
 from itertools import combinations, islice
@@ -24,6 +24,10 @@ from .data import Data, Refined, Weighed
 from .panel import Change, Panel
 from .refining import refine
 from .variables import FLOORS, columns_to_variables, from_variable, reading_noise, to_variable
+from .weighing import mixed
+
+LISTED = 0.002
+"""Probability from which a suspect is listed."""
 
 SUSPICIOUS = 4.0
 """Standard deviations from healthy from which a reading is questioned itself."""
@@ -55,19 +59,25 @@ class Artefact:
         Where it was taken; several are joined by commas.
     name : str
         Of its entry in ``configs/faults.yaml``.
-    log_weight : float
-        Logarithm of its probability against that of the healthy chassis with all readings as they stand.
     because : str
         Why.
     separates : str
         What settles it.
+    right : Data
+        The readings put right, or without those of which nobody knows what was read.
+    log_chance : float
+        Logarithm of the chance of such a slip, and of what was read where that is left out.
+    log_gain : float
+        What it gains the chassis with nothing wrong (logarithm), its chance included.
     """
 
     point: str
     name: str
-    log_weight: float
     because: str
     separates: str
+    right: Data
+    log_chance: float
+    log_gain: float
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)
@@ -93,7 +103,7 @@ class _Trial:
 
 
 def artefacts(panel: Panel, data: Data, weighed: Weighed, healthy: Healthy) -> list[Artefact]:
-    """Artefacts that would make the chassis healthy, with their weight against the plain healthy hypothesis.
+    """Artefacts that bring suspicious readings near those of a healthy chassis, the most promising first.
 
     Parameters
     ----------
@@ -111,14 +121,10 @@ def artefacts(panel: Panel, data: Data, weighed: Weighed, healthy: Healthy) -> l
         return []
     found = []
     for trial in _trials(panel, data, healthy):
-        rows = list(trial.rows)
-        if trial.readings:
-            measured, noise = data.measured.copy(), data.noise.copy()
-            measured[rows] = [float(to_variable(r.quantity, np.array(r.value))) for r in trial.readings]
-            noise[rows] = reading_noise(trial.readings)
-            right, bonus = replace(data, measured=measured, noise=noise), 0.0
-        else:
-            right, bonus = _without(data, rows), trial.worth(data, plain)
+        rows, log_chance = list(trial.rows), math.log(trial.entry.chance * trial.share)
+        right = _put_right(data, trial)
+        if not trial.readings:
+            log_chance += trial.worth(data, plain)
         again = refine(panel, right, [Change()]).get(Change())
         if again is not None:
             points = [data.readings[row].point for row in rows]
@@ -128,12 +134,91 @@ def artefacts(panel: Panel, data: Data, weighed: Weighed, healthy: Healthy) -> l
                 Artefact(
                     point=point,
                     name=trial.entry.name,
-                    log_weight=math.log(trial.entry.chance * trial.share) + again.evidence + bonus - plain.evidence,
                     because=f"{trial.entry.words}: {trial.because}",
                     separates=trial.entry.separate.format(points=point),
+                    right=right,
+                    log_chance=log_chance,
+                    log_gain=log_chance + again.evidence - plain.evidence,
                 )
             )
-    return found
+    return sorted(found, key=lambda artefact: -artefact.log_gain)
+
+
+@dataclass(frozen=True, slots=True, kw_only=True, eq=False)
+class Understood:
+    """Readings as they are most likely meant, and what they say.
+
+    Parameters
+    ----------
+    data : Data
+        As they stand, or with the likeliest slip put right.
+    weighed : Weighed
+        Posterior of all hypotheses, over both ways to understand the readings.
+    notes : tuple of str
+        What to tell of it.
+    listed : tuple of (Artefact, float)
+        Slips worth listing, with their probability.
+    """
+
+    data: Data
+    weighed: Weighed
+    notes: tuple[str, ...]
+    listed: tuple[tuple[Artefact, float], ...]
+
+
+def weigh_slips(
+    data: Data,
+    weighed: Weighed,
+    doubt: str,
+    slips: Sequence[Artefact],
+    again: Callable[[Data], tuple[Weighed, str]],
+) -> Understood:
+    """Weigh the readings as they stand against the same with the most promising slip put right.
+
+    Parameters
+    ----------
+    data, weighed, doubt : Data, Weighed, str
+        The readings as they stand, their posterior, and what is to be said where no single fault explains them.
+    slips : sequence of Artefact
+        From `artefacts`.
+    again : callable
+        Posterior of other readings, and what is to be said of them.
+
+    Notes
+    -----
+    Each way is worth the evidence of all hypotheses together, so that a slip beside a fault shows as both. Other
+    slips at the same points share its chance by what they gain a chassis with nothing wrong.
+    """
+    plain = Understood(data=data, weighed=weighed, notes=(doubt,) if doubt else (), listed=())
+    if not slips or slips[0].log_gain <= 0.0:
+        return plain
+    first = slips[0]
+    other, doubt_then = again(first.right)
+    chance = 1.0 / (1.0 + math.exp(min(weighed.log_total - first.log_chance - other.log_total, 700.0)))
+    if chance <= LISTED:
+        return plain
+    rivals = [slip for slip in slips if slip.point == first.point]
+    shares = [math.exp(slip.log_gain - first.log_gain) for slip in rivals]
+    each = [(slip, chance * share / sum(shares)) for slip, share in zip(rivals, shares, strict=True)]
+    listed = tuple((slip, own) for slip, own in each if own > LISTED)
+    if chance < 0.5:
+        return replace(plain, weighed=mixed(weighed, other, 1.0 - chance), listed=listed)
+    meant = "counts as put right" if len(first.right.readings) == len(data.readings) else "is left out"
+    notes = (f"{first.point} {meant} in what follows", *((doubt_then,) if doubt_then else ()))
+    return Understood(data=first.right, weighed=mixed(other, weighed, chance), notes=notes, listed=listed)
+
+
+def _put_right(data: Data, trial: _Trial) -> Data:
+    """The readings as they should be; those of which nobody knows what was read are left out."""
+    if not trial.readings:
+        return _without(data, list(trial.rows))
+    readings, rows = list(data.readings), list(trial.rows)
+    measured, noise = data.measured.copy(), data.noise.copy()
+    for row, reading in zip(trial.rows, trial.readings, strict=True):
+        readings[row] = reading
+    measured[rows] = [float(to_variable(r.quantity, np.array(r.value))) for r in trial.readings]
+    noise[rows] = reading_noise(trial.readings)
+    return replace(data, readings=tuple(readings), measured=measured, noise=noise)
 
 
 def _without(data: Data, rows: list[int]) -> Data:

@@ -56,6 +56,8 @@ class Weighed:
         Evidence of the first round, or more where it could not matter.
     columns : ndarray of int
         Of the panel, that were read.
+    log_total : float
+        Logarithm of what the weights summed to before they were normalised: the evidence of all together.
     """
 
     changes: tuple[Change, ...]
@@ -64,6 +66,7 @@ class Weighed:
     refined: Mapping[Change, Refined] = field(default_factory=dict)
     first: np.ndarray = field(default_factory=lambda: np.zeros(0))
     columns: np.ndarray = field(default_factory=lambda: np.zeros(0, dtype=int))
+    log_total: float = 0.0
 
     @property
     def probability(self) -> np.ndarray:

@@ -4,7 +4,7 @@ from __future__ import annotations
 
 import math
 from collections.abc import Mapping, Sequence
-from dataclasses import dataclass, field, replace
+from dataclasses import dataclass, field
 from functools import cached_property
 
 import numpy as np
@@ -15,7 +15,7 @@ from acquisition.records import JUDGED_QUALITIES, Event, Measurand, Reading
 from ..chassis import ChassisModel
 from ..judge import without_drive
 from ..work import repaired, values_found
-from .artefacts import artefacts
+from .artefacts import LISTED, Artefact, artefacts, weigh_slips
 from .because import Healthy, explain, healthy_view
 from .candidates import beyond_ratings, open_columns
 from .data import Data, Refined, Weighed, collect
@@ -36,9 +36,6 @@ from .places import NEAR
 from .prior import log_priors, usual_round
 from .refining import refine
 from .weighing import KEPT_WITHIN, glance, weigh, weigh_distortion
-
-LISTED = 0.002
-"""Probability from which a suspect is listed."""
 
 ALIKE_ODDS = 10.0
 """Two faults are look-alikes on the readings taken where their evidence differs by less than this factor, or where
@@ -172,16 +169,31 @@ class Diagnoser:
             left out and noted.
         """
         judged, data = self._collected(readings)
-        weighed = weigh(self.panel, data, self._prior, self._fewer(data))
-        self._before, self._pairs = (frozenset(data.readings), weighed), {}
-        weighed = weigh_distortion(self.panel, [r for r in judged if r.quantity in LAST], weighed)
-        notes, doubt = self._notes(readings, data), ""
+        distorted = [r for r in judged if r.quantity in LAST]
+        notes, healthy = self._notes(readings, data), self._healthy(data)
+        singles = weigh(self.panel, data, self._prior, self._fewer(data))
+        self._before = (frozenset(data.readings), singles)
+        weighed, doubt = self._whole(data, singles, distorted)
+        self._pairs = _leading_pairs(weighed) if doubt else {}
+        slips = artefacts(self.panel, data, singles, healthy) if healthy is not None else []
+
+        def again(right: Data) -> tuple[Weighed, str]:
+            return self._whole(right, weigh(self.panel, right, self._prior), distorted)
+
+        found = weigh_slips(data, weighed, doubt, slips, again)
+        return self._answer(found.data, found.weighed, [*notes, *found.notes], found.listed)
+
+    def _whole(self, data: Data, weighed: Weighed, distorted: Sequence[Reading]) -> tuple[Weighed, str]:
+        """Add distortion and, where one fault alone does not explain the readings, pairs; what to say then."""
+        weighed = weigh_distortion(self.panel, distorted, weighed)
         best = best_single(weighed)
-        if best is not None and misfit_chance(best, data) < DOUBT_BELOW:
-            weighed = try_pairs(self.panel, data, weighed)
-            self._pairs = _leading_pairs(weighed)
-            doubt = self._doubt(weighed)
-        return self._answer(data, weighed, notes, doubt)
+        if best is None or misfit_chance(best, data) >= DOUBT_BELOW:
+            return weighed, ""
+        weighed = try_pairs(self.panel, data, weighed)
+        return weighed, self._doubt(weighed)
+
+    def _healthy(self, data: Data) -> Healthy | None:
+        return healthy_view(self.panel, data) if data.readings else None
 
     def glance(self, readings: Sequence[Reading]) -> Diagnosis | None:
         """Rank the suspects roughly and at once, from where the last answer left them.
@@ -201,47 +213,44 @@ class Diagnoser:
         if not data.readings:
             return None
         before = self._fewer(data)
-        weighed, notes, doubt = glance(self.panel, data, self._prior, before), self._notes(readings, data), ""
+        weighed, notes = glance(self.panel, data, self._prior, before), self._notes(readings, data)
         if before is not None and self._pairs:
             starts = {pair: found.unknowns for pair, found in self._pairs.items()}
             pairs = refine(self.panel, data, list(starts), starts=starts, within=math.inf)
             weighed = with_pairs(self.panel, weighed, pairs)
-            doubt = self._doubt(weighed)
+            notes.append(self._doubt(weighed))
         lead = weighed.refined.get(weighed.changes[int(weighed.log_weight.argmax())])
         if lead is not None and misfit_chance(lead, data) < DOUBT_BELOW:
             return None
-        return self._answer(data, weighed, notes, doubt, within=math.inf)
+        return self._answer(data, weighed, notes, [], within=math.inf)
 
     def _collected(self, readings: Sequence[Reading]) -> tuple[list[Reading], Data]:
         judged = [r for r in readings if r.quality in JUDGED_QUALITIES and not r.measurand.lacks_drive]
         return judged, collect(self.panel, judged)
 
     def _answer(
-        self, data: Data, weighed: Weighed, notes: list[str], doubt: str, within: float = NEAR
+        self,
+        data: Data,
+        weighed: Weighed,
+        notes: Sequence[str],
+        slips: Sequence[tuple[Artefact, float]],
+        within: float = NEAR,
     ) -> Diagnosis:
-        """What the weights say; ``doubt`` as `_doubt`, ``within`` as `Panel.look`."""
-        healthy = healthy_view(self.panel, data) if data.readings else None
-        doubtful = artefacts(self.panel, data, weighed, healthy) if healthy is not None else []
-        chance = weighed.probability
-        healthy_chance = float(chance[[not c.faults for c in weighed.changes]].sum())
-        weights = [healthy_chance * math.exp(min(a.log_weight, 300.0)) for a in doubtful]
-        total = 1.0 + sum(weights)
+        """What the weights say; slips with their probability, ``within`` as `Panel.look`."""
+        healthy = self._healthy(data)
+        healthy_chance = float(weighed.probability[[not c.faults for c in weighed.changes]].sum())
         lead = self._leads(weighed)
         columns = open_columns(self.panel, data, *self.limits_v, dc_only=self.dc_only)
         also = [weighed.changes[rows[0]] for rows in lead.values()]
         outlook = look_ahead(self.panel, data, weighed, columns, also, within=within)
         suspects = self._suspects(data, weighed, healthy, lead, outlook)
-        suspects = [replace(s, probability=s.probability / total) for s in suspects]
         suspects += [
             Suspect(
-                part=a.point, section="", fault=f"artefact: {a.name}", probability=w / total, estimate=None,
-                because=a.because, separates=a.separates,
+                part=slip.point, section="", fault=f"artefact: {slip.name}", probability=chance, estimate=None,
+                because=slip.because, separates=slip.separates,
             )
-            for a, w in zip(doubtful, weights, strict=True)
-            if w / total > LISTED
+            for slip, chance in slips
         ]  # fmt: skip
-        if doubt and sum(weights) < total / 2:  # else a reading that is not what it says explains all
-            notes.append(doubt)
         live = propose(self.panel, outlook)
         parts: dict[str, float] = {}
         for suspect in suspects[: len(lead)]:
@@ -250,7 +259,7 @@ class Diagnoser:
         what = {fault.part: fault.separate for fault in reversed(faults)}
         told = any(proposal.bits >= ENOUGH_BITS for proposal in live)
         return Diagnosis(
-            healthy_probability=healthy_chance / total,
+            healthy_probability=healthy_chance,
             suspects=tuple(sorted(suspects, key=lambda s: -s.probability)),
             next=tuple(live),
             notes=tuple(notes),

@@ -361,4 +361,30 @@ def normalised(weighed: Weighed) -> Weighed:
     """
     finite = np.where(np.isfinite(weighed.log_weight), weighed.log_weight, -1e9)
     total = finite.max() + np.log(np.exp(finite - finite.max()).sum())
-    return replace(weighed, log_weight=finite - total)
+    return replace(weighed, log_weight=finite - total, log_total=weighed.log_total + float(total))
+
+
+def mixed(one: Weighed, other: Weighed, share: float) -> Weighed:
+    """Two posteriors of the same panel in one, from readings understood in two ways.
+
+    Parameters
+    ----------
+    one, other : Weighed
+        Single hypotheses of both stand first, in the order of the panel; details are those of the first.
+    share : float
+        Probability of the first.
+    """
+    share, singles = float(np.clip(share, 1e-12, 1.0 - 1e-12)), len(one.prior)
+    both = [one.log_weight[:singles] + math.log(share), other.log_weight[:singles] + math.log1p(-share)]
+    pairs = {
+        change: weight + math.log(part)
+        for weighed, part in ((other, 1.0 - share), (one, share))
+        for change, weight in zip(weighed.changes[singles:], weighed.log_weight[singles:].tolist(), strict=True)
+    }
+    return normalised(
+        replace(
+            one,
+            changes=(*one.changes[:singles], *pairs),
+            log_weight=np.append(np.logaddexp(*both), list(pairs.values())),
+        )
+    )

@@ -117,6 +117,19 @@ def test_two_readings_exchanged_are_named_together(diagnoser):
     assert (set(first.part.split(", ")), first.fault) == ({"V1.1", "HT2"}, "artefact: two exchanged")
 
 
+@pytest.mark.parametrize(("values", "part"), [({"R2": 4e3}, "R2"), ({"R6": 60e3}, "R6"), ({"C2.leak": 1e-7}, "C2")])
+def test_a_slip_beside_a_fault_shows_as_both(diagnoser, values, part):
+    """The supply read on the wrong range switch of a divider: all else speaks of the part."""
+    model = diagnoser.model
+    readings = readings_of(model, values)
+    at = next(i for i, r in enumerate(readings) if r.point == "HT2")
+    readings[at] = replace(readings[at], value=readings[at].value / 10.0)
+    found = diagnoser.diagnose(readings)
+    assert {s.part for s in found.suspects if s.probability > 0.5} == {part, "HT2"}
+    assert "HT2 counts as put right in what follows" in found.notes
+    assert found.healthy_probability < 0.05
+
+
 def test_no_volts_anywhere_ask_for_the_black_lead_before_a_part(diagnoser):
     """Heated tubes charge their grids to tenths of a volt even without high tension; a loose lead reads none."""
     found = diagnoser.diagnose(readings_of(diagnoser.model, {}, dict.fromkeys(POINTS, 0.003)))
@@ -131,10 +144,8 @@ def test_no_volts_anywhere_ask_for_the_black_lead_before_a_part(diagnoser):
 def test_a_missing_high_tension_is_not_put_to_the_lead(diagnoser, share):
     """But where no grid was read the lead stays in the list: both show nothing."""
     readings = readings_of(diagnoser.model, {"HT1.emf": 280.0 * share})
-    assert (diagnoser.diagnose(readings).suspects[0].part, diagnoser.diagnose(readings).suspects[0].fault) == (
-        "HT1",
-        "missing",
-    )
+    first = diagnoser.diagnose(readings).suspects[0]
+    assert (first.part, first.fault) == ("HT1", "missing")
     found = diagnoser.diagnose(
         [replace(r, value=0.0) for r in readings if r.point in ("HT1", "HT2", "V1.1", "V1.8")]
     )
