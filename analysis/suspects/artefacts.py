@@ -203,8 +203,8 @@ def weigh_slips(
     listed = tuple((slip, own) for slip, own in each if own > LISTED)
     if chance < 0.5:
         return replace(plain, weighed=mixed(weighed, other, 1.0 - chance), listed=listed)
-    meant = "counts as put right" if len(first.right.readings) == len(data.readings) else "is left out"
-    notes = (f"{first.point} {meant} in what follows", *((doubt_then,) if doubt_then else ()))
+    meant = "put right" if len(first.right.readings) == len(data.readings) else "left out"
+    notes = (f"{meant} in what follows: {first.point}", *((doubt_then,) if doubt_then else ()))
     return Understood(data=first.right, weighed=mixed(other, weighed, chance), notes=notes, listed=listed)
 
 
@@ -263,9 +263,14 @@ def _factors(entry: ArtefactEntry, panel: Panel, data: Data, healthy: Healthy, o
                     entry=entry,
                     rows=group,
                     readings=tuple(_scaled(data.readings[row], factor) for row in group),
-                    because=f"divided by {factor:g}, {len(group)} reading(s) come to what is expected, "
-                    f"{first.point} to {show(first, first.value / factor)}",
+                    because=f"{_turned_back(factor)}, {first.point} comes to "
+                    f"{show(first, first.value / factor)}, as expected"
+                    + (f"; so do {len(group) - 1} more" if len(group) > 1 else ""),
                 )
+
+
+def _turned_back(factor: float) -> str:
+    return "with the sign turned" if factor == -1 else f"divided by {factor:g}"
 
 
 def _all_turned(entry: ArtefactEntry, panel: Panel, data: Data) -> Iterator[_Trial]:

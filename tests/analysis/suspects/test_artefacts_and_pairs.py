@@ -126,7 +126,7 @@ def test_a_slip_beside_a_fault_shows_as_both(diagnoser, values, part):
     readings[at] = replace(readings[at], value=readings[at].value / 10.0)
     found = diagnoser.diagnose(readings)
     assert {s.part for s in found.suspects if s.probability > 0.5} == {part, "HT2"}
-    assert "HT2 counts as put right in what follows" in found.notes
+    assert "put right in what follows: HT2" in found.notes
     assert found.healthy_probability < 0.05
 
 
