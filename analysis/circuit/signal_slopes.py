@@ -72,7 +72,8 @@ class SignalSlopes:
         values : ndarray, shape (S, C)
             Volts for one volt from the generator, or the ratio of output to input.
         slopes : ndarray, shape (S, C, K)
-            ``d ln(value)`` by each move: the real part is relative, the imaginary part radians.
+            ``d ln(value)`` by each move: the real part is relative, the imaginary part radians; zero where nothing
+            is left of a signal.
         """
         freq = np.array([seen.freq for seen in wanted], dtype=int)
         # A single node is a pair whose input weighs nothing.
@@ -99,4 +100,5 @@ class SignalSlopes:
             adjoint = seen_from[1] / at[1][..., None]
             adjoint = adjoint - np.where(paired[:, None] > 0.0, seen_from[0] / at[0][..., None], 0.0)
             values = np.where(paired > 0.0, at[1] / at[0], at[1])
-        return values, -self._net.moved(freq, adjoint, volts)
+            slopes = -self._net.moved(freq, adjoint, volts)
+        return values, np.where(np.isfinite(slopes), slopes, 0.0)

@@ -13,6 +13,21 @@ CHASSIS = ("bench-6c4", "gangway-two", "quayside-five", "lantern-twelve", "harbo
 """Triodes with and without a rectifier's load line, direct coupling, a pentode output stage, a push-pull with
 feedback."""
 
+APART = """
+chassis: A node that no signal reaches
+mains: {volts: 230, hertz: 50}
+tubes: {V1: 6C4}
+rails: {HT1: {volts: 250, source: 200}}
+parts:
+  R1: 470k   V1.6   gnd
+  R2: 1k     V1.7   gnd
+  R3: 47k    HT1    V1.1
+  C1: 100n   IN     V1.6
+  R4: 10k    LAMP   gnd
+  C2: 100n   LAMP   gnd
+signal: {input: IN, output: V1.1, source_ohms: 600, stages: {only: [V1.6, V1.1]}}
+"""
+
 
 def wanted_of(model):
     """DC everywhere but at grids a meter pulls away; gain and phase of the stages, volts at the output."""
@@ -92,6 +107,20 @@ def test_a_signal_at_ground_stays_there():
     shown, slopes = slopes_of(model, {}, {"R1": np.ones(1)}, wanted, model.supplied({}))
     assert shown.tolist() == [[0.0]]
     assert slopes.tolist() == [[[0.0]]]
+
+
+@pytest.mark.filterwarnings("error")
+def test_a_signal_that_has_vanished_has_no_slopes(tmp_path):
+    """As behind a tube that a missing supply has cut off: the logarithm of nothing has no slope."""
+    file = tmp_path / "apart.yaml"
+    file.write_text(APART)
+    model = ChassisModel(load_chassis(str(file)))
+    wanted = [Measurand(point="LAMP", quantity="pp_v", freq_hz=1000.0, drive_pp_v=0.1)]
+    wanted += [Measurand(point="V1.6>LAMP", quantity=q, freq_hz=1000.0) for q in ("gain", "phase_deg")]
+    moves = {key: np.array([model.parameters[key].nominal]) for key in ("R1", "R4", "C2")}
+    shown, slopes = slopes_of(model, {}, moves, wanted, model.supplied({}))
+    assert shown[0, :2].tolist() == [0.0, 0.0]
+    assert not slopes.any()
 
 
 def test_slopes_for_a_small_signal_leave_the_rest_alone_and_scale_the_tube():
