@@ -127,9 +127,7 @@ def artefacts(panel: Panel, data: Data, weighed: Weighed, healthy: Healthy) -> l
             log_chance += trial.worth(data, plain)
         again = refine(panel, right, [Change()]).get(Change())
         if again is not None:
-            points = [data.readings[row].point for row in rows]
-            more = f" and {len(points) - NAMED} more" if len(points) > NAMED else ""
-            point = ", ".join(points[:NAMED]) + more
+            point = named([data.readings[row].point for row in rows])
             found.append(
                 Artefact(
                     point=point,
@@ -206,6 +204,12 @@ def weigh_slips(
     meant = "put right" if len(first.right.readings) == len(data.readings) else "left out"
     notes = (f"{meant} in what follows: {first.point}", *((doubt_then,) if doubt_then else ()))
     return Understood(data=first.right, weighed=mixed(other, weighed, chance), notes=notes, listed=listed)
+
+
+def named(points: Sequence[str]) -> str:
+    """The first few of some points, and how many more: ``V1.1, V1.3, V1.6 and 2 more``."""
+    more = f" and {len(points) - NAMED} more" if len(points) > NAMED else ""
+    return ", ".join(points[:NAMED]) + more
 
 
 def _put_right(data: Data, trial: _Trial) -> Data:

@@ -8,7 +8,7 @@ what abnormal values mean (common practice, no source); like stages should read 
 
 from __future__ import annotations
 
-from collections.abc import Iterator, Sequence
+from collections.abc import Iterator, Mapping, Sequence
 from dataclasses import dataclass
 from statistics import median
 
@@ -16,12 +16,18 @@ from acquisition.quantities import format_value
 from acquisition.records import JUDGED_QUALITIES, Measurand, Reading
 
 from ..chassis import Chassis, WorstCase
+from ..faults import ArtefactEntry, load_fault_file
+from .artefacts import named
 from .candidates import is_allowed
 from .diagnosis import Diagnosis, Suspect
 from .next_reading import Proposal
 
 AT_MOST = 0.5
-"""Highest probability a rule of thumb may give a suspect."""
+"""Highest probability that rules of thumb may give a suspect, and that nothing is wrong."""
+
+NOTHING_V, LIVE_V = 0.5, 20.0
+"""Volts below which a plate reads nothing, and supply from which that says something. Common practice, no
+source."""
 
 APART = 0.2
 """Relative difference of like stages from which they are called different."""
@@ -36,13 +42,19 @@ class _Section:
     pins: dict[str, str]  # electrode to point
     volts: dict[str, float]
 
+    @property
+    def key(self) -> str:
+        return self.socket + self.name
+
 
 @dataclass(frozen=True, slots=True, kw_only=True)
 class _Hint:
-    section: _Section
+    part: str
+    section: str
     fault: str
     strength: float
     because: str
+    separates: str
 
 
 def compare_stages(chassis: Chassis, readings: Sequence[Reading], limit_v: float | None = None) -> Diagnosis:
@@ -66,22 +78,23 @@ def compare_stages(chassis: Chassis, readings: Sequence[Reading], limit_v: float
     volts = {r.point: r.value for r in readings if r.quantity == "dc_v" and r.quality in JUDGED_QUALITIES}
     sections = list(_sections(chassis, volts))
     supply = max(volts.values(), default=0.0)
-    hints = [*_rules(sections, supply), *_likes(sections)]
-    total = 1.0 + sum(h.strength for h in hints)
+    slips = list(_slips(sections, volts))
+    hints = [*slips, *_rules(sections, supply), *_likes(sections)]
+    # Readings that cannot be what they say do not speak for a sound chassis.
+    total = (0.0 if slips else 1.0) + sum(h.strength for h in hints)
     worst = WorstCase(chassis, seen_v=supply)
     suspects: dict[tuple[str, str, str], Suspect] = {}
     for hint in hints:
-        key = (hint.section.socket, hint.section.name, hint.fault)
+        key = (hint.part, hint.section, hint.fault)
         before = suspects.get(key)
         suspects[key] = Suspect(
-            part=hint.section.socket,
-            section=hint.section.socket + hint.section.name,
+            part=hint.part,
+            section=hint.section,
             fault=hint.fault,
             probability=min(AT_MOST, hint.strength / total + (before.probability if before else 0.0)),
             estimate=None,
             because=f"{before.because}; {hint.because}" if before else hint.because,
-            separates=f"enter the parts around {hint.section.socket}: the model can tell tube from parts; or a "
-            "substitute tube, power off to change it",
+            separates=hint.separates,
         )
     missing = [
         Proposal(
@@ -97,11 +110,48 @@ def compare_stages(chassis: Chassis, readings: Sequence[Reading], limit_v: float
     ]
     ranked = sorted(suspects.values(), key=lambda s: -s.probability)
     return Diagnosis(
-        healthy_probability=1.0 / total,
+        healthy_probability=0.0 if slips else min(AT_MOST, 1.0 / total),
         suspects=tuple(ranked),
         next=tuple(missing[:3]),
         notes=("no parts in the chassis file: rules of thumb and comparison of like stages only, so a mere hint",),
     )
+
+
+def _slips(sections: Sequence[_Section], volts: Mapping[str, float]) -> Iterator[_Hint]:
+    """What a hand or a lead does to readings: a live chassis has volts at its plates, and they are positive."""
+    known: dict[str, ArtefactEntry] = {entry.name: entry for entry in load_fault_file().artefacts}
+
+    def slip(name: str, points: Sequence[str], text: str) -> _Hint:
+        return _Hint(
+            part=(told := named(points)),
+            section="",
+            fault=f"artefact: {name}",
+            strength=1.0,
+            because=f"as a rule of thumb: {text}: {known[name].words}",
+            separates=known[name].separate.format(points=told),
+        )
+
+    live = {s.pins[e]: s.volts[e] for s in sections for e in ("plate", "screen") if e in s.volts}
+    if live and all(abs(value) < NOTHING_V for value in volts.values()):
+        text = f"none of the {len(live)} plates and screens read has any volts"
+        yield slip("nothing read", list(volts), text)
+        yield _Hint(
+            part="supply",
+            section="",
+            fault="missing",
+            strength=1.0,
+            because=f"as a rule of thumb: {text}",
+            separates="fuse, standby contact, rectifier: AC before, DC after",
+        )
+    if turned := [point for point, value in live.items() if value < -NOTHING_V]:
+        text = f"{turned[0]} reads {format_value(live[turned[0]], 'V')}, and what is live there is positive"
+        yield slip("sign", turned, text)
+    for s in sections:
+        plate, cathode = s.volts.get("plate"), s.volts.get("cathode")
+        if plate is not None and cathode is not None and plate > NOTHING_V and cathode > plate + NOTHING_V:
+            text = f"{s.key} cathode {format_value(cathode, 'V')} is above its plate, {format_value(plate, 'V')}"
+            name = "unit" if cathode > max(live.values()) else "wrong pin"
+            yield slip(name, [s.pins["cathode"], s.pins["plate"]], text)
 
 
 def _sections(chassis: Chassis, volts: dict[str, float]) -> Iterator[_Section]:
@@ -116,16 +166,31 @@ def _sections(chassis: Chassis, volts: dict[str, float]) -> Iterator[_Section]:
             )
 
 
+def _of(section: _Section, fault: str, strength: float, because: str) -> _Hint:
+    """A hint at the tube of a section, which without a model stands for the parts around it too."""
+    return _Hint(
+        part=section.socket,
+        section=section.key,
+        fault=fault,
+        strength=strength,
+        because=because,
+        separates=f"enter the parts around {section.socket}: the model can tell tube from parts; or a substitute "
+        "tube, power off to change it",
+    )
+
+
 def _rules(sections: list[_Section], supply: float) -> Iterator[_Hint]:
     """What a single stage says by itself (P9)."""
     for s in sections:
         plate, cathode, grid = (s.volts.get(name) for name in ("plate", "cathode", "grid"))
-        name = s.socket + s.name
+        name = s.key
 
         def hint(fault: str, strength: float, text: str, s: _Section = s) -> _Hint:
-            return _Hint(section=s, fault=fault, strength=strength, because=f"as a rule of thumb: {text}")
+            return _of(s, fault, strength, f"as a rule of thumb: {text}")
 
-        if plate is not None and cathode is not None and supply > 20:
+        if plate is not None and abs(plate) < NOTHING_V and cathode is None and supply > LIVE_V:
+            yield hint("shorted", 0.7, f"{name} plate {plate:.1f} V: no supply reaches it, or it is shorted")
+        if plate is not None and cathode is not None and supply > LIVE_V:
             if abs(cathode) < 0.05 and plate > 0.93 * supply:
                 text = (
                     f"{name} cathode {cathode:.2f} V, plate {plate:.0f} V, near the highest volts read: no current"
@@ -159,22 +224,15 @@ def _likes(sections: list[_Section]) -> Iterator[_Hint]:
             apart = {e: s.volts[e] / usual[e] - 1 for e in usual if abs(usual[e]) > 0.2}
             if len(apart) < 2 or max(abs(a) for a in apart.values()) < APART:
                 continue
-            names = ", ".join(o.socket + o.name for o in others)
+            names = ", ".join(o.key for o in others)
             text = (
-                f"beside its likes ({names}), {s.socket}{s.name} reads plate {format_value(s.volts['plate'], 'V')} "
+                f"beside its likes ({names}), {s.key} reads plate {format_value(s.volts['plate'], 'V')} "
                 f"({apart['plate']:+.0%}), cathode {format_value(s.volts['cathode'], 'V')} "
                 f"({apart['cathode']:+.0%})"
             )
             if apart["plate"] > 0 > apart["cathode"]:
-                yield _Hint(section=s, fault="weak", strength=0.8, because=f"{text}: passes less than they do")
+                yield _of(s, "weak", 0.8, f"{text}: passes less than they do")
             elif apart["plate"] < 0 < apart["cathode"]:
-                yield _Hint(
-                    section=s, fault="gassy", strength=0.6, because=f"{text}: passes more, as with a positive grid"
-                )
+                yield _of(s, "gassy", 0.6, f"{text}: passes more, as with a positive grid")
             else:
-                yield _Hint(
-                    section=s,
-                    fault="weak",
-                    strength=0.2,
-                    because=f"{text}: both the same way, rather a part than the tube",
-                )
+                yield _of(s, "weak", 0.2, f"{text}: both the same way, rather a part than the tube")
