@@ -7,7 +7,7 @@ really read is not known, and the evidence is taken again.
 from __future__ import annotations
 
 import math
-from collections.abc import Callable, Iterator, Sequence
+from collections.abc import Iterator, Sequence
 from copy import copy
 from dataclasses import dataclass, replace
 from itertools import combinations, islice
@@ -24,10 +24,6 @@ from .data import Data, Refined, Weighed
 from .panel import Change, Panel
 from .refining import refine
 from .variables import FLOORS, columns_to_variables, from_variable, reading_noise, to_variable
-from .weighing import mixed
-
-LISTED = 0.002
-"""Probability from which a suspect is listed."""
 
 SUSPICIOUS = 4.0
 """Standard deviations from healthy from which a reading is questioned itself."""
@@ -46,7 +42,6 @@ PICKED_UP_V = 0.1
 """What a loose lead shows (standard deviation). Common practice, no source."""
 
 NAMED = 3
-"""Points of an artefact that are named."""
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)
@@ -142,72 +137,14 @@ def artefacts(panel: Panel, data: Data, weighed: Weighed, healthy: Healthy) -> l
     return sorted(found, key=lambda artefact: -artefact.log_gain)
 
 
-@dataclass(frozen=True, slots=True, kw_only=True, eq=False)
-class Understood:
-    """Readings as they are most likely meant, and what they say.
-
-    Parameters
-    ----------
-    data : Data
-        As they stand, or with the likeliest slip put right.
-    weighed : Weighed
-        Posterior of all hypotheses, over both ways to understand the readings.
-    notes : tuple of str
-        What to tell of it.
-    listed : tuple of (Artefact, float)
-        Slips worth listing, with their probability.
-    """
-
-    data: Data
-    weighed: Weighed
-    notes: tuple[str, ...]
-    listed: tuple[tuple[Artefact, float], ...]
-
-
-def weigh_slips(
-    data: Data,
-    weighed: Weighed,
-    doubt: str,
-    slips: Sequence[Artefact],
-    again: Callable[[Data], tuple[Weighed, str]],
-) -> Understood:
-    """Weigh the readings as they stand against the same with the most promising slip put right.
-
-    Parameters
-    ----------
-    data, weighed, doubt : Data, Weighed, str
-        The readings as they stand, their posterior, and what is to be said where no single fault explains them.
-    slips : sequence of Artefact
-        From `artefacts`.
-    again : callable
-        Posterior of other readings, and what is to be said of them.
-
-    Notes
-    -----
-    Each way is worth the evidence of all hypotheses together, so that a slip beside a fault shows as both. Other
-    slips at the same points share its chance by what they gain a chassis with nothing wrong.
-    """
-    plain = Understood(data=data, weighed=weighed, notes=(doubt,) if doubt else (), listed=())
-    if not slips or slips[0].log_gain <= 0.0:
-        return plain
-    first = slips[0]
-    other, doubt_then = again(first.right)
-    chance = 1.0 / (1.0 + math.exp(min(weighed.log_total - first.log_chance - other.log_total, 700.0)))
-    if chance <= LISTED:
-        return plain
-    rivals = [slip for slip in slips if slip.point == first.point]
-    shares = [math.exp(slip.log_gain - first.log_gain) for slip in rivals]
-    each = [(slip, chance * share / sum(shares)) for slip, share in zip(rivals, shares, strict=True)]
-    listed = tuple((slip, own) for slip, own in each if own > LISTED)
-    if chance < 0.5:
-        return replace(plain, weighed=mixed(weighed, other, 1.0 - chance), listed=listed)
-    meant = "put right" if len(first.right.readings) == len(data.readings) else "left out"
-    notes = (f"{meant} in what follows: {first.point}", *((doubt_then,) if doubt_then else ()))
-    return Understood(data=first.right, weighed=mixed(other, weighed, chance), notes=notes, listed=listed)
-
-
 def named(points: Sequence[str]) -> str:
-    """The first few of some points, and how many more: ``V1.1, V1.3, V1.6 and 2 more``."""
+    """The first few of some points, and how many more: ``V1.1, V1.3, V1.6 and 2 more``.
+
+    Parameters
+    ----------
+    points : sequence of str
+        At least one.
+    """
     more = f" and {len(points) - NAMED} more" if len(points) > NAMED else ""
     return ", ".join(points[:NAMED]) + more
 
@@ -387,13 +324,15 @@ def _pins(entry: ArtefactEntry, panel: Panel, data: Data, healthy: Healthy, odd:
             there = points.get(other)
             if there is None or there.socket != here.socket or there.node == here.node:
                 continue
-            gap = abs(data.measured[row] - panel.centre[column])
-            if gap < max(NEAR * data.noise[row], 0.03):
-                value = float(from_variable("dc_v", np.array(panel.centre[column])))
+            # What stands at the other pin may be off itself: where it was read, its reading counts.
+            read = np.flatnonzero(data.columns == column)
+            at = data.measured[read[0]] if read.size else panel.centre[column]
+            if abs(data.measured[row] - at) < max(NEAR * data.noise[row], 0.03):
+                value, verb = float(from_variable("dc_v", np.array(at))), "reads" if read.size else "should read"
                 yield _Trial(
                     entry=entry,
                     rows=(row,),
                     readings=(),
-                    because=f"{show(reading, reading.value)} is what {other} should read ({show(reading, value)})",
+                    because=f"{show(reading, reading.value)} is what {other} {verb} ({show(reading, value)})",
                     share=1.0 / others,
                 )

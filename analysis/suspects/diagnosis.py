@@ -15,7 +15,7 @@ from acquisition.records import JUDGED_QUALITIES, Event, Measurand, Reading
 from ..chassis import ChassisModel
 from ..judge import without_drive
 from ..work import repaired, values_found
-from .artefacts import LISTED, Artefact, artefacts, weigh_slips
+from .artefacts import Artefact, artefacts
 from .because import Healthy, explain, healthy_view
 from .candidates import beyond_ratings, open_columns
 from .data import Data, Refined, Weighed, collect
@@ -35,6 +35,7 @@ from .panel import LAST, Change, Panel, canonical
 from .places import NEAR
 from .prior import log_priors, usual_round
 from .refining import refine
+from .slips import LISTED, weigh_slips
 from .weighing import KEPT_WITHIN, glance, weigh, weigh_distortion
 
 ALIKE_ODDS = 10.0

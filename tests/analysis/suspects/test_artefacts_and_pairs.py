@@ -85,6 +85,14 @@ def test_a_reading_that_fits_the_mirrored_pin_asks_for_the_pin(diagnoser):
     assert found.suspects.index(pins[0]) < 3
 
 
+def test_a_pin_that_was_read_itself_counts_with_its_reading(diagnoser):
+    """0.01 V at a plate is what its grid should read; but that grid reads -0.3 V, so the tip was not there."""
+    readings = readings_of(diagnoser.model, {"R3": 1e10}, {"V1.2": -0.3})
+    assert not [
+        s for s in diagnoser.diagnose(readings).suspects if s.fault == "artefact: wrong pin" and "V1.2" in s.because
+    ]
+
+
 def test_leads_of_the_meter_exchanged_are_named_and_no_part(diagnoser):
     readings = readings_of(diagnoser.model, {})
     found = diagnoser.diagnose([replace(r, value=-r.value) for r in readings])

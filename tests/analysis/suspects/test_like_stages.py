@@ -51,8 +51,8 @@ def test_a_cathode_above_its_plate_is_read_again(cathode, name):
     ],
 )
 def test_one_stage_off_its_likes_or_its_supply_is_named(volts, socket, fault):
-    """What abnormal values of a triode mean: plate up and cathode down passes less, plate down and cathode up passes
-    more, plate at the supply and no cathode volts no current (common practice, no source)."""
+    """A triode with plate up and cathode down passes less, with plate down and cathode up more, with its plate
+    at the supply and no cathode volts nothing (common practice, no source)."""
     likes = {"V2.1": 141.0, "V2.3": 1.2, "V2.6": 139.0, "V2.8": 1.2}
     readings = {k: v for k, v in USUAL.items() if k != "V3.3"} | likes | volts
     first = hints(readings).suspects[0]
