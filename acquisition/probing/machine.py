@@ -83,6 +83,7 @@ class Probing:
         self._held: Reading | None = None
         self._rough: SteadyReading | None = None
         self._unseen_from_s: float | None = None
+        self._key_is_for_tip = False  # what was said last asks for space with the tip on
         self._over_from_s: float | None = None
         self._direction = 1
 
@@ -152,6 +153,7 @@ class Probing:
         if step is None or from_s is None or t_s - from_s < UNSEEN_S:
             return []
         self._unseen_from_s = None
+        self._key_is_for_tip = True
         text = f"No contact seen for {UNSEEN_S:.0f} seconds. Tip on {step.point}: press space."
         return [Action(kind=ActionKind.SAY, text=text, do=Do.TOUCH_AND_KEY, step=step)]
 
@@ -198,7 +200,8 @@ class Probing:
             self._power, self._on_since_s = "off", None
             clip_on = self.step is not None and self.step.point in self._to_clip
             return self._leave(self._again if clip_on else self._next)
-        if self.phase in (Phase.WRONG_PIN, Phase.ARMED) and self._held is not None:
+        keeps = self.phase is Phase.WRONG_PIN or (self.phase is Phase.ARMED and not self._key_is_for_tip)
+        if keeps and self._held is not None:
             return self._keep(self._held, "good", "confirmed by key")
         if self.phase is Phase.UNSTEADY and self._rough is not None:
             return self._take(self._rough, "unsteady")
@@ -327,6 +330,9 @@ class Probing:
         asks_anyway = clipped or step.may_be_zero
         self._unseen_from_s = None if asks_anyway or self._live is None else self._live.t_s
         do, text = touch_of(step, clipped=clipped, hold=hold)
+        self._key_is_for_tip = do is not Do.TOUCH
+        if self._held is not None and self._key_is_for_tip:
+            text = f"{volts(self._held.value)} is kept only if it reads the same again. {text}"
         return [Action(kind=ActionKind.SAY, text=text, do=do, step=step)]
 
     def _end(self) -> list[Action]:
@@ -363,6 +369,7 @@ class Probing:
             self.phase = Phase.ARMED
             return []
         if event.kind is EventKind.NEEDS_KEY:
+            self._key_is_for_tip = True
             return [
                 Action(kind=ActionKind.SAY, text="Press space when the tip is on.", do=Do.TOUCH_AND_KEY, step=step)
             ]

@@ -332,3 +332,28 @@ def test_overload_that_stays_stops_a_meter_that_does_not_tell_its_range():
         assert rig.machine.phase is phase
     assert "unknown and high" in rig.said(ActionKind.CAUTION)
     assert not rig.kept
+
+
+def test_a_key_asked_for_with_the_tip_on_never_keeps_what_another_pin_gave():
+    # A slip from the grid to the cathode beside it; then the person does what is said.
+    grid = SurveyStep(
+        point="V1.7", function="grid", expected_v=0.0, low_v=-0.3, high_v=0.3, may_be_zero=True,
+        neighbours={"V1.8": 10.4},
+    )  # fmt: skip
+    rig = Rig(grid).ready().touch(10.4)
+    assert [r.quality for r in rig.kept] == ["held"]
+    assert "10.40 V is kept only if it reads the same again." in rig.log[-1].text
+    rig.meter(0.0, 1.0).press().meter(0.0, 1.5)
+    assert [r.quality for r in rig.kept] == ["held", "confirmed_zero"]
+    assert rig.machine.results["V1.7"].value == pytest.approx(0.0, abs=0.001)
+
+
+def test_a_key_for_a_tip_that_is_not_seen_never_keeps_what_another_pin_gave():
+    rig = Rig(step("V1.3", 0.4, neighbours={"V1.1": 140.0})).ready().touch(140.0)
+    assert [r.quality for r in rig.kept] == ["held"]
+    for volts in np.linspace(0.0, 0.39, 60):  # what creeps up is no touch
+        rig.meter(volts, 0.1)
+    rig.meter(0.39, 12.0)
+    assert rig.log[-1].do is Do.TOUCH_AND_KEY
+    rig.press().meter(0.39, 2.0)
+    assert rig.machine.results["V1.3"].value == pytest.approx(0.39, abs=0.005)
