@@ -222,7 +222,10 @@ class SteadyDetector:
     def _touching(self, t: float, v: float) -> list[SteadyEvent]:
         events: list[SteadyEvent] = []
         previous, self._last_v = self._last_v, v
-        inside = abs(v) <= min(self.band_v, max(self._least_band_v, 0.5 * self._excursion_v))
+        inside_v = min(self.band_v, max(self._least_band_v, 0.5 * self._excursion_v))
+        if not (self.has_heard or self._clipped):
+            inside_v = CEILING_V  # a lead that was not heard yet may have any level that is learned of one
+        inside = abs(v) <= inside_v
         if inside and not self._asserted:
             self._inside += 1
             if self._t:
@@ -321,7 +324,7 @@ class SteadyDetector:
         self._clear()
         if self.state is State.AWAY:
             self.state = State.TOUCHED
-            self._since_s, self._inside, self._offered = t, 0, False
+            self._since_s, self._inside, self._excursion_v, self._offered = t, 0, 0.0, False
             events.append(SteadyEvent(kind=EventKind.TOUCHED, t_s=t))
         if first:
             events.append(SteadyEvent(kind=EventKind.OVERLOAD, t_s=t))
