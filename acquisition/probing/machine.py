@@ -327,9 +327,9 @@ class Probing:
         hold = step.may_be_zero and not clipped and self.detector.hold_can_tell
         self.detector.arm(hold_s=HOLD_S if hold else None, settle_s=step.settle_s, clipped=clipped)
         self.phase = Phase.ARMED
-        asks_anyway = clipped or step.may_be_zero
-        self._unseen_from_s = None if asks_anyway or self._live is None else self._live.t_s
         do, text = touch_of(step, clipped=clipped, hold=hold)
+        asks_anyway = do in (Do.WAIT, Do.TOUCH_AND_KEY)  # a hold may go unseen too
+        self._unseen_from_s = None if asks_anyway or self._live is None else self._live.t_s
         self._key_is_for_tip = do is not Do.TOUCH
         if self._held is not None and self._key_is_for_tip:
             text = f"{volts(self._held.value)} is kept only if it reads the same again. {text}"

@@ -357,3 +357,14 @@ def test_a_key_for_a_tip_that_is_not_seen_never_keeps_what_another_pin_gave():
     assert rig.log[-1].do is Do.TOUCH_AND_KEY
     rig.press().meter(0.39, 2.0)
     assert rig.machine.results["V1.3"].value == pytest.approx(0.39, abs=0.005)
+
+
+def test_a_hold_that_is_not_seen_is_asked_for_too():
+    # The tip went over from 0.6 V to 0.1 V without a look at the air: a value that only falls is no touch.
+    rig = Rig(step("V1.8", 0.6), step("V3.8", 0.1, may_be_zero=True))
+    rig.free(6.0).press().press().meter(0.6, 1.5).meter(0.1, 9.0)
+    assert rig.doings[-1] is Do.TOUCH_AND_HOLD
+    rig.meter(0.1, 2.0)
+    assert rig.doings[-1] is Do.TOUCH_AND_KEY
+    rig.press().meter(0.1, 2.0)
+    assert [r.point for r in rig.kept] == ["V1.8", "V3.8"]
