@@ -115,20 +115,9 @@ class AskedMeter(Meter):
 
     def _confirmed(self, query: str) -> float:
         """Ask for a number twice, because an answer can be damaged or belong to an earlier question."""
-        number = self._finite(query)
-        if (again := self._finite(query)) != number:
+        number = self.session.ask_number(query)
+        if (again := self.session.ask_number(query)) != number:
             raise self.session.malformed(f"{again:g}", f"the same answer to {query} again, {number:g}")
-        return number
-
-    def _finite(self, query: str) -> float:
-        """Ask for a number of a setting: what stands for overload or no value is an odd answer, not a state."""
-        text = self.session.ask(query)
-        try:
-            number = parse_number(text)
-        except (OverRange, ReplyMalformed):
-            number = math.nan
-        if math.isnan(number):
-            raise self.session.malformed(text, f"a number in answer to {query}")
         return number
 
     def _resolution_v(self, range_v: float) -> float:

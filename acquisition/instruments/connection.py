@@ -37,9 +37,6 @@ T = TypeVar("T")
 SLOW_HINT = "a slow instrument needs query_s in the bench file, the time it may take for an answer"
 ROUNDS = 3
 MOST_RECENT = 256
-MOST_ERRORS = 30
-NUMBER_TOLERANCE = 1e-3
-"""Relative difference between a number set and read back that is rounding, not clamping."""
 
 
 class Connection:
