@@ -262,3 +262,9 @@ def test_a_touch_that_begins_with_an_overload_knows_nothing_of_the_one_before():
     stream.feed([math.nan] * 3, flags=("overload",)).feed([0.9] * 40)
     assert 0.9 < band_v, "within the band"
     assert [reading.value_v for reading in stream.taken] == pytest.approx([110.0, 0.9], abs=0.1)
+
+
+def test_a_meter_that_does_not_tell_its_range_is_read_too():
+    reading = Stream(range_v=math.inf).free().feed([1.56] * 12).taken[0]
+    assert reading.value_v == pytest.approx(1.56, abs=0.001)
+    assert reading.spec_v == pytest.approx((0.0078 + 0.002) / math.sqrt(3), rel=1e-3)
