@@ -192,6 +192,8 @@ def writable_engine(path: Path, busy_timeout_s: float) -> Engine:
         connection.execute("PRAGMA journal_mode = WAL")
         connection.execute("PRAGMA synchronous = FULL")  # a mains trip must not lose what was announced
         connection.execute("PRAGMA foreign_keys = ON")
+        # Into the file itself at once: who copies it while it is open does not take the log beside it along.
+        connection.execute("PRAGMA wal_autocheckpoint = 1")
 
     return engine
 
