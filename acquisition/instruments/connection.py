@@ -291,7 +291,7 @@ class Connection:
         raw = link.read_line(timeout_s, self.dialect.link.read_end)
         self.waiting_since_s = None
         taken_s = self.clock.monotonic_s() - start_s
-        self._line_end = b"\r\n" if raw.endswith(b"\r\n") else b"\n"
+        self._line_end = b"\r\n" if raw.endswith(b"\r\n") else self.dialect.link.read_end
         text = decode_reply(raw)
         if not text:
             link.dirty = True

@@ -121,7 +121,8 @@ class Session(Connection):
             elif self.dialect.link.block_end == "newline":
                 # Where exactly the line end must come, a byte lost or doubled cannot hide behind it; and a last
                 # sample of 0x0D is no CR where other answers have none.
-                if link.read_line(patience_s) not in {b"\n", self._line_end} or link.has_input():
+                end = self.dialect.link.read_end
+                if link.read_line(patience_s, end) not in {end, self._line_end} or link.has_input():
                     raise self.malformed(
                         f"{reader.payload[-20:]!r}", "a line end, and nothing else, after the block"
                     )
