@@ -30,6 +30,10 @@ UNSEEN_S = 10.0
 RANGE_CHANGE_S = 3.0
 """Overload for longer than this, in seconds, is no change of range (common practice, no source)."""
 
+OVERLOAD_TOLD_S = 1.0
+"""An overload is told of after so long, in seconds, where the meter may change range: most show it for a moment at
+every touch, and what is said each time is not heard when it counts (common practice, no source)."""
+
 STILL_LIVE_V = 10.0
 """Above this a point that was to be discharged is sent back to the discharge tool (common practice, no source)."""
 
@@ -85,6 +89,7 @@ class Probing:
         self._unseen_from_s: float | None = None
         self._key_is_for_tip = False  # what was said last asks for space with the tip on
         self._over_from_s: float | None = None
+        self._over_untold = False
         self._direction = 1
 
     def _offered(self, step: SurveyStep) -> bool:
@@ -126,7 +131,7 @@ class Probing:
         self._live = sample
         actions: list[Action] = []
         if "overload" not in sample.flags:
-            self._over_from_s = None
+            self._over_from_s, self._over_untold = None, False
         elif self._over_from_s is None:
             self._over_from_s = sample.t_s
         if self.phase not in (Phase.DONE, Phase.STOPPED):
@@ -141,6 +146,11 @@ class Probing:
             if self._lead_is_free_or_wanted():
                 for event in self.detector.feed(sample):
                     actions += self._event(event)
+            over_s = 0.0 if self._over_from_s is None else sample.t_s - self._over_from_s
+            if self._over_untold and over_s >= OVERLOAD_TOLD_S:
+                self._over_untold = False
+                text = "No reading: overload: unknown and high, waiting for the meter to change range."
+                actions.append(Action(kind=ActionKind.SAY, text=text, step=self.step))
             if self.phase is Phase.LISTENING and self.detector.has_heard:
                 actions += self._arm()
             elif self.phase is Phase.ARMED:
@@ -351,11 +361,10 @@ class Probing:
     def _event(self, event: SteadyEvent) -> list[Action]:
         step = self.step
         if event.kind in (EventKind.REFUSED, EventKind.OVERLOAD) and self.phase in (Phase.ARMED, Phase.TOUCHED):
-            auto = self._live is not None and "auto" in self._live.flags
-            next_ = (
-                "waiting for the meter to change range" if auto else "the meter needs a higher range or autorange"
-            )
-            text = event.text or f"overload: unknown and high, {next_}"
+            if not event.text and self._live is not None and "auto" in self._live.flags:
+                self._over_untold = True
+                return []
+            text = event.text or "overload: unknown and high, the meter needs a higher range or autorange"
             return [Action(kind=ActionKind.SAY, text=f"No reading: {text}.", step=step)]
         if step is None or self.phase in (Phase.ASKING, Phase.VERIFYING, Phase.LISTENING):
             return []

@@ -368,3 +368,20 @@ def test_a_hold_that_is_not_seen_is_asked_for_too():
     assert rig.doings[-1] is Do.TOUCH_AND_KEY
     rig.press().meter(0.1, 2.0)
     assert [r.point for r in rig.kept] == ["V1.8", "V3.8"]
+
+
+@pytest.mark.parametrize(("flags", "lasts_s", "told"), [
+    ({"overload", "auto"}, 0.5, None),
+    ({"overload", "auto"}, 2.0, "waiting for the meter to change range"),
+    ({"overload"}, 0.5, "the meter needs a higher range or autorange"),
+])  # fmt: skip
+def test_an_overload_is_told_of_unless_it_is_the_change_of_range_of_every_touch(flags, lasts_s, told):
+    rig = Rig(step("V1.1", 140.0)).ready()
+    for _ in range(round(lasts_s / 0.25)):
+        rig.t_s += 0.25
+        over = Sample(t_s=rig.t_s, value_v=float("nan"), range_v=0.6, flags=frozenset(flags))
+        rig.log += rig.machine.sample(over)
+    rig.touch(141.0)
+    assert [r.point for r in rig.kept] == ["V1.1"]
+    said = [action.text for action in rig.log if "No reading" in action.text]
+    assert said == ([] if told is None else [f"No reading: overload: unknown and high, {told}."])
