@@ -217,7 +217,7 @@ class Probing:
             return self._take(self._rough, "unsteady")
         if self.phase is Phase.LIFT:
             return self._leave(self._next)
-        if self._live is not None:
+        if self._live is not None and self.phase is not Phase.LISTENING:  # there the tip is in the air
             self.detector.confirm(self._live.t_s)
         return []
 

@@ -288,6 +288,15 @@ def test_nobody_is_told_to_touch_before_the_free_lead_was_heard():
     assert [r.quality for r in rig.kept] == ["good"]
 
 
+def test_an_impatient_key_while_the_free_lead_is_heard_does_not_stop_the_hearing():
+    rig = Rig(step("V1.1", 140.0)).press().press().free(0.5).press()
+    assert rig.machine.phase is Phase.LISTENING
+    rig.free(2.0)
+    assert rig.doings[-1] is Do.TOUCH
+    rig.touch(141.0)
+    assert [r.quality for r in rig.kept] == ["good"]
+
+
 @pytest.mark.parametrize("flag", sorted(REFUSED_FLAGS))
 def test_a_number_that_is_no_reading_does_not_pass_for_a_discharged_point(flag):
     rig = Rig(step("HT1", 310.0, worst=400.0)).free().press().press()
