@@ -3,7 +3,7 @@
 from __future__ import annotations
 
 import math
-from collections.abc import Callable, Sequence
+from collections.abc import Callable, Mapping, Sequence
 from dataclasses import replace
 
 from ..records import Reading, SurveyPlan, SurveyStep, verdict_text
@@ -12,6 +12,7 @@ from .actions import Action, ActionKind, Do, Key
 from .gates import OFF, PREPARE, Gate, gates_for
 from .limits import ProbingLimits, left_out
 from .options import Options, Phase
+from .route import Route
 from .wording import (
     CAUTIONS,
     HOLD_S,
@@ -70,13 +71,10 @@ class Probing:
         advise: Callable[[], str | None] | None = None,
     ) -> None:
         self.limits, self.detector, self.options = limits, detector, options or Options()
-        self._commit, self._utc, self._advise = commit, utc, advise
-        self.steps: Sequence[SurveyStep] = tuple(step for step in plan.steps if self._offered(step))
+        self._commit, self._utc = commit, utc
+        self._route = Route(plan, limits, self.options, advise)
         self.phase = Phase.ASKING
-        self.index = -1
         self.results: dict[str, Reading] = {}
-        self.refused: dict[str, str] = {}  # point to cause
-        self._skipped: set[str] = set()
         self._to_clip: set[str] = set()
         self._gates: list[Gate] = []
         self._after: Callable[[], list[Action]] = self._next
@@ -90,17 +88,26 @@ class Probing:
         self._key_is_for_tip = False  # what was said last asks for space with the tip on
         self._over_from_s: float | None = None
         self._over_untold = False
-        self._direction = 1
 
-    def _offered(self, step: SurveyStep) -> bool:
-        if step.heater and self.options.tubes_glow:
-            return False
-        return self.options.delicate or not step.delicate
+    @property
+    def steps(self) -> Sequence[SurveyStep]:
+        """The points that are offered."""
+        return self._route.steps
+
+    @property
+    def index(self) -> int:
+        """Of the point in hand among them; -1 before the first."""
+        return self._route.index
 
     @property
     def step(self) -> SurveyStep | None:
         """The point in hand."""
-        return self.steps[self.index] if 0 <= self.index < len(self.steps) else None
+        return self._route.step
+
+    @property
+    def refused(self) -> Mapping[str, str]:
+        """Points that were not named, each with its cause."""
+        return self._route.refused
 
     @property
     def minutes_on(self) -> float | None:
@@ -113,9 +120,6 @@ class Probing:
 
     def start(self) -> list[Action]:
         """Begin: cautions, then the first point."""
-        if self.options.start_from:
-            names = [step.point for step in self.steps]
-            self.index = names.index(self.options.start_from) - 1 if self.options.start_from in names else -1
         self._gates = [PREPARE]
         actions = [Action(kind=ActionKind.CAUTION, text=text) for text in CAUTIONS]
         return actions + self._open_gate()
@@ -192,8 +196,7 @@ class Probing:
         if self.index < 0 and self.phase in (Phase.ASKING, Phase.VERIFYING):
             return []  # the cautions are not skipped
         if key is Key.SKIP:
-            if self.step is not None:
-                self._skipped.add(self.step.point)
+            self._route.skip()
             return self._leave(self._next)
         if key is Key.BACK:
             return self._leave(self._previous)
@@ -277,46 +280,17 @@ class Probing:
     # -- points ----------------------------------------------------------------------------------------------
 
     def _next(self) -> list[Action]:
-        self._direction = 1
-        advised = self._advise() if self._advise is not None else None
-        names = [step.point for step in self.steps]
-        if advised in names and advised not in self._behind:
-            self.index = names.index(advised)
-        elif self._advise is not None:
-            self.index = next((i for i, name in enumerate(names) if name not in self._behind), len(names))
-        else:
-            self.index += 1
-        return self._announce()
-
-    @property
-    def _behind(self) -> set[str]:
-        """Points that need no further visit: read, read before, refused, or skipped."""
-        return {*self.results, *self.options.done, *self.refused, *self._skipped}
+        return self._announce(self._route.onward())
 
     def _previous(self) -> list[Action]:
-        self._direction = -1
-        self.index = max(0, self.index - 1)
-        return self._announce(again=True)
+        return self._announce(self._route.back())
 
     def _again(self) -> list[Action]:
-        return self._announce(again=True)
+        return self._announce(self._route.again())
 
-    def _announce(self, *, again: bool = False) -> list[Action]:
-        actions: list[Action] = []
+    def _announce(self, refused: Sequence[SurveyStep]) -> list[Action]:
+        actions = [Action(kind=ActionKind.CAUTION, text=self.limits.refusal(left), step=left) for left in refused]
         step = self.step
-        while step is not None:
-            cause = self.limits.cause(step)
-            if cause:
-                if step.point not in self.refused:
-                    actions.append(Action(kind=ActionKind.CAUTION, text=self.limits.refusal(step), step=step))
-                self.refused[step.point] = cause
-            elif again or step.point not in self.options.done:
-                break
-            again = again and self._direction < 0
-            if self._direction < 0 and self.index == 0:
-                self._direction = 1
-            self.index += self._direction
-            step = self.step
         if step is None:
             return actions + self._end()
         actions.append(Action(kind=ActionKind.SHOW, text=spoken(step), step=step))
@@ -430,6 +404,7 @@ class Probing:
         kept = replace(reading, quality=quality, note="; ".join(text for text in (reading.note, remark) if text))
         self._commit(kept)  # on disk before a word is said
         self.results[kept.point] = kept
+        self._route.read.add(kept.point)
         self._held = self._rough = None
         verdict = verdict_of(step, kept)
         said = verdict_text(verdict, kept.quantity, step.expected_v if step is not None else None)
