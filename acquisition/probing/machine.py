@@ -193,7 +193,7 @@ class Probing:
             return [self._ask_after_stop()]
         if key is Key.SPACE:
             return self._space()
-        if self.index < 0 and self.phase in (Phase.ASKING, Phase.VERIFYING):
+        if self._gates and self._gates[0] is PREPARE:
             return []  # the cautions are not skipped
         if key is Key.SKIP:
             self._route.skip()

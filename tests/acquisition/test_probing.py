@@ -394,3 +394,11 @@ def test_an_overload_is_told_of_unless_it_is_the_change_of_range_of_every_touch(
     assert [r.point for r in rig.kept] == ["V1.1"]
     said = [action.text for action in rig.log if "No reading" in action.text]
     assert said == ([] if told is None else [f"No reading: overload: unknown and high, {told}."])
+
+
+@pytest.mark.parametrize("key", [Key.SKIP, Key.BACK, Key.REPEAT])
+def test_the_preparation_is_not_skipped_in_a_survey_that_starts_further_on_either(key):
+    rig = Rig(step("V1.1", 140.0), step("V1.6", 150.0), step("V1.3", 1.2), start_from="V1.3").free().press(key)
+    assert rig.doings == [Do.PREPARE]
+    rig.press()
+    assert rig.machine.step.point == "V1.3"
