@@ -256,7 +256,12 @@ class SteadyDetector:
             self.state = State.SETTLING
         if not self._offered and t - self._since_s > self.rules.patience_s:
             self._offered = True
-            events.append(SteadyEvent(kind=EventKind.UNSTEADY, t_s=t, reading=self._rough(t)))
+            if not self._asserted and self._judge(vouched=True) is not None:
+                # It stands; only that it is a contact does not show, as on a range whose digit is too coarse.
+                text = "a free lead could show this too: press the key when the tip is on"
+                events.append(SteadyEvent(kind=EventKind.NEEDS_KEY, t_s=t, text=text))
+            else:
+                events.append(SteadyEvent(kind=EventKind.UNSTEADY, t_s=t, reading=self._rough(t)))
         return events
 
     def _standing_in_band(self, t: float) -> list[SteadyEvent]:

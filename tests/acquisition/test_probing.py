@@ -402,3 +402,25 @@ def test_the_preparation_is_not_skipped_in_a_survey_that_starts_further_on_eithe
     assert rig.doings == [Do.PREPARE]
     rig.press()
     assert rig.machine.step.point == "V1.3"
+
+
+def test_a_value_that_stands_on_a_coarse_range_is_asked_for_by_key_and_is_no_unsteady_one():
+    # A hand-held left on 600 V, whose digit is as coarse as a free lead may wander at 1 V.
+    rig = Rig(step("V1.8", 1.15)).ready()
+
+    def coarse(volts, seconds):
+        for _ in range(round(seconds / 0.25)):
+            rig.t_s += 0.25
+            shown = 0.1 * round((volts + rig.rng.normal(0, 0.03)) / 0.1)
+            rig.log += rig.machine.sample(Sample(t_s=rig.t_s, value_v=shown, resolution_v=0.1, range_v=600.0))
+
+    for _ in range(40):
+        coarse(rig.rng.normal(0, 0.04), 0.25)
+    coarse(1.15, 12.0)
+    assert rig.machine.phase is not Phase.UNSTEADY
+    assert rig.doings[-1] is Do.TOUCH_AND_KEY
+    assert rig.kept == []
+    rig.press()
+    coarse(1.15, 2.0)
+    assert [(r.point, r.quality) for r in rig.kept] == [("V1.8", "good")]
+    assert rig.kept[0].value == pytest.approx(1.15, abs=3 * rig.kept[0].std)
