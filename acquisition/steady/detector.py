@@ -301,7 +301,8 @@ class SteadyDetector:
         self._keep(t, v)
         band = self.band_v
         if abs(self._level_v) > band:
-            gone = abs(v) <= band or abs(v) < 0.5 * abs(self._level_v) or v * self._level_v < 0.0
+            # Far above it too: a slow meter may show nothing of the air between two points.
+            gone = abs(v) <= band or not 0.5 <= v / self._level_v <= 1.5
         elif self.hold_can_tell:
             # The free lead wanders; the contact stayed within its own scatter.
             noise_v = self.facts.noise_std_v(self._resolution_v)

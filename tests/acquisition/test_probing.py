@@ -424,3 +424,21 @@ def test_a_value_that_stands_on_a_coarse_range_is_asked_for_by_key_and_is_no_uns
     coarse(1.15, 2.0)
     assert [(r.point, r.quality) for r in rig.kept] == [("V1.8", "good")]
     assert rig.kept[0].value == pytest.approx(1.15, abs=3 * rig.kept[0].std)
+
+
+def test_the_right_pin_touched_again_is_not_met_with_silence_where_the_meter_missed_the_air_between():
+    rig = Rig(step("V1.6", 140.0, neighbours={"V1.8": 28.8})).ready().meter(28.8, 1.5)
+    assert rig.machine.phase is Phase.WRONG_PIN
+    rig.meter(141.0, 1.0)
+    assert rig.log[-1].text == "Touch V1.6, one hand."
+    rig.meter(141.0, 10.0)
+    assert rig.doings[-1] is Do.TOUCH_AND_KEY
+    rig.press().meter(141.0, 2.0)
+    assert [(r.quality, round(r.value)) for r in rig.kept] == [("held", 29), ("good", 141)]
+
+
+def test_a_tip_that_slips_upward_after_a_reading_is_not_read_for_the_next_point():
+    rig = Rig(step("V1.8", 28.8), step("V1.6", 140.0)).ready().meter(28.8, 1.5).meter(141.0, 5.0)
+    assert [r.point for r in rig.kept] == ["V1.8"]
+    rig.free(0.5).touch(141.0)
+    assert [r.point for r in rig.kept] == ["V1.8", "V1.6"]
