@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+import sys
 import time
 from datetime import UTC, datetime
 from typing import Protocol
@@ -39,12 +40,17 @@ def utc_text(moment: datetime) -> str:
     return moment.astimezone(UTC).strftime("%Y-%m-%dT%H:%M:%S.") + f"{moment.microsecond // 1000:03d}Z"
 
 
+_RUNS_ASLEEP = getattr(time, "CLOCK_MONOTONIC" if sys.platform == "darwin" else "CLOCK_BOOTTIME", None)
+"""The clock that goes on while the machine sleeps, where ``time.monotonic`` stands still (Linux, clock_gettime(2);
+macOS, clock_gettime(3)); None where it is the same one."""
+
+
 class SystemClock:
     """The clock of the machine."""
 
     def monotonic_s(self) -> float:
-        """Seconds from an arbitrary start, never going back."""
-        return time.monotonic()
+        """Seconds from an arbitrary start, never going back; the time the machine slept counts."""
+        return time.monotonic() if _RUNS_ASLEEP is None else time.clock_gettime(_RUNS_ASLEEP)
 
     def sleep_s(self, seconds: float) -> None:
         """Wait for real."""

@@ -85,15 +85,16 @@ class Accuracy:
         resolution_v : float
             Its last digit in volts.
         range_v : float
-            Full scale in volts.
+            Full scale in volts; where it is not known, infinite, the reading stands for it.
 
         Returns
         -------
         float
             In volts.
         """
+        full_scale_v = abs(range_v) if math.isfinite(range_v) else abs(value_v)
         return (
-            self.of_reading * abs(value_v) + self.of_range * abs(range_v) + self.digits * resolution_v + self.volts
+            self.of_reading * abs(value_v) + self.of_range * full_scale_v + self.digits * resolution_v + self.volts
         )
 
     def std_v(self, value_v: float, resolution_v: float, range_v: float) -> float:

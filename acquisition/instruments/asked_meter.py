@@ -80,6 +80,8 @@ class AskedMeter(Meter):
 
     def _next(self) -> Sample:
         session, rules = self.session, self._rules
+        session.ready()
+        mended = len(session.gaps)
         text = session.ask(rules.read, self.deadline_s())
         t_s = session.clock.monotonic_s()
         if not self._is_volts():
@@ -94,6 +96,8 @@ class AskedMeter(Meter):
         if rules.again is not None and (again := session.ask(rules.again)) != text:
             # Asked last: function and range between the two belong to this reading, or all is void.
             raise session.malformed(again, f"the same reading again, {text}")
+        if len(session.gaps) != mended:
+            raise session.malformed(text, "a reading with nothing left over: it may be the one before, sent twice")
         flags = {"auto"} if self._wanted is None or self._wanted[0] is None else set()
         try:
             value_v = parse_number(text)
@@ -115,20 +119,9 @@ class AskedMeter(Meter):
 
     def _confirmed(self, query: str) -> float:
         """Ask for a number twice, because an answer can be damaged or belong to an earlier question."""
-        number = self._finite(query)
-        if (again := self._finite(query)) != number:
+        number = self.session.ask_number(query)
+        if (again := self.session.ask_number(query)) != number:
             raise self.session.malformed(f"{again:g}", f"the same answer to {query} again, {number:g}")
-        return number
-
-    def _finite(self, query: str) -> float:
-        """Ask for a number of a setting: what stands for overload or no value is an odd answer, not a state."""
-        text = self.session.ask(query)
-        try:
-            number = parse_number(text)
-        except (OverRange, ReplyMalformed):
-            number = math.nan
-        if math.isnan(number):
-            raise self.session.malformed(text, f"a number in answer to {query}")
         return number
 
     def _resolution_v(self, range_v: float) -> float:

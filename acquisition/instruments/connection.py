@@ -37,9 +37,6 @@ T = TypeVar("T")
 SLOW_HINT = "a slow instrument needs query_s in the bench file, the time it may take for an answer"
 ROUNDS = 3
 MOST_RECENT = 256
-MOST_ERRORS = 30
-NUMBER_TOLERANCE = 1e-3
-"""Relative difference between a number set and read back that is rounding, not clamping."""
 
 
 class Connection:
@@ -294,7 +291,7 @@ class Connection:
         raw = link.read_line(timeout_s, self.dialect.link.read_end)
         self.waiting_since_s = None
         taken_s = self.clock.monotonic_s() - start_s
-        self._line_end = b"\r\n" if raw.endswith(b"\r\n") else b"\n"
+        self._line_end = b"\r\n" if raw.endswith(b"\r\n") else self.dialect.link.read_end
         text = decode_reply(raw)
         if not text:
             link.dirty = True

@@ -139,8 +139,7 @@ class Meter(ABC):
             In volts, k = 1; the limit of error taken as rectangular.
         """
         accuracy = self.accuracy.for_range(sample.range_v)
-        full_scale_v = sample.range_v if math.isfinite(sample.range_v) else abs(sample.value_v)
-        return accuracy.std_v(sample.value_v, sample.resolution_v, full_scale_v)
+        return accuracy.std_v(sample.value_v, sample.resolution_v, sample.range_v)
 
     def __enter__(self) -> Meter:
         return self

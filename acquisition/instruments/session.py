@@ -2,7 +2,7 @@
 
 from __future__ import annotations
 
-from typing import TypeVar
+import math
 
 from ..clock import Clock
 from ..errors import (
@@ -30,9 +30,6 @@ from .bench import Bench, Instrument
 from .connection import Connection
 from .dialect import Setting, load_dialect
 
-T = TypeVar("T")
-
-ROUNDS = 3
 MOST_ERRORS = 30
 NUMBER_TOLERANCE = 1e-3
 """Relative difference between a number set and read back that is rounding, not clamping."""
@@ -124,7 +121,8 @@ class Session(Connection):
             elif self.dialect.link.block_end == "newline":
                 # Where exactly the line end must come, a byte lost or doubled cannot hide behind it; and a last
                 # sample of 0x0D is no CR where other answers have none.
-                if link.read_line(patience_s) not in {b"\n", self._line_end} or link.has_input():
+                end = self.dialect.link.read_end
+                if link.read_line(patience_s, end) not in {end, self._line_end} or link.has_input():
                     raise self.malformed(
                         f"{reader.payload[-20:]!r}", "a line end, and nothing else, after the block"
                     )
@@ -141,9 +139,27 @@ class Session(Connection):
             link.dirty = True
             raise
 
-    def ask_number(self, query: str, timeout_s: float | None = None) -> float:
-        """Ask for a number; see `ask` and `acquisition.scpi.parse_number`."""
-        return self._parsed(parse_number, self.ask(query, timeout_s))
+    def ask_number(self, query: str) -> float:
+        """Ask for a number of a setting: what stands for overload or no value is an odd answer, not a state.
+
+        Parameters
+        ----------
+        query : str
+            One program message without terminator.
+
+        Raises
+        ------
+        ReplyMalformed
+            Not a finite number; the rest as `ask`.
+        """
+        text = self.ask(query)
+        try:
+            number = parse_number(text)
+        except (OverRange, ReplyMalformed):
+            number = math.nan
+        if math.isnan(number):
+            raise self.malformed(text, f"a number in answer to {query}")
+        return number
 
     def _explained(self, link: Link, query: str, late: TransportTimeout) -> AcquisitionError:
         """Find out why an answer did not come: an unknown question is silent, and the error queue knows it."""
@@ -230,14 +246,12 @@ class Session(Connection):
         """
         if setting.ask is None:
             raise CommandRefused("this setting cannot be asked for", hint="look at the dialect file")
-        text = self.ask(fill(setting.ask, {"channel": channel}))
+        query = fill(setting.ask, {"channel": channel})
+        if setting.form == "number":
+            return self.ask_number(query)
+        text = self.ask(query)
         if setting.form == "switch":
             return self._parsed(parse_switch, text)
-        if setting.form == "number":
-            try:
-                return self._parsed(parse_number, text)
-            except OverRange:  # of a setting that is an odd answer, not a state
-                raise self.malformed(text, f"a number in answer to {setting.ask}") from None
         word = self._parsed(parse_string, text).upper()
         if setting.form == "text":
             return word

@@ -238,16 +238,14 @@ def is_clipped(codes: np.ndarray, preamble: Preamble) -> bool:
 
     Notes
     -----
-    First or last code more than twice. Scopes of 9 to 12 bits send them left-justified, so the last code of 16 bits
-    is any above which none of that step can come; the step is found from the codes themselves.
+    First or last code more than twice. Scopes of 8 to 12 bits send them left-justified in 16, and one that averages
+    fills the bits below, so no step of the codes tells where the converter ends: there the last of 256 parts of the
+    range counts as its end, as it does with 8 bits.
     """
     low, high = (
         (-(2 ** (preamble.bits - 1)), 2 ** (preamble.bits - 1) - 1)
         if preamble.signed
         else (0, 2**preamble.bits - 1)
     )
-    step = 1
-    if preamble.bits == 16 and codes.size:
-        combined = int(np.bitwise_or.reduce(codes.astype(np.int64) - low))
-        step = combined & -combined if combined else 1
-    return bool(np.count_nonzero(codes <= low) > CLIP_COUNT or np.count_nonzero(codes > high - step) > CLIP_COUNT)
+    last = high + 1 - 2 ** (preamble.bits - 8)
+    return bool(np.count_nonzero(codes <= low) > CLIP_COUNT or np.count_nonzero(codes >= last) > CLIP_COUNT)

@@ -3,7 +3,7 @@
 from __future__ import annotations
 
 import math
-from collections.abc import Callable, Sequence
+from collections.abc import Callable, Mapping, Sequence
 from dataclasses import replace
 
 from ..records import Reading, SurveyPlan, SurveyStep, verdict_text
@@ -12,6 +12,7 @@ from .actions import Action, ActionKind, Do, Key
 from .gates import OFF, PREPARE, Gate, gates_for
 from .limits import ProbingLimits, left_out
 from .options import Options, Phase
+from .route import Route
 from .wording import (
     CAUTIONS,
     HOLD_S,
@@ -29,6 +30,10 @@ UNSEEN_S = 10.0
 
 RANGE_CHANGE_S = 3.0
 """Overload for longer than this, in seconds, is no change of range (common practice, no source)."""
+
+OVERLOAD_TOLD_S = 1.0
+"""An overload is told of after so long, in seconds, where the meter may change range: most show it for a moment at
+every touch, and what is said each time is not heard when it counts (common practice, no source)."""
 
 STILL_LIVE_V = 10.0
 """Above this a point that was to be discharged is sent back to the discharge tool (common practice, no source)."""
@@ -66,13 +71,10 @@ class Probing:
         advise: Callable[[], str | None] | None = None,
     ) -> None:
         self.limits, self.detector, self.options = limits, detector, options or Options()
-        self._commit, self._utc, self._advise = commit, utc, advise
-        self.steps: Sequence[SurveyStep] = tuple(step for step in plan.steps if self._offered(step))
+        self._commit, self._utc = commit, utc
+        self._route = Route(plan, limits, self.options, advise)
         self.phase = Phase.ASKING
-        self.index = -1
         self.results: dict[str, Reading] = {}
-        self.refused: dict[str, str] = {}  # point to cause
-        self._skipped: set[str] = set()
         self._to_clip: set[str] = set()
         self._gates: list[Gate] = []
         self._after: Callable[[], list[Action]] = self._next
@@ -83,18 +85,29 @@ class Probing:
         self._held: Reading | None = None
         self._rough: SteadyReading | None = None
         self._unseen_from_s: float | None = None
+        self._key_is_for_tip = False  # what was said last asks for space with the tip on
         self._over_from_s: float | None = None
-        self._direction = 1
+        self._over_untold = False
 
-    def _offered(self, step: SurveyStep) -> bool:
-        if step.heater and self.options.tubes_glow:
-            return False
-        return self.options.delicate or not step.delicate
+    @property
+    def steps(self) -> Sequence[SurveyStep]:
+        """The points that are offered."""
+        return self._route.steps
+
+    @property
+    def index(self) -> int:
+        """Of the point in hand among them; -1 before the first."""
+        return self._route.index
 
     @property
     def step(self) -> SurveyStep | None:
         """The point in hand."""
-        return self.steps[self.index] if 0 <= self.index < len(self.steps) else None
+        return self._route.step
+
+    @property
+    def refused(self) -> Mapping[str, str]:
+        """Points that were not named, each with its cause."""
+        return self._route.refused
 
     @property
     def minutes_on(self) -> float | None:
@@ -107,9 +120,6 @@ class Probing:
 
     def start(self) -> list[Action]:
         """Begin: cautions, then the first point."""
-        if self.options.start_from:
-            names = [step.point for step in self.steps]
-            self.index = names.index(self.options.start_from) - 1 if self.options.start_from in names else -1
         self._gates = [PREPARE]
         actions = [Action(kind=ActionKind.CAUTION, text=text) for text in CAUTIONS]
         return actions + self._open_gate()
@@ -125,7 +135,7 @@ class Probing:
         self._live = sample
         actions: list[Action] = []
         if "overload" not in sample.flags:
-            self._over_from_s = None
+            self._over_from_s, self._over_untold = None, False
         elif self._over_from_s is None:
             self._over_from_s = sample.t_s
         if self.phase not in (Phase.DONE, Phase.STOPPED):
@@ -140,6 +150,11 @@ class Probing:
             if self._lead_is_free_or_wanted():
                 for event in self.detector.feed(sample):
                     actions += self._event(event)
+            over_s = 0.0 if self._over_from_s is None else sample.t_s - self._over_from_s
+            if self._over_untold and over_s >= OVERLOAD_TOLD_S:
+                self._over_untold = False
+                text = "No reading: overload: unknown and high, waiting for the meter to change range."
+                actions.append(Action(kind=ActionKind.SAY, text=text, step=self.step))
             if self.phase is Phase.LISTENING and self.detector.has_heard:
                 actions += self._arm()
             elif self.phase is Phase.ARMED:
@@ -152,6 +167,7 @@ class Probing:
         if step is None or from_s is None or t_s - from_s < UNSEEN_S:
             return []
         self._unseen_from_s = None
+        self._key_is_for_tip = True
         text = f"No contact seen for {UNSEEN_S:.0f} seconds. Tip on {step.point}: press space."
         return [Action(kind=ActionKind.SAY, text=text, do=Do.TOUCH_AND_KEY, step=step)]
 
@@ -177,11 +193,10 @@ class Probing:
             return [self._ask_after_stop()]
         if key is Key.SPACE:
             return self._space()
-        if self.index < 0 and self.phase in (Phase.ASKING, Phase.VERIFYING):
+        if self._gates and self._gates[0] is PREPARE:
             return []  # the cautions are not skipped
         if key is Key.SKIP:
-            if self.step is not None:
-                self._skipped.add(self.step.point)
+            self._route.skip()
             return self._leave(self._next)
         if key is Key.BACK:
             return self._leave(self._previous)
@@ -198,13 +213,14 @@ class Probing:
             self._power, self._on_since_s = "off", None
             clip_on = self.step is not None and self.step.point in self._to_clip
             return self._leave(self._again if clip_on else self._next)
-        if self.phase in (Phase.WRONG_PIN, Phase.ARMED) and self._held is not None:
+        keeps = self.phase is Phase.WRONG_PIN or (self.phase is Phase.ARMED and not self._key_is_for_tip)
+        if keeps and self._held is not None:
             return self._keep(self._held, "good", "confirmed by key")
         if self.phase is Phase.UNSTEADY and self._rough is not None:
             return self._take(self._rough, "unsteady")
         if self.phase is Phase.LIFT:
             return self._leave(self._next)
-        if self._live is not None:
+        if self._live is not None and self.phase is not Phase.LISTENING:  # there the tip is in the air
             self.detector.confirm(self._live.t_s)
         return []
 
@@ -264,46 +280,17 @@ class Probing:
     # -- points ----------------------------------------------------------------------------------------------
 
     def _next(self) -> list[Action]:
-        self._direction = 1
-        advised = self._advise() if self._advise is not None else None
-        names = [step.point for step in self.steps]
-        if advised in names and advised not in self._behind:
-            self.index = names.index(advised)
-        elif self._advise is not None:
-            self.index = next((i for i, name in enumerate(names) if name not in self._behind), len(names))
-        else:
-            self.index += 1
-        return self._announce()
-
-    @property
-    def _behind(self) -> set[str]:
-        """Points that need no further visit: read, read before, refused, or skipped."""
-        return {*self.results, *self.options.done, *self.refused, *self._skipped}
+        return self._announce(self._route.onward())
 
     def _previous(self) -> list[Action]:
-        self._direction = -1
-        self.index = max(0, self.index - 1)
-        return self._announce(again=True)
+        return self._announce(self._route.back())
 
     def _again(self) -> list[Action]:
-        return self._announce(again=True)
+        return self._announce(self._route.again())
 
-    def _announce(self, *, again: bool = False) -> list[Action]:
-        actions: list[Action] = []
+    def _announce(self, refused: Sequence[SurveyStep]) -> list[Action]:
+        actions = [Action(kind=ActionKind.CAUTION, text=self.limits.refusal(left), step=left) for left in refused]
         step = self.step
-        while step is not None:
-            cause = self.limits.cause(step)
-            if cause:
-                if step.point not in self.refused:
-                    actions.append(Action(kind=ActionKind.CAUTION, text=self.limits.refusal(step), step=step))
-                self.refused[step.point] = cause
-            elif again or step.point not in self.options.done:
-                break
-            again = again and self._direction < 0
-            if self._direction < 0 and self.index == 0:
-                self._direction = 1
-            self.index += self._direction
-            step = self.step
         if step is None:
             return actions + self._end()
         actions.append(Action(kind=ActionKind.SHOW, text=spoken(step), step=step))
@@ -324,9 +311,12 @@ class Probing:
         hold = step.may_be_zero and not clipped and self.detector.hold_can_tell
         self.detector.arm(hold_s=HOLD_S if hold else None, settle_s=step.settle_s, clipped=clipped)
         self.phase = Phase.ARMED
-        asks_anyway = clipped or step.may_be_zero
-        self._unseen_from_s = None if asks_anyway or self._live is None else self._live.t_s
         do, text = touch_of(step, clipped=clipped, hold=hold)
+        asks_anyway = do in (Do.WAIT, Do.TOUCH_AND_KEY)  # a hold may go unseen too
+        self._unseen_from_s = None if asks_anyway or self._live is None else self._live.t_s
+        self._key_is_for_tip = do is not Do.TOUCH
+        if self._held is not None and self._key_is_for_tip:
+            text = f"{volts(self._held.value)} is kept only if it reads the same again. {text}"
         return [Action(kind=ActionKind.SAY, text=text, do=do, step=step)]
 
     def _end(self) -> list[Action]:
@@ -345,11 +335,10 @@ class Probing:
     def _event(self, event: SteadyEvent) -> list[Action]:
         step = self.step
         if event.kind in (EventKind.REFUSED, EventKind.OVERLOAD) and self.phase in (Phase.ARMED, Phase.TOUCHED):
-            auto = self._live is not None and "auto" in self._live.flags
-            next_ = (
-                "waiting for the meter to change range" if auto else "the meter needs a higher range or autorange"
-            )
-            text = event.text or f"overload: unknown and high, {next_}"
+            if not event.text and self._live is not None and "auto" in self._live.flags:
+                self._over_untold = True
+                return []
+            text = event.text or "overload: unknown and high, the meter needs a higher range or autorange"
             return [Action(kind=ActionKind.SAY, text=f"No reading: {text}.", step=step)]
         if step is None or self.phase in (Phase.ASKING, Phase.VERIFYING, Phase.LISTENING):
             return []
@@ -363,6 +352,7 @@ class Probing:
             self.phase = Phase.ARMED
             return []
         if event.kind is EventKind.NEEDS_KEY:
+            self._key_is_for_tip = True
             return [
                 Action(kind=ActionKind.SAY, text="Press space when the tip is on.", do=Do.TOUCH_AND_KEY, step=step)
             ]
@@ -414,6 +404,7 @@ class Probing:
         kept = replace(reading, quality=quality, note="; ".join(text for text in (reading.note, remark) if text))
         self._commit(kept)  # on disk before a word is said
         self.results[kept.point] = kept
+        self._route.read.add(kept.point)
         self._held = self._rough = None
         verdict = verdict_of(step, kept)
         said = verdict_text(verdict, kept.quantity, step.expected_v if step is not None else None)

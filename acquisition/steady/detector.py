@@ -7,7 +7,7 @@ from collections import deque
 
 from ..instruments.samples import REFUSED_FLAGS
 from .events import EventKind, Sample, State, SteadyEvent, SteadyReading
-from .fit import HYPOTHESES, Alternatives, MeterFacts, Rules, Verdict, judge_run
+from .fit import MeterFacts, Rules, Verdict, judge_run
 from .free_lead import BLOCK, CEILING_V, FreeLead
 
 BLIND_S = 3.0
@@ -191,7 +191,7 @@ class SteadyDetector:
             self._keep(t, v)
             return [] if self._hold_s is None else self._holding(t, self._hold_s)
         heard_enough = self._clipped or self.has_heard or size > CEILING_V
-        jumped = step >= 0.5 * size and step * step >= 36.0 * self._lead.step2_v2 and heard_enough
+        jumped = self._lead.is_beyond(step, size, 6.0) and heard_enough
         if self._falling:
             jumped = jumped and previous is not None and (size > abs(previous) or v * previous < 0.0)
         if jumped or self._clipped:
@@ -217,12 +217,15 @@ class SteadyDetector:
         """
         if self._hold_s is not None or self._clipped or not self.has_heard or size_v <= self._least_band_v:
             return False
-        return step_v >= 0.5 * size_v and step_v * step_v >= 100.0 * self._lead.step2_v2
+        return self._lead.is_beyond(step_v, size_v, 10.0)
 
     def _touching(self, t: float, v: float) -> list[SteadyEvent]:
         events: list[SteadyEvent] = []
         previous, self._last_v = self._last_v, v
-        inside = abs(v) <= min(self.band_v, max(self._least_band_v, 0.5 * self._excursion_v))
+        inside_v = min(self.band_v, max(self._least_band_v, 0.5 * self._excursion_v))
+        if not (self.has_heard or self._clipped):
+            inside_v = CEILING_V  # a lead that was not heard yet may have any level that is learned of one
+        inside = abs(v) <= inside_v
         if inside and not self._asserted:
             self._inside += 1
             if self._t:
@@ -253,7 +256,12 @@ class SteadyDetector:
             self.state = State.SETTLING
         if not self._offered and t - self._since_s > self.rules.patience_s:
             self._offered = True
-            events.append(SteadyEvent(kind=EventKind.UNSTEADY, t_s=t, reading=self._rough(t)))
+            if not self._asserted and self._judge(vouched=True) is not None:
+                # It stands; only that it is a contact does not show, as on a range whose digit is too coarse.
+                text = "a free lead could show this too: press the key when the tip is on"
+                events.append(SteadyEvent(kind=EventKind.NEEDS_KEY, t_s=t, text=text))
+            else:
+                events.append(SteadyEvent(kind=EventKind.UNSTEADY, t_s=t, reading=self._rough(t)))
         return events
 
     def _standing_in_band(self, t: float) -> list[SteadyEvent]:
@@ -293,7 +301,8 @@ class SteadyDetector:
         self._keep(t, v)
         band = self.band_v
         if abs(self._level_v) > band:
-            gone = abs(v) <= band or abs(v) < 0.5 * abs(self._level_v) or v * self._level_v < 0.0
+            # Far above it too: a slow meter may show nothing of the air between two points.
+            gone = abs(v) <= band or not 0.5 <= v / self._level_v <= 1.5
         elif self.hold_can_tell:
             # The free lead wanders; the contact stayed within its own scatter.
             noise_v = self.facts.noise_std_v(self._resolution_v)
@@ -321,7 +330,7 @@ class SteadyDetector:
         self._clear()
         if self.state is State.AWAY:
             self.state = State.TOUCHED
-            self._since_s, self._inside, self._offered = t, 0, False
+            self._since_s, self._inside, self._excursion_v, self._offered = t, 0, 0.0, False
             events.append(SteadyEvent(kind=EventKind.TOUCHED, t_s=t))
         if first:
             events.append(SteadyEvent(kind=EventKind.OVERLOAD, t_s=t))
@@ -356,37 +365,20 @@ class SteadyDetector:
 
     def _judge(self, *, vouched: bool, whole_only: bool = False, in_band: bool = False) -> Verdict | None:
         v = self._v[-1]
-        noise_v = self.facts.noise_std_v(self._resolution_v)
-        rules = self.rules
-        step_v = abs(v)
-        vouched_needed = math.log(HYPOTHESES / rules.alpha_vouched)
         if vouched:
             # Contact is vouched for; where the free lead is known to be restless it must still be told from that.
             told = self.hold_can_tell and not self._clipped
-            against = Alternatives(
-                bounce_v=max(rules.bounce_ratio * step_v, 20.0 * noise_v),
-                bounce_needed=vouched_needed,
-                open_v=self._lead.quietest_v if told else 20.0 * noise_v,
-                open_needed=math.log(HYPOTHESES / rules.alpha_open) if self._hold_s else vouched_needed,
-                level_evidence=0.0,
-            )
+            noise_v = self.facts.noise_std_v(self._resolution_v)
+            against = self._lead.against_vouched(v, noise_v, told=told, held=bool(self._hold_s))
         else:
-            # A level that the free lead was seen to have is no evidence against it, its quietest scatter is.
-            wander_v = max(rules.open_ratio * step_v, math.sqrt(0.5 * self._lead.step2_v2))
-            against = Alternatives(
-                bounce_v=rules.bounce_ratio * step_v,
-                bounce_needed=math.log(HYPOTHESES / rules.alpha_bounce),
-                open_v=min(wander_v, self._lead.quietest_v) if in_band else wander_v,
-                open_needed=math.log(HYPOTHESES / rules.alpha_open),
-                level_evidence=0.0 if in_band else min(1e3, 0.5 * (v / self._lead.reach_v) ** 2),
-            )
+            against = self._lead.against(v, in_band=in_band)
         return judge_run(
             list(self._t),
             list(self._v),
             self._resolution_v,
             self._range_v,
             self.facts,
-            rules,
+            self.rules,
             against,
             self._node_s,
             whole_only,

@@ -74,7 +74,7 @@ class Rules:
     longest_s : float
         Longest time constant that is extrapolated, in seconds.
     patience_s : float
-        After so long without a steady value the reading is offered as unsteady.
+        After so long without a reading it is offered as unsteady; where it stands, the key is asked for.
     in_band_s : float
         So long, and for a block of samples, a value has to stand that jumped to a level of the free lead; with none
         in twice that it is taken for the free lead.

@@ -1,11 +1,11 @@
-"""What a free lead shows: learned while it hangs free, so that it is never taken for a contact."""
+"""What a free lead shows and could do: learned while it hangs free, so that it is never taken for a contact."""
 
 from __future__ import annotations
 
 import math
 from collections import deque
 
-from .fit import Rules
+from .fit import HYPOTHESES, Alternatives, Rules
 
 _PEAK_HALF_LIFE_S = 30.0
 CEILING_V = 5.0
@@ -31,7 +31,7 @@ class FreeLead:
         self._block: list[float] = []
         self._quiet_v: deque[float] = deque(maxlen=60)
         self.heard = 0
-        self.step2_v2 = 0.0
+        self._step2_v2 = 0.0
 
     @property
     def band_v(self) -> float:
@@ -68,7 +68,7 @@ class FreeLead:
         weight = max(0.02, 1.0 / self.heard)
         self._square_v2 += weight * (value_v * value_v - self._square_v2)
         if previous_v is not None:
-            self.step2_v2 += weight * ((value_v - previous_v) ** 2 - self.step2_v2)
+            self._step2_v2 += weight * ((value_v - previous_v) ** 2 - self._step2_v2)
         if scatter or len(self._quiet_v) < 2:
             block = self._block
             block.append(value_v)
@@ -81,3 +81,59 @@ class FreeLead:
         """Learn a level that it reached; an unlikely one is a brushed pin and no property of the lead."""
         if self._peak_v < size_v <= max(4.0 * self.reach_v, self._peak_v) or self.heard <= BLOCK:
             self._peak_v = max(self._peak_v, size_v)
+
+    # What a level could be if it is no contact.
+
+    def is_beyond(self, step_v: float, size_v: float, times: float) -> bool:
+        """Tell a jump that the free lead hardly makes: half of where it went, and so many times its rms step.
+
+        Parameters
+        ----------
+        step_v, size_v : float
+            The jump, and the level it went to, in volts, without sign.
+        times : float
+            The factor.
+        """
+        return step_v >= 0.5 * size_v and step_v * step_v >= times * times * self._step2_v2
+
+    def against(self, value_v: float, *, in_band: bool) -> Alternatives:
+        """Give what has to be refuted before a level is taken for a contact by itself.
+
+        Parameters
+        ----------
+        value_v : float
+            The level.
+        in_band : bool
+            The free lead was seen to have such a level: that is no evidence against it, its quietest scatter is.
+        """
+        rules, step_v = self._rules, abs(value_v)
+        wander_v = max(rules.open_ratio * step_v, math.sqrt(0.5 * self._step2_v2))
+        return Alternatives(
+            bounce_v=rules.bounce_ratio * step_v,
+            bounce_needed=math.log(HYPOTHESES / rules.alpha_bounce),
+            open_v=min(wander_v, self.quietest_v) if in_band else wander_v,
+            open_needed=math.log(HYPOTHESES / rules.alpha_open),
+            level_evidence=0.0 if in_band else min(1e3, 0.5 * (value_v / self.reach_v) ** 2),
+        )
+
+    def against_vouched(self, value_v: float, noise_v: float, *, told: bool, held: bool) -> Alternatives:
+        """Give what has to be refuted where a key, a clip or a hold says that the tip is on.
+
+        Parameters
+        ----------
+        value_v, noise_v : float
+            The level and the meter's own noise, in volts.
+        told : bool
+            The free lead is restless, and has to be told from the contact.
+        held : bool
+            Only a hold was announced: it may never have begun.
+        """
+        rules = self._rules
+        needed = math.log(HYPOTHESES / rules.alpha_vouched)
+        return Alternatives(
+            bounce_v=max(rules.bounce_ratio * abs(value_v), 20.0 * noise_v),
+            bounce_needed=needed,
+            open_v=self.quietest_v if told else 20.0 * noise_v,
+            open_needed=math.log(HYPOTHESES / rules.alpha_open) if held else needed,
+            level_evidence=0.0,
+        )

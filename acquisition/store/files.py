@@ -156,7 +156,7 @@ def database_engine(url: str) -> Engine:
         It is no address of a database, or the driver for it is not installed.
     """
     try:
-        return create_engine(url)
+        return create_engine(url, pool_pre_ping=True)  # a reading a minute: the connection may be gone meanwhile
     except (ArgumentError, ValueError, ImportError) as error:
         reason = "expected a file, or a database such as postgresql://USER@HOST:5432/DATABASE"
         hint = "write a file name without ://, or such an address"
@@ -192,6 +192,8 @@ def writable_engine(path: Path, busy_timeout_s: float) -> Engine:
         connection.execute("PRAGMA journal_mode = WAL")
         connection.execute("PRAGMA synchronous = FULL")  # a mains trip must not lose what was announced
         connection.execute("PRAGMA foreign_keys = ON")
+        # Into the file itself at once: who copies it while it is open does not take the log beside it along.
+        connection.execute("PRAGMA wal_autocheckpoint = 1")
 
     return engine
 

@@ -153,7 +153,8 @@ def open_job(
         Job file or database URL.
     read_only : bool
         Work on a copy in memory: the file and its folder stay untouched, an older one is converted in
-        memory, and of a damaged one whatever is readable is rescued (see ``Job.damage``).
+        memory, and of a damaged one whatever is readable is rescued (see ``Job.damage``). A database is read where
+        it is, and an older one refused.
     clock : Clock, optional
         The machine's when left out.
     busy_timeout_s : float
@@ -212,6 +213,12 @@ def _open_database(url: str, clock: Clock, read_only: bool) -> Job:
                     f"{files.name_of(url)}: written by a newer version "
                     f"(its tables are version {version}, ours {schema.VERSION})",
                     hint="update stagewalk to open it",
+                )
+            if read_only and version < schema.VERSION:
+                raise StoreError(
+                    f"{files.name_of(url)}: written by an earlier version "
+                    f"(its tables are version {version}, ours {schema.VERSION})",
+                    hint="what writes to it converts it first: stagewalk page, note or import",
                 )
             if not read_only:
                 schema.migrate(connection)

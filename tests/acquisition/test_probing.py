@@ -288,6 +288,15 @@ def test_nobody_is_told_to_touch_before_the_free_lead_was_heard():
     assert [r.quality for r in rig.kept] == ["good"]
 
 
+def test_an_impatient_key_while_the_free_lead_is_heard_does_not_stop_the_hearing():
+    rig = Rig(step("V1.1", 140.0)).press().press().free(0.5).press()
+    assert rig.machine.phase is Phase.LISTENING
+    rig.free(2.0)
+    assert rig.doings[-1] is Do.TOUCH
+    rig.touch(141.0)
+    assert [r.quality for r in rig.kept] == ["good"]
+
+
 @pytest.mark.parametrize("flag", sorted(REFUSED_FLAGS))
 def test_a_number_that_is_no_reading_does_not_pass_for_a_discharged_point(flag):
     rig = Rig(step("HT1", 310.0, worst=400.0)).free().press().press()
@@ -332,3 +341,104 @@ def test_overload_that_stays_stops_a_meter_that_does_not_tell_its_range():
         assert rig.machine.phase is phase
     assert "unknown and high" in rig.said(ActionKind.CAUTION)
     assert not rig.kept
+
+
+def test_a_key_asked_for_with_the_tip_on_never_keeps_what_another_pin_gave():
+    # A slip from the grid to the cathode beside it; then the person does what is said.
+    grid = SurveyStep(
+        point="V1.7", function="grid", expected_v=0.0, low_v=-0.3, high_v=0.3, may_be_zero=True,
+        neighbours={"V1.8": 10.4},
+    )  # fmt: skip
+    rig = Rig(grid).ready().touch(10.4)
+    assert [r.quality for r in rig.kept] == ["held"]
+    assert "10.40 V is kept only if it reads the same again." in rig.log[-1].text
+    rig.meter(0.0, 1.0).press().meter(0.0, 1.5)
+    assert [r.quality for r in rig.kept] == ["held", "confirmed_zero"]
+    assert rig.machine.results["V1.7"].value == pytest.approx(0.0, abs=0.001)
+
+
+def test_a_key_for_a_tip_that_is_not_seen_never_keeps_what_another_pin_gave():
+    rig = Rig(step("V1.3", 0.4, neighbours={"V1.1": 140.0})).ready().touch(140.0)
+    assert [r.quality for r in rig.kept] == ["held"]
+    for volts in np.linspace(0.0, 0.39, 60):  # what creeps up is no touch
+        rig.meter(volts, 0.1)
+    rig.meter(0.39, 12.0)
+    assert rig.log[-1].do is Do.TOUCH_AND_KEY
+    rig.press().meter(0.39, 2.0)
+    assert rig.machine.results["V1.3"].value == pytest.approx(0.39, abs=0.005)
+
+
+def test_a_hold_that_is_not_seen_is_asked_for_too():
+    # The tip went over from 0.6 V to 0.1 V without a look at the air: a value that only falls is no touch.
+    rig = Rig(step("V1.8", 0.6), step("V3.8", 0.1, may_be_zero=True))
+    rig.free(6.0).press().press().meter(0.6, 1.5).meter(0.1, 9.0)
+    assert rig.doings[-1] is Do.TOUCH_AND_HOLD
+    rig.meter(0.1, 2.0)
+    assert rig.doings[-1] is Do.TOUCH_AND_KEY
+    rig.press().meter(0.1, 2.0)
+    assert [r.point for r in rig.kept] == ["V1.8", "V3.8"]
+
+
+@pytest.mark.parametrize(("flags", "lasts_s", "told"), [
+    ({"overload", "auto"}, 0.5, None),
+    ({"overload", "auto"}, 2.0, "waiting for the meter to change range"),
+    ({"overload"}, 0.5, "the meter needs a higher range or autorange"),
+])  # fmt: skip
+def test_an_overload_is_told_of_unless_it_is_the_change_of_range_of_every_touch(flags, lasts_s, told):
+    rig = Rig(step("V1.1", 140.0)).ready()
+    for _ in range(round(lasts_s / 0.25)):
+        rig.t_s += 0.25
+        over = Sample(t_s=rig.t_s, value_v=float("nan"), range_v=0.6, flags=frozenset(flags))
+        rig.log += rig.machine.sample(over)
+    rig.touch(141.0)
+    assert [r.point for r in rig.kept] == ["V1.1"]
+    said = [action.text for action in rig.log if "No reading" in action.text]
+    assert said == ([] if told is None else [f"No reading: overload: unknown and high, {told}."])
+
+
+@pytest.mark.parametrize("key", [Key.SKIP, Key.BACK, Key.REPEAT])
+def test_the_preparation_is_not_skipped_in_a_survey_that_starts_further_on_either(key):
+    rig = Rig(step("V1.1", 140.0), step("V1.6", 150.0), step("V1.3", 1.2), start_from="V1.3").free().press(key)
+    assert rig.doings == [Do.PREPARE]
+    rig.press()
+    assert rig.machine.step.point == "V1.3"
+
+
+def test_a_value_that_stands_on_a_coarse_range_is_asked_for_by_key_and_is_no_unsteady_one():
+    # A hand-held left on 600 V, whose digit is as coarse as a free lead may wander at 1 V.
+    rig = Rig(step("V1.8", 1.15)).ready()
+
+    def coarse(volts, seconds):
+        for _ in range(round(seconds / 0.25)):
+            rig.t_s += 0.25
+            shown = 0.1 * round((volts + rig.rng.normal(0, 0.03)) / 0.1)
+            rig.log += rig.machine.sample(Sample(t_s=rig.t_s, value_v=shown, resolution_v=0.1, range_v=600.0))
+
+    for _ in range(40):
+        coarse(rig.rng.normal(0, 0.04), 0.25)
+    coarse(1.15, 12.0)
+    assert rig.machine.phase is not Phase.UNSTEADY
+    assert rig.doings[-1] is Do.TOUCH_AND_KEY
+    assert rig.kept == []
+    rig.press()
+    coarse(1.15, 2.0)
+    assert [(r.point, r.quality) for r in rig.kept] == [("V1.8", "good")]
+    assert rig.kept[0].value == pytest.approx(1.15, abs=3 * rig.kept[0].std)
+
+
+def test_the_right_pin_touched_again_is_not_met_with_silence_where_the_meter_missed_the_air_between():
+    rig = Rig(step("V1.6", 140.0, neighbours={"V1.8": 28.8})).ready().meter(28.8, 1.5)
+    assert rig.machine.phase is Phase.WRONG_PIN
+    rig.meter(141.0, 1.0)
+    assert rig.log[-1].text == "Touch V1.6, one hand."
+    rig.meter(141.0, 10.0)
+    assert rig.doings[-1] is Do.TOUCH_AND_KEY
+    rig.press().meter(141.0, 2.0)
+    assert [(r.quality, round(r.value)) for r in rig.kept] == [("held", 29), ("good", 141)]
+
+
+def test_a_tip_that_slips_upward_after_a_reading_is_not_read_for_the_next_point():
+    rig = Rig(step("V1.8", 28.8), step("V1.6", 140.0)).ready().meter(28.8, 1.5).meter(141.0, 5.0)
+    assert [r.point for r in rig.kept] == ["V1.8"]
+    rig.free(0.5).touch(141.0)
+    assert [r.point for r in rig.kept] == ["V1.8", "V1.6"]

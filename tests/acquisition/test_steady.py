@@ -244,3 +244,27 @@ def test_simulated_free_lead_gives_no_reading():
     rows = run_open(120, seed=6)
     assert sum(row.minutes for row in rows.values()) == 120
     assert sum(row.false for row in rows.values()) == 0
+
+
+def test_a_lead_whose_meter_hunts_for_its_range_is_heard_too():
+    # A range of very high input charges up to overload, the next one with 10 Mohm shows the hum (common practice,
+    # no source). A lead not heard yet was taken for a touch at the first overload, and then for ever.
+    stream = Stream().feed([math.nan], flags=("overload",)).free(6.0, rms_v=0.3)
+    assert stream.detector.has_heard
+    assert stream.detector.state is State.AWAY
+    assert stream.detector.band_v > 0.6
+
+
+def test_a_touch_that_begins_with_an_overload_knows_nothing_of_the_one_before():
+    # 110 V before let every level of the free lead count as lifted again, and the contact was learned as the lead.
+    stream = Stream().free(6.0, rms_v=0.3).use(0.1, 600.0).feed([110.0] * 12).use(0.001, 6.0).free(3.0, rms_v=0.3)
+    band_v = stream.detector.band_v
+    stream.feed([math.nan] * 3, flags=("overload",)).feed([0.9] * 40)
+    assert 0.9 < band_v, "within the band"
+    assert [reading.value_v for reading in stream.taken] == pytest.approx([110.0, 0.9], abs=0.1)
+
+
+def test_a_meter_that_does_not_tell_its_range_is_read_too():
+    reading = Stream(range_v=math.inf).free().feed([1.56] * 12).taken[0]
+    assert reading.value_v == pytest.approx(1.56, abs=0.001)
+    assert reading.spec_v == pytest.approx((0.0078 + 0.002) / math.sqrt(3), rel=1e-3)

@@ -155,6 +155,25 @@ def test_a_byte_damaged_on_the_way_does_not_pass(asked, faults):
     assert asked.meter.read().value_v == 105.23456
 
 
+def test_the_reading_before_sent_twice_is_not_the_next_one(asked):
+    """Of a dialect that cannot ask for the same reading again; the second copy comes after the next question."""
+    rules = asked.dialect.meter.model_copy(update={"again": None})
+    asked.session.dialect = asked.dialect.model_copy(update={"meter": rules})
+    meter = AskedMeter(asked.session, ENTRY, 50.0)
+    assert meter.read().value_v == 105.23456
+    old = asked.peer.answers[":READ?"]
+
+    def once_more_before():
+        asked.peer.link.arrive(asked.peer.line(old))
+        asked.peer.answers[":READ?"] = "-2.5E+01"
+        return "-2.5E+01"
+
+    asked.peer.answers[":READ?"] = once_more_before
+    with pytest.raises(ReplyMalformed, match="the one before, sent twice"):
+        meter.read()
+    assert meter.read().value_v == -25.0
+
+
 def test_a_reading_beyond_its_range_does_not_pass(asked):
     asked.peer.answers[":VOLT:DC:RANG?"] = "1"
     asked.peer.answers[":VOLT:DC:RES?"] = "1E-6"

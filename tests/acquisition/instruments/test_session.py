@@ -10,7 +10,9 @@ from acquisition.errors import (
     ReplyMalformed,
     TransportTimeout,
 )
+from acquisition.instruments import Channel, Timebase, Trigger
 from acquisition.instruments.dialect import Setting
+from acquisition.instruments.scope_settings import put_channel, put_timebase, put_trigger
 
 METER = {":FUNC?": '"VOLT"', "A?": "1.0", "B?": "2.0", "BLOCK?": b"#15ab\ncd\n", "BARE?": b"#15ab\ncd"}
 
@@ -424,3 +426,23 @@ def test_since_when_questions_have_had_no_answer(open_rig, faults):
     assert seen[0][0] == seen[1][0] == seen[0][1], "from the first of them, not the one that asks who is there"
     assert session.ask("A?") == "1.0"
     assert session.waiting_since_s is None
+
+
+@pytest.mark.parametrize("text", ["9.91E37", "9.9E37", "AUTO"])
+@pytest.mark.parametrize(
+    ("put", "wanted", "query"),
+    [
+        (put_channel, Channel(channel=1, full_scale_v=8.0), ":CHAN1:OFFS?"),
+        (put_timebase, Timebase(span_s=0.01), ":WAV:POIN?"),
+        (put_trigger, Trigger(source="ch1"), ":TRIG:EDGE:LEV?"),
+    ],
+)
+def test_a_setting_that_is_no_number_is_an_odd_answer_even_where_any_number_is_taken(rig, put, wanted, query, text):
+    # Not-a-number of SCPI-1999 volume 1, 7.2.1.5 became the middle of a screen and the level of a trigger, and as
+    # the length of a record an exception without a line of its own.
+    scope = rig("ten-field-scope", {":TIM:SCAL?": "1E-3"}).open()
+    shown = scope.peer.shown
+    scope.peer.shown = lambda head, value: text if f"{head}?" == query else shown(head, value)
+    with pytest.raises(ReplyMalformed, match=f"expected a number in answer to {query[:-1]}"):
+        put(scope.session, scope.dialect.scope, wanted)
+    assert scope.session.link.dirty

@@ -183,7 +183,15 @@ def test_more_than_two_samples_at_the_rail_are_clipped(bits, signed, low, high):
 def test_a_12_bit_record_left_justified_is_clipped_below_65535():
     codes = np.array([0x1230, 0x4560, 0xFFF0, 0xFFF0, 0xFFF0], dtype=np.uint16)
     assert is_clipped(codes, preamble(16))
-    assert not is_clipped(np.array([0x1230, 0x4560, 0xFFE0, 0xFFE0, 0xFFE0], dtype=np.uint16), preamble(16))
+    assert not is_clipped(np.array([0x1230, 0x4560, 0xFEF0, 0xFEF0, 0xFEF0], dtype=np.uint16), preamble(16))
+
+
+def test_an_8_bit_record_averaged_into_16_is_clipped_where_its_converter_ends():
+    # Means of 16 conversions: below the rail they fill the lower bits, at the rail every conversion is 255.
+    conversions = np.clip(np.rint(128 + 140 * np.sin(np.linspace(0, 20, 4000 * 16))), 1, 255)
+    codes = np.rint(conversions.reshape(-1, 16).mean(axis=1) * 256).astype(np.uint16)
+    assert codes.max() == 0xFF00
+    assert is_clipped(codes, preamble(16))
 
 
 @pytest.mark.parametrize("size", [99, 101, 0])

@@ -1,6 +1,7 @@
 """A job keeps what it was given, exactly, before it says so."""
 
 import math
+import shutil
 import sqlite3
 import subprocess
 import sys
@@ -184,6 +185,16 @@ def test_a_closed_job_is_one_file(tmp_path):
         job.start_pass("as-found")
         job.add_reading("as-found", READING)
     assert [path.name for path in tmp_path.iterdir()] == ["amp.stagewalk"]
+
+
+def test_a_copy_of_the_file_alone_made_while_it_is_open_has_what_was_kept(tmp_path):
+    with create_job(tmp_path / "amp.stagewalk", "x") as job:
+        job.start_pass("as-found")
+        for _ in range(30):
+            job.add_reading("as-found", READING)
+        shutil.copyfile(tmp_path / "amp.stagewalk", tmp_path / "copy.stagewalk")
+    with open_job(tmp_path / "copy.stagewalk", read_only=True) as copy:
+        assert copy.read_pass("as-found").readings == (READING,) * 30
 
 
 def test_an_existing_file_is_never_overwritten(tmp_path):

@@ -91,3 +91,17 @@ def test_an_old_job_is_listed_without_converting_it(tmp_path):
     (found,) = list_jobs(tmp_path)
     assert (found.readings, found.captures, found.passes) == (40, 2, ("as-found", "after-C2"))
     assert version_of(tmp_path / "version-1.stagewalk") == 1
+
+
+@pytest.mark.parametrize("version", range(1, VERSION))
+def test_an_older_job_in_a_database_is_not_read_with_tables_it_does_not_have(tmp_path, version):
+    # SQLite by its URL stands for any database: such a job is not copied into memory and converted there.
+    shutil.copyfile(SAMPLES / f"version-{version}.stagewalk", tmp_path / "job.db")
+    url = f"sqlite:///{tmp_path / 'job.db'}"
+    with pytest.raises(StoreError, match=f"its tables are version {version}, ours {VERSION}") as caught:
+        open_job(url, read_only=True)
+    assert "what writes to it converts it first" in caught.value.hint
+    open_job(url).close()
+    with open_job(url, read_only=True) as job:
+        assert job.sheet.chassis_name
+        assert job.told(job.passes()[0], "suspects") is None

@@ -103,3 +103,13 @@ def test_answers_are_taken_with_either_line_end_or_the_end_of_the_message(kind, 
         assert session.ask_block("CURVE?") == b"a\nb\r\nc"
     assert not session.gaps, "nothing had to be mended"
     session.close()
+
+
+def test_an_instrument_that_ends_with_cr_alone_is_asked_for_blocks_too(serial, instrument):
+    session = opened(serial, b"\r", instrument, "cr")
+    session.open()
+    for _ in range(2):
+        assert session.ask_number("A?") == 1.5
+        assert session.ask_block("CURVE?") == b"a\nb\r\nc"
+    assert not session.gaps, "nothing had to be mended"
+    session.close()
