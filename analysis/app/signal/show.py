@@ -217,6 +217,7 @@ def headroom_facts(found: Headroom, load_ohm: float | None) -> dict[str, Any]:
         "out_pp_v": _digits(found.out_pp_v, 4),
         "out_std_v": _digits(found.out_std_v),
         "side": found.side,
+        "bent_when_small": found.bent_when_small is not None,
         "grid_current": found.grid_current,
         "power_w": _digits(found.power_w(load_ohm), 4) if load_ohm else None,
         "steps": [
@@ -255,6 +256,9 @@ def headroom_text(found: Headroom, load_ohm: float | None) -> list[str]:
             lines.append("the input is bent at its positive peaks as well: grid current loads the source")
     else:
         lines.append(f"not reached up to {size}; stopped by {found.limited_by}")
+    if bent := found.bent_when_small:
+        size = f"{100 * bent.thd_out:.2g} % at {format_value(bent.gain.out_pp_v, 'V')} out"
+        lines.append(f"distortion is {size} already, which is no clipping; consistent with a gap at the crossover")
     if load_ohm:
         lines.append(f"power there into {load_ohm:g} ohm: {found.power_w(load_ohm):.3g} W")
         for watts in _stated_powers(found, load_ohm):
