@@ -15,7 +15,7 @@ from ..faults import Fault
 from ..work import values_found
 from .explanation import Explanation, Predicting, explain
 from .in_circuit import PartValue
-from .pairing import CHANGE_STD, DC_STD_WITHOUT_MAINS, differences, pair
+from .pairing import CHANGE_STD, DC_STD_WITHOUT_MAINS, Pair, differences, pair, shortest
 from .significance import LEVEL, holm, two_sided
 
 AGREES = "agrees with the replaced part"
@@ -259,7 +259,7 @@ def compare(
                 predicted=float(account.predicted[i]) if account and predicted else None,
                 predicted_std=float(account.predicted_std[i]) if account and predicted else None,
                 healthy=expected,
-                direction=_direction(one.before.value, float(changes[i]), expected) if counts[i] else "",
+                direction=_direction(one, float(changes[i]), expected) if counts[i] else "",
             )
         )
     return Comparison(
@@ -297,7 +297,10 @@ def _mains_correction(
     for i, (value, ours, theirs) in enumerate(zip(values, here, there, strict=True)):
         if not (math.isfinite(ours) and math.isfinite(theirs)):
             continue
-        near = theirs and ours and 1 / 3 < value / theirs < 3 and measurands[i].quantity != "phase_deg"
+        if measurands[i].quantity == "phase_deg":
+            correction[i] = shortest(ours - theirs)
+            continue
+        near = theirs and ours and 1 / 3 < value / theirs < 3
         correction[i] = value * (ours / theirs - 1.0) if near else ours - theirs
     return correction
 
@@ -315,7 +318,11 @@ def _verdicts(changes: np.ndarray, stds: np.ndarray, counts: np.ndarray, account
     return verdicts
 
 
-def _direction(before: float, change: float, healthy: float | None) -> str:
+def _direction(one: Pair, change: float, healthy: float | None) -> str:
     if healthy is None:
         return ""
-    return "toward" if abs(before + change - healthy) < abs(before - healthy) else "away"
+    off = one.before.value - healthy
+    was, now = off, off + change
+    if one.measurand.quantity == "phase_deg":
+        was, now = shortest(was), shortest(now)
+    return "toward" if abs(now) < abs(was) else "away"

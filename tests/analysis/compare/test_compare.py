@@ -4,7 +4,7 @@ import re
 import sys
 from dataclasses import replace
 from pathlib import Path
-from types import SimpleNamespace
+from types import MappingProxyType, SimpleNamespace
 
 import numpy as np
 import pytest
@@ -277,3 +277,29 @@ def test_what_grows_with_the_drive_is_compared_at_one_drive_only(quantity):
 def test_a_gain_is_compared_whatever_the_drive():
     before, after = (at_drive("gain", "V1.2>V1.1", 50.0, drive) for drive in (0.1, 0.2))
     assert len(compare(before, after).changes) == 1
+
+
+@pytest.mark.parametrize("mains_v", [230.0, 236.0])
+def test_a_healthy_phase_beside_the_half_turn_is_neared_the_short_way_round(mains_v):
+    """The model's phase passes from 179.9 to -179.8 degrees with the mains: no half turn is corrected or walked."""
+
+    class Turning:
+        parameters = MappingProxyType({})
+        chassis = SimpleNamespace(mains_v=230.0)
+
+        def predict(self, values, measurands):
+            phase = 179.9 + 10.0 * (np.asarray(values["mains"]) - 1.0)
+            return np.outer((phase + 180.0) % 360.0 - 180.0, np.ones(len(measurands)))
+
+    def turned(name, value, mains_v):
+        reading = Reading(
+            point="A>B", quantity="phase_deg", value=value, std=0.1, freq_hz=1e3, drive_pp_v=0.1, instrument="s",
+            range_v=1.0,
+        )  # fmt: skip
+        return Pass(name=name, started_utc="", mains_v=mains_v, readings=(reading,))
+
+    comparison = compare(turned("a", -150.0, 230.0), turned("b", 179.8, mains_v), model=Turning())
+    (change,) = comparison.changes
+    assert change.change == pytest.approx(-30.2 - 10.0 * (mains_v / 230.0 - 1.0))
+    assert change.change_std < 1.1
+    assert change.direction == "toward"
