@@ -8,6 +8,7 @@ from typing import Any
 
 import numpy as np
 
+from acquisition.errors import FitFailed
 from acquisition.quantities import format_value
 from analysis.balance import Balance
 from analysis.gain import Gain, probe_question, wrapped_deg
@@ -156,18 +157,18 @@ def sweep_line(gain: Gain, plan: StagePlan) -> str:
     )
 
 
-def corner_line(side: str, corner: Corner | None, ends: tuple[float, float]) -> str:
-    """A -3 dB corner, or where the sweep ended without one.
+def corner_line(side: str, corner: Corner | FitFailed | None, ends: tuple[float, float]) -> str:
+    """A -3 dB corner, or where the sweep ended without one, or why it cannot be told.
 
     Parameters
     ----------
-    side : str
-        ``low`` or ``high``.
-    corner : Corner or None
-        Found.
+    side, corner
+        As `Response.corner` takes and gives them.
     ends : tuple of float
         Lowest and highest frequency of the sweep.
     """
+    if isinstance(corner, FitFailed):
+        return f"{side} -3 dB corner: cannot tell, {corner}; {corner.hint}"
     if corner is None:
         end = ends[0] if side == "low" else ends[1]
         return f"{side} -3 dB corner: {'below' if side == 'low' else 'above'} {format_value(end, 'Hz', 4)}"
