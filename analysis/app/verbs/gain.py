@@ -236,7 +236,7 @@ def _sweep(
     import dataclasses
 
     from acquisition.errors import FitFailed
-    from analysis.app.signal.session import frequencies_left
+    from analysis.app.signal.plan import frequencies_left
     from analysis.app.signal.show import corner_line, gain_facts, sweep_head, sweep_line
     from analysis.gain import gains_kept
     from analysis.response import Corner, Response
