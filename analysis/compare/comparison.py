@@ -36,7 +36,8 @@ RULE = (
     f"never taken smaller than {CHANGE_STD['dc_v'][0]:.1%} of the larger reading on DC "
     f"({DC_STD_WITHOUT_MAINS:.1%} where the mains of a pass was not written down), {CHANGE_STD['pp_v'][0]:.0%} "
     f"of a signal or gain, {CHANGE_STD['phase_deg'][1]:g}° of phase, {CHANGE_STD['ripple_pp_v'][0]:.0%} of ripple "
-    f"and {CHANGE_STD['thd_pct'][0]:.0%} of distortion, and a little more near zero; intervals are twice that. "
+    f"and {CHANGE_STD['thd_pct'][0]:.0%} of distortion, and a little more near zero; the errors of two instruments "
+    "or ranges do not cancel and come on top; intervals are twice that. "
     "A trend is a change that would count if it had been the only one looked at."
 )
 
