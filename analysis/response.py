@@ -19,6 +19,9 @@ from .uncertainty import polar_std
 
 REFERENCE_HZ = 1000.0
 
+RISING = 0.01
+"""Where the last two gains of a sweep differ by more, its end is no place of full gain."""
+
 _SLOPE = 20.0 / math.log(10.0)
 
 
@@ -79,10 +82,15 @@ class Response:
         Corner or None
             None where the sweep does not reach it.
 
+        Raises
+        ------
+        FitFailed
+            Too few frequencies, or the largest gain stands at the end of the sweep and rises there still.
+
         Notes
         -----
-        ``1 / |H|^2`` is interpolated over ``f^-2`` or ``f^2`` by a cubic through the four nearest points; what a
-        parabola through three of them says otherwise is taken as its error. The uncertainty comes from the
+        ``1 / |H|^2`` is interpolated over ``f^-2`` or ``f^2`` by a cubic through the four nearest points; what the
+        parabolas through three of them say otherwise is taken as its error. The uncertainty comes from the
         covariance of all magnitudes, shared scale errors included (JCGM 102).
         """
         if side not in {"low", "high"}:
@@ -96,16 +104,25 @@ class Response:
         freq, size = self.freq_hz, np.abs(self.gain)
         reference, full = _reference(freq, size, reference_hz, 4)
         rougher = _reference(freq, size, reference_hz, 3)[1]
+        end, word = (0, "lowest") if side == "high" else (-1, "highest")
+        if reference == freq[end] != reference_hz and size[1 if end == 0 else -2] < (1 - RISING) * size[end]:
+            raise FitFailed(
+                f"the gain still rises at the {word} frequency of the sweep",
+                hint=f"a sweep that holds {reference_hz:g} Hz tells what the full gain is",
+                reason="no full gain",
+            )
         target = math.exp(float(full @ np.log(size))) / math.sqrt(2.0)
         bracket = _bracket(freq, size, side, reference, target)
         if bracket is None:
             return None
-        place, slopes = _root(freq, size, side, bracket, target, 4)
+        first = _first(freq, math.sqrt(bracket[0] * bracket[1]), 4)
+        place, slopes = _root(freq, size, side, bracket, target, first, 4)
+        rough = [_root(freq, size, side, bracket, target, start, 3)[0] for start in (first, first + 1)]
         by_level = float(np.sum(slopes))
         slopes = slopes - by_level * full
         spread = float(slopes @ magnitude_covariance(self.gains) @ slopes)
         curve = math.hypot(
-            math.log(place / _root(freq, size, side, bracket, target, 3)[0]),
+            max(abs(math.log(other / place)) for other in rough),
             by_level * float((full - rougher) @ np.log(size)),
         ) / math.sqrt(3.0)
         return Corner(
@@ -245,7 +262,13 @@ def _bracket(
 
 
 def _root(
-    freq: np.ndarray, size: np.ndarray, side: str, bracket: tuple[float, float], target: float, order: int
+    freq: np.ndarray,
+    size: np.ndarray,
+    side: str,
+    bracket: tuple[float, float],
+    target: float,
+    first: int,
+    order: int,
 ) -> tuple[float, np.ndarray]:
     """Crossing of the interpolated magnitude, and the slope of its ``ln f`` by ``ln |H|`` of each point.
 
@@ -253,7 +276,6 @@ def _root(
     one RC, a parabola for two, so that little is left for the polynomial to get wrong.
     """
     below, above = bracket
-    first = _first(freq, math.sqrt(below * above), order)
     power = -2.0 if side == "low" else 2.0
     u = (freq / below) ** power
     y = size**-2.0

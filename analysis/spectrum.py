@@ -23,7 +23,6 @@ CLEAR = 4.0
 MAINS_WINDOW = 0.04
 """Farthest that a fitted mains frequency may lie from the nominal one, as a ratio."""
 
-
 FLAT_TOP = (1.0, 1.933, 1.286, 0.388, 0.0322)
 """Coefficients of the flat-top window of ISO 18431-2 (from memory)."""
 
@@ -70,8 +69,8 @@ class Hum:
     lines : tuple of Line
         Orders 1 up.
     hum_pp_v, hum_pp_std_v : float
-        Peak to peak of all lines together, volts; its standard uncertainty from noise, the voltage scale, and
-        converter steps that noise does not blur.
+        Peak to peak of all lines together, volts; its standard uncertainty from noise, the voltage scale,
+        multiples that are not fitted, and converter steps that noise does not blur.
     whole_pp_v : float
         Maximum minus minimum of the samples, noise included.
     noise_v : float
@@ -174,14 +173,14 @@ def hum_of(capture: Capture, nominal_hz: float, *, orders: int = 10, vertical: f
     lines = tuple(_line(fit, index) for index in range(count))
     clear = [line for line in lines if line.clear]
     turn = np.linspace(0.0, 1.0, 2000, endpoint=False)
-    wave = sum(
-        (phasor * np.exp(2j * np.pi * (k + 1) * turn)).real
-        for k, phasor in enumerate(fit.phasors_v)
-        if lines[k].clear
-    )
+    present = np.array([line.order for line in clear], dtype=int)
+    waves = (np.exp(2j * np.pi * np.outer(turn, present)) * fit.phasors_v[present - 1]).real
     # Noise moves the extremes of a sum of lines by about what it moves the lines.
     noise = 2.0 * math.sqrt(sum(line.std_v**2 for line in clear)) if clear else 2.0 * lines[0].std_v
-    size = float(np.ptp(wave)) if clear else 0.0
+    size = float(np.ptp(waves.sum(axis=1)))
+    # Lines of a triangle fall with the square of their order: beyond the last that is fitted there may be as much
+    # as the upper half of them adds.
+    beyond = abs(size - float(np.ptp(waves[:, present <= count // 2].sum(axis=1))))
     # Without noise, top and bottom of the wave lie anywhere within half a step of their codes: two rectangular
     # errors. They have the size that a wave has on average which stays inside one step and shows no line at all.
     strongest_v = max((line.peak_v for line in clear), default=0.0)
@@ -195,7 +194,9 @@ def hum_of(capture: Capture, nominal_hz: float, *, orders: int = 10, vertical: f
         mains_std_hz=fit.freq_std_hz,
         lines=lines,
         hum_pp_v=size,
-        hum_pp_std_v=math.hypot(noise, size * vertical / math.sqrt(3.0), bare_v / math.sqrt(6.0)),
+        hum_pp_std_v=math.hypot(
+            noise, math.hypot(size * vertical, beyond) / math.sqrt(3.0), bare_v / math.sqrt(6.0)
+        ),
         whole_pp_v=float(codes.max() - codes.min()) * abs(capture.scale_v),
         noise_v=fit.residual_rms_v,
         floor_v=floor if clear else max(floor, 0.5 * bare_v),

@@ -4,7 +4,7 @@ from __future__ import annotations
 
 import math
 from collections.abc import Mapping, Sequence
-from dataclasses import dataclass
+from dataclasses import dataclass, replace
 from typing import Any
 
 import numpy as np
@@ -12,10 +12,11 @@ import numpy as np
 from acquisition.records import REPAIRS, Event, Measurand, Pass, verdict_text
 
 from ..faults import Fault
+from ..judge import Judged
 from ..work import values_found
 from .explanation import Explanation, Predicting, explain
 from .in_circuit import PartValue
-from .pairing import CHANGE_STD, DC_STD_WITHOUT_MAINS, differences, pair
+from .pairing import CHANGE_STD, DC_STD_WITHOUT_MAINS, Pair, differences, pair, shortest
 from .significance import LEVEL, holm, two_sided
 
 AGREES = "agrees with the replaced part"
@@ -35,7 +36,8 @@ RULE = (
     f"never taken smaller than {CHANGE_STD['dc_v'][0]:.1%} of the larger reading on DC "
     f"({DC_STD_WITHOUT_MAINS:.1%} where the mains of a pass was not written down), {CHANGE_STD['pp_v'][0]:.0%} "
     f"of a signal or gain, {CHANGE_STD['phase_deg'][1]:g}° of phase, {CHANGE_STD['ripple_pp_v'][0]:.0%} of ripple "
-    f"and {CHANGE_STD['thd_pct'][0]:.0%} of distortion, and a little more near zero; intervals are twice that. "
+    f"and {CHANGE_STD['thd_pct'][0]:.0%} of distortion, and a little more near zero; the errors of two instruments "
+    "or ranges do not cancel and come on top; intervals are twice that. "
     "A trend is a change that would count if it had been the only one looked at."
 )
 
@@ -67,7 +69,7 @@ class Change:
     predicted, predicted_std : float, optional
         Change the replaced part should have made.
     healthy : float, optional
-        What the model shows for a healthy chassis at the mains of the first pass.
+        What the model shows for a healthy chassis at the mains of the first pass; see `judged`.
     direction : str
         ``toward``, ``away`` or empty, of the healthy value; for significant changes.
     was, now : str
@@ -101,6 +103,21 @@ class Change:
     def significant(self) -> bool:
         """Whether the change counts."""
         return self.verdict != UNCHANGED
+
+    def judged(self, was: Judged | None, now: Judged | None) -> Change:
+        """The same with the verdict on each reading, and the healthy value that the second one was held against.
+
+        Parameters
+        ----------
+        was, now : Judged, optional
+            Verdicts on both readings, each against a healthy chassis with the rails and mains of its own pass.
+        """
+        found = replace(self, was=was.verdict if was else "", now=now.verdict if now else "")
+        if now is None or not math.isfinite(now.expected):
+            return found
+        before = was.expected if was is not None and math.isfinite(was.expected) else now.expected
+        nearer = _direction(self.measurand, self.before - before, self.after - now.expected)
+        return replace(found, healthy=now.expected, direction=nearer if self.significant else "")
 
     @property
     def moved(self) -> str:
@@ -159,6 +176,23 @@ class Comparison:
     values: tuple[PartValue, ...] = ()
     notes: tuple[str, ...] = ()
     rule: str = RULE
+
+    def measured(self, values: tuple[PartValue, ...]) -> Comparison:
+        """The same with what the replaced parts measure in circuit.
+
+        Parameters
+        ----------
+        values : tuple of PartValue
+            One with both ends stands for the value of its fault too, which was picked from a few on the chassis as
+            drawn.
+        """
+        told = {}
+        for one in values:
+            if one.before.value is not None:
+                key = one.part if one.what == "value" else f"{one.part}.{one.what}"
+                told[key] = 1.0 / one.before.value if one.what == "leak" else one.before.value
+        faults = tuple((fault, told.get(fault.key, value)) for fault, value in self.faults)
+        return replace(self, values=values, faults=faults)
 
     @property
     def verdict(self) -> str:
@@ -259,7 +293,7 @@ def compare(
                 predicted=float(account.predicted[i]) if account and predicted else None,
                 predicted_std=float(account.predicted_std[i]) if account and predicted else None,
                 healthy=expected,
-                direction=_direction(one.before.value, float(changes[i]), expected) if counts[i] else "",
+                direction=_nearer(one, float(changes[i]), expected) if counts[i] else "",
             )
         )
     return Comparison(
@@ -297,7 +331,10 @@ def _mains_correction(
     for i, (value, ours, theirs) in enumerate(zip(values, here, there, strict=True)):
         if not (math.isfinite(ours) and math.isfinite(theirs)):
             continue
-        near = theirs and ours and 1 / 3 < value / theirs < 3 and measurands[i].quantity != "phase_deg"
+        if measurands[i].quantity == "phase_deg":
+            correction[i] = shortest(ours - theirs)
+            continue
+        near = theirs and ours and 1 / 3 < value / theirs < 3
         correction[i] = value * (ours / theirs - 1.0) if near else ours - theirs
     return correction
 
@@ -315,7 +352,15 @@ def _verdicts(changes: np.ndarray, stds: np.ndarray, counts: np.ndarray, account
     return verdicts
 
 
-def _direction(before: float, change: float, healthy: float | None) -> str:
+def _nearer(one: Pair, change: float, healthy: float | None) -> str:
     if healthy is None:
         return ""
-    return "toward" if abs(before + change - healthy) < abs(before - healthy) else "away"
+    off = one.before.value - healthy
+    return _direction(one.measurand, off, off + change)
+
+
+def _direction(measurand: Measurand, was: float, now: float) -> str:
+    """By how far a reading is off before and after."""
+    if measurand.quantity == "phase_deg":
+        was, now = shortest(was), shortest(now)
+    return "toward" if abs(now) < abs(was) else "away"

@@ -7,7 +7,8 @@ uncertainties u1, u2:
 
     w^2 = u^2 - (g x)^2    and    cov(d_i, d_j) = g^2 d_i d_j + [i = j] max(w1^2 + w2^2, (rho max(|x1|, |x2|))^2)
 
-(JCGM 100:2008, 5.2.2 and F.1.2.3). A range change, another instrument or an unknown one shares nothing. Gain and
+(JCGM 100:2008, 5.2.2 and F.1.2.3). A range change, another instrument or an unknown one shares nothing: both errors
+are there in full, and the repeatability besides, so that the sum takes the place of the larger. Gain and
 phase keep the range of the output only; that of the input goes with the drive, so another drive, or an unknown one,
 shares nothing either.
 """
@@ -278,7 +279,10 @@ def differences(
             error = shared.get(key, 0.0)
             kept -= error**2 * (one.before.value**2 + one.after.value**2)
             groups.setdefault(key, np.zeros(len(pairs)))[index] = error * changes[index]
-        covariance[index, index] = max(kept, _repeat_variance(one, size, mains_known), 1e-24)
+        repeat = _repeat_variance(one, size, mains_known)
+        if key is None:
+            kept += repeat
+        covariance[index, index] = max(kept, repeat, _scatter_variance(one), 1e-24)
     for slopes in groups.values():
         covariance += np.outer(slopes, slopes)
     return changes, covariance
@@ -314,8 +318,10 @@ def _repeat_variance(one: Pair, size: float, mains_known: bool) -> float:
     relative, absolute = CHANGE_STD[one.measurand.quantity]
     if one.measurand.quantity == "dc_v" and not mains_known:
         relative = DC_STD_WITHOUT_MAINS
+    return float((relative * size) ** 2 + absolute**2)
+
+
+def _scatter_variance(one: Pair) -> float:
+    """Of a change, as readings that were taken more than once repeat."""
     dof = one.before.dof + one.after.dof
-    measured = 0.0
-    if dof:
-        measured = 2.0 * (one.before.scatter_variance + one.after.scatter_variance) / dof
-    return max((relative * size) ** 2 + absolute**2, measured)
+    return 2.0 * (one.before.scatter_variance + one.after.scatter_variance) / dof if dof else 0.0

@@ -25,6 +25,9 @@ KNOWN_FREQUENCY_PERIODS = 20.0
 NOTED_DROOP = 0.02
 """AC coupling earns a note from this ratio of its corner to the frequency, where it turns the phase by 1 degree."""
 
+HUM_ORDERS = 4
+"""Multiples of the mains that hum is strong at (common practice, no source)."""
+
 NOTED_DISTORTION = 0.01
 """Distortion above which a result is noted as taken outside the linear range (common practice, no source)."""
 
@@ -50,6 +53,8 @@ class ChannelAccuracy:
     trigger_samples : float
         How well the time of the first sample is known against the trigger, as width in sample intervals; matters
         only for records of different shots.
+    mains_hz : float, optional
+        Where hum may stand beside the signal, which no record tells apart from it when they are too near.
     """
 
     vertical: float = 0.03
@@ -59,6 +64,7 @@ class ChannelAccuracy:
     ac_corner_hz: float = 10.0
     ac_tolerance: float = 0.2
     trigger_samples: float = 1.0
+    mains_hz: float | None = None
 
 
 def gain_of(
@@ -132,7 +138,11 @@ def gain_of(
         in_range=(source.channel, source.full_scale_v),
         out_range=(output.channel, output.full_scale_v),
         method="two channels, one shot" if together else "one channel at a time, sync as trigger",
-        notes=(*_notes(source, output, first, last, thd[1]), *_droop_notes(source, output, droops)),
+        notes=(
+            *_notes(source, output, first, last, thd[1]),
+            *_droop_notes(source, output, droops),
+            *_hum_notes(first, limits.mains_hz),
+        ),
     )
 
 
@@ -257,6 +267,17 @@ def _shared(source: Capture, output: Capture, limits: ChannelAccuracy) -> dict[t
     if same_channel and source.probe_factor == output.probe_factor:
         shared[SCALES[2], SCALES[3]] = 1.0
     return shared
+
+
+def _hum_notes(fit: SineFit, mains_hz: float | None) -> tuple[str, ...]:
+    """Hum within a line spacing of the signal adds to it, and leaves nothing in the record that would tell."""
+    if not mains_hz:
+        return ()
+    order = round(fit.freq_hz / mains_hz)
+    is_near = abs(fit.freq_hz - order * mains_hz) * fit.periods < fit.freq_hz
+    if not (is_near and 1 <= order <= HUM_ORDERS):
+        return ()
+    return (f"hum at {order * mains_hz:g} Hz is too near to be told from the signal and not in the uncertainty",)
 
 
 def _notes(source: Capture, output: Capture, first: SineFit, last: SineFit, thd_out: float) -> tuple[str, ...]:

@@ -46,10 +46,10 @@ class Distortion:
     harmonics : tuple of Harmonic
         Fundamental first.
     thd_ratio, thd_std : float
-        Root of the sum of squares of the harmonics over the fundamental, the noise's own share taken off, and its
-        standard uncertainty.
+        Root of the sum of squares of the harmonics over the fundamental, taken off what noise and converter steps
+        make themselves, and its standard uncertainty.
     floor_ratio : float
-        What noise alone would show on average.
+        What noise, and steps that it does not blur, would show alone on average.
     """
 
     harmonics: tuple[Harmonic, ...]
@@ -74,13 +74,16 @@ def distortion(fit: SineFit) -> Distortion:
     size = fit.amplitude_v
     if size == 0.0:
         raise FitFailed("no fundamental: distortion has no meaning", reason="no signal")
+    # The steps make harmonics as large as what they do to the fundamental, even or odd ones as the wave stands
+    # between two codes: half of it each.
+    steps = 0.5 * fit.undithered_v**2
     table = []
     power = floor = spread = 0.0
     for index, phasor in enumerate(fit.phasors_v):
         block = fit.covariance_v2[2 * index : 2 * index + 2, 2 * index : 2 * index + 2]
         amplitude = float(abs(phasor))
         along = np.array([phasor.real, phasor.imag]) / amplitude if amplitude else np.array([1.0, 0.0])
-        variance = float(along @ block @ along)
+        variance = float(along @ block @ along) + steps
         angle = np.angle(phasor) - (index + 1) * np.angle(fit.phasor_v)
         table.append(
             Harmonic(
@@ -94,7 +97,7 @@ def distortion(fit: SineFit) -> Distortion:
         )
         if index:
             power += amplitude**2
-            floor += float(np.trace(block))
+            floor += float(np.trace(block)) + steps
             spread += 4.0 * amplitude**2 * variance
     thd = math.sqrt(max(0.0, power - floor)) / size
     # Near the floor the square root has no slope: there the floor itself is the uncertainty.

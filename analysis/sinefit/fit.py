@@ -13,7 +13,11 @@ import numpy as np
 
 from acquisition.errors import FitFailed
 
-from .solve import iterate, solve
+from .solve import BESIDE, beside, iterate, solve
+
+COLOURED = 2.5
+"""The noise next to a harmonic counts where it is so many times that of the whole record, in variance: by chance it
+is in one record of a hundred (chi-squared of eight degrees of freedom)."""
 
 
 @dataclass(frozen=True, slots=True, kw_only=True, eq=False)
@@ -29,7 +33,8 @@ class SineFit:
     phasors_v : ndarray of complex, shape (H,)
         Fundamental first, volts peak, real part along the cosine, referred to ``center_s``.
     covariance_v2 : ndarray, shape (2 H, 2 H)
-        Of real and imaginary parts in the order Re 1, Im 1, Re 2, Im 2 and so on; white part only.
+        Of real and imaginary parts in the order Re 1, Im 1, Re 2, Im 2 and so on: as of white noise, but of what is
+        found next to a harmonic where that is clearly stronger.
     residual_rms_v : float
         What the fit leaves, root mean square over the degrees of freedom.
     noise_v : float
@@ -207,20 +212,29 @@ def fit_sine(
     y = y - level  # the sum of squares of a small sine on 300 V of plate would lose its digits
     length = volts.size * dt_s
     omega = 2.0 * math.pi * freq_hz
-    solution, inverse, rss = solve(y, times, omega, harmonics, drift, length, None)
+    solution, inverse, rest = solve(y, times, omega, harmonics, drift, length, None)
     if fit_frequency:
-        solution, inverse, rss, omega = iterate(y, times, omega, harmonics, drift, length, solution)
+        solution, inverse, rest, omega = iterate(y, times, omega, harmonics, drift, length, solution)
 
     dof = count - unknowns
-    residual = math.sqrt(max(0.0, rss) / dof)
+    residual = math.sqrt(float(rest @ rest) / dof)
     noise = max(residual, abs(quantum_v) / math.sqrt(12.0))
     phasors = solution[: 2 * harmonics : 2] - 1j * solution[1 : 2 * harmonics : 2]
+    periods = omega * length / (2.0 * math.pi)
+    # Hum beside a sine and a glitch in it are not white: what spills over into a harmonic shows next to it.
+    excess = np.ones(harmonics)
+    if periods >= 1.0 + BESIDE.max() and noise:
+        # So does a frequency that is a little off, which at the centre of the record moves no phasor.
+        turned = times * (1j * phasors[0] * np.exp(1j * omega * times)).real
+        size = float(turned @ turned)
+        left = rest - turned * (turned @ rest / size) if size else rest
+        share = beside(left, times, omega, harmonics, length) / noise**2
+        excess = np.sqrt(np.where(share > COLOURED, share, 1.0))
     covariance = inverse * noise**2
     # The phasor is A - jB: the sign of every imaginary part turns the sign of its covariances.
-    flip = np.tile([1.0, -1.0], harmonics)
+    flip = np.tile([1.0, -1.0], harmonics) * np.repeat(excess, 2)
     block = covariance[: 2 * harmonics, : 2 * harmonics] * np.outer(flip, flip)
-    periods = omega * length / (2.0 * math.pi)
-    freq_std = math.sqrt(covariance[-1, -1]) / (2.0 * math.pi) / length if fit_frequency else 0.0
+    freq_std = excess[0] * math.sqrt(covariance[-1, -1]) / (2.0 * math.pi) / length if fit_frequency else 0.0
     notes = []
     if fit_frequency and periods < 5.0:
         notes.append(f"frequency fitted over only {periods:.1f} periods")
@@ -230,7 +244,7 @@ def fit_sine(
         notes.append(f"{volts.size - count} of {volts.size} samples left out")
     return SineFit(
         freq_hz=omega / (2.0 * math.pi) if fit_frequency else freq_hz,
-        freq_std_hz=freq_std,
+        freq_std_hz=float(freq_std),
         offset_v=level + float(solution[2 * harmonics]),
         slope_v_per_s=float(solution[2 * harmonics + 1]) / length if drift else 0.0,
         phasors_v=phasors,

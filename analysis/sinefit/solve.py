@@ -10,6 +10,10 @@ from acquisition.errors import FitFailed
 
 _TURNS = 25
 
+BESIDE = np.array([-2.0, -1.0, 1.0, 2.0])
+"""Places next to a harmonic, in line spacings of the record: whole ones, where the fit has taken nothing away and a
+slow wave spills over as much as at the harmonic itself."""
+
 
 def _design(times: np.ndarray, omega: float, harmonics: int, drift: bool, length: float) -> np.ndarray:
     rows = np.empty((2 * harmonics + 1 + int(drift), times.size))
@@ -34,7 +38,7 @@ def solve(
     drift: bool,
     length: float,
     about: np.ndarray | None,
-) -> tuple[np.ndarray, np.ndarray, float]:
+) -> tuple[np.ndarray, np.ndarray, np.ndarray]:
     """Least squares at one frequency, or one Gauss-Newton step that frees it.
 
     Parameters
@@ -58,8 +62,8 @@ def solve(
         Cosine and sine of each harmonic, offset, then drift over the record and frequency step where asked.
     inverse : ndarray, shape (P, P)
         Inverse of the normal matrix: times the variance of one sample it is the covariance.
-    rest : float
-        Sum of squares that the fit leaves.
+    rest : ndarray, shape (N,)
+        What the fit leaves of each sample.
 
     Raises
     ------
@@ -86,8 +90,7 @@ def solve(
         )
     inverse = np.linalg.inv(scaled) / np.outer(scale, scale)
     solution = inverse @ (rows @ y)
-    rest = y - solution @ rows
-    return solution, inverse, float(rest @ rest)
+    return solution, inverse, y - solution @ rows
 
 
 def iterate(
@@ -98,7 +101,7 @@ def iterate(
     drift: bool,
     length: float,
     solution: np.ndarray,
-) -> tuple[np.ndarray, np.ndarray, float, float]:
+) -> tuple[np.ndarray, np.ndarray, np.ndarray, float]:
     """Gauss-Newton steps until the frequency stands still.
 
     Parameters
@@ -122,18 +125,40 @@ def iterate(
     """
     start = omega
     inverse = np.empty((0, 0))
-    rss = math.inf
     for _ in range(_TURNS):
-        extended, inverse, rss = solve(y, times, omega, harmonics, drift, length, solution)
+        extended, inverse, rest = solve(y, times, omega, harmonics, drift, length, solution)
         solution, step = extended[:-1], float(extended[-1]) / length
         omega += step
         # A start further off than about a line spacing leads to a side lobe: better no answer than that one.
         if not abs(omega - start) * length < 2.0 * math.pi:
             break
         if abs(step) * length < 1e-10 * max(1.0, omega * length):
-            return extended, inverse, rss, omega
+            return extended, inverse, rest, omega
     raise FitFailed(
         f"no frequency found near {start / (2.0 * math.pi):g} Hz",
         hint="check the generator frequency, and that there is a signal",
         reason="frequency did not converge",
     )
+
+
+def beside(rest: np.ndarray, times: np.ndarray, omega: float, harmonics: int, length: float) -> np.ndarray:
+    """Variance of noise that would be as strong at all frequencies as it is next to each harmonic.
+
+    Parameters
+    ----------
+    rest, times, omega, harmonics, length
+        As `solve`, which gives ``rest``.
+
+    Returns
+    -------
+    ndarray, shape (H,)
+        Volts squared a sample, from the four places `BESIDE` the harmonic: hum or a glitch that spills over into it
+        spills over into these as well, and noise that falls with the frequency is as strong there.
+    """
+    aside = np.exp(2j * math.pi / length * np.outer(BESIDE, times)) * rest
+    first = np.exp(-1j * omega * times)
+    found, turn = np.empty(harmonics), first
+    for order in range(harmonics):
+        found[order] = np.mean(np.abs(aside @ turn) ** 2) / rest.size
+        turn = turn * first
+    return found

@@ -192,3 +192,48 @@ def test_the_last_step_of_the_drive_does_not_pass_its_limit():
     low = Stage(-500, 500)
     list(raise_drive(low, start_pp_v=2.0, most_pp_v=0.9))
     assert low.drives == [0.9]
+
+
+def raised(wave, start_pp_v=0.1):
+    """Onset of a stage that makes ``wave(source)`` of its input; the scope has no range below 0.2 V."""
+    rng = np.random.default_rng(4)
+
+    def seen(point, volts, channel):
+        step = max(1.5 * np.ptp(volts), 0.2) / 256
+        codes = np.round((volts - volts.mean()) / step + 0.4 * rng.normal(size=volts.size)).astype(np.int8)
+        return Capture(
+            point=point, codes=codes, scale_v=step, offset_v=0.0, t0_s=-4e-3, dt_s=2e-6, full_scale_v=256 * step,
+            channel=channel, shot=1, freq_hz=FREQ, coupling="ac",
+        )  # fmt: skip
+
+    def take(drive_pp_v):
+        source = 0.5 * drive_pp_v * np.cos(TURN)
+        return step_of(seen("V1.2", source, 1), seen("V1.1", wave(source), 2), drive_pp_v)
+
+    return headroom_of(list(raise_drive(take, start_pp_v=start_pp_v, most_pp_v=20.0)))
+
+
+@pytest.mark.parametrize("gap_v", [0.1, 0.5, 2.0])
+def test_a_gap_at_the_crossover_is_no_clipping(gap_v):
+    """Small waves are bent most there: the onset is still where large ones begin to be, and the gap is told."""
+    found = raised(lambda v: np.clip(np.sign(v) * np.maximum(0.0, np.abs(50 * v) - gap_v), -60, 60))
+    assert found.reached
+    # The gap takes its volts from the input and hardly changes the clipped output.
+    assert found.out_pp_v == pytest.approx(onset_pp_v(-60, 60, 0.05), rel=0.02)
+    assert found.bent_when_small is not None
+    assert raised(lambda v: np.clip(50 * v, -60, 60)).bent_when_small is None
+
+
+def test_distortion_that_does_not_go_with_the_drive_is_not_followed_down_into_the_noise():
+    found = raised(lambda v: np.clip(50 * v + 2 * np.abs(v), -60, 60))
+    assert found.steps[0].drive_pp_v > 0.02
+    assert 0.01 < found.steps[0].thd_out < 0.03
+    assert found.reached
+    assert found.out_pp_v == pytest.approx(onset_pp_v(-60, 60, 0.05), rel=0.05)
+
+
+def test_noise_alone_does_not_clip():
+    dead = raised(lambda v: 0.0 * v)
+    assert not dead.reached
+    assert dead.steps[-1].drive_pp_v == 20.0
+    assert raised(lambda v: np.clip(0.9 * v, -6, 6), start_pp_v=0.001).in_pp_v == pytest.approx(15.1, rel=0.02)

@@ -157,3 +157,28 @@ def test_averaging_stops_at_the_wanted_uncertainty_or_the_most():
     # 0.087 dB each: 0.05 dB needs (0.087 / 0.05)^2 = 3.01, so 4.
     counts = [count for count in range(1, 17) if not repeats_wanted([noisy(0.01)] * count, 0.05, 16)]
     assert counts[0] == 4
+
+
+def test_a_slope_of_the_curve_is_in_the_uncertainty_of_a_sparse_sweep():
+    """A shelf of 3.5 dB crosses -3 dB at a shallow angle: 15 points for three decades are off by 5 %."""
+
+    def shelf(f):
+        return (1 - 200j / f) / (1 - 300j / f) / (1 - 5j / f)
+
+    below, above = 10.0, 200.0
+    for _ in range(80):
+        middle = math.sqrt(below * above)
+        below, above = (middle, above) if abs(shelf(middle)) < abs(shelf(1e3)) / math.sqrt(2) else (below, middle)
+    for count in (8, 15, 30):
+        gains = tuple(gain_at(f, shelf(f), noise=1e-4) for f in log_frequencies(20.0, 20e3, count))
+        corner = Response(gains=gains).corner("low")
+        assert abs(corner.freq_hz - below) < 1.96 * corner.std_hz
+
+
+def test_a_sweep_without_the_flat_part_does_not_tell_the_corner():
+    falling = response(log_frequencies(30e3, 300e3, 10))
+    with pytest.raises(FitFailed, match="still rises at the lowest"):
+        falling.corner("high")
+    assert falling.corner("low") is None
+    with pytest.raises(FitFailed, match="still rises at the highest"):
+        response(log_frequencies(2.0, 30.0, 10)).corner("low")

@@ -9,6 +9,7 @@ from acquisition.records import JUDGED_QUALITIES, Event, Reading
 from analysis.balance import PairMatch, match_pair
 from analysis.chassis import Chassis, Part
 from analysis.chassis.description import GROUND
+from analysis.compare.pairing import SHARED_FROM
 from analysis.uncertainty import InputQuantity, evaluate, rectangular
 from analysis.work import last_values
 
@@ -49,7 +50,8 @@ def match_pairs(chassis: Chassis, readings: Sequence[Reading], work: Sequence[Ev
     Returns
     -------
     list of MatchedPair
-        Readings of one instrument on one range share their gain error, which cancels in the difference.
+        Readings of one instrument on one range share their gain error, which cancels in the difference; low in the
+        range, where digits dominate, nothing does.
     """
     cathode_v = {r.point: r for r in readings if r.quantity == "dc_v" and r.quality in JUDGED_QUALITIES}
     found, measured = [], last_values(work)
@@ -61,7 +63,7 @@ def match_pairs(chassis: Chassis, readings: Sequence[Reading], work: Sequence[Ev
             continue
         (first, first_a, one), (second, second_a, two) = sides[0], sides[1]
         shared = {}
-        if one.instrument == two.instrument and one.range_v == two.range_v and one.std and two.std:
+        if one.std and two.std and _share_a_gain_error(one, two):
             # Only the readings are correlated, not the resistors: the share of the meter in each variance.
             share = (one.std / one.value) / (first_a.std / first_a.value)
             share *= (two.std / two.value) / (second_a.std / second_a.value)
@@ -76,6 +78,13 @@ def match_pairs(chassis: Chassis, readings: Sequence[Reading], work: Sequence[Ev
             )
         )
     return found
+
+
+def _share_a_gain_error(one: Reading, two: Reading) -> bool:
+    """Whether both are of one range, and high enough in it for its gain error to be most of their uncertainty."""
+    if (one.instrument, one.range_v) != (two.instrument, two.range_v):
+        return False
+    return one.range_v is None or min(one.value, two.value) > SHARED_FROM * one.range_v
 
 
 def _current(

@@ -118,6 +118,7 @@ class StagePlan:
             skew_s=self.bench.scope.skew_s,
             ac_corner_hz=self.bench.scope.ac_corner_hz,
             ac_tolerance=self.bench.scope.ac_tolerance,
+            mains_hz=float(self.bench.mains_hz),
         )
 
     def rules(self) -> ScopeRules:
@@ -290,6 +291,24 @@ def plan_stage(stage: str, chassis: Chassis | None, bench: Bench) -> StagePlan:
         bench=bench,
         constants=constants,
     )
+
+
+def frequencies_left(
+    frequencies_hz: Sequence[float], gains_at: Sequence[tuple[float | None, float | None]], drive_pp_v: float
+) -> list[float]:
+    """Frequencies of a sweep that were not taken yet.
+
+    Parameters
+    ----------
+    frequencies_hz : sequence of float
+        The whole sweep.
+    gains_at : sequence of (freq_hz, drive_pp_v)
+        Readings of this stage that the pass has.
+    drive_pp_v : float
+        Drive of this sweep; readings of another one do not count.
+    """
+    done = [f for f, d in gains_at if f is not None and d is not None and math.isclose(d, drive_pp_v, rel_tol=1e-3)]
+    return [f for f in frequencies_hz if not any(math.isclose(f, taken, rel_tol=1e-3) for taken in done)]
 
 
 def _points(stage: str, chassis: Chassis | None) -> tuple[str, str]:

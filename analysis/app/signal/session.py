@@ -21,7 +21,7 @@ from acquisition.errors import (
 )
 from acquisition.instruments import open_generator, open_scope
 from acquisition.instruments.scope_setup import read_setup, restore_setup
-from acquisition.records import Capture, Event
+from acquisition.records import Capture, Event, Reading
 from acquisition.store import Job
 from analysis.app.jobs import begin_pass
 from analysis.gain import (
@@ -164,8 +164,8 @@ class SignalRun:
 
         Parameters
         ----------
-        frequencies_hz : sequence of float
-            In hertz.
+        frequencies_hz
+            As `two_channels`.
         """
         self._ask(f"probe of channel 1 on {self.plan.source}, probe of channel 2 on {self.plan.output}")
         first = list(self._straight(frequencies_hz, STRAIGHT, exchanged=False))
@@ -368,8 +368,6 @@ class SignalRun:
             )
         )
         if thd is not None:
-            from acquisition.records import Reading
-
             readings.append(
                 Reading(
                     point=gain.to_point,
@@ -398,21 +396,3 @@ def left_on(job: Job) -> bool:
         if texts:
             return texts[-1].startswith(GENERATOR_ON)
     return False
-
-
-def frequencies_left(
-    frequencies_hz: Sequence[float], gains_at: Sequence[tuple[float | None, float | None]], drive_pp_v: float
-) -> list[float]:
-    """Frequencies of a sweep that were not taken yet.
-
-    Parameters
-    ----------
-    frequencies_hz : sequence of float
-        The whole sweep.
-    gains_at : sequence of (freq_hz, drive_pp_v)
-        Readings of this stage that the pass has.
-    drive_pp_v : float
-        Drive of this sweep; readings of another one do not count.
-    """
-    done = [f for f, d in gains_at if f is not None and d is not None and math.isclose(d, drive_pp_v, rel_tol=1e-3)]
-    return [f for f in frequencies_hz if not any(math.isclose(f, taken, rel_tol=1e-3) for taken in done)]

@@ -8,6 +8,7 @@ from typing import Any
 
 import numpy as np
 
+from acquisition.errors import FitFailed
 from acquisition.quantities import format_value
 from analysis.balance import Balance
 from analysis.gain import Gain, probe_question, wrapped_deg
@@ -156,18 +157,18 @@ def sweep_line(gain: Gain, plan: StagePlan) -> str:
     )
 
 
-def corner_line(side: str, corner: Corner | None, ends: tuple[float, float]) -> str:
-    """A -3 dB corner, or where the sweep ended without one.
+def corner_line(side: str, corner: Corner | FitFailed | None, ends: tuple[float, float]) -> str:
+    """A -3 dB corner, or where the sweep ended without one, or why it cannot be told.
 
     Parameters
     ----------
-    side : str
-        ``low`` or ``high``.
-    corner : Corner or None
-        Found.
+    side, corner
+        As `Response.corner` takes and gives them.
     ends : tuple of float
         Lowest and highest frequency of the sweep.
     """
+    if isinstance(corner, FitFailed):
+        return f"{side} -3 dB corner: cannot tell, {corner}; {corner.hint}"
     if corner is None:
         end = ends[0] if side == "low" else ends[1]
         return f"{side} -3 dB corner: {'below' if side == 'low' else 'above'} {format_value(end, 'Hz', 4)}"
@@ -217,6 +218,7 @@ def headroom_facts(found: Headroom, load_ohm: float | None) -> dict[str, Any]:
         "out_pp_v": _digits(found.out_pp_v, 4),
         "out_std_v": _digits(found.out_std_v),
         "side": found.side,
+        "bent_when_small": found.bent_when_small is not None,
         "grid_current": found.grid_current,
         "power_w": _digits(found.power_w(load_ohm), 4) if load_ohm else None,
         "steps": [
@@ -255,6 +257,9 @@ def headroom_text(found: Headroom, load_ohm: float | None) -> list[str]:
             lines.append("the input is bent at its positive peaks as well: grid current loads the source")
     else:
         lines.append(f"not reached up to {size}; stopped by {found.limited_by}")
+    if bent := found.bent_when_small:
+        size = f"{100 * bent.thd_out:.2g} % at {format_value(bent.gain.out_pp_v, 'V')} out"
+        lines.append(f"distortion is {size} already, which is no clipping; consistent with a gap at the crossover")
     if load_ohm:
         lines.append(f"power there into {load_ohm:g} ohm: {found.power_w(load_ohm):.3g} W")
         for watts in _stated_powers(found, load_ohm):

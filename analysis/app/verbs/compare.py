@@ -13,7 +13,6 @@ from analysis.app.terminal import harmless
 if TYPE_CHECKING:
     from rich.console import Console
 
-    from acquisition.records import Measurand
     from acquisition.store import Job
     from analysis.chassis import Chassis, ChassisModel
     from analysis.compare import Change, Comparison, InCircuit
@@ -91,21 +90,17 @@ def compare_passes(
 
     basis = basis_of(job.sheet, [first, last], [*work_before, *work_after])
 
-    def verdict(name: str, measurand: Measurand) -> str:
-        row = judged_of(rows[name], measurand)
-        return row.verdict if row is not None else ""
-
+    told = as_told(job, after, f"in circuit since {before}", basis, tuple[PartValue, ...], values, fresh)[0]
     return replace(
-        result,
+        result.measured(told),
         notes=(
             *result.notes,
             *undriven,
             *([f"not compared, no part reaches them: {', '.join(sorted(left))}"] if left else []),
         ),
         changes=tuple(
-            replace(c, was=verdict(before, c.measurand), now=verdict(after, c.measurand)) for c in result.changes
+            c.judged(*(judged_of(rows[name], c.measurand) for name in (before, after))) for c in result.changes
         ),
-        values=as_told(job, after, f"in circuit since {before}", basis, tuple[PartValue, ...], values, fresh)[0],
     )
 
 

@@ -235,10 +235,11 @@ def _sweep(
 ) -> tuple[dict[str, Any], list[str]]:
     import dataclasses
 
-    from analysis.app.signal.session import frequencies_left
+    from acquisition.errors import FitFailed
+    from analysis.app.signal.plan import frequencies_left
     from analysis.app.signal.show import corner_line, gain_facts, sweep_head, sweep_line
     from analysis.gain import gains_kept
-    from analysis.response import Response
+    from analysis.response import Corner, Response
 
     point = f"{plan.source}>{plan.output}"
     taken = [(r.freq_hz, r.drive_pp_v) for r in job.read_pass(name).readings if r.point == point]
@@ -257,14 +258,20 @@ def _sweep(
                 latest[freq_hz] = gain
     gains = tuple(latest[freq_hz] for freq_hz in sorted(latest))
     response = Response(gains=gains)
-    corners = {side: response.corner(side) if len(gains) >= 4 else None for side in ("low", "high")}
+    corners: dict[str, Corner | FitFailed | None] = {}
+    for side in ("low", "high"):
+        try:
+            corners[side] = response.corner(side)
+        except FitFailed as error:
+            corners[side] = error
     ends = (frequencies[0], frequencies[-1])
+    told = {side: corner_line(side, corner, ends) for side, corner in corners.items()}
     facts = {
         "response": [gain_facts(gain, plan) for gain in gains],
-        "corners": {side: dataclasses.asdict(c) if c else None for side, c in corners.items()},
+        "corners": {side: dataclasses.asdict(c) if isinstance(c, Corner) else None for side, c in corners.items()},
+        "corners_told": told,
     }
-    lines = [corner_line(side, corner, ends) for side, corner in corners.items()]
-    return facts, lines
+    return facts, list(told.values())
 
 
 def _headroom(

@@ -156,3 +156,14 @@ def test_report_and_page_name_both_lines_too(hum_cured):
     assert "ripple p\u2011p (50 Hz, then 100 Hz)" in render(material)
     (label,) = band_figure(material, dc=False)["layout"]["yaxis"]["ticktext"]
     assert "100 Hz" in label
+
+
+def test_compare_says_the_same_as_check_and_as_its_own_table(job, capsys):
+    """One healthy value a reading, with the rails of the pass, and one value of the old part's leak."""
+    main(["check", str(job), "--pass", "after-C4", "--json"])
+    expected = {row["point"]: row["expected"] for row in json.loads(capsys.readouterr().out)["readings"]}
+    assert main(["compare", str(job), "as-found", "after-C4", "--json"]) == 0
+    found = json.loads(capsys.readouterr().out)
+    assert {c["point"]: c["healthy"] for c in found["changes"]} == pytest.approx(expected, rel=1e-3, abs=1e-3)
+    (leak,) = [value["before"]["value"] for value in found["values"] if value["what"] == "leak"]
+    assert 1 / found["old_part"][0]["value"] == pytest.approx(leak, rel=1e-4)

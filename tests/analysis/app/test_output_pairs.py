@@ -40,6 +40,23 @@ def test_what_the_meter_shares_cancels_and_what_resistors_do_not_share_stays(cha
     assert apart == pytest.approx(2**0.5 * (tolerance**2 + 0.005**2) ** 0.5, rel=1e-3)
 
 
+def test_low_in_a_range_the_meters_digits_do_not_cancel(chassis):
+    names = [
+        p.name
+        for p in chassis.parts.values()
+        if set(p.nodes) in ({chassis.node_names["V3.8"], "gnd"}, {chassis.node_names["V4.8"], "gnd"})
+    ]
+    ohm = chassis.parts[names[0]].value
+    volts = 0.04 * ohm
+    measured = [Event(kind="part_measured", subject=n, value=ohm, std=0.001 * ohm) for n in names]
+    # 5 digits of a 6000 count meter on a range a hundred times the reading.
+    range_v = 100.0 * volts
+    std_v = 5 * range_v / 6000 / 3**0.5
+    low = readings(volts, volts, std_v=std_v, range_v=range_v, other_range_v=range_v)
+    std = match_pairs(chassis, low, measured)[0].match.difference.std
+    assert std == pytest.approx(2**0.5 * std_v / volts, rel=1e-2)
+
+
 def test_a_measured_resistor_replaces_its_tolerance(chassis):
     names = [
         p.name

@@ -7,8 +7,7 @@ import pytest
 
 from acquisition.errors import ConfigError, SafetyStop
 from acquisition.instruments.bench import parse_bench
-from analysis.app.signal.plan import plan_stage
-from analysis.app.signal.session import frequencies_left
+from analysis.app.signal.plan import frequencies_left, plan_stage
 from analysis.app.signal.settling import LONGEST_S, settling_s, time_constants
 from analysis.chassis import ChassisModel, load_chassis
 

@@ -4,6 +4,7 @@ import math
 
 import numpy as np
 
+from acquisition.errors import FitFailed
 from analysis.app.signal.pairs import MatchedPair
 from analysis.app.signal.show import balance_text, corner_line, gain_text, headroom_text, pair_text, sweep_line
 from analysis.balance import Balance, PairMatch
@@ -70,6 +71,10 @@ def test_a_corner():
     assert corner_line("low", corner, (5.0, 20e3)) == said
     assert corner_line("low", None, (5.0, 20e3)) == "low -3 dB corner: below 5 Hz"
     assert corner_line("high", None, (5.0, 20e3)) == "high -3 dB corner: above 20 kHz"
+    few = FitFailed("3 frequencies are too few for a corner", hint="sweep at least 4", reason="too few points")
+    assert corner_line("low", few, (5.0, 20e3)) == (
+        "low -3 dB corner: cannot tell, 3 frequencies are too few for a corner; sweep at least 4"
+    )
 
 
 def test_headroom_and_power():

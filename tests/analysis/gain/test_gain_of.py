@@ -364,3 +364,21 @@ def test_the_delay_between_the_channels_is_in_the_uncertainty_of_the_phase():
     result = gain_of(*records, skewed)
     assert result.phase_std_deg == pytest.approx(4.157, abs=0.01)
     assert result.phase_budget().std == pytest.approx(4.157, abs=0.01)
+
+
+@pytest.mark.parametrize(
+    ("freq_hz", "periods", "mains_hz", "told"),
+    [
+        (51.85, 6.3, 50.0, "50 Hz"), (51.85, 12.0, 50.0, "50 Hz"), (51.85, 6.3, None, ""), (65.8, 8.0, 50.0, ""),
+        (120.0, 6.0, 60.0, "120 Hz"), (1000.0, 6.0, 50.0, ""),
+    ],
+)  # fmt: skip
+def test_hum_too_near_to_the_signal_is_noted(freq_hz, periods, mains_hz, told):
+    """5 % of hum at 50 Hz moves the gain at 51.85 Hz by 3 %, and is no more to be seen in the record."""
+    length_s = periods / freq_hz
+    more = {"freq_hz": freq_hz, "setting_hz": freq_hz, "dt_s": length_s / 2000, "t0_s": -0.5 * length_s}
+    records = pair(-20 + 0j, np.random.default_rng(51), **more)
+    notes = gain_of(*records, ChannelAccuracy(mains_hz=mains_hz)).notes
+    assert [note for note in notes if note.startswith("hum")] == (
+        [f"hum at {told} is too near to be told from the signal and not in the uncertainty"] if told else []
+    )

@@ -52,3 +52,19 @@ def test_known_distortion_is_found_within_its_uncertainty():
 def test_no_fundamental_no_distortion():
     with pytest.raises(FitFailed):
         distortion(fit_sine(np.zeros(1000), 1e-5, 1e3, harmonics=3))
+
+
+@pytest.mark.parametrize("steps", [4, 10, 40])
+@pytest.mark.parametrize("thd", [0.0, 0.01, 0.05])
+def test_converter_steps_are_not_called_distortion(steps, thd):
+    """A sine of few steps of a quiet converter, anywhere between two codes: nine of ten answers within 95 %."""
+    t = np.arange(4000) * 1.5e-6
+    rng = np.random.default_rng(13)
+    inside = 0
+    for _ in range(60):
+        turn = 2 * np.pi * 1e3 * t + rng.uniform(0, 2 * np.pi)
+        wave = steps * (np.cos(turn) + 0.8 * thd * np.cos(2 * turn) + 0.6 * thd * np.sin(3 * turn))
+        codes = np.round(wave + rng.uniform(-0.5, 0.5) + 0.05 * rng.normal(size=t.size))
+        found = distortion(fit_sine(codes, 1.5e-6, 1e3, harmonics=9, quantum_v=1.0))
+        inside += abs(found.thd_ratio - thd) < 1.96 * found.thd_std
+    assert inside >= 0.9 * 60

@@ -12,10 +12,7 @@ from dataclasses import dataclass
 
 import numpy as np
 
-from acquisition.records import Capture
-
-from .gain import ChannelAccuracy, Gain, gain_of
-from .sinefit import SineFit, distortion, fit_capture
+from .step import Step, side_of
 
 STEP_DB = 2.0
 """Rise of the drive from one record to the next."""
@@ -24,27 +21,28 @@ LOWERED, LOWERINGS = 4.0, 6
 """Where the first drive bends the wave already, it is divided by so much, so many times at most."""
 
 CLEAN_SHARE = 0.3
-"""Share of the criterion's distortion below which a drive serves as the small signal that gain is compared with."""
+"""Share of the criterion's distortion below which the first drive is small enough."""
+
+HELPED = 0.9
+"""A smaller drive is gentler where it has less than this share of the distortion, or the gain that this lost."""
+
+TOLD_BELOW = 0.1
+"""A wave whose distortion by noise alone is above this, or above the criterion, tells nothing of clipping."""
 
 INPUT_BENT = 0.01
 """Distortion that the input gains on the way to the onset, from which grid current is spoken of."""
 
-HARMONICS = 9
-
-KEPT_AS = "headroom"
-"""First word of the note of captures taken while the drive was raised; the rest names the run."""
-
 
 @dataclass(frozen=True, slots=True, kw_only=True)
 class Criterion:
-    """When a stage counts as clipping; whichever is met first.
+    """When a stage counts as clipping; whichever is met first as the drive rises.
 
     Parameters
     ----------
     thd_ratio : float
         Total harmonic distortion at the output, 0.05 for 5 %.
     fall_db : float
-        Loss of gain against small signals.
+        Loss of gain against the largest at smaller drives.
     """
 
     thd_ratio: float = 0.05
@@ -52,38 +50,6 @@ class Criterion:
 
     def __str__(self) -> str:
         return f"distortion {100 * self.thd_ratio:g} % or gain down by {self.fall_db:g} dB, whichever comes first"
-
-
-@dataclass(frozen=True, slots=True, kw_only=True, eq=False)
-class Step:
-    """What was seen at one drive.
-
-    Parameters
-    ----------
-    drive_pp_v : float
-        Generator setting, volts peak to peak.
-    gain : Gain
-        With input and output amplitudes.
-    thd_in, thd_out, thd_std, thd_floor : float
-        Distortion ratios; the last two of the output: standard uncertainty, and what noise alone would show.
-    harmonics : tuple of float
-        Amplitudes at the output in volts peak, fundamental first.
-    dwell : float
-        How much longer the output stays near its upper than near its lower end, -1 to 1: above 0 the upper side
-        is flattened, below 0 the lower.
-    in_dwell : float
-        The same of the input.
-    """
-
-    drive_pp_v: float
-    gain: Gain
-    thd_in: float
-    thd_out: float
-    thd_std: float
-    thd_floor: float
-    harmonics: tuple[float, ...]
-    dwell: float
-    in_dwell: float
 
 
 @dataclass(frozen=True, slots=True, kw_only=True, eq=False)
@@ -118,6 +84,12 @@ class Headroom:
     out_std_v: float
     side: str
     grid_current: bool
+
+    @property
+    def bent_when_small(self) -> Step | None:
+        """Smallest drive that tells, where it meets the criterion's distortion already: that is no clipping."""
+        small = next((step for step in self.steps if _is_told(step, self.criterion)), None)
+        return small if small is not None and small.thd_out >= self.criterion.thd_ratio else None
 
     def power_w(self, load_ohm: float) -> float:
         """Power of the fundamental into a load at the onset.
@@ -155,73 +127,6 @@ class Headroom:
         return float(thd), float(np.interp(wanted, levels, [step.thd_floor for step in self.steps]))
 
 
-def step_of(source: Capture, output: Capture, drive_pp_v: float, accuracy: ChannelAccuracy | None = None) -> Step:
-    """Gain, harmonics and shape of one pair of records.
-
-    Parameters
-    ----------
-    source, output : Capture
-        Of one single shot.
-    drive_pp_v : float
-        Generator setting.
-    accuracy : ChannelAccuracy, optional
-        As `gain_of`.
-
-    Raises
-    ------
-    FitFailed
-        As `gain_of`.
-    """
-    gain = gain_of(source, output, accuracy, harmonics=HARMONICS)
-    fits = [fit_capture(capture, gain.freq_hz, harmonics=HARMONICS) for capture in (source, output)]
-    tables = [distortion(fit) for fit in fits]
-    return Step(
-        drive_pp_v=drive_pp_v,
-        gain=gain,
-        thd_in=tables[0].thd_ratio,
-        thd_out=tables[1].thd_ratio,
-        thd_std=tables[1].thd_std,
-        thd_floor=tables[1].floor_ratio,
-        harmonics=tuple(h.amplitude_v for h in tables[1].harmonics),
-        dwell=_dwell(fits[1]),
-        in_dwell=_dwell(fits[0]),
-    )
-
-
-def steps_kept(
-    captures: Sequence[Capture], source: str, output: str, accuracy: ChannelAccuracy | None = None
-) -> list[list[Step]]:
-    """Steps computed again from the captures that a job keeps.
-
-    Parameters
-    ----------
-    captures : sequence of Capture
-        As the pass holds them.
-    source, output : str
-        Input and output point.
-    accuracy : ChannelAccuracy, optional
-        As `gain_of`.
-
-    Returns
-    -------
-    list of list of Step
-        One list a run.
-    """
-    runs: dict[str, dict[int, dict[str, Capture]]] = {}
-    for capture in captures:
-        way, _, run = capture.note.partition(" ")
-        if way == KEPT_AS and capture.point in {source, output}:
-            runs.setdefault(run, {}).setdefault(capture.shot, {})[capture.point] = capture
-    return [
-        [
-            step_of(shot[source], shot[output], shot[output].drive_pp_v or 0.0, accuracy)
-            for shot in shots.values()
-            if source in shot and output in shot
-        ]
-        for shots in runs.values()
-    ]
-
-
 def raise_drive(
     take: Callable[[float], Step],
     *,
@@ -257,42 +162,55 @@ def raise_drive(
     drive = min(start_pp_v, most_pp_v)
     step = take(drive)
     yield step
+    taken = [step]
     for _ in range(LOWERINGS):
-        if step.thd_out < CLEAN_SHARE * limit.thd_ratio:
+        if step.thd_out < CLEAN_SHARE * limit.thd_ratio or step.thd_floor > CLEAN_SHARE * limit.thd_ratio:
             break
-        drive /= LOWERED
-        step = take(drive)
-        yield step
-    small = below = step
+        smaller = take(drive / LOWERED)
+        yield smaller
+        taken.append(smaller)
+        gained_db = _fall_db(step, [smaller])
+        helped = smaller.thd_out < HELPED * step.thd_out or gained_db > (1.0 - HELPED) * limit.fall_db
+        if not (helped and _is_told(smaller, limit)):
+            break  # it is not the drive that bends the wave
+        step, drive = smaller, drive / LOWERED
     rise = 10.0 ** (STEP_DB / 20.0)
-    while not is_clipping(step, small, limit):
+    below = step
+    while not is_clipping(step, _smaller(step, taken), limit):
         if drive >= most_pp_v or step.gain.out_pp_v * rise > most_out_pp_v:
             return
         below = step
         drive = min(drive * rise, most_pp_v)
         step = take(drive)
         yield step
-    if step is small:
-        return
+        taken.append(step)
     low, high = below.drive_pp_v, step.drive_pp_v
     for _ in range(refine):
         middle = math.sqrt(low * high)
         step = take(middle)
         yield step
-        low, high = (low, middle) if is_clipping(step, small, limit) else (middle, high)
+        taken.append(step)
+        low, high = (low, middle) if is_clipping(step, _smaller(step, taken), limit) else (middle, high)
 
 
-def is_clipping(step: Step, small: Step, criterion: Criterion) -> bool:
-    """Whether a step meets the criterion.
+def is_clipping(step: Step, smaller: Sequence[Step], criterion: Criterion) -> bool:
+    """Whether a step meets the criterion because the drive has risen.
 
     Parameters
     ----------
-    step, small : Step
-        The one asked about, and the one of the smallest drive.
+    step : Step
+        The one asked about.
+    smaller : sequence of Step
+        Those of smaller drives. A gap where two tubes hand over bends small waves more than large ones: what a
+        stage does to all of them, or to smaller ones alone, is no clipping.
     criterion : Criterion
         Limits.
     """
-    return step.thd_out >= criterion.thd_ratio or _fall_db(step, small) >= criterion.fall_db
+    told = [one for one in smaller if _is_told(one, criterion)]
+    if not told or not _is_told(step, criterion):
+        return False
+    bent = step.thd_out >= criterion.thd_ratio > min(one.thd_out for one in told)
+    return bent or _fall_db(step, told) >= criterion.fall_db
 
 
 def headroom_of(
@@ -318,12 +236,13 @@ def headroom_of(
     if not steps:
         raise ValueError("no drive was taken")
     ordered = tuple(sorted(steps, key=lambda step: step.drive_pp_v))
-    small = ordered[0]
-    first = next((i for i, step in enumerate(ordered) if is_clipping(step, small, limit)), None)
+    first = next((i for i, step in enumerate(ordered) if is_clipping(step, ordered[:i], limit)), None)
     at = ordered[-1] if first is None else ordered[first]
+    small = [step for step in ordered[:first] if _is_told(step, limit)]
+    gentle = min(small, key=lambda step: step.thd_out, default=ordered[0])
     # Of the errors of the gain only those of the output channel concern the output's volts.
     scale = math.sqrt(sum(item.std**2 for item in at.gain.fixed if not item.unit and "output" in item.name))
-    if not first:
+    if first is None:
         in_pp, out_pp, gap = at.gain.in_pp_v, at.gain.out_pp_v, 0.0
     else:
         before = ordered[first - 1]
@@ -339,61 +258,32 @@ def headroom_of(
         in_pp_v=in_pp,
         out_pp_v=out_pp,
         out_std_v=math.hypot(gap, scale * out_pp),
-        side=side_of(at.dwell - small.dwell) if first is not None else "unclear",
-        grid_current=at.thd_in - small.thd_in > INPUT_BENT and at.in_dwell > 0.05,
+        side=side_of(at.dwell - gentle.dwell) if first is not None else "unclear",
+        grid_current=at.thd_in - gentle.thd_in > INPUT_BENT and at.in_dwell > 0.05,
     )
 
 
-def _fall_db(step: Step, small: Step) -> float:
-    if not (step.gain.magnitude and small.gain.magnitude):
+def _is_told(step: Step, limit: Criterion) -> bool:
+    """Whether there is enough of a wave to see it bent."""
+    return step.thd_floor < min(TOLD_BELOW, limit.thd_ratio)
+
+
+def _smaller(step: Step, taken: Sequence[Step]) -> list[Step]:
+    return [one for one in taken if one.drive_pp_v < step.drive_pp_v]
+
+
+def _fall_db(step: Step, smaller: Sequence[Step]) -> float:
+    """How far the gain is below the largest at smaller drives."""
+    largest = max((one.gain.magnitude for one in smaller), default=0.0)
+    if not (step.gain.magnitude and largest):
         return 0.0
-    return 20.0 * math.log10(small.gain.magnitude / step.gain.magnitude)
+    return 20.0 * math.log10(largest / step.gain.magnitude)
 
 
-def _share(before: Step, at: Step, small: Step, limit: Criterion) -> float:
+def _share(before: Step, at: Step, smaller: Sequence[Step], limit: Criterion) -> float:
     """Where between two steps the criterion is met, 0 to 1, by whichever measure gets there first."""
     measures = (
         (before.thd_out, at.thd_out, limit.thd_ratio),
-        (_fall_db(before, small), _fall_db(at, small), limit.fall_db),
+        (_fall_db(before, smaller), _fall_db(at, smaller), limit.fall_db),
     )
     return min(((c - a) / (b - a) for a, b, c in measures if b >= c > a), default=1.0)
-
-
-def _dwell(fit: SineFit) -> float:
-    turn = np.linspace(0.0, 1.0, 2048, endpoint=False)
-    orders = np.arange(1, fit.phasors_v.size + 1)
-    return dwell_of((np.exp(2j * np.pi * np.outer(turn, orders)) @ fit.phasors_v).real)
-
-
-def dwell_of(wave: np.ndarray) -> float:
-    """Time near the upper end against time near the lower end of one period, -1 to 1.
-
-    Parameters
-    ----------
-    wave : ndarray, shape (N,)
-        One period in volts.
-
-    Notes
-    -----
-    Independent of level, offset and coupling, which an excursion measured from the mean is not: a capacitor shifts
-    the mean of a one-sided wave.
-    """
-    top, bottom = float(wave.max()), float(wave.min())
-    if top <= bottom:
-        return 0.0
-    near = 0.15 * (top - bottom)
-    above, below = float(np.mean(wave > top - near)), float(np.mean(wave < bottom + near))
-    return (above - below) / (above + below)
-
-
-def side_of(dwell: float) -> str:
-    """Which side of the output flattens first: ``upper``, ``lower`` or ``both``.
-
-    Parameters
-    ----------
-    dwell : float
-        `dwell_of` at the onset minus that of a small signal.
-    """
-    if abs(dwell) < 0.05:
-        return "both"
-    return "upper" if dwell > 0 else "lower"
