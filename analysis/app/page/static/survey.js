@@ -68,7 +68,7 @@ export function taken(taken) {
   at("done").replaceChildren(...taken.readings.map((reading) => make("tr", {},
     make("th", { scope: "row" }, reading.point, make("small", {}, reading.function)), make("td", {}, volts(reading.value)),
     make("td", {}, ...(reading.low === null ? [] : [volts(reading.low), make("small", {}, `to ${volts(reading.high)}`)])),
-    make("td", { "data-verdict": reading.verdict ?? "" }, reading.verdict_words ?? reading.verdict ?? reading.quality))));
+    make("td", { "data-verdict": reading.verdict ?? "" }, reading.verdict_words))));
 }
 
 export function suspects(found) {
