@@ -172,6 +172,7 @@ def over_panel(
         "hazard": "",
         "verdict": "",
         "left": left,
+        "over": True,
     }
 
 
