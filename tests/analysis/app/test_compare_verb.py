@@ -156,3 +156,21 @@ def test_report_and_page_name_both_lines_too(hum_cured):
     assert "ripple p\u2011p (50 Hz, then 100 Hz)" in render(material)
     (label,) = band_figure(material, dc=False)["layout"]["yaxis"]["ticktext"]
     assert "100 Hz" in label
+
+
+def test_of_gain_and_phase_of_one_stage_only_what_stayed_is_named_as_unchanged(tmp_path, capsys, monkeypatch):
+    monkeypatch.setenv("COLUMNS", "160")
+    rows = [("as-found", 58.0, 40.0), ("after", 45.0, 40.1)]
+    (tmp_path / "a.csv").write_text(
+        "pass_name,point,quantity,value,std,freq_hz,instrument,range_v\n"
+        + "".join(
+            f"{name},V1.2>V1.1,gain,{gain},0.3,1000,scope,8\n{name},V1.2>V1.1,gain,{low},0.3,20,scope,8\n"
+            f"{name},V1.2>V1.1,phase_deg,179.9,0.1,1000,scope,8\n{name},V2.3,dc_v,6.9,0.03,,dmm,60\n"
+            for name, gain, low in rows
+        )
+    )
+    job = str(tmp_path / "a.stagewalk")
+    assert main(["import", job, str(tmp_path / "a.csv"), "--chassis", "quayside-five", "--mains", "230"]) == 0
+    assert main(["compare", job, "as-found", "after"]) == 0
+    told = next(line for line in capsys.readouterr().out.splitlines() if line.startswith("no significant change"))
+    assert told.rstrip() == "no significant change in 3 of 4 readings: V1.2>V1.1 phase, V2.3"
