@@ -18,7 +18,7 @@ from acquisition.probing import Action, ActionKind, Key, Options, Phase, Probing
 from acquisition.records import Measurand
 from acquisition.steady import SteadyDetector
 from acquisition.store import Job, open_job
-from analysis.app.jobs import begin_pass, beside, direct_readings, mains_from, other_mains
+from analysis.app.jobs import begin_pass, beside, direct_readings, mains_from, told_of_mains
 from analysis.app.modelled import modelled
 from analysis.app.replaced import keep_replaced
 from analysis.app.survey import detector_for, limits_of, survey_of
@@ -226,7 +226,8 @@ class BenchWorker:
         except click.BadParameter as error:
             self._alarm(error.message)
             return
-        self._alarm(other_mains(self.pass_name, begin_pass(self._job, self.pass_name, mains_v), mains_v))
+        kept_v = begin_pass(self._job, self.pass_name, mains_v)
+        self._alarm(told_of_mains(self.pass_name, kept_v, mains_v, self._chassis.mains_v))
         self._publish_job()
         keep_replaced(self._job, self.pass_name, changed)
         self._noting.show()

@@ -14,8 +14,8 @@ from analysis.app.jobs import (
     job_for,
     latest_pass,
     mains_from,
-    other_mains,
     pass_so_far,
+    told_of_mains,
 )
 from analysis.app.terminal import tell
 from analysis.app.volts import ABOVE_ONE, MAINS
@@ -98,7 +98,7 @@ def command(
         with open_meter(bench) as meter, keyboard() as keys:
             meter.configure_dc(nplc=bench.meter.nplc if bench.meter is not None else 1.0)
             # Not before the meter answers: an empty pass would stand in the report beside the others.
-            if words := other_mains(name, begin_pass(job, name, mains_v), mains_v):
+            if words := told_of_mains(name, begin_pass(job, name, mains_v), mains_v, chassis.mains_v):
                 tell(words)
             keep_replaced(job, name, changed)
             machine = survey_of(

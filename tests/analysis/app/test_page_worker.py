@@ -265,6 +265,7 @@ def test_intake_and_parts_changed_are_the_events_of_the_terminal(tmp_path):
         assert not hub.state()["step"]["running"]
         worker.post("start", {"mains_v": "231", "changed": "C2=22n, V1"})
         wait_for(lambda: hub.state()["step"]["running"])
+        assert hub.state()["alarm"]["words"] == ""
         worker.post("changed", {"parts": "C2=22n"})
         worker.post("changed", {"parts": "R3=1x"})
         wait_for(lambda: "Not written down: R3" in hub.state()["notes"]["words"])
@@ -293,6 +294,13 @@ def test_a_note_belongs_to_the_point_in_hand(tmp_path):
         (note,) = wait_for(notes)
         assert note.text == "crackles"
         assert note.subject in {point, hub.state()["step"]["point"]}
+
+
+def test_mains_far_from_the_drawing_are_asked_after(tmp_path):
+    with running(tmp_path, with_hands=False) as (_, hub, worker, _):
+        worker.post("start", {"mains_v": "23", "glow": True})
+        wait_for(lambda: hub.state()["step"]["running"])
+        assert "23 V mains, where the drawing has 230 V" in hub.state()["alarm"]["words"]
 
 
 def test_without_hands_nothing_is_taken_and_keys_only_confirm(tmp_path):
