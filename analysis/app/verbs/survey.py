@@ -129,10 +129,14 @@ def _mains(nominal_v: float, kept_v: float | None) -> float | None:
     otherwise = f"not known, and no point that can reach {UNKNOWN_RATING_V:g} V"
     if kept_v is not None:
         otherwise = f"{kept_v:g}, as before in this pass"
-    text = click.prompt(
-        f"mains now, volts rms (drawing: {nominal_v:g}; Enter: {otherwise})", "", show_default=False
+    # Asked again where it is no number: with the leads in place nobody wants to begin from the shell.
+    mains_v: float | None = click.prompt(
+        f"mains now, volts rms (drawing: {nominal_v:g}; Enter: {otherwise})",
+        "",
+        show_default=False,
+        value_proc=lambda words: mains_from(words, nominal_v),
     )
-    return mains_from(text, nominal_v) or kept_v
+    return mains_v or kept_v
 
 
 def _require_point(chassis: Chassis, point: str) -> None:
