@@ -209,6 +209,14 @@ def test_the_first_page_tells_the_job(page):
     assert float(leak[1]) == pytest.approx(3.0, rel=0.3)
 
 
+def test_the_headline_is_what_the_chassis_is_called_and_not_its_file(material):
+    of_a_file = replace(material, sheet=replace(material.sheet, chassis_name="amp-from-tuesday"))
+    page = render(of_a_file)
+    assert "<h1>Quayside Five <span>single-ended practice amplifier</span></h1>" in page
+    assert "amp-from-tuesday" not in page
+    assert "<h1>amp-from-tuesday</h1>" in render(replace(of_a_file, chassis=None))
+
+
 def test_every_reading_stands_in_the_table_with_its_uncertainty(material, page):
     for one in material.passes:
         assert len(one.readings) == 40
