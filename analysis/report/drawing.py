@@ -25,7 +25,7 @@ PAPER_MM = (180.0, 215.0)
 HUNG_ABOVE = 72.0
 """Room over a branch for name, measured and expected volts of the node at its end."""
 
-PLATE_Y, CATHODE_Y, GRID_X, SCREEN_X = -60.0, 60.0, -118.0, 70.0
+PLATE_Y, CATHODE_Y, GRID_X, SCREEN_X = -60.0, 60.0, -136.0, 70.0
 
 
 def chassis_svg(chassis: Chassis, shown: Mapping[str, Shown] | None = None, *, paper: bool = False) -> str:

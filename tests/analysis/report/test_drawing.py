@@ -130,3 +130,23 @@ def test_what_hangs_on_one_branch_of_a_plate_falls_on_no_other():
 
 def test_a_choke_has_its_unit():
     assert "L1 5 H" in chassis_svg(parse_chassis(TONE))
+
+
+def test_what_a_point_reads_stands_beside_the_flags_and_not_on_them():
+    """Words as long as they come: a bold sign, digits and prefix over what was expected."""
+    grids = "V1.2 V1.7 V2.2 V2.5 V2.8 V3.5 V3.8 N1".split()
+    shown = {p: Shown(measured_v=-0.01758, expected_v=0.00799, verdict="agrees") for p in grids}
+    for name in ("quayside-five", "harbour-twenty"):
+        flags, words = [], []
+        for element, dx, dy in placed(ElementTree.fromstring(chassis_svg(load_chassis(name), shown))):
+            x, y = (dx + float(element.get("x", 0)), dy + float(element.get("y", 0)))
+            if element.tag.endswith("rect") and element.get("height") == "20":
+                flags.append((x, y, x + float(element.get("width")), y + 20))
+            elif element.tag.endswith("text") and element.get("text-anchor") == "end":
+                size = float(element.get("font-size"))
+                wide = 0.6 * size * len("".join(element.itertext()))  # as `Sheet.text` has it
+                words.append((x - wide, y - size, x, y))
+        assert len(words) > 10
+        for left, top, right, bottom in words:
+            for x0, y0, x1, y1 in flags:
+                assert min(right, x1) - max(left, x0) < 1 or min(bottom, y1) - max(top, y0) < 1, (name, left, x0)
