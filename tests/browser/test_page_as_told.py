@@ -268,3 +268,19 @@ def test_no_part_is_written_down_that_nobody_chose(told):
     page.click("#changed-form button")
     wait_for(lambda: len(posted) == 2)
     assert posted == [("changed", {"parts": ""}), ("changed", {"parts": "C2=22n"})]
+
+
+def test_the_history_of_a_pass_with_a_long_name_stays_on_a_phone(told):
+    page, _, _ = told
+    page.set_viewport_size({"width": 390, "height": 844})
+    svg = '<svg xmlns="http://www.w3.org/2000/svg" viewBox="0 0 9 9"><g data-point="V2.5" tabindex="0"/></svg>'
+    page.route("**/drawing", lambda route: route.fulfill(body=svg, content_type="image/svg+xml"))
+    name = "with the customer's own tubes fitted again"
+    row = {"pass": name, "what": "V2.5 > SPK gain at 92.8 Hz", "value": "x0.754 ± 0.010", "quality": "imported",
+           "time": "2026-11-28 00:29"}  # fmt: skip
+    page.route("**/history?**", lambda route: route.fulfill(json={"point": "V2.5", "readings": [row]}))
+    page.goto(page.url + "#chassis")
+    page.locator("[data-point='V2.5']").press("Enter")
+    wait_for(lambda: page.locator("#history tbody tr").count() == 1)
+    assert page.evaluate("document.documentElement.scrollWidth") == 390
+    assert page.locator("#history .what").evaluate("e => e.clientWidth") > 100
