@@ -22,7 +22,7 @@ from acquisition.errors import AcquisitionError
 from acquisition.probing import Action, ActionKind, Key, Phase, Probing
 from acquisition.probing.wording import hazard_of, healthy_of
 from acquisition.steady import State
-from analysis.app.terminal import harmless
+from analysis.app.terminal import harmless, styled
 
 if TYPE_CHECKING:
     from acquisition.instruments import Sample
@@ -224,7 +224,7 @@ class Screen:
             click.echo("")
         for kind, text in self._paragraphs(action):
             for line in self._wrapped(f"{_MARKS[kind]} {harmless(text)}"):
-                click.echo(click.style(line, **_COLOURS.get(kind, {})))  # type: ignore[arg-type]
+                click.echo(styled(line, **_COLOURS.get(kind, {})))
         if action.kind in (ActionKind.ASK, ActionKind.SHOW):
             self._keys.forget()  # a key is for what stood there when it was pressed
         if self._bell and self._is_terminal:
