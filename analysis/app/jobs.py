@@ -10,6 +10,10 @@ import click
 
 from analysis.app.volts import LEAST_MAINS_V, MOST_MAINS_V
 
+FAR_FROM_DRAWN = 1.25
+"""Mains beyond this ratio to what a chassis is made for are asked after: 23 is soon typed for 231. Half of it may
+be meant, at a variable transformer (common practice, no source)."""
+
 if TYPE_CHECKING:
     from acquisition.instruments import Bench
     from acquisition.records import Pass, Reading
@@ -195,6 +199,23 @@ def bench_for(name: str | None, job: Job) -> Bench:
     return parse_bench(job.sheet.bench_text, f"bench file kept in {job.path}")
 
 
+def chassis_of(job: Job) -> Chassis | None:
+    """The chassis of a job without its model; None where the job keeps none that this version reads.
+
+    Parameters
+    ----------
+    job : Job
+        Open.
+    """
+    from acquisition.errors import ConfigError
+    from analysis.chassis import parse_chassis
+
+    try:
+        return parse_chassis(job.sheet.chassis_text, job.sheet.chassis_name)
+    except ConfigError:
+        return None
+
+
 def latest_pass(job: Job, name: str | None) -> str:
     """The pass to add to: the one named, else the last, else ``as-found``.
 
@@ -266,8 +287,8 @@ def begin_pass(job: Job, name: str, mains_v: float | None) -> float | None:
     return kept
 
 
-def other_mains(name: str, kept_v: float | None, mains_v: float | None) -> str:
-    """What to say where a pass keeps other mains than were given now; empty where it does not.
+def told_of_mains(name: str, kept_v: float | None, mains_v: float | None, drawn_v: float | None) -> str:
+    """What to say of the mains that were given; empty where there is nothing.
 
     Parameters
     ----------
@@ -275,13 +296,22 @@ def other_mains(name: str, kept_v: float | None, mains_v: float | None) -> str:
         The pass.
     kept_v, mains_v : float or None
         From `begin_pass`; as given now.
+    drawn_v : float or None
+        What the chassis is made for, where that is known.
     """
-    if kept_v is None or mains_v is None or kept_v == mains_v:
+    if kept_v is None or mains_v is None:
         return ""
-    return (
-        f"{name} was begun at {kept_v:g} V mains and keeps that: a new pass (--pass NAME) takes another, and "
-        f"stagewalk note --mains puts a mistake right"
-    )
+    if kept_v != mains_v:
+        return (
+            f"{name} was begun at {kept_v:g} V mains and keeps that: a new pass (--pass NAME) takes another, and "
+            f"stagewalk note --mains puts a mistake right"
+        )
+    if drawn_v and not drawn_v / FAR_FROM_DRAWN <= mains_v <= drawn_v * FAR_FROM_DRAWN:
+        return (
+            f"{name}: {mains_v:g} V mains, where the drawing has {drawn_v:g} V, and every expected value follows "
+            f"it: if it was mistyped, stagewalk note --mains puts it right"
+        )
+    return ""
 
 
 def mains_from(words: str, usual_v: float) -> float | None:

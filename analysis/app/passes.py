@@ -116,6 +116,8 @@ def take(arguments: Sequence[str], chassis_name: str | None, pass_name: str | No
         if pass_name is not None:
             raise refuse("--pass belongs to a job, not to readings files")
         chassis = load_chassis(chassis_name)
+        if jobs := [name for name in arguments if name.endswith(".stagewalk") or "://" in name]:
+            raise refuse(f"{jobs[0]} is a job, and --chassis goes with readings files: leave --chassis out")
         return chassis, [Taken(labels={"file": name}, readings=read_readings_csv(name)) for name in arguments]
     if len(arguments) != 1:
         raise refuse("give one job, or --chassis FILE and readings files")
@@ -128,7 +130,7 @@ def take(arguments: Sequence[str], chassis_name: str | None, pass_name: str | No
         chosen = job.read_pass(pass_name or names[-1])
         sheet = job.sheet
         if not sheet.chassis_text:
-            raise refuse(f"{arguments[0]} keeps no chassis file: name one with --chassis")
+            raise refuse(f"{arguments[0]} keeps no chassis file: export it, and name --chassis FILE with the table")
         work = job.work_done(chosen.name)
         return parse_chassis(sheet.chassis_text, sheet.chassis_name), [
             Taken(

@@ -22,7 +22,7 @@ from acquisition.errors import AcquisitionError
 from acquisition.probing import Action, ActionKind, Key, Phase, Probing
 from acquisition.probing.wording import hazard_of, healthy_of
 from acquisition.steady import State
-from analysis.app.terminal import harmless
+from analysis.app.terminal import harmless, styled
 
 if TYPE_CHECKING:
     from acquisition.instruments import Sample
@@ -155,6 +155,24 @@ def _single_keys() -> Iterator[None]:
         termios.tcsetattr(descriptor, termios.TCSAFLUSH, before)
 
 
+def live_digits(value_v: float) -> str:
+    """Volts as a meter shows them: a point that stays in place, and never a power of ten.
+
+    Parameters
+    ----------
+    value_v : float
+        The newest.
+
+    Examples
+    --------
+    >>> live_digits(2e-6), live_digits(-1.96), live_digits(249.515)
+    ('0.0000', '-1.9600', '249.51')
+    """
+    size = abs(value_v)
+    text = f"{value_v:.{4 if size < 10 else 3 if size < 100 else 2}f}"
+    return text if float(text) else text.removeprefix("-")
+
+
 class Screen:
     """Shows the actions of a survey; leaving it clears the live value and says how to go on.
 
@@ -206,7 +224,7 @@ class Screen:
             click.echo("")
         for kind, text in self._paragraphs(action):
             for line in self._wrapped(f"{_MARKS[kind]} {harmless(text)}"):
-                click.echo(click.style(line, **_COLOURS.get(kind, {})))  # type: ignore[arg-type]
+                click.echo(styled(line, **_COLOURS.get(kind, {})))
         if action.kind in (ActionKind.ASK, ActionKind.SHOW):
             self._keys.forget()  # a key is for what stood there when it was pressed
         if self._bell and self._is_terminal:
@@ -231,7 +249,7 @@ class Screen:
         if "gap" in sample.flags:
             text = f"   {point} no answer from the meter, trying again"
         elif sample.is_reading:
-            text = f"   {point} {sample.value_v:12.5g} V  {_TIP[self._machine.detector.state]}"
+            text = f"   {point} {live_digits(sample.value_v):>10} V  {_TIP[self._machine.detector.state]}"
         else:
             text = f"   {point} {sample.reason}"
         self._wipe()

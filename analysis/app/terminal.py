@@ -1,10 +1,35 @@
 """Text from files and people, made fit for a terminal."""
 
+import os
+import shutil
+from typing import Any
+
 import click
 
 from acquisition.errors import harmless
 
-__all__ = ["harmless", "tell"]
+__all__ = ["harmless", "styled", "tell", "text_width"]
+
+WIDEST = 100
+"""Columns beyond which lines of text are hard to follow."""
+
+
+def text_width() -> int:
+    """Columns for running text: those of the terminal, within reason; as wide as it gets where there is none."""
+    return min(WIDEST, max(40, shutil.get_terminal_size((WIDEST, 24)).columns))
+
+
+def styled(text: str, **how: Any) -> str:
+    """Text in colour; as it is where the environment variable NO_COLOR asks for none.
+
+    Parameters
+    ----------
+    text : str
+        What is said without any colour as well.
+    **how : object
+        As `click.style` takes it.
+    """
+    return text if os.environ.get("NO_COLOR") else click.style(text, **how)
 
 
 def tell(text: str, *, err: bool = False) -> None:

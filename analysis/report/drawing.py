@@ -22,7 +22,10 @@ ROW_CELLS = 4
 PAPER_MM = (180.0, 215.0)
 """What a drawing may take on A4 and Letter."""
 
-PLATE_Y, CATHODE_Y, GRID_X, SCREEN_X = -60.0, 60.0, -118.0, 70.0
+HUNG_ABOVE = 72.0
+"""Room over a branch for name, measured and expected volts of the node at its end."""
+
+PLATE_Y, CATHODE_Y, GRID_X, SCREEN_X = -60.0, 60.0, -136.0, 70.0
 
 
 def chassis_svg(chassis: Chassis, shown: Mapping[str, Shown] | None = None, *, paper: bool = False) -> str:
@@ -123,11 +126,15 @@ class _Stages:
     def _earlier(self, cell: Cell) -> list[Cell]:
         return self.wiring.cells[: self.wiring.cells.index(cell)]
 
+    def _is_hung(self, node: str) -> bool:
+        """Whether parts hang on a node that belongs to one cell only."""
+        return self.wiring.is_private(node) and bool(self.wiring.open_parts(node))
+
     def _end(self, sheet: Sheet, node: str, x: float, y: float, direction: str, depth: int = 0) -> int:
         """Finish a wire: ground, a flag, or what hangs on a node of this cell only. Returns columns used."""
         if node == GROUND:
             sheet.ground(x, y)
-        elif self.wiring.is_private(node) and self.wiring.open_parts(node) and depth < 4:
+        elif depth < 4 and self._is_hung(node):
             sheet.dot(x, y)
             if direction == "down":
                 self.wiring.node_text(sheet, node, x - 8, y + (4 if x == 0 else 16), anchor="end")
@@ -182,20 +189,33 @@ class _Stages:
         return x + columns * STEP
 
     def _rightwards(self, cell: Cell, plate: str, x: float) -> None:
-        """What leaves the stage at its plate."""
+        """What leaves the stage at its plate: branches that end at a flag below, those with parts of their own at
+        their end above and further right, so that what hangs there falls on no other branch; then what goes on to
+        the next cell, over all of them."""
         sheet, wiring = cell.sheet, self.wiring
-        y = PLATE_Y
-        for part, other in wiring.open_parts(plate):
+        follower = self._follower(cell)
+        onward = wiring.enters(follower) if follower is not None else None
+        branches = wiring.open_parts(plate)
+        hanging = [b for b in branches if b[1] != onward and self._is_hung(b[1])]
+        if hanging and len(branches) > 1:
+            branches = sorted(branches, key=lambda b: 2 if b[1] == onward else b in hanging)
+        y, free = PLATE_Y, x + 96.0
+        for part, other in branches:
             sheet.line((0, PLATE_Y), (x, PLATE_Y), (x, y))
-            end = x + 96.0
-            wiring.symbol(sheet, part, (x, y), (end, y))
-            follower = self._follower(cell)
-            if follower is not None and wiring.enters(follower) == other:
+            start = (x, y)
+            if (part, other) in hanging and free > x + 96.0:
+                start = (free - 96.0, y)
+                sheet.line((x, y), start)
+            end = start[0] + 96.0
+            wiring.symbol(sheet, part, start, (end, y))
+            if other == onward:
                 cell.exits.append((other, end, y))
                 sheet.reach((end, y))
+                columns = 0
             else:
-                self._end(sheet, other, end, y, "right")
-            y -= 46.0
+                columns = self._end(sheet, other, end, y, "right")
+            free = max(free, end + STEP * columns)
+            y -= HUNG_ABOVE if (part, other) in hanging else 46.0
 
     def _follower(self, cell: Cell) -> Cell | None:
         """The next cell of the same row."""

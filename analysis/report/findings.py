@@ -169,7 +169,7 @@ def _wrong(material: Material) -> list[str]:
             )
     if material.comparison and material.comparison.faults:
         parts = listed([old_part_text(fault, value) for fault, value in material.comparison.faults])
-        sentences.append(f"Taken together, the readings before and after are consistent with this: {parts}.")
+        sentences.append(f"How far the readings moved is consistent with this: {parts}.")
     elif material.diagnosis and material.diagnosis.suspects:
         lead = material.diagnosis.suspects[0]
         if lead.probability > material.diagnosis.healthy_probability:

@@ -58,7 +58,8 @@ def value_proof(values: Sequence[PartValue]) -> list[str]:
     """
     return [
         with_signs(
-            f"In circuit, the {v.name} of {v.part} was {_told(v.before)} before and is {_told(v.after)} after."
+            f"In circuit, by each round alone, the {v.name} of {v.part} was {_told(v.before)} before and is "
+            f"{_told(v.after)} after."
         )
         for v in values
         if _lies_below(v.before, v.after) or _lies_below(v.after, v.before)

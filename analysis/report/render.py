@@ -78,10 +78,12 @@ def render(material: Material) -> str:
     first, last = material.dates
     letters = _letters(material)
     output = output_captures(material)
-    name, _, kind = material.sheet.chassis_name.partition(", ")
+    # A job is named after the file of its chassis; who pays for the repair reads what the chassis is called.
+    title = material.chassis.title if material.chassis is not None else material.sheet.chassis_name
+    name, _, kind = title.partition(", ")
     page = environment.get_template("report.html").render(
         sheet=material.sheet,
-        title=material.sheet.chassis_name,
+        title=title,
         name=name,
         kind=kind,
         dates=first if first == last else f"{first} to {last}",

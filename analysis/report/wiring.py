@@ -168,7 +168,9 @@ class Wiring:
         """Draw a part once."""
         self.left_over.pop(part.name, None)
         large = part.kind == "capacitor" and part.value >= LARGE_FARAD
-        sheet.part(part.kind, start, end, (part.name, format_value(part.value)), large, label_below)
+        # Of ohms and farads the prefix tells enough beside the symbol; henries mostly have none.
+        value = format_value(part.value, "H" if part.kind == "inductor" else "")
+        sheet.part(part.kind, start, end, (part.name, value), large, label_below)
 
     def node_text(
         self, sheet: Sheet, node: str, x: float, y: float, function: str = "", anchor: str = "start"

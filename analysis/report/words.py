@@ -22,7 +22,7 @@ QUANTITY_WORDS = {
 """What a quantity is called where its unit does not say it."""
 
 _PREFIX = {-6: "µ", -3: "m", 0: "", 3: "k"}
-_TO_ASCII = str.maketrans(
+TO_ASCII = str.maketrans(
     {"−": "-", "→": ">", "×": "x", "°": " deg", "Ω": "ohm", "µ": "u", "±": "+-", "–": "-", "\u2011": "-"}
 )
 
@@ -58,7 +58,7 @@ def quantity_text(value: float, quantity: str, digits: int = 4, *, ascii_only: b
         step = _step(abs(value)) if value else 0
         text = f"{_plain(value / 10.0**step, digits)} {_PREFIX[step]}{QUANTITIES[quantity]}"
     text = text.replace("-", "−")
-    return text.translate(_TO_ASCII) if ascii_only else text
+    return text.translate(TO_ASCII) if ascii_only else text
 
 
 def _plain(value: float, digits: int) -> str:
@@ -93,7 +93,7 @@ def with_uncertainty(value: float, std: float | None, quantity: str, *, ascii_on
     if std is None or std <= 0:
         return quantity_text(value, quantity, ascii_only=ascii_only)
     text = _written((value, 2 * std), " ± ", std, quantity)
-    return text.translate(_TO_ASCII) if ascii_only else text
+    return text.translate(TO_ASCII) if ascii_only else text
 
 
 def to_its_uncertainty(value: float, std: float | None, quantity: str, *, ascii_only: bool = False) -> str:
@@ -120,7 +120,7 @@ def to_its_uncertainty(value: float, std: float | None, quantity: str, *, ascii_
     if std is None or std <= 0:
         return quantity_text(value, quantity, ascii_only=ascii_only)
     text = _written((value,), "", std, quantity)
-    return text.translate(_TO_ASCII) if ascii_only else text
+    return text.translate(TO_ASCII) if ascii_only else text
 
 
 def band_text(low: float, high: float, std: float, quantity: str, *, ascii_only: bool = False) -> str:
@@ -148,7 +148,7 @@ def band_text(low: float, high: float, std: float, quantity: str, *, ascii_only:
         return "–" if not ascii_only else "-"
     spread = max((high - low) / 4, std, 1e-9)
     text = _written((low, high), " to ", spread, quantity)
-    return text.translate(_TO_ASCII) if ascii_only else text
+    return text.translate(TO_ASCII) if ascii_only else text
 
 
 def _written(values: tuple[float, ...], between: str, std: float, quantity: str) -> str:
@@ -228,7 +228,7 @@ def measurand_text(
         f"{measurand.point.replace('>', ' → ')} {function}," if function else measurand.point.replace(">", " → ")
     )
     text = f"{place} {QUANTITY_WORDS[measurand.quantity]}{at}"
-    return text.translate(_TO_ASCII) if ascii_only else text
+    return text.translate(TO_ASCII) if ascii_only else text
 
 
 def quality_text(quality: str) -> str:
@@ -273,7 +273,7 @@ def old_part_text(fault: Fault, value: float, *, ascii_only: bool = False) -> st
     name = place_text(fault.part, fault.section)
     size = _size_text(fault, value)
     text = f"{name} {fault.words or fault.fault}" + (f" (about {size})" if size else "")
-    return text.translate(_TO_ASCII) if ascii_only else text
+    return text.translate(TO_ASCII) if ascii_only else text
 
 
 def with_signs(text: str) -> str:

@@ -25,6 +25,12 @@ def told(browser, tmp_path):
             " constructor() { super(); this.tones = 0; contexts.push(this); }"
             " createOscillator() { this.tones++; return super.createOscillator(); } };"
         )
+        page.add_init_script(
+            "window.locks = []; Object.defineProperty(navigator, 'wakeLock', {value: {request: async () => {"
+            " const lock = new EventTarget(); locks.push(lock); lock.held = true;"
+            " lock.release = () => { lock.held = false; lock.dispatchEvent(new Event('release')); };"
+            " return lock; }}});"
+        )
         page.goto(address.url)
         wait_for(lambda: page.locator("#lamp-link .is").inner_text() == "live")
         yield page, hub, posted
@@ -153,3 +159,128 @@ def test_the_words_of_the_plots_tell_what_is_drawn(told):
     labels = page.locator("#traces svg text").all_text_contents()
     assert "V" not in labels, "each trace is drawn to its own height"
     assert "share of its peak" in labels
+
+
+HELD = "locks.filter((lock) => lock.held).length"
+HIDE = ("(is) => { Object.defineProperty(document, 'hidden', {value: is, configurable: true});"
+        " document.dispatchEvent(new Event('visibilitychange')); }")  # fmt: skip
+
+
+def test_the_screen_stays_on_while_a_round_or_a_sweep_runs(told):
+    page, hub, _ = told
+    assert page.evaluate(HELD) == 0
+    hub.publish("step", STEP)
+    wait_for(lambda: page.evaluate(HELD) == 1)
+    hub.publish("gain", {"running": True, "notices": []})
+    hub.publish("step", {**STEP, "over": True})
+    page.wait_for_timeout(200)
+    assert page.evaluate(HELD) == 1, "the sweep still runs"
+    page.evaluate("locks[0].release()")  # as a browser does while the tab is hidden
+    page.evaluate(HIDE, False)
+    wait_for(lambda: page.evaluate(HELD) == 1)
+    hub.publish("gain", {"running": False, "notices": []})
+    wait_for(lambda: page.evaluate(HELD) == 0)
+    assert page.evaluate("locks.length") == 2
+
+
+def test_a_round_is_heard_behind_another_tab(told):
+    page, hub, _ = told
+    hub.publish("step", STEP)
+    wait_for(lambda: page.locator("#work").is_visible())
+    page.click("#step-point")
+    wait_for(lambda: page.evaluate("contexts[0]?.state === 'running'"), 10)
+    page.evaluate(HIDE, True)
+    before = page.evaluate("contexts[0].tones")
+    hub.cue("taken")
+    wait_for(lambda: page.evaluate("contexts[0].tones") == before + 2, 10)
+    hub.publish("step", {**STEP, "over": True})
+    page.wait_for_timeout(200)
+    page.evaluate(HIDE, True)
+    assert page.locator("#lamp-link .is").inner_text() == "paused while hidden", "nothing runs any more"
+
+
+def test_without_its_server_the_page_claims_nothing_of_the_instruments(told):
+    page, hub, _ = told
+    hub.publish("generator", {"on": False, "known": True, "words": "off"})
+    hub.publish("meter", {"text": "1.000", "unit": "V", "state": "open", "link": "good", "words": "reading"})
+    lamps = page.locator(".lamps .is")
+    wait_for(lambda: lamps.all_inner_texts() == ["live", "reading", "off"])
+    hub.end()
+    wait_for(lambda: lamps.all_inner_texts() == ["server stopped", "not known", "not known"], 10)
+    assert page.locator("#digits").get_attribute("data-stale") == "yes"
+    page.route("**/events", lambda route: route.abort())
+    page.reload()
+    wait_for(lambda: lamps.first.inner_text() == "server gone, trying again")
+    page.wait_for_timeout(2500)
+    assert lamps.first.inner_text() == "server gone, trying again", "other tabs are not in the way"
+
+
+def test_that_the_server_does_not_answer_is_said_as_long_as_it_is_so(told):
+    page, hub, posted = told
+    hub.publish("step", STEP)
+    hub.publish("alarm", {"words": "The meter is lost."})
+    banner = page.locator("#banner")
+    wait_for(banner.is_visible)
+    page.route("**/act/*", lambda route: route.abort())
+    page.keyboard.press("b")
+    wait_for(lambda: "does not answer" in banner.inner_text())
+    page.unroute("**/act/*")
+    page.keyboard.press("b")
+    wait_for(lambda: banner.inner_text() == "The meter is lost.")
+    assert posted == [("back", {})]
+
+
+def test_a_slow_comparison_never_stands_under_the_names_of_other_passes(told):
+    page, hub, _ = told
+    waiting = {}
+    page.route("**/compare?**", lambda route: waiting.__setitem__(route.request.url.rpartition("=")[2], route))
+    page.goto(page.url + "#compare")
+    hub.publish("job", {**JOB, "passes": ["as-found", "after-C2", "after-V1"]})
+    wait_for(lambda: page.wait_for_timeout(50) or waiting)
+    result = page.locator("#compare-result")
+    assert result.inner_text() == "Comparing."
+    page.select_option("#after", "after-C2")
+    wait_for(lambda: page.wait_for_timeout(50) or len(waiting) == 2)
+    for name in ("after-C2", "after-V1"):  # the one asked for first is answered last
+        waiting[name].fulfill(json={"words": [f"as-found to {name}"], "changes": []})
+        page.wait_for_timeout(200)
+    assert result.locator(".result").inner_text() == "as-found to after-C2"
+    page.select_option("#after", "after-V1")
+    wait_for(lambda: result.inner_text() == "Comparing.")
+    waiting.clear()
+    page.select_option("#after", "after-C2")
+    wait_for(lambda: page.wait_for_timeout(50) or "after-C2" in waiting)
+    waiting["after-C2"].abort()
+    wait_for(lambda: result.inner_text() == "The server does not answer.")
+
+
+def test_no_part_is_written_down_that_nobody_chose(told):
+    page, hub, posted = told
+    page.goto(page.url + "#notes")
+    names = ["customer", "serial", "technician", "complaint"]
+    hub.publish("notes", {"words": "", "intake": dict.fromkeys(names, ""), "names": ["R10", "C2"], "noted": []})
+    wait_for(lambda: page.locator("#changed-name option").count() == 3)
+    page.fill("#changed-value", "22n")
+    page.click("#changed-form button")
+    wait_for(lambda: len(posted) == 1)
+    page.select_option("#changed-name", "C2")
+    page.fill("#changed-value", "22 n")
+    page.click("#changed-form button")
+    wait_for(lambda: len(posted) == 2)
+    assert posted == [("changed", {"parts": ""}), ("changed", {"parts": "C2=22n"})]
+
+
+def test_the_history_of_a_pass_with_a_long_name_stays_on_a_phone(told):
+    page, _, _ = told
+    page.set_viewport_size({"width": 390, "height": 844})
+    svg = '<svg xmlns="http://www.w3.org/2000/svg" viewBox="0 0 9 9"><g data-point="V2.5" tabindex="0"/></svg>'
+    page.route("**/drawing", lambda route: route.fulfill(body=svg, content_type="image/svg+xml"))
+    name = "with the customer's own tubes fitted again"
+    row = {"pass": name, "what": "V2.5 > SPK gain at 92.8 Hz", "value": "x0.754 ± 0.010", "quality": "imported",
+           "time": "2026-11-28 00:29"}  # fmt: skip
+    page.route("**/history?**", lambda route: route.fulfill(json={"point": "V2.5", "readings": [row]}))
+    page.goto(page.url + "#chassis")
+    page.locator("[data-point='V2.5']").press("Enter")
+    wait_for(lambda: page.locator("#history tbody tr").count() == 1)
+    assert page.evaluate("document.documentElement.scrollWidth") == 390
+    assert page.locator("#history .what").evaluate("e => e.clientWidth") > 100

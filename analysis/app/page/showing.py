@@ -3,7 +3,7 @@
 from __future__ import annotations
 
 import math
-from collections.abc import Mapping, Sequence
+from collections.abc import Collection, Mapping, Sequence
 from typing import TYPE_CHECKING, Any
 
 from acquisition.records import UNKNOWN_RATING_V, verdict_text
@@ -119,7 +119,7 @@ def spoken_step(step: SurveyStep) -> str:
     return f"{hazard}{name}, {step.function}{expected}"
 
 
-def taken_row(reading: Reading, step: SurveyStep | None, verdict: str) -> dict[str, Any]:
+def taken_row(reading: Reading, step: SurveyStep | None) -> dict[str, Any]:
     """One line of the list of readings.
 
     Parameters
@@ -128,9 +128,12 @@ def taken_row(reading: Reading, step: SurveyStep | None, verdict: str) -> dict[s
         On disk.
     step : SurveyStep or None
         With its band.
-    verdict : str
-        May be empty.
     """
+    from acquisition.probing.wording import verdict_of
+    from analysis.report.words import quality_text
+
+    verdict = verdict_of(step, reading)
+    said = verdict_text(verdict, "dc_v", step.expected_v if step is not None else None)
     return {
         "point": reading.point,
         "function": step.function if step is not None else "",
@@ -138,8 +141,38 @@ def taken_row(reading: Reading, step: SurveyStep | None, verdict: str) -> dict[s
         "low": step.low_v if step is not None else None,
         "high": step.high_v if step is not None else None,
         "verdict": verdict or None,
-        "verdict_words": verdict_text(verdict, "dc_v", step.expected_v if step is not None else None) or None,
-        "quality": reading.quality,
+        # Of a reading that nothing judged only a flaw is told: "good", its quality, would stand there as a verdict.
+        "verdict_words": said or quality_text(reading.quality),
+    }
+
+
+def over_panel(
+    panel: Mapping[str, Any], words: str, rows: Collection[Mapping[str, Any]], *, left: bool
+) -> dict[str, Any]:
+    """The end of a round: what it comes to, in place of what was said of its last point.
+
+    Parameters
+    ----------
+    panel : mapping
+        The step as it was shown last.
+    words : str
+        Of the survey.
+    rows : collection of mapping
+        The list of readings, from `taken_row`.
+    left : bool
+        There are points to go round for again.
+    """
+    off = [row["point"] for row in rows if row["verdict"] in ("low", "high")]
+    outside = f" Outside what a healthy chassis shows: {', '.join(off)}." if off else ""
+    return {
+        **panel,
+        "title": panel["title"] if "point" in panel else "No point was read",
+        "count": "Survey over",
+        "prompt": words + outside,
+        "hazard": "",
+        "verdict": "",
+        "left": left,
+        "over": True,
     }
 
 

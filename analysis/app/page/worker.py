@@ -18,7 +18,7 @@ from acquisition.probing import Action, ActionKind, Key, Options, Phase, Probing
 from acquisition.records import Measurand
 from acquisition.steady import SteadyDetector
 from acquisition.store import Job, open_job
-from analysis.app.jobs import begin_pass, beside, direct_readings, mains_from, other_mains
+from analysis.app.jobs import begin_pass, beside, direct_readings, mains_from, told_of_mains
 from analysis.app.modelled import modelled
 from analysis.app.replaced import keep_replaced
 from analysis.app.survey import detector_for, limits_of, survey_of
@@ -31,6 +31,7 @@ from .thinking import NOTHING_WEIGHED, Thinker
 
 if TYPE_CHECKING:
     from acquisition.instruments import Bench, Meter, Sample
+    from acquisition.records import SurveyStep
 
 PANEL_EVERY_S = 0.04
 """Digits change at most this often: faster than the eye, slower than a screen."""
@@ -152,9 +153,7 @@ class BenchWorker:
         self.hub.publish("step", self._step)
         words = "not opened yet" if self.bench.generator is not None else "none on this bench"
         GainPanel(self.hub).lamp(False, words, known=False)
-        for reading in direct_readings(self._job, self.pass_name):
-            self._rows[reading.point] = showing.taken_row(reading, None, "")
-        self._publish_taken()
+        self._publish_kept({})
         if self.bench.meter is not None:
             self._meter_lost(f"looking for it at {self.bench.meter.resource}")
         while not self._ending.is_set():
@@ -227,7 +226,8 @@ class BenchWorker:
         except click.BadParameter as error:
             self._alarm(error.message)
             return
-        self._alarm(other_mains(self.pass_name, begin_pass(self._job, self.pass_name, mains_v), mains_v))
+        kept_v = begin_pass(self._job, self.pass_name, mains_v)
+        self._alarm(told_of_mains(self.pass_name, kept_v, mains_v, self._chassis.mains_v))
         self._publish_job()
         keep_replaced(self._job, self.pass_name, changed)
         self._noting.show()
@@ -248,6 +248,7 @@ class BenchWorker:
         )
         self._detector = self._machine.detector
         self._start_thinking(self._machine)
+        self._publish_kept({step.point: step for step in self._machine.steps})
         self._step = {"running": True, "title": "Get ready", "prompt": ""}
         self._show_all(self._machine.start())
 
@@ -328,9 +329,8 @@ class BenchWorker:
             self._show(action)
             if self._operator is not None:
                 self._operator.react(action)
-        if not actions:
-            return
-        self.hub.publish("step", self._step)
+        if actions:
+            self.hub.publish("step", self._step)
 
     def _show(self, action: Action) -> None:
         machine = self._machine
@@ -346,8 +346,7 @@ class BenchWorker:
             left = {step.point for step in machine.steps} - {
                 reading.point for reading in direct_readings(self._job, self.pass_name)
             }
-            over = {"prompt": action.text, "count": "Survey over", "hazard": "", "left": bool(left)}
-            self._step = {**self._step, **over}
+            self._step = showing.over_panel(self._step, action.text, self._rows.values(), left=bool(left))
             self.hub.cue("taken", text=action.text)
         else:
             self._step = {**self._step, "prompt": action.text}
@@ -361,7 +360,7 @@ class BenchWorker:
         if reading is None or step is None:
             return
         self._rows.pop(reading.point, None)
-        self._rows[reading.point] = showing.taken_row(reading, step, action.verdict)
+        self._rows[reading.point] = showing.taken_row(reading, step)
         self._publish_taken()
         if action.verdict:
             self._step = {
@@ -372,6 +371,12 @@ class BenchWorker:
         self.hub.cue("off-band" if action.verdict in ("low", "high") else "taken", text=action.text)
         self.hub.cue("records")
         self._think()
+
+    def _publish_kept(self, steps: Mapping[str, SurveyStep]) -> None:
+        """What was read before, against the bands that hold from now on."""
+        for reading in direct_readings(self._job, self.pass_name):
+            self._rows[reading.point] = showing.taken_row(reading, steps.get(reading.point))
+        self._publish_taken()
 
     def _publish_taken(self) -> None:
         self.hub.publish("taken", {"readings": list(reversed(self._rows.values()))})

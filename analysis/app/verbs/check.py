@@ -5,19 +5,22 @@ from __future__ import annotations
 import json
 from collections import Counter
 from collections.abc import Sequence
-from typing import Any
+from typing import TYPE_CHECKING, Any
 
 import click
 
-from analysis.app.passes import Taken, judged, take
+from analysis.app.passes import Taken, judged, reached, take
 from analysis.app.terminal import tell
+
+if TYPE_CHECKING:
+    from analysis.chassis import Chassis
 
 DISAGREES = 1
 """Exit code when a reading is low or high."""
 
 
-def verdicts(chassis: Any, taken: Taken) -> list[dict[str, Any]]:
-    """One row a judged reading, in the shape the design gives.
+def verdicts(chassis: Chassis, taken: Taken) -> tuple[list[dict[str, Any]], list[str]]:
+    """One row a judged reading, in the shape the design gives, and what was not judged and why.
 
     Parameters
     ----------
@@ -28,9 +31,10 @@ def verdicts(chassis: Any, taken: Taken) -> list[dict[str, Any]]:
     """
     from analysis.app.modelled import kept_bench, loads_of
     from analysis.chassis import ChassisModel
+    from analysis.judge import without_drive
 
     model = ChassisModel(chassis, *loads_of(kept_bench(taken.bench_text)))
-    return [
+    rows = [
         {
             "point": row.reading.point,
             "quantity": row.reading.quantity,
@@ -44,6 +48,10 @@ def verdicts(chassis: Any, taken: Taken) -> list[dict[str, Any]]:
         }
         for row in judged(model, taken.readings, taken.mains_v)
     ]
+    known = set(reached(model, taken.readings))
+    left = dict.fromkeys(r.point for r in taken.readings if r not in known and not r.measurand.lacks_drive)
+    unreached = [f"not judged, no part reaches them: {', '.join(left)}"] if left else []
+    return rows, [*without_drive(taken.readings), *unreached]
 
 
 def show(rows: list[dict[str, Any]], notes: Sequence[str]) -> None:
@@ -95,12 +103,10 @@ def command(arguments: tuple[str, ...], chassis_name: str | None, pass_name: str
 
     Exit code 1 when a reading is low or high.
     """
-    from analysis.judge import without_drive
-
     chassis, passes = take(arguments, chassis_name, pass_name)
     disagrees = False
     for taken in passes:
-        rows, notes = verdicts(chassis, taken), without_drive(taken.readings)
+        rows, notes = verdicts(chassis, taken)
         disagrees |= any(row["verdict"] in ("low", "high") for row in rows)
         if plain:
             click.echo(json.dumps({**taken.labels, "readings": rows, "notes": notes}))

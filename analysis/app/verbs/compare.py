@@ -191,7 +191,7 @@ def show(comparison: Comparison) -> None:
 
     from analysis.app.tables import OpenConsole, show_table
     from analysis.report.change_row import change_row
-    from analysis.report.words import measurand_text, old_part_text
+    from analysis.report.words import QUANTITY_WORDS, TO_ASCII, measurand_text, old_part_text
 
     console = OpenConsole(highlight=False)
     changed = [c for c in comparison.changes if c.significant]
@@ -210,9 +210,16 @@ def show(comparison: Comparison) -> None:
         show_table(console, table, ("reading", "verdict", "moved"))
     quiet = [c for c in comparison.changes if not c.significant]
     if quiet:
-        names = ", ".join(dict.fromkeys(c.measurand.point for c in quiet))
-        console.print(f"no significant change in {len(quiet)} of {len(comparison.changes)} readings: "
-                      f"{escape(harmless(names))}")  # fmt: skip
+        # Of a point with gain and phase one may have changed and not the other; a curve, at some frequencies only.
+        moved = {(c.measurand.point, c.measurand.quantity) for c in changed}
+        still = dict.fromkeys((c.measurand.point, c.measurand.quantity) for c in quiet)
+        names = ", ".join(
+            point if quantity == "dc_v" else f"{point} {QUANTITY_WORDS[quantity]}".translate(TO_ASCII)
+            for point, quantity in still
+            if (point, quantity) not in moved
+        )
+        of = f"no significant change in {len(quiet)} of {len(comparison.changes)} readings"
+        console.print(f"{of}: {escape(harmless(names))}" if names else of)
     for c in quiet:
         if c.trend:
             text = measurand_text(c.measurand, later=c.later, ascii_only=True)

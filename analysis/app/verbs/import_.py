@@ -2,16 +2,22 @@
 
 from __future__ import annotations
 
+from collections.abc import Collection
+from difflib import get_close_matches
 from pathlib import Path
+from typing import TYPE_CHECKING
 
 import click
 
 from acquisition.errors import ConfigError, Problem
 from acquisition.records import Reading
 from acquisition.store import has_job, open_job, read_passes_csv
-from analysis.app.jobs import begin_pass, new_job, other_mains, require_same
+from analysis.app.jobs import begin_pass, chassis_of, new_job, require_same, told_of_mains
 from analysis.app.terminal import tell
 from analysis.app.volts import MAINS
+
+if TYPE_CHECKING:
+    from analysis.chassis import Chassis
 
 
 @click.command("import")
@@ -40,16 +46,44 @@ def command(job: str, file: Path, name: str | None, mains_v: float | None, chass
     if "" in wanted:
         problem = Problem(str(file), 0, "pass_name", "some lines name no pass")
         raise ConfigError.from_problems([problem], hint="say which with --pass NAME, such as --pass as-found")
+    points = dict.fromkeys(p for readings in wanted.values() for r in readings for p in r.measurand.points)
     if chassis is not None and not has_job(job):
+        from analysis.chassis import load_chassis
+
+        _require_pins(load_chassis(chassis), points, file)
         new_job(job, chassis).close()
     with open_job(job) as opened:
         require_same(opened, chassis)
+        drawn = chassis_of(opened)
+        if drawn is not None:
+            _require_pins(drawn, points, file)
         # What NAME may be wrong with comes to light before any reading is in.
         for pass_name in sorted(wanted, key=lambda one: one != name):
-            if words := other_mains(pass_name, begin_pass(opened, pass_name, mains_v), mains_v):
+            kept_v = begin_pass(opened, pass_name, mains_v)
+            if words := told_of_mains(pass_name, kept_v, mains_v, drawn.mains_v if drawn else None):
                 tell(words)
         for pass_name, readings in wanted.items():
             opened.add_readings(pass_name, readings)
     for pass_name, readings in wanted.items():
         tell(f"{len(readings)} readings into {pass_name} of {name_of(job)}")
+    if drawn is not None and drawn.parts:
+        for point in points:
+            if "." not in point and point not in drawn.node_names:
+                near = get_close_matches(point, [name for name in drawn.node_names if "." not in name], n=2)
+                meant = f"; did you mean {' or '.join(near)}?" if near else ""
+                tell(f"{point} is kept and nothing can judge it: no part of the chassis reaches it{meant}")
     return 0
+
+
+def _require_pins(chassis: Chassis, points: Collection[str], file: Path) -> None:
+    """Refuse a pin that no tube of the chassis has: a reading once kept stays, a mistyped one too."""
+    problems = []
+    for point in points:
+        socket, dot, pin = point.partition(".")
+        tube = chassis.sockets.get(socket)
+        if dot and tube is None:
+            problems.append(f"{point}: no socket {socket}; there are {' '.join(chassis.sockets)}")
+        elif tube is not None and pin not in {str(number) for number in tube.pins}:
+            problems.append(f"{point}: a {tube.name} has pins {' '.join(map(str, tube.pins))}, not {pin}")
+    if problems:
+        raise ConfigError.from_problems([Problem(str(file), 0, "point", text) for text in problems])

@@ -4,8 +4,8 @@ from __future__ import annotations
 
 import click
 
-from analysis.app.jobs import latest_pass
-from analysis.app.terminal import harmless
+from analysis.app.jobs import latest_pass, told_of_mains
+from analysis.app.terminal import harmless, tell
 from analysis.app.volts import MAINS
 
 
@@ -67,6 +67,8 @@ def command(
             job.write_mains(name, mains_v)
             was = "not written down" if before_v is None else f"{before_v:g} V"
             job.add_event(name, Event(kind="note", text=f"mains {mains_v:g} V, before this note {was}"))
+            if words := told_of_mains(name, mains_v, mains_v, chassis.mains_v if chassis else None):
+                tell(words)
         if name is not None and text:
             job.add_event(name, Event(kind="note", subject="", text=text))
     click.echo(harmless(f"noted in {name_of(job_path)}"))

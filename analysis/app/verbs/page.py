@@ -57,7 +57,8 @@ def command(
         operator: Operator | None = None
         bench = None
         if simulated:
-            made, operator = _simulated(stack)
+            made, operator = _simulated(stack, job_path)
+            _require_simulated(job_path, chassis_name, made.bench_text())
             bench = parse_bench(made.bench_text(), "simulated bench")
             if not has_job(job_path):
                 chassis_name = chassis_name or SIMULATED_CHASSIS
@@ -85,18 +86,47 @@ def command(
     return 0
 
 
-def _simulated(stack: ExitStack) -> tuple[SimulatedBench, Operator]:
-    """The bench of the demonstration: one amplifier with a leaking capacitor, and somebody to probe it."""
+def _require_simulated(job_path: str, chassis_name: str | None, bench_text: str) -> None:
+    """Keep what was never measured out of the jobs of real chassis."""
+    from acquisition.store import has_job, open_job
+
+    if has_job(job_path):
+        with open_job(job_path, read_only=True) as job:
+            kept = job.sheet.bench_text
+        if kept.partition("\n")[0] != bench_text.partition("\n")[0]:
+            raise click.UsageError(
+                f"{job_path} was not read on the simulated bench, and simulated readings would stand in it for "
+                "good: name a new job with --simulated"
+            )
+    elif chassis_name not in (None, SIMULATED_CHASSIS):
+        raise click.UsageError(f"the simulated bench has a {SIMULATED_CHASSIS} on it: leave --chassis out")
+
+
+def _simulated(stack: ExitStack, job_path: str) -> tuple[SimulatedBench, Operator]:
+    """The bench of the demonstration: one amplifier with a leaking capacitor, until it is changed, and somebody to
+    probe it."""
+    from acquisition.probing import Action, Do
     from acquisition.simulated.bench import SimulatedBench
     from acquisition.simulated.hands import Hands
     from acquisition.simulated.survey_hands import SurveyHands
+    from acquisition.store import open_job
     from analysis.app.demo.plant import TablePlant, load_table
+    from analysis.app.demo.story import PART
 
-    bench = stack.enter_context(SimulatedBench(TablePlant(load_table(), "leaky")))
+    table = load_table()
+    bench = stack.enter_context(SimulatedBench(TablePlant(table, "leaky")))
     hands = Hands(bench.wiring, pace=1.5)
 
     class Helper(SurveyHands):
-        """Survey hands that put the scope's probes on too."""
+        """Survey hands that put the scope's probes on too, and change the part when the job says so."""
+
+        def react(self, action: Action) -> None:
+            if action.do is Do.PREPARE:
+                with open_job(job_path, read_only=True) as job:
+                    passes = job.passes()
+                    changed = {event.subject for event in job.work_done(passes[-1])} if passes else set()
+                bench.change(TablePlant(table, "mended" if PART in changed else "leaky"))
+            super().react(action)
 
         def place(self, source: str, target: str) -> None:
             bench.wiring.switch(True)

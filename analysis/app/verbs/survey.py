@@ -14,8 +14,8 @@ from analysis.app.jobs import (
     job_for,
     latest_pass,
     mains_from,
-    other_mains,
     pass_so_far,
+    told_of_mains,
 )
 from analysis.app.terminal import tell
 from analysis.app.volts import ABOVE_ONE, MAINS
@@ -98,7 +98,7 @@ def command(
         with open_meter(bench) as meter, keyboard() as keys:
             meter.configure_dc(nplc=bench.meter.nplc if bench.meter is not None else 1.0)
             # Not before the meter answers: an empty pass would stand in the report beside the others.
-            if words := other_mains(name, begin_pass(job, name, mains_v), mains_v):
+            if words := told_of_mains(name, begin_pass(job, name, mains_v), mains_v, chassis.mains_v):
                 tell(words)
             keep_replaced(job, name, changed)
             machine = survey_of(
@@ -129,10 +129,14 @@ def _mains(nominal_v: float, kept_v: float | None) -> float | None:
     otherwise = f"not known, and no point that can reach {UNKNOWN_RATING_V:g} V"
     if kept_v is not None:
         otherwise = f"{kept_v:g}, as before in this pass"
-    text = click.prompt(
-        f"mains now, volts rms (drawing: {nominal_v:g}; Enter: {otherwise})", "", show_default=False
+    # Asked again where it is no number: with the leads in place nobody wants to begin from the shell.
+    mains_v: float | None = click.prompt(
+        f"mains now, volts rms (drawing: {nominal_v:g}; Enter: {otherwise})",
+        "",
+        show_default=False,
+        value_proc=lambda words: mains_from(words, nominal_v),
     )
-    return mains_from(text, nominal_v) or kept_v
+    return mains_v or kept_v
 
 
 def _require_point(chassis: Chassis, point: str) -> None:

@@ -11,7 +11,7 @@ from typing import TYPE_CHECKING, Any
 import click
 
 from acquisition.quantities import format_value
-from analysis.app.terminal import harmless, tell
+from analysis.app.terminal import harmless, styled, tell, text_width
 
 if TYPE_CHECKING:
     from analysis.tubes import Tube
@@ -165,8 +165,7 @@ def _sheet(tube: Tube, ascii_only: bool) -> list[str]:
 
     also = f", also {', '.join(tube.aliases)}" if tube.aliases else ""
     lines = [
-        click.style(tube.name, bold=True)
-        + f"{also}: {harmless(tube.construction)}, {tube.base} base {tube.basing}",
+        styled(tube.name, bold=True) + f"{also}: {harmless(tube.construction)}, {tube.base} base {tube.basing}",
         "",
         _coloured(base_text(tube, ascii_only=ascii_only)),
         "",
@@ -195,7 +194,9 @@ _NEVER = (
 def _wrapped(text: str, first: str, rest: str) -> list[str]:
     import textwrap
 
-    return textwrap.wrap(harmless(text), 100, initial_indent=first, subsequent_indent=rest, break_on_hyphens=False)
+    return textwrap.wrap(
+        harmless(text), text_width(), initial_indent=first, subsequent_indent=rest, break_on_hyphens=False
+    )
 
 
 def _block(title: str, lines: list[str]) -> list[str]:
@@ -208,8 +209,8 @@ def _block(title: str, lines: list[str]) -> list[str]:
 
 def _coloured(drawing: str) -> str:
     # Colour on top of shape, never instead: vermilion and orange of the Okabe-Ito set.
-    drawing = re.sub(r"[◆#]\d[◆#≈~]", lambda m: click.style(m[0], fg=(213, 94, 0), bold=True), drawing)
-    return re.sub(r"[≈~]\d[≈~]", lambda m: click.style(m[0], fg=(230, 159, 0)), drawing)
+    drawing = re.sub(r"[◆#]\d[◆#≈~]", lambda m: styled(m[0], fg=(213, 94, 0), bold=True), drawing)
+    return re.sub(r"[≈~]\d[≈~]", lambda m: styled(m[0], fg=(230, 159, 0)), drawing)
 
 
 def _heater_line(name: str, text: str, hot_ohm: float) -> str:
@@ -321,7 +322,7 @@ def _refit_facts(result: Refit) -> dict[str, Any]:
 
 def _refit_lines(result: Refit, written: bool) -> list[str]:
     values = ", ".join(f"{name} {value:.5g}" for name, value in result.constants.items())
-    lines = [f"{click.style(result.tube, bold=True)}  {values}"]
+    lines = [f"{styled(result.tube, bold=True)}  {values}"]
     for error in (*result.errors, *result.others):
         lines += _wrapped(_point_line(error), "    ", "      ")
     state = f"written to {result.path}" if written else "not written; add --write to keep them"

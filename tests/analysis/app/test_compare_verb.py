@@ -167,3 +167,21 @@ def test_compare_says_the_same_as_check_and_as_its_own_table(job, capsys):
     assert {c["point"]: c["healthy"] for c in found["changes"]} == pytest.approx(expected, rel=1e-3, abs=1e-3)
     (leak,) = [value["before"]["value"] for value in found["values"] if value["what"] == "leak"]
     assert 1 / found["old_part"][0]["value"] == pytest.approx(leak, rel=1e-4)
+
+
+def test_of_gain_and_phase_of_one_stage_only_what_stayed_is_named_as_unchanged(tmp_path, capsys, monkeypatch):
+    monkeypatch.setenv("COLUMNS", "160")
+    rows = [("as-found", 58.0, 40.0), ("after", 45.0, 40.1)]
+    (tmp_path / "a.csv").write_text(
+        "pass_name,point,quantity,value,std,freq_hz,instrument,range_v\n"
+        + "".join(
+            f"{name},V1.2>V1.1,gain,{gain},0.3,1000,scope,8\n{name},V1.2>V1.1,gain,{low},0.3,20,scope,8\n"
+            f"{name},V1.2>V1.1,phase_deg,179.9,0.1,1000,scope,8\n{name},V2.3,dc_v,6.9,0.03,,dmm,60\n"
+            for name, gain, low in rows
+        )
+    )
+    job = str(tmp_path / "a.stagewalk")
+    assert main(["import", job, str(tmp_path / "a.csv"), "--chassis", "quayside-five", "--mains", "230"]) == 0
+    assert main(["compare", job, "as-found", "after"]) == 0
+    told = next(line for line in capsys.readouterr().out.splitlines() if line.startswith("no significant change"))
+    assert told.rstrip() == "no significant change in 3 of 4 readings: V1.2>V1.1 phase, V2.3"

@@ -187,3 +187,30 @@ def test_a_serial_number_that_no_job_has_is_told_as_such(tmp_path, capsys):
     told = capsys.readouterr().out
     assert f"no job of serial number zz in {tmp_path}; there are: Q5-1, Q5-2" in told
     assert "starts one" not in told
+
+
+def test_a_pin_no_tube_has_is_refused_and_a_name_no_part_reaches_is_told(tmp_path, capsys):
+    written, job = tmp_path / "r.csv", tmp_path / "a.stagewalk"
+    good = "point,quantity,value\nV1.1,dc_v,140\nV1.4,dc_v,3\n"
+    written.write_text(f"{good}V1.11,dc_v,5\nV9.1>V1.1,gain,3\n")
+    arguments = ["import", str(job), str(written), "--pass", "hand", "--chassis", "quayside-five", "--mains", "115"]
+    assert main(arguments) == 2
+    assert capsys.readouterr().err.splitlines() == [
+        f"{written}: point: V1.11: a 12AX7 has pins 1 2 3 4 5 6 7 8 9, not 11",
+        f"{written}: point: V9.1: no socket V9; there are V1 V2",
+    ]
+    assert not job.exists()
+    written.write_text(f"{good}HT9,dc_v,1\n")
+    assert main(arguments) == 0
+    told = capsys.readouterr().out.splitlines()
+    assert "hand: 115 V mains, where the drawing has 230 V" in told[0]
+    assert told[1] == f"3 readings into hand of {job}"
+    assert told[2].startswith(
+        "HT9 is kept and nothing can judge it: no part of the chassis reaches it; did you mean"
+    )
+    assert len(told) == 3
+    main(["check", str(job)])
+    assert capsys.readouterr().out.splitlines()[-1] == "note: not judged, no part reaches them: V1.4, HT9"
+    for verb in ("check", "suspects"):
+        assert main([verb, str(job), "--chassis", "quayside-five"]) == 2
+        assert "is a job, and --chassis goes with readings files: leave --chassis out" in capsys.readouterr().err

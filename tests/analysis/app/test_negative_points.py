@@ -59,7 +59,7 @@ def test_survey_and_page():
     assert showing.verdict_words("high", step, weak) == (
         f"-20.00 V ± 0.020 V is {SAID}: healthy -41.00 V to -36.00 V"
     )
-    row = showing.taken_row(weak, step, "high")
+    row = showing.taken_row(weak, step)
     assert (row["verdict"], row["verdict_words"]) == ("high", SAID)
 
 

@@ -36,9 +36,11 @@ def test_a_replaced_part_with_its_value_a_tube_and_a_remark(job):
     ]  # fmt: skip
 
 
-def test_mains_left_out_or_written_down_wrong_are_put_right_and_the_job_says_so(job):
+def test_mains_left_out_or_written_down_wrong_are_put_right_and_the_job_says_so(job, capsys):
     for mains in ("23.1", "231"):
         assert main(["note", str(job), "--pass", "after-C2", "--mains", mains]) == 0
+        told = capsys.readouterr().out
+        assert ("23.1 V mains, where the drawing has 230 V" in told) == (mains == "23.1")
     with open_job(job, read_only=True) as opened:
         kept = opened.read_pass("after-C2")
     assert kept.mains_v == 231.0

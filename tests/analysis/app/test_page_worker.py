@@ -265,6 +265,7 @@ def test_intake_and_parts_changed_are_the_events_of_the_terminal(tmp_path):
         assert not hub.state()["step"]["running"]
         worker.post("start", {"mains_v": "231", "changed": "C2=22n, V1"})
         wait_for(lambda: hub.state()["step"]["running"])
+        assert hub.state()["alarm"]["words"] == ""
         worker.post("changed", {"parts": "C2=22n"})
         worker.post("changed", {"parts": "R3=1x"})
         wait_for(lambda: "Not written down: R3" in hub.state()["notes"]["words"])
@@ -293,6 +294,13 @@ def test_a_note_belongs_to_the_point_in_hand(tmp_path):
         (note,) = wait_for(notes)
         assert note.text == "crackles"
         assert note.subject in {point, hub.state()["step"]["point"]}
+
+
+def test_mains_far_from_the_drawing_are_asked_after(tmp_path):
+    with running(tmp_path, with_hands=False) as (_, hub, worker, _):
+        worker.post("start", {"mains_v": "23", "glow": True})
+        wait_for(lambda: hub.state()["step"]["running"])
+        assert "23 V mains, where the drawing has 230 V" in hub.state()["alarm"]["words"]
 
 
 def test_without_hands_nothing_is_taken_and_keys_only_confirm(tmp_path):
@@ -373,3 +381,33 @@ def test_points_left_out_for_the_mains_are_told_why_and_read_once_it_is_known(tm
             kept = job.read_pass("as-found")
         assert kept.mains_v == 231.0, "a pass begun without takes the mains when it is read"
         assert low <= {r.point for r in kept.readings}
+
+
+def test_a_server_started_again_tells_the_verdicts_of_what_was_read_before(tmp_path):
+    with running(tmp_path) as (_, hub, worker, path):
+        with open_job(path) as job:
+            job.start_pass("as-found", mains_v=231.0)
+            read = (("HT1", 249.5), ("V1.6", 96.4), ("V1.8", 1.96))
+            job.add_readings("as-found", [Reading(point=p, quantity="dc_v", value=v) for p, v in read])
+            job.add_reading("as-found", Reading(point="V1.1", quantity="dc_v", value=144.4, quality="unsteady"))
+        worker.post("start", {"mains_v": "231", "glow": True})
+        over = wait_for(lambda: hub.state()["step"].get("count") == "Survey over" and hub.state()["step"], 90)
+        rows = {r["point"]: r for r in hub.state()["taken"]["readings"]}
+        assert [rows[p]["verdict_words"] for p in ("HT1", "V1.6", "V1.8", "V1.1")] == [
+            "agrees", "low", "high", "unsteady",
+        ]  # fmt: skip
+        assert (rows["V1.6"]["low"], rows["V1.6"]["high"]) == pytest.approx((122.7, 159.6), abs=0.1)
+        # At the end stands what the round came to, not the verdict of its last point.
+        assert over["verdict"] == ""
+        outside = over["prompt"].partition("Outside what a healthy chassis shows: ")[2].rstrip(".")
+        assert set(outside.split(", ")) == {"V1.6", "V1.8", "V1.7", "N1"}
+
+
+def test_of_a_reading_that_nothing_judged_its_quality_does_not_stand_as_a_verdict():
+    told = {
+        quality: showing.taken_row(Reading(point="X", quantity="dc_v", value=1.0, quality=quality), None)
+        for quality in ("good", "confirmed_zero")
+    }
+    assert {quality: row["verdict_words"] for quality, row in told.items()} == {
+        "good": "", "confirmed_zero": "confirmed zero",
+    }  # fmt: skip

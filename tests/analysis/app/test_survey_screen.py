@@ -8,7 +8,7 @@ import pytest
 
 from acquisition.instruments import Sample
 from acquisition.probing import Key
-from analysis.app.survey_screen import Keyboard, Screen, keyboard
+from analysis.app.survey_screen import Keyboard, Screen, keyboard, live_digits
 
 
 def test_a_silent_meter_is_told_of_once_and_its_answer_too(capsys):
@@ -72,3 +72,12 @@ def test_the_rest_of_a_key_after_a_question_was_shown_is_no_key(monkeypatch):
     for character in "[B ":
         keys._queue.put(character)
     assert [keys.next(), keys.next()] == [Key.SPACE, None]
+
+
+@pytest.mark.parametrize(
+    ("value_v", "digits"),
+    [(2e-6, "0.0000"), (-2e-6, "0.0000"), (-0.0512, "-0.0512"), (9.8765, "9.8765"), (96.391, "96.391"),
+     (-412.345, "-412.35"), (1234.5, "1234.50")],
+)  # fmt: skip
+def test_the_live_value_is_written_as_a_meter_writes_it(value_v, digits):
+    assert live_digits(value_v) == digits

@@ -201,6 +201,35 @@ def test_keys_live_value_and_bell_in_a_terminal(bench, tmp_path):
         assert "on disk" in " ".join(screen(terminal.text)[-5:])
 
 
+def test_mains_that_are_no_number_are_asked_for_again(bench, tmp_path):
+    job = tmp_path / "amp.stagewalk"
+    terminal = Terminal(job, "--chassis", "quayside-five", "--bench", bench.file, "--tubes-glow")
+    try:
+        terminal.wait("mains now")
+        terminal.type("23O\n")
+        terminal.wait("expected volts rms between 1 and 1000, such as 230, got '23O'")
+        terminal.wait("mains now")
+        terminal.type("231\n")
+        terminal.wait("Space when done.")
+        terminal.type("q")
+        assert terminal.end() == 0
+        with open_job(job, read_only=True) as opened:
+            assert opened.read_pass("as-found").mains_v == 231.0
+    finally:
+        terminal.close()
+
+
+@pytest.mark.parametrize("no_color", ["", "1"])
+def test_who_asks_for_no_colour_gets_none(bench, tmp_path, monkeypatch, no_color):
+    monkeypatch.setenv("NO_COLOR", no_color)
+    with survey(bench, tmp_path / "amp.stagewalk") as terminal:
+        terminal.wait("Space when done.")
+        terminal.type("q")
+        assert terminal.end() == 0
+        assert ("\x1b[" in terminal.text) == (not no_color)
+        assert "!! High voltage kills." in terminal.text, "a hazard is told without colour as well"
+
+
 def test_control_c_in_the_middle_of_a_touch(bench, tmp_path):
     job = tmp_path / "amp.stagewalk"
     with survey(bench, job) as terminal:

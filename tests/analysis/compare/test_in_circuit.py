@@ -72,7 +72,7 @@ def test_in_words_for_a_customer(leaky):
     assert "MΩ" in rows[1].before
     # Only what certainly changed is a proof.
     (proof,) = value_proof(values)
-    assert proof.startswith("In circuit, the leak resistance of C4 was ")
+    assert proof.startswith("In circuit, by each round alone, the leak resistance of C4 was ")
     assert "and is more than" in proof
 
 

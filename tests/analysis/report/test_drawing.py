@@ -1,6 +1,7 @@
 """The drawing shows every part once and every point, and text from a file stays text."""
 
 import re
+from itertools import pairwise
 from xml.etree import ElementTree
 
 import pytest
@@ -72,3 +73,80 @@ def size_on_paper(svg):
 def test_a_drawing_for_paper_is_larger_on_it(name):
     chassis = load_chassis(name)
     assert size_on_paper(chassis_svg(chassis, paper=True)) > 1.2 * size_on_paper(chassis_svg(chassis))
+
+
+TONE = """
+chassis: Tone stack between two stages
+tubes: {V1: 12AX7}
+rails: {HT1: {volts: 290, source: 1k}}
+parts:
+  R1: 1M     IN    V1.2
+  R2: 1M     V1.2  gnd
+  R3: 1k5    V1.3  gnd
+  R4: 100k   HT1   V1.1
+  C1: 250p   V1.1  N1
+  R5: 100k   V1.1  N2
+  C2: 100n   N2    N3
+  C3: 47n    N2    gnd
+  R6: 220k   V1.1  N4
+  C4: 1n     N4    gnd
+  C5: 10n    V1.1  V1.7
+  P1: {potentiometer: 250k, ends: [N1, N3], wiper: N5}
+  R7: 1M     N5    gnd
+  R8: 1M     V1.7  gnd
+  R9: 1k5    V1.8  gnd
+  L1: {inductor: 5, nodes: [HT1, HT2]}
+  C6: 22u    HT2   gnd
+  R10: 100k  HT2   V1.6
+signal: {input: IN, output: V1.6, stages: {first: [V1.2, V1.1], second: [V1.7, V1.6]}}
+"""
+
+
+def placed(element, dx=0.0, dy=0.0):
+    """Every element with where it stands on the sheet."""
+    if move := re.search(r"translate\((\S+) (\S+)\)", element.get("transform", "")):
+        dx, dy = dx + float(move[1]), dy + float(move[2])
+    yield element, dx, dy
+    for child in element:
+        yield from placed(child, dx, dy)
+
+
+def test_what_hangs_on_one_branch_of_a_plate_falls_on_no_other():
+    boxes, wires = [], []
+    for element, dx, dy in placed(ElementTree.fromstring(chassis_svg(parse_chassis(TONE)))):
+        if element.tag.endswith("rect") and element.get("height") == "20":  # the flag of a node
+            x, y, width = (float(element.get(name)) for name in ("x", "y", "width"))
+            boxes.append((x + dx, y + dy, x + dx + width, y + dy + 20))
+        elif element.tag.endswith("polyline"):
+            points = [(float(x) + dx, float(y) + dy) for x, y in re.findall(r"(\S+),(\S+)", element.get("points"))]
+            wires += [(start, end) for start, end in pairwise(points) if start != end]
+    assert len(boxes) > 10
+    for left, top, right, bottom in boxes:  # a wire may end at a flag and never goes through it
+        for (x0, y0), (x1, y1) in wires:
+            inside = min(x0, x1) < right - 1 and max(x0, x1) > left + 1
+            inside &= min(y0, y1) < bottom - 1 and max(y0, y1) > top + 1
+            assert not inside, (left, top, x0, y0, x1, y1)
+
+
+def test_a_choke_has_its_unit():
+    assert "L1 5 H" in chassis_svg(parse_chassis(TONE))
+
+
+def test_what_a_point_reads_stands_beside_the_flags_and_not_on_them():
+    """Words as long as they come: a bold sign, digits and prefix over what was expected."""
+    grids = "V1.2 V1.7 V2.2 V2.5 V2.8 V3.5 V3.8 N1".split()
+    shown = {p: Shown(measured_v=-0.01758, expected_v=0.00799, verdict="agrees") for p in grids}
+    for name in ("quayside-five", "harbour-twenty"):
+        flags, words = [], []
+        for element, dx, dy in placed(ElementTree.fromstring(chassis_svg(load_chassis(name), shown))):
+            x, y = (dx + float(element.get("x", 0)), dy + float(element.get("y", 0)))
+            if element.tag.endswith("rect") and element.get("height") == "20":
+                flags.append((x, y, x + float(element.get("width")), y + 20))
+            elif element.tag.endswith("text") and element.get("text-anchor") == "end":
+                size = float(element.get("font-size"))
+                wide = 0.6 * size * len("".join(element.itertext()))  # as `Sheet.text` has it
+                words.append((x - wide, y - size, x, y))
+        assert len(words) > 10
+        for left, top, right, bottom in words:
+            for x0, y0, x1, y1 in flags:
+                assert min(right, x1) - max(left, x0) < 1 or min(bottom, y1) - max(top, y0) < 1, (name, left, x0)

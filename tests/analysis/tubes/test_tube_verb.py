@@ -128,3 +128,11 @@ def test_refit_prints_the_error_of_every_point(capsys):
 def test_refit_needs_a_type_and_write_needs_refit(capsys):
     assert run(capsys, "--refit")[0] == 2
     assert run(capsys, "12AX7", "--write")[0] == 2
+
+
+@pytest.mark.parametrize("columns", [60, 80, 130])
+def test_no_word_is_broken_by_a_narrow_terminal(capsys, monkeypatch, columns):
+    monkeypatch.setenv("COLUMNS", str(columns))
+    assert main(["tube", "12AX7"]) == 0
+    lines = capsys.readouterr().out.splitlines()
+    assert max(map(len, lines)) <= min(columns, 100)

@@ -1,6 +1,7 @@
 // Gain of a stage: runs on the server, drawn here with the fitted sine and the model's value.
 import { show, text, make } from "/static/dom.js";
 import { linePlot } from "/static/plot.js";
+import { awake } from "/static/awake.js";
 const at = (id) => document.getElementById(id);
 const PLOTS = {
   traces: { across: "time, ms", up: "share of its peak", label: "Captured waveforms with the fitted sines" },
@@ -36,6 +37,7 @@ function plot(name) {
 export function update(state) {
   text(at("gain-progress"), state.progress ?? "");
   show(at("gain-confirm"), Boolean(state.waiting));
+  awake("gain", Boolean(state.running));
   at("gain-notices").replaceChildren(...(state.notices ?? []).map((words) => make("p", { class: "hazard" }, words)));
   const result = state.result;
   at("gain-result").replaceChildren(...(result ? [make("p", { class: "result" }, result.words), make("p", { class: "quiet" }, result.model_words ?? ""), ...(result.warnings ?? []).map((w) => make("p", { class: "hazard" }, w))] : []));

@@ -15,7 +15,8 @@ export function wire(act) {
   at("changed-form").addEventListener("submit", async (event) => {
     event.preventDefault();
     const value = at("changed-value").value.replaceAll(" ", "");
-    if (await act("changed", { parts: at("changed-name").value + (value ? `=${value}` : "") })) at("changed-value").value = "";
+    const name = at("changed-name").value;
+    if (await act("changed", { parts: name && value ? `${name}=${value}` : name })) at("changed-value").value = at("changed-name").value = "";
   });
   at("remark-form").addEventListener("submit", async (event) => {
     event.preventDefault();
@@ -27,7 +28,8 @@ export function update(notes) {
   for (const id of intake) if (!at(id).dataset.edited) at(id).value = notes.intake[id];
   if (names !== notes.names.join()) {
     names = notes.names.join();
-    at("changed-name").replaceChildren(...notes.names.map((name) => make("option", { value: name }, name)));
+    // None is chosen beforehand: what is written down stays, and the first part was changed by nobody.
+    at("changed-name").replaceChildren(make("option", { value: "" }, "choose"), ...notes.names.map((name) => make("option", { value: name }, name)));
   }
   at("noted").replaceChildren(...(notes.noted.length ? notes.noted : ["Nothing yet."]).map((line) => make("li", {}, line)));
 }

@@ -1,6 +1,7 @@
 // Wires the views to the stream of the server. Nothing here measures or judges: it shows what it is told.
 import { show, text, svgFrom } from "/static/dom.js";
 import { sound } from "/static/sound.js";
+import { isAwake } from "/static/awake.js";
 import * as survey from "/static/survey.js";
 import * as gain from "/static/gain.js";
 import * as records from "/static/records.js";
@@ -12,15 +13,19 @@ const lamp = (name, state, words) => {
   item.dataset.state = state;
   text(item.querySelector(".is"), words);
 };
-const banner = (words) => { const place = document.getElementById("banner"); text(place, words); show(place, words !== ""); };
+const place = document.getElementById("banner");
+const banner = (words) => { text(place, words); show(place, words !== ""); };
+let alarmed = "";
+const SILENT = "The server does not answer. Nothing that was taken is lost; look at the terminal.";
 
 export async function act(action, body = {}) {
   try {
     const answer = await fetch(`/act/${action}`, { method: "POST", headers: { "content-type": "application/json" }, body: JSON.stringify(body) });
     if (!answer.ok) banner(await answer.text());
+    else if (place.textContent === SILENT) banner(alarmed);
     return answer.ok;
   } catch {
-    banner("The server does not answer. Nothing that was taken is lost; look at the terminal.");
+    banner(SILENT);
     return false;
   }
 }
@@ -37,7 +42,7 @@ function route() {
 }
 
 // One stream a visible tab: browsers allow six connections to a host, and a seventh tab would hang without a word.
-let stream = null, meterSeen = 0, streamSeen = 0;
+let stream = null, meterSeen = 0;
 const panels = {
   job: (job) => { text(document.getElementById("job-name"), job.name); text(document.getElementById("job-pass"), `${job.chassis}, pass ${job.pass}`); survey.job(job); gain.job(job); records.job(job); },
   meter: (meter) => { meterSeen = performance.now(); survey.meter(meter); lamp("meter", meter.link === "good" ? "good" : "lost", meter.words); },
@@ -47,26 +52,34 @@ const panels = {
   generator: (generator) => lamp("generator", generator.on ? "on" : generator.known ? "off" : "wait", generator.words),
   gain: gain.update,
   notes: notes.update,
-  alarm: (alarm) => banner(alarm.words),
+  alarm: (alarm) => { alarmed = alarm.words; banner(alarmed); },
   cue: (cue) => { sound.play(cue); if (cue.kind === "records") records.changed(); },
 };
+// Without the stream nothing is known of the instruments: a generator that was off may be on by now.
+function unlinked(state, words) {
+  lamp("link", state, words);
+  for (const name of ["meter", "generator"]) lamp(name, "wait", "not known");
+  survey.stale(true);
+}
 function open() {
   if (stream || document.hidden) return;
   stream = new EventSource("/events");
-  const opened = setTimeout(() => lamp("link", "lost", "no stream: close other tabs of this page"), 2000);
-  stream.onopen = () => { clearTimeout(opened); streamSeen = performance.now(); lamp("link", "good", "live"); };
-  stream.onerror = () => { lamp("link", "lost", "server gone, trying again"); survey.stale(true); };
-  stream.addEventListener("end", () => { lamp("link", "lost", "server stopped"); survey.stale(true); stream.close(); stream = null; setTimeout(open, 3000); });
+  const opened = setTimeout(() => unlinked("lost", "no stream: close other tabs of this page"), 2000);
+  stream.onopen = () => { clearTimeout(opened); lamp("link", "good", "live"); };
+  stream.onerror = () => { clearTimeout(opened); unlinked("lost", "server gone, trying again"); };
+  stream.addEventListener("end", () => { unlinked("lost", "server stopped"); stream.close(); stream = null; setTimeout(open, 3000); });
   for (const [name, handle] of Object.entries(panels)) {
-    stream.addEventListener(name, (event) => { streamSeen = performance.now(); handle(JSON.parse(event.data)); });
+    stream.addEventListener(name, (event) => handle(JSON.parse(event.data)));
   }
 }
 document.addEventListener("visibilitychange", () => {
-  if (document.hidden && stream) { stream.close(); stream = null; lamp("link", "wait", "paused while hidden"); }
+  // A round that is being listened to goes on being heard behind another tab, such as the circuit diagram.
+  if (document.hidden && isAwake() && sound.isOn()) return;
+  if (document.hidden && stream) { stream.close(); stream = null; unlinked("wait", "paused while hidden"); }
   else open();
 });
 // Digits that are not being renewed must not pass for a reading.
-setInterval(() => survey.stale(performance.now() - meterSeen > 1500), 250);
+setInterval(() => survey.stale(stream?.readyState !== EventSource.OPEN || performance.now() - meterSeen > 1500), 250);
 
 document.addEventListener("keydown", (event) => {
   if (!document.getElementById("keys").checked || event.ctrlKey || event.altKey || event.metaKey || event.repeat) return;

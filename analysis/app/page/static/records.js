@@ -1,7 +1,7 @@
 // What is already on disk: two passes side by side, the drawing with measured over expected, history of a point.
 import { make, text } from "/static/dom.js";
 const at = (id) => document.getElementById(id);
-let svgFrom = null, passes = [], known = "";
+let svgFrom = null, passes = [], known = "", compared = "", asked = 0;
 
 export function wire(loader) {
   svgFrom = loader;
@@ -14,9 +14,10 @@ export function job(job) {
   if (now === known) return;
   known = now;
   at("history").replaceChildren();
+  const chosen = passes.length > 1; // of one pass nobody chose to see it on both sides
   passes = job.passes;
   for (const [id, fallback] of [["before", 0], ["after", passes.length - 1]]) {
-    const kept = at(id).value;
+    const kept = chosen ? at(id).value : "";
     at(id).replaceChildren(...passes.map((name) => make("option", { value: name }, name)));
     at(id).value = passes.includes(kept) ? kept : passes[fallback] ?? "";
   }
@@ -31,10 +32,19 @@ export async function showCompare() {
   form.hidden = passes.length < 2;
   if (form.hidden) { place.replaceChildren(make("p", { class: "quiet" }, "One pass so far. After the repair open the page again with --pass and a name of its own, such as after-C2, and read the points again: then both stand here side by side.")); return; }
   const before = at("before").value, after = at("after").value;
-  if (!before || !after || before === after) { place.replaceChildren(make("p", { class: "quiet" }, "Choose two different passes.")); return; }
-  const answer = await fetch(`/compare?before=${encodeURIComponent(before)}&after=${encodeURIComponent(after)}`);
-  if (!answer.ok) { place.replaceChildren(make("p", {}, await answer.text())); return; }
-  const found = await answer.json();
+  if (!before || !after || before === after) { place.replaceChildren(make("p", { class: "quiet" }, "Choose two different passes.")); compared = ""; asked++; return; }
+  // The model takes seconds: what two other passes came to must not stand under the names of these meanwhile.
+  const pair = JSON.stringify([before, after]), mine = ++asked;
+  if (pair !== compared) place.replaceChildren(make("p", { class: "quiet" }, "Comparing."));
+  compared = pair;
+  let found = null, trouble = "";
+  try {
+    const answer = await fetch(`/compare?before=${encodeURIComponent(before)}&after=${encodeURIComponent(after)}`);
+    if (answer.ok) found = await answer.json();
+    else trouble = await answer.text();
+  } catch { trouble = "The server does not answer."; }
+  if (mine !== asked) return;
+  if (!found) { place.replaceChildren(make("p", {}, trouble)); return; }
   place.replaceChildren(
     ...found.words.map((words, number) => make("p", number ? {} : { class: "result" }, words)),
     make("table", { class: "lines" }, make("thead", {}, make("tr", {}, ...["Reading", "Before", "After", "Change", "Verdict"].map((h) => make("th", { scope: "col" }, h)))),

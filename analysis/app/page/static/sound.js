@@ -44,5 +44,6 @@ export const sound = {
     context = new AudioContext();
     context.resume().then(() => tone("prompt"));
   },
+  isOn: () => context?.state === "running",
   play(cue) { if (cue.kind === "say") say(cue.text); else { tone(cue.kind); if (cue.text) say(cue.text); } },
 };

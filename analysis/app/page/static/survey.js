@@ -1,5 +1,6 @@
 // The view beside the chassis: what to touch now, what it reads, what was taken.
 import { show, text, make, svgFrom, volts } from "/static/dom.js";
+import { awake } from "/static/awake.js";
 const at = (id) => document.getElementById(id);
 let surveyed = "", shown = "", marked = "", points = 0, weighed = null, settled = true;
 
@@ -32,6 +33,7 @@ export async function step(step) {
   show(at("start"), !step.running);
   show(at("work"), step.running);
   show(at("again"), Boolean(step.left));
+  awake("survey", Boolean(step.running && !step.over));
   if (!step.running) return;
   text(at("step-count"), step.count ?? "");
   text(at("step-point"), step.title);
@@ -68,7 +70,7 @@ export function taken(taken) {
   at("done").replaceChildren(...taken.readings.map((reading) => make("tr", {},
     make("th", { scope: "row" }, reading.point, make("small", {}, reading.function)), make("td", {}, volts(reading.value)),
     make("td", {}, ...(reading.low === null ? [] : [volts(reading.low), make("small", {}, `to ${volts(reading.high)}`)])),
-    make("td", { "data-verdict": reading.verdict ?? "" }, reading.verdict_words ?? reading.verdict ?? reading.quality))));
+    make("td", { "data-verdict": reading.verdict ?? "" }, reading.verdict_words))));
 }
 
 export function suspects(found) {

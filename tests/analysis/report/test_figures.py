@@ -1,0 +1,97 @@
+"""The figures of the report: places in bands, responses, waveforms that lose no spike."""
+
+from dataclasses import replace
+
+import numpy as np
+import pytest
+
+from acquisition.records import Capture, Reading
+from analysis.judge import Judged
+from analysis.report.figures import band_figure, place_in_band, response_figure
+from analysis.report.waveforms import envelope, thumbnail
+
+
+def judged(value, low, expected, high, std=0.1, quantity="dc_v"):
+    reading = Reading(point="V1.1>V1.2" if quantity == "phase_deg" else "V1.1", quantity=quantity, value=value)
+    return Judged(reading=reading, std=std, expected=expected, low=low, high=high, verdict="agrees")
+
+
+def test_places_against_a_lopsided_band():
+    assert place_in_band(judged(90.0, 90.0, 100.0, 130.0)) == -1.0
+    assert place_in_band(judged(130.0, 90.0, 100.0, 130.0)) == 1.0
+    assert place_in_band(judged(100.0, 90.0, 100.0, 130.0)) == 0.0
+    assert place_in_band(judged(0.1, 0.0, 0.0, 0.0)) == pytest.approx(0.5)  # no width: two standard uncertainties
+    assert place_in_band(judged(-179.0, 160.0, 179.0, 189.0, quantity="phase_deg")) == pytest.approx(0.2)
+
+
+def test_a_reading_far_out_stands_at_the_edge_as_an_arrow(material):
+    figure = band_figure(material, dc=True)
+    before, after = figure["data"]
+    grid = [i for i, note in enumerate(figure["layout"]["annotations"]) if "16.1" in note["text"]]
+    assert before["marker"]["symbol"][grid[0]] == "triangle-right"
+    assert max(before["x"]) < 3.3
+    assert set(before["marker"]["symbol"]) & set(after["marker"]["symbol"]) == set()  # told apart without colour
+
+
+def test_response_in_decibels(material):
+    figure = response_figure(material, "V1.2>V1.1")
+    (curve,) = [t for t in figure["data"] if t["name"] == "after-C4" and t["yaxis"] == "y"]
+    values = {r.freq_hz: r for r in material.passes[1].readings if (r.point, r.quantity) == ("V1.2>V1.1", "gain")}
+    assert curve["x"] == sorted(values)
+    for freq, decibels, bar in zip(curve["x"], curve["y"], curve["error_y"]["array"], strict=True):
+        reading = values[freq]
+        assert decibels == pytest.approx(20 * np.log10(reading.value), abs=1e-3)
+        assert bar == pytest.approx(20 * np.log10(1 + 2 * reading.std / reading.value), rel=0.05)
+
+
+def test_gain_and_phase_stand_in_front_of_their_bands(material):
+    figure = response_figure(material, "V1.2>V1.1")
+    bands = {t["yaxis"]: t for t in figure["data"] if t["name"] == "a healthy chassis"}
+    assert set(bands) == {"y", "y2"}
+    assert [t["name"] for t in figure["data"]][:2] == ["a healthy chassis"] * 2  # behind the curves
+    assert [t.get("showlegend") for t in bands.values()].count(False) == 1  # one entry for both
+    curve = next(t for t in figure["data"] if (t["name"], t["yaxis"]) == ("after-C4", "y2"))
+    count = len(curve["x"])
+    lows, highs = bands["y2"]["y"][:count], bands["y2"]["y"][count:][::-1]
+    verdicts = {
+        one.reading.freq_hz: one.verdict
+        for one in material.judged["after-C4"]
+        if one.reading.measurand.quantity == "phase_deg" and one.reading.point == "V1.2>V1.1"
+    }
+    assert bands["y2"]["x"][:count] == curve["x"]
+    for freq, low, degrees, high, bar in zip(
+        curve["x"], lows, curve["y"], highs, curve["error_y"]["array"], strict=True
+    ):
+        assert high - low < 60.0
+        assert low - 2 * bar <= degrees <= high + 2 * bar or verdicts[freq] != "agrees"
+
+
+def test_no_spike_is_lost_to_thinning():
+    rng = np.random.default_rng(1)
+    volts = rng.standard_normal(100_003)
+    volts[77_777], volts[5] = 50.0, -60.0
+    low, high = envelope(volts, 240)
+    assert (low.min(), high.max()) == (-60.0, 50.0)
+    assert len(low) == len(high) == 240
+    assert np.all(low <= high)
+    short = envelope(volts[:5], 240)
+    assert np.array_equal(short[0], volts[:5])
+
+
+def test_a_waveform_of_one_sample_and_a_flat_one():
+    for codes in (np.zeros(1, dtype=np.int8), np.full(1000, 7, dtype=np.uint8)):
+        capture = Capture(
+            point="V1.1", codes=codes, scale_v=0.1, offset_v=0.0, t0_s=0.0, dt_s=1e-6, full_scale_v=25.6
+        )
+        assert thumbnail(capture).points.startswith("M")
+
+
+def test_periods_that_would_run_together_are_drawn_as_the_first_few():
+    t = np.arange(4000) * 5e-6
+    codes = np.round(100 * np.sin(2 * np.pi * 10e3 * t)).astype(np.int8)
+    capture = Capture(
+        point="V1.1", codes=codes, scale_v=0.1, offset_v=0.0, t0_s=0.0, dt_s=5e-6, full_scale_v=25.6, freq_hz=10e3
+    )
+    assert "the first 800 µs of 20 ms" in thumbnail(capture).caption
+    assert "20.0 V p-p" in thumbnail(capture).caption
+    assert "20 ms wide" in thumbnail(replace(capture, freq_hz=1e3)).caption
