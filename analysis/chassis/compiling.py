@@ -126,7 +126,8 @@ class Compiled:
             yield Supply(part=rail.name, a=self._node(rail.name), key=rail.name)
         if self.chassis.signal is not None:
             self._declare(GENERATOR, "generator", "generator", "ohm", self.chassis.signal.source_ohm)
-            yield Resistor(part="generator", a=self._node(self.chassis.signal.input), key=GENERATOR)
+            for point in self.chassis.signal.inputs:
+                yield Resistor(part="generator", a=self._node(point), key=GENERATOR)
 
     def _declare_losses(self, part: Part) -> None:
         if part.value >= ELECTROLYTIC_FROM_FARAD:

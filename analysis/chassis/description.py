@@ -77,18 +77,18 @@ class Rail:
 
 @dataclass(frozen=True, slots=True, kw_only=True)
 class Signal:
-    """Where the generator goes in and the load hangs.
+    """Where the generator goes in and the load hangs, channel by channel.
 
     Parameters
     ----------
-    input, output : str
-        Points.
+    inputs, outputs : tuple of str
+        Points, as many inputs as outputs; most chassis have one channel.
     source_ohm : float
-        Resistance of the generator, always connected between the input and ground.
+        Resistance of the generator, always connected between every input and ground.
     """
 
-    input: str
-    output: str
+    inputs: tuple[str, ...]
+    outputs: tuple[str, ...]
     source_ohm: float = 600.0
 
 

@@ -8,7 +8,7 @@ from dataclasses import dataclass, replace
 
 import numpy as np
 
-from acquisition.errors import NoOperatingPoint, OutsideModel
+from acquisition.errors import NoOperatingPoint
 from analysis.circuit.elements import Array, conductance
 from analysis.circuit.large_signal import (
     INSTANTS,
@@ -115,7 +115,7 @@ def onset(
     """
     supplied = model.supplied({})
     nodes = [model.node(point) for point in (source, output)]
-    balance = _balance(model, supplied, freq_hz, ONSET_INSTANTS)
+    balance = _balance(model, supplied, model.input_of([source]), freq_hz, ONSET_INSTANTS)
     drive, low, high = min(GENTLEST_PP_V, most_pp_v), 0.0, math.inf
     waves: Array | None = None
     best: Onset | None = None
@@ -162,7 +162,7 @@ def waveforms(
     values : mapping
         Samples of parameter values.
     points : sequence of str
-        Where to look; no probe is attached.
+        Where to look, in one channel; no probe is attached.
     drive_pp_v : float
         Generator EMF, volts peak to peak; a cosine.
     freq_hz : float
@@ -173,8 +173,8 @@ def waveforms(
     ndarray, shape (S, P, N)
         Volts to ground; NaN where no periodic state was found.
     """
-    nodes = [model.node(point) for point in points]
-    parts = [_balanced(model, part, nodes, drive_pp_v, freq_hz) for part in _portions(values)]
+    nodes, source = [model.node(point) for point in points], model.input_of(points)
+    parts = [_balanced(model, part, source, nodes, drive_pp_v, freq_hz) for part in _portions(values)]
     longest = max(part.shape[-1] for part in parts)
     return np.concatenate([_resampled(part, longest) for part in parts])
 
@@ -196,21 +196,22 @@ def _portions(values: Values) -> list[dict[str, Array]]:
     ]
 
 
-def _balance(model: ChassisModel, supplied: Supplied, freq_hz: float, instants: int) -> HarmonicBalance:
-    if model.chassis.signal is None:
-        raise OutsideModel(f"{model.chassis.path}: no signal entry, so no input to drive", hint="add signal")
-    source = model.node(model.chassis.signal.input)
-    source_s = conductance(supplied.table[GENERATOR])
-    return HarmonicBalance(model.circuit, supplied.table, supplied.rest, source, source_s, freq_hz, instants)
+def _balance(
+    model: ChassisModel, supplied: Supplied, source: str, freq_hz: float, instants: int
+) -> HarmonicBalance:
+    node, source_s = model.node(source), conductance(supplied.table[GENERATOR])
+    return HarmonicBalance(model.circuit, supplied.table, supplied.rest, node, source_s, freq_hz, instants)
 
 
-def _balanced(model: ChassisModel, values: Values, nodes: list[int], drive_pp_v: float, freq_hz: float) -> Array:
+def _balanced(
+    model: ChassisModel, values: Values, source: str, nodes: list[int], drive_pp_v: float, freq_hz: float
+) -> Array:
     """Waves at nodes, shape (S, P, N), of few instants or, where harmonics crowd the upper end, of many."""
     supplied = model.supplied(values)
-    balance = _balance(model, supplied, freq_hz, INSTANTS)
+    balance = _balance(model, supplied, source, freq_hz, INSTANTS)
     state = balance.solve(np.full(balance.size, 0.5 * drive_pp_v))
     if (balance.tail(state) > TAIL).any() or not state.solved.all():
-        balance = _balance(model, supplied, freq_hz, MANY_INSTANTS)
+        balance = _balance(model, supplied, source, freq_hz, MANY_INSTANTS)
         state = balance.solve(state.peak_v, _resampled(state.waves, MANY_INSTANTS))
     found = balance.waves_at(state, nodes)
     waves = np.stack([found[node] for node in nodes], axis=1)

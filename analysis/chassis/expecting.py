@@ -19,6 +19,9 @@ MIDBAND_HZ = 1000.0
 SWEEP_HZ = (1.0, 1e6)
 SWEEP_PER_DECADE = 16
 
+UNHEARD = 1e-3
+"""Share of the generator's volts below which a stage hears nothing but crosstalk. Common practice, no source."""
+
 
 @dataclass(frozen=True, slots=True, kw_only=True)
 class StageExpectation:
@@ -121,7 +124,7 @@ def expect(
         points=points,
         stages=stages,
         tubes=tubes,
-        warnings=(*_tube_warnings(model, tubes), *_part_warnings(model, points)),
+        warnings=(*_tube_warnings(model, tubes), *_part_warnings(model, points), *_stage_warnings(model)),
     )
 
 
@@ -213,6 +216,19 @@ def _part_warnings(model: ChassisModel, points: Mapping[str, Band]) -> list[str]
         across = max(abs(a.high - b.low), abs(a.low - b.high))
         if across > rated:
             warnings.append(f"{part.name}: up to {across:.0f} V across it, rated {rated:g} V")
+    return warnings
+
+
+def _stage_warnings(model: ChassisModel) -> list[str]:
+    """Stages that hear nothing: of another channel whose input is not named, a gain would be one of crosstalk."""
+    warnings = []
+    for stage in model.stages.values():
+        source = model.input_of([stage.source, stage.target])
+        if model.channels.heard(source, model.node(stage.source)) < UNHEARD:
+            warnings.append(
+                f"stage {stage.name}: next to nothing of {source} reaches {stage.source}; a second channel has an "
+                "input and an output of its own in signal, or a control stands at its end"
+            )
     return warnings
 
 

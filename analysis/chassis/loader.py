@@ -35,9 +35,17 @@ class _Rail(_File):
     rectified: Literal["full-wave", "half-wave", ""] = ""
 
 
+def _channels(value: Any) -> Any:
+    return [value] if isinstance(value, str) else value
+
+
+_Channels = Annotated[list[str], BeforeValidator(_channels), Field(min_length=1, max_length=20)]
+"""One point, or one a channel."""
+
+
 class _Signal(_File):
-    input: str
-    output: str
+    input: _Channels
+    output: _Channels
     source_ohms: Annotated[Positive, Field(ge=1e-3, le=1e9)] = 600.0
     stages: dict[str, Annotated[list[str], Field(min_length=2, max_length=2)]] = Field(
         default_factory=dict, max_length=100

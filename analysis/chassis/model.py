@@ -16,6 +16,7 @@ from analysis.circuit.elements import GROUND, Array, conductance
 from analysis.circuit.ripple import Ripple
 from analysis.circuit.supplied import Start, Supplied, solve_supplied
 
+from .channels import Channels
 from .compiling import GENERATOR, Compiled
 from .description import Chassis
 from .loading import MeterLoad, ProbeLoad
@@ -56,6 +57,8 @@ class ChassisModel:
         Of the rectified rails.
     stages : mapping of str to Stage
         As in the chassis file.
+    channels : Channels
+        Which input feeds what.
 
     Raises
     ------
@@ -88,6 +91,7 @@ class ChassisModel:
         self._start = self._home.start()
         self.points = list_points(chassis, self._delicate_nodes())
         self.stages = chassis.stages
+        self.channels = Channels(chassis, self.circuit, self._home)
 
     def _delicate_nodes(self) -> frozenset[str]:
         """Nodes of grids that a meter of 10 Mohm would pull away by a tenth and more (rule E2)."""
@@ -257,34 +261,30 @@ class ChassisModel:
         supplied = self.supplied(values)
         table, rest = supplied.table, supplied.rest
         a, b = self.node(source), self.node(target)
-        signal = self._signal(table, rest, np.asarray(freq_hz, dtype=float), [a, b])
+        small = SmallSignal(self.circuit, table, rest.slopes, np.asarray(freq_hz, dtype=float))
+        signal = self._signal(small, table, self.input_of([source, target]), [a, b])
         ratio = np.broadcast_to(signal.ratio(a, b), (supplied.count, len(freq_hz)))
         return np.where((rest.culprit >= 0)[:, None], np.nan, ratio)
 
     def _signal(
-        self, table: dict[str, Array], rest: OperatingPoint, freq_hz: Array, nodes: list[int]
+        self, small: SmallSignal, table: Mapping[str, Array], source: str, nodes: Sequence[int]
     ) -> ProbedSignal:
-        small = SmallSignal(self.circuit, table, rest.slopes, freq_hz)
-        return ProbedSignal(small, *self.generator(table), nodes, self.probe)
+        return ProbedSignal(small, self.node(source), conductance(table[GENERATOR]), nodes, self.probe)
 
-    def generator(self, table: Mapping[str, Array]) -> tuple[int, Array]:
-        """Node the generator feeds, and its conductance in siemens.
+    def input_of(self, points: Sequence[str]) -> str:
+        """The input that the generator feeds for a reading, see `Channels.input_of`.
 
         Parameters
         ----------
-        table : mapping
-            Values by key.
+        points : sequence of str
+            Where it is taken.
 
         Raises
         ------
         OutsideModel
-            The file has no signal entry.
+            The file has no signal entry, or a point is not part of the model.
         """
-        if self.chassis.signal is None:
-            raise OutsideModel(
-                f"{self.chassis.path}: no signal entry, so there is no input to drive", hint="add signal"
-            )
-        return self.node(self.chassis.signal.input), conductance(table[GENERATOR])
+        return self.channels.input_of([self.node(point) for point in points])
 
     def predict(
         self, values: Values, measurands: Sequence[Measurand], *, supplied: Supplied | None = None
@@ -319,12 +319,16 @@ class ChassisModel:
         if steady:
             shown[:, steady] = read_dc(self.circuit, table, rest, [nodes[i][0] for i in steady], self.meter).T
         for freqs, indices in frequency_groups(measurands):
-            probed = [n for index in indices for n in nodes[index]]
-            signal = self._signal(table, rest, np.array(freqs), probed)
-            for index in indices:
-                measurand = measurands[index]
-                column = freqs.index(measurand.freq_hz or DEFAULT_FREQ_HZ)
-                shown[:, index] = signal.quantity(measurand, nodes[index], column)
+            small = SmallSignal(self.circuit, table, rest.slopes, np.array(freqs))
+            fed = [self.input_of(measurands[index].points) for index in indices]
+            for source in dict.fromkeys(fed):
+                members = [index for index, own in zip(indices, fed, strict=True) if own == source]
+                probed = [n for index in members for n in nodes[index]]
+                signal = self._signal(small, table, source, probed)
+                for index in members:
+                    measurand = measurands[index]
+                    column = freqs.index(measurand.freq_hz or DEFAULT_FREQ_HZ)
+                    shown[:, index] = signal.quantity(measurand, nodes[index], column)
         for index, measurand in enumerate(measurands):
             if measurand.quantity == "thd_pct":
                 shown[:, index] = 100.0 * self._distortion(values, measurand)

@@ -81,7 +81,7 @@ def list_points(chassis: Chassis, delicate_nodes: frozenset[str] = frozenset()) 
         if name in points or name == GROUND:
             continue
         function = "rail" if name in chassis.rails else "node"
-        if signal is not None and name in (signal.input, signal.output):
-            function = "input" if name == signal.input else "output"
+        if signal is not None and name in (*signal.inputs, *signal.outputs):
+            function = "input" if name in signal.inputs else "output"
         points[name] = Point(name=name, node=node, function=function, delicate=node in delicate_nodes)
     return points

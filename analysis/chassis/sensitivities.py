@@ -8,13 +8,14 @@ from typing import TYPE_CHECKING
 import numpy as np
 
 from acquisition.records import Measurand
-from analysis.circuit.elements import GROUND, Array
+from analysis.circuit.elements import GROUND, Array, conductance
 from analysis.circuit.ripple import Ripple
 from analysis.circuit.ripple_slopes import RippleSlopes
 from analysis.circuit.sensitivity import RailMoves, RestSlopes
 from analysis.circuit.signal_slopes import Seen, SignalSlopes
 from analysis.circuit.supplied import Supplied
 
+from .compiling import GENERATOR
 from .predicting import DEFAULT_FREQ_HZ, SIGNALS, Metered
 
 if TYPE_CHECKING:
@@ -128,17 +129,18 @@ def _signals(
 ) -> tuple[Array, Array]:
     """Scope readings, shapes (S, M) and (S, M, K)."""
     freqs = sorted({m.freq_hz or DEFAULT_FREQ_HZ for m in measurands})
-    source, source_s = model.generator(supplied.table)
+    source_s = conductance(supplied.table[GENERATOR])
     probe_s = model.probe.admittance(2j * np.pi * np.array(freqs))
     rectified = frozenset(r.key for r in model.rectifiers)
-    signal = SignalSlopes(rest, np.array(freqs), source, source_s, probe_s, rectified)
+    signal = SignalSlopes(rest, np.array(freqs), source_s, probe_s, rectified)
     wanted: dict[Seen, int] = {}
     column: list[int | None] = []
     for measurand, ends in zip(measurands, nodes, strict=True):
         if GROUND in ends or len(set(ends)) < len(ends):
             column.append(None)
             continue
-        seen = Seen(freq=freqs.index(measurand.freq_hz or DEFAULT_FREQ_HZ), nodes=tuple(ends))
+        source = model.node(model.input_of(measurand.points))
+        seen = Seen(freq=freqs.index(measurand.freq_hz or DEFAULT_FREQ_HZ), nodes=tuple(ends), source=source)
         column.append(wanted.setdefault(seen, len(wanted)))
     values, logs = signal.look(list(wanted))
     shown = np.zeros((rest.count, len(measurands)))

@@ -238,12 +238,15 @@ class Wiring:
         if signal is None:
             return
         known = set(self.nodes.points)
-        for key in ("input", "output"):
-            point = getattr(signal, key)
-            if point not in known:
-                self._report(("signal", key), self.unknown(point))
-            elif key == "input":
-                self._uses[point] += 1
+        for key, points in (("input", signal.input), ("output", signal.output)):
+            for point in points:
+                if point not in known:
+                    self._report(("signal", key), self.unknown(point))
+                elif key == "input":
+                    self._uses[point] += 1
+        count, outputs = len(signal.input), len(signal.output)
+        if count != outputs:
+            self._report(("signal", "output"), f"expected one for each of {count} inputs, got {outputs}")
         for name, ends in signal.stages.items():
             for point in ends:
                 if point not in known:
@@ -356,7 +359,8 @@ class Wiring:
         for name in (*self.file.rails, *self._excused):
             paths.join(GROUND, self.nodes.find(name))
         if self.file.signal is not None:
-            paths.join(GROUND, self.nodes.find(self.file.signal.input))
+            for point in self.file.signal.input:
+                paths.join(GROUND, self.nodes.find(point))
         for part in self.parts.values():
             ends = [self.nodes.find(node) for node in part.nodes]
             groups = [ends]
@@ -427,7 +431,11 @@ class Wiring:
             },
             parts=self.parts,
             joined=tuple(tuple(group) for group in file.joined),
-            signal=Signal(input=file.signal.input, output=file.signal.output, source_ohm=file.signal.source_ohms)
+            signal=Signal(
+                inputs=tuple(file.signal.input),
+                outputs=tuple(file.signal.output),
+                source_ohm=file.signal.source_ohms,
+            )
             if file.signal
             else None,
             stages={

@@ -22,10 +22,13 @@ class Seen:
         Which of the frequencies.
     nodes : tuple of int
         One node, or input and output; none of them ground, and not twice the same.
+    source : int
+        Node the generator feeds.
     """
 
     freq: int
     nodes: tuple[int, ...]
+    source: int
 
 
 class SignalSlopes:
@@ -37,8 +40,6 @@ class SignalSlopes:
         The operating point with its moves.
     freq_hz : ndarray, shape (F,)
         Frequencies above zero.
-    source : int
-        Node the generator feeds.
     source_s : ndarray
         Conductance of the generator, shape (S,) or (1,).
     probe_s : ndarray, shape (F,)
@@ -51,12 +52,11 @@ class SignalSlopes:
         self,
         rest: RestSlopes,
         freq_hz: Array,
-        source: int,
         source_s: Array,
         probe_s: Array,
         rectified: frozenset[str] = frozenset(),
     ) -> None:
-        self.source, self.source_s, self.probe_s = source, source_s, probe_s
+        self.source_s, self.probe_s = source_s, probe_s
         self._net = Admitting(rest, rest.table, freq_hz, rectified)
 
     def look(self, wanted: Sequence[Seen]) -> tuple[Array, Array]:
@@ -76,11 +76,12 @@ class SignalSlopes:
             is left of a signal.
         """
         freq = np.array([seen.freq for seen in wanted], dtype=int)
+        source = np.array([seen.source for seen in wanted], dtype=int)
         # A single node is a pair whose input weighs nothing.
         ends = np.array([[seen.nodes[0], seen.nodes[-1]] for seen in wanted], dtype=int).reshape(-1, 2).T
         paired = (ends[0] != ends[1]).astype(float)
         y, z = self.probe_s[freq], self._net.inverse
-        bare = z[:, freq, :, self.source] * np.broadcast_to(self.source_s, z.shape[:1])[:, None]
+        bare = z[:, freq, :, source] * np.broadcast_to(self.source_s, z.shape[:1])[:, None]
         bare = bare.transpose(1, 0, 2)
         volts_at = [np.take_along_axis(bare, end[None, :, None], axis=2)[..., 0] for end in ends]
         own = [[z[:, freq, i, j] for j in ends] for i in ends]

@@ -34,10 +34,10 @@ def output_captures(material: Material) -> list[tuple[str, Capture]]:
     """
     if material.chassis is None or material.chassis.signal is None:
         return []
-    output = material.chassis.signal.output
+    outputs = material.chassis.signal.outputs
     found = []
     for one in material.ends:
-        fit = [c for c in one.captures if c.point == output and _is_long(c)]
+        fit = [c for c in one.captures if c.point in outputs and _is_long(c)]
         if fit:
             found.append((one.name, fit[-1]))
     return found

@@ -79,7 +79,7 @@ class Wiring:
         self.labelled: set[str] = set()
         self.cells = self._cells()
         self.pins = {self.node(p): p for cell in self.cells for p in cell.electrodes.values()}
-        ends = (chassis.signal.input, chassis.signal.output) if chassis.signal else ()
+        ends = (*chassis.signal.inputs, *chassis.signal.outputs) if chassis.signal else ()
         self.shared = {self.node(point) for point in ends}
         self.shared |= {self.enters(cell) for cell in self.cells}
         self.reserved = {part.name for cell in self.cells for part, _ in self.stoppers(cell)}
@@ -154,7 +154,7 @@ class Wiring:
         """Whether a part at a grid brings the signal: a coupling capacitor, or what leads to the input."""
         signal = self.chassis.signal
         return (part.kind == "capacitor" and other != GROUND) or (
-            signal is not None and other == self.node(signal.input)
+            signal is not None and other in map(self.node, signal.inputs)
         )
 
     def symbol(

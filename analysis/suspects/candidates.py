@@ -46,8 +46,8 @@ def candidates(model: ChassisModel, dc_only: bool = False) -> list[Measurand]:
             if not any(model.points[p].delicate for p in (source, target) if p in model.points):
                 result.append(Measurand(point=f"{source}>{target}", quantity="gain", freq_hz=1000.0))
     rails = {name for name in (*model.chassis.rails, *model.chassis.printed) if name in model.points}
-    output = {model.chassis.signal.output} if model.chassis.signal else set()
-    result += [Measurand(point=name, quantity="ripple_pp_v") for name in sorted(rails | output)]
+    outputs = set(model.chassis.signal.outputs) if model.chassis.signal else set()
+    result += [Measurand(point=name, quantity="ripple_pp_v") for name in sorted(rails | outputs)]
     return result
 
 

@@ -44,8 +44,8 @@ def usual_round(model: ChassisModel) -> list[Measurand]:
         The chassis.
     """
     signal = model.chassis.signal
-    whole = f"{signal.input}>{signal.output}" if signal else ""
-    heard = [Measurand(point=whole, quantity="gain", freq_hz=hertz) for hertz in HEARD_HZ if whole]
+    whole = [f"{a}>{b}" for a, b in zip(signal.inputs, signal.outputs, strict=True)] if signal else []
+    heard = [Measurand(point=channel, quantity="gain", freq_hz=hertz) for channel in whole for hertz in HEARD_HZ]
     return [*candidates(model), *heard]
 
 

@@ -111,7 +111,7 @@ def netlist(
         source = max(table[f"{rail.name}.source"], 0.01)
         lines.append(f"R{rail.name}src emf_{rail.name.lower()} {node[rail.name]} {source:.12g}")
     lines.append(f"Vdrive drive 0 {drive}")
-    lines.append(f"Rdrive drive {node[chassis.signal.input]} {table['generator.ohms']:.12g}")
+    lines.append(f"Rdrive drive {node[chassis.signal.inputs[0]]} {table['generator.ohms']:.12g}")
     for socket, tube, section, wired in wired_sections(chassis.sockets, chassis.node_names):
         del tube
         key = f"{socket}{section.name}"

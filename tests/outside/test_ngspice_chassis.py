@@ -72,7 +72,7 @@ def test_response_within_half_a_percent_and_half_a_degree(case):
     freq_hz, theirs = peer.response(model, (5.0, 2e5, 4))
     supplied = model.supplied({})
     small = SmallSignal(model.circuit, supplied.table, supplied.rest.slopes, freq_hz)
-    source = model.node(model.chassis.signal.input)
+    source = model.node(model.chassis.signal.inputs[0])
     ours = small.volts({source: conductance(supplied.table["generator.ohms"])[:, None]})
     for node, volts in theirs.items():
         seen = np.abs(volts) > 1e-7

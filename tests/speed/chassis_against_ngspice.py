@@ -93,7 +93,7 @@ def responses() -> None:
         model = ChassisModel(load_chassis(name))
         theirs = count / ngspice_s(name, model, "ac lin 200 20 20000", count)
         freq = np.linspace(20.0, 20e3, 200)
-        target = model.chassis.signal.output
+        target = model.chassis.signal.outputs[0]
         varied = model.draw(batch, np.random.default_rng(1))
         spent = ours_s(lambda m=model, v=varied, t=target, f=freq: m.response(v, "IN", t, f))
         report(f"responses of 200 points, rest included, {name}", theirs, batch / spent, "/s")

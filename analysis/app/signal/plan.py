@@ -72,7 +72,7 @@ class StagePlan:
     @property
     def load_ohm(self) -> float | None:
         """Resistor across the signal output of the chassis, where this stage ends there."""
-        if self.chassis is None or self.chassis.signal is None or self.output != self.chassis.signal.output:
+        if self.chassis is None or self.chassis.signal is None or self.output not in self.chassis.signal.outputs:
             return None
         nodes = {self.chassis.node_names[self.output], "gnd"}
         loads = [
@@ -86,7 +86,10 @@ class StagePlan:
     def generator_point(self) -> str:
         """Where the generator's lead goes."""
         if self.chassis is not None and self.chassis.signal is not None:
-            return self.chassis.signal.input
+            inputs = self.chassis.signal.inputs
+            if self.model is not None and len(inputs) > 1:
+                return self.model.input_of([p for p in (self.source, self.output) if p in self.model.points])
+            return inputs[0]
         return "the signal input"
 
     @property
@@ -161,7 +164,7 @@ class StagePlan:
         worst_v, pp_v = self._worst_v(point), None
         modelled = self.model is not None and point in self.model.points and self.model.points[point].node
         if self.model is not None and modelled and drive_pp_v and self.model.chassis.signal is not None:
-            path = self.model.response({}, self.model.chassis.signal.input, point, np.array([freq_hz]))
+            path = self.model.response({}, self.generator_point, point, np.array([freq_hz]))
             # A linear gain knows no end; the supply does, and worst_v holds DC and the peak of any swing already.
             pp_v = min(float(abs(path.flat[0])) * drive_pp_v, 2.0 * worst_v)
         if point in self._outside:
@@ -200,7 +203,7 @@ class StagePlan:
             n for part in self.chassis.parts.values() if part.kind == "transformer" for n in part.nodes[-2:]
         }
         nodes = self.chassis.node_names
-        return {p for p in nodes if nodes[p] in secondaries} | {self.chassis.signal.input}
+        return {p for p in nodes if nodes[p] in secondaries} | {*self.chassis.signal.inputs}
 
     def settle_s(self, freq_hz: float) -> float:
         """Wait after switching on, from the model; half a second where there is none.

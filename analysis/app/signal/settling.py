@@ -71,15 +71,14 @@ def settling_s(
         transient must fall to ``LEFT_OVER`` of the output. Supply capacitors carry next to no signal and so hardly
         count, although they are the slowest.
     """
-    signal = model.chassis.signal
-    if signal is None:
+    if model.chassis.signal is None:
         return 0.0
-    at = np.array([freq_hz])
+    at, source = np.array([freq_hz]), model.input_of([output])
 
     def swing(point: str) -> complex:
         if point == "gnd":
             return 0.0
-        return complex(model.response({}, signal.input, point, at).flat[0])
+        return complex(model.response({}, source, point, at).flat[0])
 
     level = abs(swing(output)) or 1.0
     longest = 0.0

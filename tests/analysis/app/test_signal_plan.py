@@ -9,7 +9,7 @@ from acquisition.errors import ConfigError, SafetyStop
 from acquisition.instruments.bench import parse_bench
 from analysis.app.signal.plan import frequencies_left, plan_stage
 from analysis.app.signal.settling import LONGEST_S, settling_s, time_constants
-from analysis.chassis import ChassisModel, load_chassis
+from analysis.chassis import ChassisModel, load_chassis, parse_chassis
 
 BENCH = """
 bench: test bench
@@ -71,6 +71,35 @@ def test_the_probe_is_in_the_expectation_and_out_of_the_corrected_gain(board, be
         plan.bare.response({}, "V1.6", "V1.5", np.array(frequencies))[0]
     )
     assert np.all(np.abs(with_probe) < np.abs(plan.unprobed(frequencies, with_probe)))
+
+
+STEREO = """
+chassis: Two channels
+tubes: {V1: 6C4, V2: 6C4}
+rails: {HT1: {volts: 250, source: 200}}
+parts:
+  C1: 100n   INL    V1.6
+  R1: 470k   V1.6   gnd
+  R2: 1k     V1.7   gnd
+  R3: 47k    HT1    V1.1
+  R4: 8      SPL    gnd
+  C2: 1u     V1.1   SPL
+  C3: 100n   INR    V2.6
+  R5: 470k   V2.6   gnd
+  R6: 1k     V2.7   gnd
+  R7: 47k    HT1    V2.1
+  R8: 4      SPR    gnd
+  C4: 1u     V2.1   SPR
+signal: {input: [INL, INR], output: [SPL, SPR], stages: {left: [V1.6, SPL], right: [V2.6, SPR]}}
+"""
+
+
+def test_the_generator_goes_to_the_input_of_the_channel(bench):
+    plans = [plan_stage(name, parse_chassis(STEREO), bench) for name in ("left", "right", "INR>SPR")]
+    assert [plan.generator_point for plan in plans] == ["INL", "INR", "INR"]
+    assert [plan.load_ohm for plan in plans] == [8.0, 4.0, 4.0]
+    taps = [plan.tap(plan.output, 1, 0.1, 1000.0).pp_v for plan in plans[:2]]
+    assert taps[0] == pytest.approx(2.0 * taps[1], rel=0.01)
 
 
 def test_without_a_chassis_nothing_is_known_and_the_load_is_asked_for(bench):

@@ -309,7 +309,7 @@ def test_samples_may_differ_where_direct_current_does_not_see_it(amplifier):
 def test_a_supply_that_is_gone_leaves_nothing(name, values):
     model = ChassisModel(load_chassis(name))
     wanted = [*dc("HT1"), Measurand(point="HT1", quantity="ripple_pp_v"),
-              Measurand(point=model.chassis.signal.output, quantity="pp_v", drive_pp_v=0.001)]  # fmt: skip
+              Measurand(point=model.chassis.signal.outputs[0], quantity="pp_v", drive_pp_v=0.001)]  # fmt: skip
     assert model.predict(values, wanted)[0] == pytest.approx([0.0, 0.0, 0.0], abs=0.05)
 
 

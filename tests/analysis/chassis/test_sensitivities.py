@@ -37,7 +37,7 @@ def wanted_of(model):
     for freq in (20.0, 1000.0):
         wanted += [Measurand(point=s, quantity=q, freq_hz=freq) for s in stages for q in ("gain", "phase_deg")]
     wanted += [Measurand(point=name, quantity="ripple_pp_v") for name in points.values()]
-    output = model.chassis.signal.output
+    output = model.chassis.signal.outputs[0]
     wanted += [Measurand(point=output, quantity=q, freq_hz=1000.0, drive_pp_v=0.1) for q in ("pp_v", "rms_v")]
     return wanted
 
@@ -89,7 +89,7 @@ def test_no_slopes_where_nothing_rests_and_none_for_distortion():
     values = {"R1": np.array([model.parameters["R1"].nominal, 1e5])}
     supplied = model.supplied(values)
     supplied.rest.culprit[1] = 0
-    output = model.chassis.signal.output
+    output = model.chassis.signal.outputs[0]
     wanted = [
         Measurand(point="HT", quantity="dc_v"),
         Measurand(point=output, quantity="thd_pct", freq_hz=1000.0, drive_pp_v=1.0),

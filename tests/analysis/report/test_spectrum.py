@@ -47,7 +47,7 @@ def test_the_window_is_as_flat_as_the_one_of_a_reference_library():
 
 def material(**captures):
     passes = tuple(Pass(name=name, started_utc="", captures=tuple(found)) for name, found in captures.items())
-    chassis = SimpleNamespace(signal=SimpleNamespace(output="SPK"), parts={})
+    chassis = SimpleNamespace(signal=SimpleNamespace(outputs=("SPK",)), parts={})
     return Material(sheet=JobSheet(chassis_name="x"), passes=passes, chassis=chassis)
 
 
