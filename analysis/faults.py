@@ -85,7 +85,10 @@ class ArtefactEntry(BaseModel):
     """What a person or an instrument does to readings."""
 
     model_config = _STRICT
-    name: Literal["probe factor", "wrong pin", "heavy load", "unit", "sign", "two exchanged", "nothing read"]
+    name: Literal[
+        "probe factor", "wrong pin", "heavy load", "unit", "sign", "two exchanged", "nothing read",
+        "channel inverted", "probes exchanged",
+    ]  # fmt: skip
     quantities: tuple[str, ...]
     times: tuple[float, ...] = ()
     ohms: tuple[_Positive, ...] = ()

@@ -23,7 +23,7 @@ from .because import Healthy, show
 from .data import Data, Refined, Weighed
 from .panel import Change, Panel
 from .refining import refine
-from .variables import FLOORS, columns_to_variables, from_variable, reading_noise, to_variable
+from .variables import FLOORS, columns_to_variables, difference, from_variable, reading_noise, to_variable
 
 SUSPICIOUS = 4.0
 """Standard deviations from healthy from which a reading is questioned itself."""
@@ -174,7 +174,14 @@ def _without(data: Data, rows: list[int]) -> Data:
 
 
 def _trials(panel: Panel, data: Data, healthy: Healthy) -> Iterator[_Trial]:
-    ways = {"heavy load": _loads, "wrong pin": _pins, "two exchanged": _exchanged, "nothing read": _nothing}
+    ways = {
+        "heavy load": _loads,
+        "wrong pin": _pins,
+        "two exchanged": _exchanged,
+        "nothing read": _nothing,
+        "channel inverted": _inverted,
+        "probes exchanged": _turned_round,
+    }
     for entry in load_fault_file().artefacts:
         odd = [i for i in np.argsort(-np.abs(healthy.z)) if abs(healthy.z[i]) > SUSPICIOUS]
         odd = [int(i) for i in odd if data.quantities[i] in entry.quantities]
@@ -231,6 +238,50 @@ def _all_turned(entry: ArtefactEntry, panel: Panel, data: Data) -> Iterator[_Tri
             because=f"every reading of a live point has it, {first.point} {show(first, first.value)} "
             f"for about {show(first, usual)}",
         )
+
+
+def _inverted(entry: ArtefactEntry, panel: Panel, data: Data, healthy: Healthy, odd: list[int]) -> Iterator[_Trial]:
+    """Phases half a turn off: all that a menu of the scope turned, or one alone."""
+    left = np.abs(difference(data.quantities, data.measured + np.pi, healthy.expected)) / healthy.spread
+    rows = tuple(row for row in odd if left[row] < NEAR)
+    for group in {rows, rows[:1]} - {()}:
+        readings = [data.readings[row] for row in group]
+        right = tuple(replace(r, value=(r.value + 360.0) % 360.0 - 180.0) for r in readings)
+        yield _Trial(
+            entry=entry,
+            rows=group,
+            readings=right,
+            because=f"half a turn on, the phase of {readings[0].point} is {show(right[0], right[0].value)}, as "
+            "expected" + (f"; so are {len(group) - 1} more" if len(group) > 1 else ""),
+        )
+
+
+def _turned_round(
+    entry: ArtefactEntry, panel: Panel, data: Data, healthy: Healthy, odd: list[int]
+) -> Iterator[_Trial]:
+    """Gains of one stage that are what it should have from output to input."""
+    for point in dict.fromkeys(data.readings[row].point for row in odd):
+        of_stage = [row for row, reading in enumerate(data.readings) if reading.point == point]
+        gains = [row for row in of_stage if data.quantities[row] == "gain" and data.readings[row].value > 0.0]
+        right = to_variable("gain", np.array([1.0 / data.readings[row].value for row in gains]))
+        if (np.abs(right - healthy.expected[gains]) < NEAR * healthy.spread[gains]).all():
+            rows = [*gains, *(row for row in of_stage if data.quantities[row] == "phase_deg")]
+            first = data.readings[gains[0]]
+            yield _Trial(
+                entry=entry,
+                rows=tuple(rows),
+                readings=tuple(_from_the_other_end(data.readings[row]) for row in rows),
+                because=f"the gain {point}, {show(first, first.value)}, is {show(first, 1.0 / first.value)} "
+                "the other way round, as expected",
+            )
+
+
+def _from_the_other_end(reading: Reading) -> Reading:
+    """A gain or phase as it is with input and output exchanged."""
+    if reading.quantity == "phase_deg":
+        return replace(reading, value=-reading.value)
+    std = None if reading.std is None else reading.std / reading.value**2
+    return replace(reading, value=1.0 / reading.value, std=std)
 
 
 def _nothing(entry: ArtefactEntry, panel: Panel, data: Data, healthy: Healthy, odd: list[int]) -> Iterator[_Trial]:

@@ -77,7 +77,7 @@ def gain_facts(gain: Gain, plan: StagePlan) -> dict[str, Any]:
     expected = plan.expected([gain.freq_hz])
     if expected is not None:
         facts["expected"] = _polar(expected[0])
-        facts["probe_question"] = probe_question(gain.magnitude, abs(expected[0]))
+        facts["probe_question"] = probe_question(gain.gain, expected[0])
         free = plan.unprobed([gain.freq_hz], np.array([gain.gain]))
         if free is not None:
             facts["without_probes"] = _polar(free[0])
@@ -120,7 +120,7 @@ def gain_text(gain: Gain, plan: StagePlan) -> list[str]:
                 f"           without the probes the measured gain would be {abs(free[0]):.4g} at "
                 f"{wrapped_deg(math.degrees(np.angle(free[0]))):+.2f} deg (corrected by the model)"
             )
-        if question := probe_question(gain.magnitude, size):
+        if question := probe_question(gain.gain, expected[0]):
             lines.append(f"  CHECK    {question}")
     else:
         lines.append("  model    none for these points")

@@ -275,6 +275,16 @@ def test_other_differences_do_not(factor):
     assert probe_question(0.0, 56.0) == probe_question(56.0, 0.0) == ""
 
 
+@pytest.mark.parametrize(("due", "measured", "words"), [
+    (-56.0, -1 / 57.0, "exchanged"), (-10.0, -0.1, "exchanged"), (0.9, 1 / 0.9, ""), (-3.16, -0.316, "wrong by 10"),
+    (-56.0, 55.0 * np.exp(0.1j), "inverted"), (0.9, -0.9, "inverted"), (-56.0, 56.0j, ""), (-56.0, 30.0, ""),
+])  # fmt: skip
+def test_exchanged_probes_and_an_inverted_channel_are_asked_about(due, measured, words):
+    told = probe_question(measured, due)
+    assert words in told
+    assert bool(words) == bool(told)
+
+
 def test_wrapped():
     assert wrapped_deg(-540.0) == 180.0
 

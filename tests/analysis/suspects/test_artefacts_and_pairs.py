@@ -93,6 +93,50 @@ def test_a_pin_that_was_read_itself_counts_with_its_reading(diagnoser):
     ]
 
 
+@pytest.fixture(scope="module")
+def with_signals():
+    """A model and its signal readings: gain and phase of a stage and of a follower, at two frequencies."""
+    model = ChassisModel(load_chassis("gangway-two"))
+    wanted = [
+        Measurand(point=stage, quantity=quantity, freq_hz=freq)
+        for stage in ("V1.2>V1.1", "V1.2>OUT")
+        for freq in (100.0, 1000.0)
+        for quantity in ("gain", "phase_deg")
+    ]
+    values = model.predict({}, wanted)[0]
+    readings = [
+        Reading(
+            point=m.point, quantity=m.quantity, freq_hz=m.freq_hz, value=float(v),
+            std=0.5 if m.quantity == "phase_deg" else 0.01 * abs(float(v)),
+        )
+        for m, v in zip(wanted, values, strict=True)
+    ]  # fmt: skip
+    return Diagnoser(model, [*WANTED, *wanted]), [*readings_of(model, {}), *readings]
+
+
+def test_an_inverted_channel_is_named_and_no_part(with_signals):
+    diagnoser, readings = with_signals
+    turned = [replace(r, value=r.value % 360.0 - 180.0) if r.quantity == "phase_deg" else r for r in readings]
+    found = diagnoser.diagnose(turned)
+    assert found.suspects[0].fault == "artefact: channel inverted"
+    assert max(s.probability for s in found.suspects if not s.fault.startswith("artefact")) < 0.2
+
+
+def test_exchanged_probes_are_named_and_no_part(with_signals):
+    diagnoser, readings = with_signals
+
+    def seen(r):
+        if r.point != "V1.2>V1.1":
+            return r
+        return (
+            replace(r, value=-r.value) if r.quantity == "phase_deg" else replace(r, value=1.0 / r.value, std=0.001)
+        )
+
+    found = diagnoser.diagnose([seen(r) for r in readings])
+    assert found.suspects[0].fault == "artefact: probes exchanged"
+    assert max(s.probability for s in found.suspects if not s.fault.startswith("artefact")) < 0.2
+
+
 def test_leads_of_the_meter_exchanged_are_named_and_no_part(diagnoser):
     readings = readings_of(diagnoser.model, {})
     found = diagnoser.diagnose([replace(r, value=-r.value) for r in readings])
