@@ -13,7 +13,7 @@ from collections.abc import Mapping
 from dataclasses import dataclass
 from importlib import resources
 from pathlib import Path
-from typing import TYPE_CHECKING, Any, TypeVar
+from typing import TYPE_CHECKING, Any, TypeVar, get_args
 
 from .errors import STEERING, ConfigError, Problem
 
@@ -338,12 +338,35 @@ def validate(document: Document, model: type[M]) -> M:
             text = _WORDING.get(item["type"], item["msg"].removeprefix("Value error, "))
             given = item["input"]
             if item["type"] == "extra_forbidden":
-                near = difflib.get_close_matches(str(place[-1])[:40], list(model.model_fields), n=1)
-                text += f", did you mean {near[0]}?" if near and len(place) == 1 else ""
+                text += _instead(model, place)
             elif item["type"] != "missing" and isinstance(given, str) and repr(given) not in text:
                 text += f" (got {given!r})"
             problems.append(document.problem(place, text))
         raise ConfigError.from_problems(sorted(set(problems), key=lambda p: (p.line, p.field, p.text))) from None
+
+
+def _instead(model: type[BaseModel], place: tuple[str | int, ...]) -> str:
+    """What an unknown field may have been meant as: a name like it beside it, or its own name further in."""
+    here: Any = model
+    for key in place[:-1]:  # the names of rails and parts are keys of the file, and no fields
+        if field := getattr(here, "model_fields", {}).get(key):
+            here = _model_in(field.annotation)
+    fields = getattr(here, "model_fields", {})
+    name = str(place[-1])[:40]
+    if near := difflib.get_close_matches(name, list(fields), n=1):
+        return f", did you mean {near[0]}?"
+    inside = (
+        key for key, field in fields.items() if name in getattr(_model_in(field.annotation), "model_fields", {})
+    )
+    home = next(inside, "")
+    return f", it goes into {home}" if home else ""
+
+
+def _model_in(annotation: Any) -> Any:
+    """The model an annotation holds, directly or as the values of a mapping or a list; None where it holds none."""
+    if hasattr(annotation, "model_fields"):
+        return annotation
+    return next(filter(None, map(_model_in, get_args(annotation))), None)
 
 
 def _place_of(document: Document, loc: tuple[str | int, ...], is_missing: bool) -> tuple[str | int, ...]:

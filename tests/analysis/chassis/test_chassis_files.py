@@ -114,6 +114,13 @@ MISTAKES = [
     ("output: SPK", "output: SPEAKER", "signal.output: no part reaches a point SPEAKER"),
     ("input: IN", "input: INPUT", "signal.input: no part reaches a point INPUT"),
     ("V2.3: 7.5", "V2.3: seven", "printed.V2.3: expected volts"),
+    (
+        "V2.3: 7.5",
+        "V2.3: '7,5'",
+        "printed.V2.3: expected volts such as 190 or 190 +-20%, got '7,5' (write a point, not",
+    ),
+    ("volts: 280", "volts: 280, ripple: 5", "rails.HT1.ripple: unknown field, did you mean ripple_pp?"),
+    ("mains:", "stages: {first: [V1.2, V1.1]}\nmains:", "stages: unknown field, it goes into signal"),
     ("V2.3: 7.5", "V2.33: 7.5", "printed.V2.33: V2.33: a EL84 has pins 1 2 3 4 5 6 7 8 9, not 33"),
     ("V2.3: 7.5", "PLATE: 7.5", "printed.PLATE: no part reaches a point PLATE"),
     ("  RL: 8 ", "  RL: 8 SPK gnd\n  RL: 8 ", "parts.RL: given twice"),
