@@ -213,6 +213,7 @@ class Session(Connection):
         CommandRefused
             The instrument made something else of it.
         """
+        command = setting.ask
         if setting.set is not None:
             wire: object = value
             if setting.form == "word":
@@ -222,14 +223,14 @@ class Session(Connection):
                         hint="the dialect has no word for it",
                     )
                 wire = setting.words[str(value)][0]
-            self.send(fill(setting.set, {"channel": channel, "value": wire}))
+            command = fill(setting.set, {"channel": channel, "value": wire})
+            self.send(command)
         if setting.ask is None:
             return "" if value is None else value
         got = self.get(setting, channel)
         if not _agrees(setting, value, got):
-            command = setting.set or setting.ask
             raise CommandRefused(
-                f"the {self.dialect.role} was told {command!r} with {value!r} but says {got!r}",
+                f"the {self.dialect.role} was told {command!r} but says {got!r}",
                 hint="the value is beyond its limits, or another setting forbids it",
             )
         return got

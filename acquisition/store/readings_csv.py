@@ -20,7 +20,8 @@ from ..records import LONGEST_NAME, QUALITIES, QUANTITIES, READING_COLUMNS, RELA
 COLUMNS = tuple(column.name for column in READING_COLUMNS)
 REQUIRED = ("point", "quantity", "value")
 _NUMBERS = tuple(column.name for column in READING_COLUMNS if column.dtype == "float64")
-_HINT = f"the first line names the columns: {', '.join(REQUIRED)} and any of {', '.join(COLUMNS)}"
+_HINT = f"the first line names the columns: {', '.join(REQUIRED)} and any of "
+_HINT += ", ".join(name for name in COLUMNS if name not in REQUIRED)
 _STRIPPED = {"pass_name", "point", "quantity", "quality", "taken_utc", *_NUMBERS}
 _SIGNED = {"dc_v", "phase_deg"}
 _NO_READING_FROM = 1e9  # in any unit of a column

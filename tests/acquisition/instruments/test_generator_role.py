@@ -70,8 +70,9 @@ def test_everything_set_is_read_back(bench):
 def test_a_generator_that_makes_something_else_of_it_is_refused(bench, head, shown):
     usual = bench.peer.shown
     bench.peer.shown = lambda h, value: shown if h == head else usual(h, value)
-    with pytest.raises(CommandRefused):
+    with pytest.raises(CommandRefused, match="was told '") as caught:
         bench.generator.set_sine(1000.0, 0.5)
+    assert "{" not in str(caught.value), "the command as it was sent, not its template"
 
 
 def test_more_than_the_bench_file_allows_is_never_sent(bench):

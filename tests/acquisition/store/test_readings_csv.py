@@ -1,5 +1,6 @@
 """Readings files: equal data out and in, and every mistake told with its line."""
 
+import re
 import string
 
 import pytest
@@ -95,6 +96,13 @@ def test_every_mistake_at_once_with_its_line(write):
 )
 def test_files_that_are_wrong_as_a_whole(write, content, told):
     assert problems(write(content))[0].startswith(told)
+
+
+def test_the_hint_names_each_column_once(write):
+    with pytest.raises(ConfigError) as caught:
+        read_readings_csv(write("point;quantity;value\n"))
+    words = re.findall(r"[a-z_]+", str(caught.value.hint))
+    assert [words.count(name) for name in ("point", "quantity", "value", "pass_name", "std", "note")] == [1] * 6
 
 
 def test_what_no_reading_can_be_is_told(write):
