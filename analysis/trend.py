@@ -2,7 +2,9 @@
 
 The slope is the ordinary least-squares one, so that no visit counts more than another because its meter was better.
 Its standard uncertainty is the larger of two: what the stated uncertainties of the readings give, and what the
-scatter about the line gives (JCGM 100:2008, H.3), with Student's t for the few degrees of freedom.
+scatter about the line gives (JCGM 100:2008, H.3), with Student's t for the few degrees of freedom. Where the visits
+scatter more than they state, the uncertainty of a change grows with them, by the ratio of R. Birge, Phys. Rev. 40
+(1932) 207 (from memory).
 """
 
 from __future__ import annotations
@@ -96,7 +98,8 @@ class Trend:
     stands : tuple of Stand
         By date; at least two.
     change, change_std : float
-        Last minus first at nominal mains, and its standard uncertainty.
+        Last minus first at nominal mains, and its standard uncertainty; with a rate, not less than the scatter
+        about it tells.
     rate, rate_std : float, optional
         Slope a year and its standard uncertainty; None below three visits, or where they lie within 30 days.
     rate_low, rate_high : float, optional
@@ -203,6 +206,7 @@ def _trend(measurand: Measurand, stands: Sequence[Stand]) -> Trend:
         seen = max(math.sqrt(float(scatter @ scatter) / dof / spread), 1e-12 * stated)
         half = max(coverage_factor(1.0 - LEVEL) * stated, coverage_factor(1.0 - LEVEL, dof) * seen)
         rate_std, low, high = max(stated, seen), rate - half, rate + half
+        change_std *= max(1.0, math.sqrt(float(((scatter / std) ** 2).sum()) / dof))
         probability = max(two_sided(rate / stated), 2.0 * float(stdtr(dof, -abs(rate / seen))))
     return Trend(
         measurand=measurand,

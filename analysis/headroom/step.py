@@ -155,3 +155,14 @@ def side_of(dwell: float) -> str:
     if abs(dwell) < 0.05:
         return "both"
     return "upper" if dwell > 0 else "lower"
+
+
+def side_text(side: str) -> str:
+    """A side in words: ``upper side``, ``both sides``.
+
+    Parameters
+    ----------
+    side : str
+        As `side_of`, or ``unclear``.
+    """
+    return "both sides" if side == "both" else f"{side} side"

@@ -41,6 +41,16 @@ def test_scatter_larger_than_stated_widens_the_interval():
     assert not one.drifted
 
 
+def test_a_change_between_visits_that_scatter_is_no_surer_than_they_are():
+    """Six visits that scatter by several times what they state: a change stated with 95 % held in one of three."""
+    rng, inside, count = np.random.default_rng(3), 0, 300
+    for _ in range(count):
+        volts = 100.0 + 2.4 * rng.standard_normal(6)
+        (one,) = trends([visit(y, {"V1.6": v}, std=0.05) for y, v in enumerate(volts)])
+        inside += abs(one.change) < 1.96 * one.change_std
+    assert 0.86 * count < inside < 0.99 * count
+
+
 def test_two_visits_give_a_change_and_no_rate():
     steady, moved = trends([visit(0, {"A": 100.0, "B": 100.0}), visit(1, {"A": 100.4, "B": 110.0})])
     assert steady.rate is None

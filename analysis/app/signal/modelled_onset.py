@@ -7,7 +7,7 @@ from typing import Any
 from acquisition.errors import AnalysisError
 from acquisition.quantities import format_value
 from analysis.chassis.driving import onset
-from analysis.headroom import Criterion, dwell_of, side_of
+from analysis.headroom import Criterion, dwell_of, side_of, side_text
 
 from .plan import StagePlan
 
@@ -66,6 +66,6 @@ def model_onset_text(model: dict[str, Any] | None) -> str:
         return "model: none for these points"
     size = f"{format_value(model['in_pp_v'], 'V')} in, {format_value(model['out_pp_v'], 'V')} out, peak to peak"
     if model["reached"]:
-        return f"model of the healthy chassis: onset at {size}; flattens first: {model['side']} side"
+        return f"model of the healthy chassis: onset at {size}; flattens first: {side_text(model['side'])}"
     end = f"beyond, no state of {model['unsolved']} was found" if model["unsolved"] else "as far as it was driven"
     return f"model of the healthy chassis: no clipping up to {size}, {end}"

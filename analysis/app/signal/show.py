@@ -12,7 +12,7 @@ from acquisition.errors import FitFailed
 from acquisition.quantities import format_value
 from analysis.balance import Balance
 from analysis.gain import Gain, probe_question, wrapped_deg
-from analysis.headroom import Headroom, Step
+from analysis.headroom import Headroom, Step, side_text
 from analysis.response import Corner
 from analysis.spectrum import Hum
 
@@ -252,7 +252,7 @@ def headroom_text(found: Headroom, load_ohm: float | None) -> list[str]:
     lines = [f"criterion: {found.criterion}"]
     if found.reached:
         lines.append(f"onset at {size}")
-        lines.append(f"flattens first: {found.side} side of the output")
+        lines.append(f"flattens first: {side_text(found.side)} of the output")
         if found.grid_current:
             lines.append("the input is bent at its positive peaks as well: grid current loads the source")
     else:

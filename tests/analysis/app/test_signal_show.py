@@ -1,6 +1,7 @@
 """Results of generator and scope in words: each line against one made by hand."""
 
 import math
+from dataclasses import replace
 
 import numpy as np
 
@@ -87,6 +88,7 @@ def test_headroom_and_power():
     assert "onset at 400 mV in, 8 V +- 200 mV out, peak to peak" in lines
     assert "flattens first: upper side of the output" in lines
     assert "power there into 8 ohm: 1 W" in lines
+    assert "flattens first: both sides of the output" in headroom_text(replace(found, side="both"), None)
 
 
 def test_balance_of_an_inverter():
