@@ -16,7 +16,7 @@ from typing import Literal
 
 from acquisition.records import JUDGED_QUALITIES, Reading, verdict_text
 
-from .chassis import Band
+from .chassis import Band, Chassis
 
 Verdict = Literal["agrees", "low", "high", "unclear"]
 
@@ -33,6 +33,10 @@ or two of them would lie outside on a perfect chassis."""
 AT_REST_V = 0.05
 """A point that rests at 0 V may read so much either way: an undriven grid draws or collects a little current, and a
 healthy tube may pull it below the chassis (common practice, no source)."""
+
+LIVE_V, FEW_LIVE, NOTHING_V = 10.0, 3, 0.5
+"""Rails of more volts than the first are live; so many live points, all without the last, speak of lead, meter or
+mains before any part. Common practice, no source."""
 
 NOISE = {
     "dc_v": (0.005, 0.002), "pp_v": (0.03, 0.0003), "rms_v": (0.03, 0.0001), "gain": (0.03, 0.0005),
@@ -180,6 +184,38 @@ def without_drive(readings: Sequence[Reading]) -> list[str]:
         return []
     them = "it" if len(names) == 1 else "them"
     return [f"set aside, how large was the drive? {', '.join(names)} (import {them} again with drive_pp_v)"]
+
+
+def slips_of_hand(chassis: Chassis, readings: Sequence[Reading]) -> list[str]:
+    """Ask about lead and meter where DC cannot be what it says: no volts at any live point, or a wrong sign.
+
+    The rails of a pass move what is expected, so that of rails that read nothing every other point would agree.
+
+    Parameters
+    ----------
+    chassis : Chassis
+        For plates, screens and rails, which are live.
+    readings : sequence of Reading
+        Of one pass.
+    """
+    volts = {r.point: r.value for r in readings if r.quantity == "dc_v" and r.quality in JUDGED_QUALITIES}
+    live = {
+        name: math.copysign(1.0, rail.volts) for name, rail in chassis.rails.items() if abs(rail.volts) > LIVE_V
+    }
+    for socket, tube in chassis.sockets.items():
+        for section in tube.sections:
+            pins = (number for e in ("plate", "screen") for number in section.electrodes.get(e, ()))
+            live |= {f"{socket}.{number}": 1.0 for number in pins if section.kind in ("triode", "pentode")}
+    read = [point for point in volts if point in live]
+    if len(read) >= FEW_LIVE and all(abs(value) < NOTHING_V for value in volts.values()):
+        return [
+            f"none of {len(volts)} points reads any volts, {len(read)} of them live when healthy: see where the "
+            "black lead sits and prove the meter on a voltage you know; nothing read proves nothing dead"
+        ]
+    turned = [point for point in read if volts[point] * live[point] < -NOTHING_V]
+    if turned:
+        return [f"wrong sign at {', '.join(turned[:3])}: are the meter's leads exchanged, or a minus lost?"]
+    return []
 
 
 def _normal_cdf(z: float) -> float:

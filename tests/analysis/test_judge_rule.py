@@ -7,8 +7,8 @@ from statistics import NormalDist
 import pytest
 
 from acquisition.records import JobSheet, Reading
-from analysis.chassis import Band
-from analysis.judge import RULE, decide, judge
+from analysis.chassis import Band, load_chassis
+from analysis.judge import RULE, decide, judge, slips_of_hand
 from analysis.report.material import Material
 from analysis.report.render import render
 
@@ -84,3 +84,34 @@ def test_each_reading_is_judged_by_the_band_in_its_place():
     readings = [Reading(point=point, quantity="dc_v", value=100.0, std=0.1) for point in ("V1.1", "V1.6", "HT1")]
     bands = [Band(expected=e, low=e - 5.0, high=e + 5.0, std=1.0) for e in (100.0, 150.0, 50.0)]
     assert [one.verdict for one in judge(readings, bands)] == ["agrees", "low", "high"]
+
+
+AMPLIFIER = {
+    "HT1": 380.0,
+    "BIASHOT": -45.0,
+    "V1.1": 140.0,
+    "V3.3": 370.0,
+    "V3.4": 368.0,
+    "V3.5": -38.0,
+    "V1.3": 1.2,
+}
+
+
+@pytest.mark.parametrize(
+    ("volts", "told"),
+    [
+        (AMPLIFIER, ""),
+        (dict.fromkeys(AMPLIFIER, 0.01), "none of 7 points reads any volts, 5 of them live when healthy"),
+        (dict.fromkeys(AMPLIFIER, 0.01) | {"HT1": 12.0}, ""),
+        ({"HT1": 0.0, "V1.3": 0.0}, ""),
+        (AMPLIFIER | {"V3.3": -370.0}, "wrong sign at V3.3"),
+        (AMPLIFIER | {"BIASHOT": 45.0}, "wrong sign at BIASHOT"),
+        ({point: -value for point, value in AMPLIFIER.items()}, "wrong sign at HT1, BIASHOT, V1.1: are"),
+    ],
+)
+def test_no_volts_at_live_points_and_wrong_signs_are_asked_about(volts, told):
+    """Plates, screens and rails of the shipped amplifier with fixed bias; grids and cathodes may be anything."""
+    readings = [Reading(point=p, quantity="dc_v", value=v) for p, v in volts.items()]
+    found = slips_of_hand(load_chassis("harbour-twenty"), readings)
+    assert (found[0].startswith(told) and len(found) == 1) if told else found == []
+    assert not told.startswith("none") or "nothing read proves nothing dead" in found[0]

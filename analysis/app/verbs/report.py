@@ -34,7 +34,7 @@ def gather(job: Job) -> Material:
     from analysis.app.modelled import modelled
     from analysis.app.passes import judged
     from analysis.app.verbs.compare import compare_passes
-    from analysis.judge import without_drive
+    from analysis.judge import slips_of_hand, without_drive
     from analysis.report.material import Material, ends_of
 
     sheet = job.sheet
@@ -49,6 +49,7 @@ def gather(job: Job) -> Material:
         functions = {name: point.function for name, point in model.points.items()}
         verdicts = {one.name: tuple(judged(model, one.readings, one.mains_v)) for one in passes}
         limits += without_drive([reading for one in passes for reading in one.readings])
+        limits += [f"{one.name}: {slip}" for one in passes for slip in slips_of_hand(model.chassis, one.readings)]
         if ends:
             diagnosis, told = _diagnosis(model, ends[0], job)
     if len(ends) > 1:
