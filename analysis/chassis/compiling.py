@@ -33,9 +33,9 @@ from analysis.tubes.equations import PentodeParameters, TriodeParameters
 
 from . import parameters as healthy
 from .description import GROUND, Chassis, Part
+from .nodes import wired_sections
 from .parameters import Parameter
 from .parts import ELECTROLYTIC_FROM_FARAD, UNITS
-from .wiring import wired_sections
 
 GENERATOR = "generator.ohms"
 """Key of the generator's source resistance, always across the input."""

@@ -10,9 +10,10 @@ from typing import TYPE_CHECKING
 
 from acquisition.configs import Document
 from acquisition.errors import ConfigError, Problem
-from analysis.tubes import Section, Tube, load_tube
+from analysis.tubes import Tube, load_tube
 
 from .description import GROUND, Chassis, Part, Printed, Rail, Signal, Stage
+from .nodes import Nodes, wired_sections
 from .parts import PartMistake, parse_part
 
 if TYPE_CHECKING:
@@ -23,68 +24,6 @@ _POINT = re.compile(r"[A-Za-z_][A-Za-z0-9_+\-]*(?:\.[A-Za-z0-9]+)?")
 _PIN = re.compile(r"([A-Za-z_][A-Za-z0-9_]*)\.([A-Za-z0-9]+)")
 MODELLED = {"triode": ("plate", "grid", "cathode"), "pentode": ("plate", "grid", "cathode", "screen")}
 """Electrodes a section must have wired, by its kind."""
-
-
-class Nodes:
-    """Points that are one node (union-find); a node is called by its most telling name."""
-
-    def __init__(self) -> None:
-        self._parent: dict[str, str] = {}
-
-    def find(self, point: str) -> str:
-        """Name of the node of a point.
-
-        Parameters
-        ----------
-        point : str
-            Any point; new ones are taken in.
-        """
-        parent = self._parent.setdefault(point, point)
-        if parent != point:
-            parent = self._parent[point] = self.find(parent)
-        return parent
-
-    def join(self, a: str, b: str) -> None:
-        """Make two points one node.
-
-        Parameters
-        ----------
-        a, b : str
-            Points.
-        """
-        first, second = sorted((self.find(a), self.find(b)), key=lambda n: (n != GROUND, "." in n))
-        self._parent[second] = first
-
-    @property
-    def points(self) -> list[str]:
-        """Every point taken in so far."""
-        return list(self._parent)
-
-
-def wired_sections(
-    sockets: Mapping[str, Tube], node_names: Mapping[str, str]
-) -> list[tuple[str, Tube, Section, dict[str, str]]]:
-    """Sections whose plate or grid stands among the parts, with the node of each electrode that is wired.
-
-    Parameters
-    ----------
-    sockets : mapping of str to Tube
-        Tubes by socket.
-    node_names : mapping of str to str
-        Point to node.
-    """
-    found = []
-    for socket, tube in sockets.items():
-        for section in tube.sections:
-            nodes = {
-                electrode: node_names[f"{socket}.{pin}"]
-                for electrode, pins in section.electrodes.items()
-                for pin in pins
-                if f"{socket}.{pin}" in node_names
-            }
-            if "plate" in nodes or "grid" in nodes:
-                found.append((socket, tube, section, nodes))
-    return found
 
 
 class Wiring:

@@ -16,7 +16,7 @@ import numpy as np
 from scipy.optimize import brentq
 
 from analysis.chassis import ChassisModel
-from analysis.chassis.wiring import wired_sections
+from analysis.chassis.nodes import wired_sections
 from analysis.tubes import Point
 
 STRENGTH_SIGMA, MU_SIGMA = 0.15, 0.075

@@ -17,7 +17,7 @@ from pathlib import Path
 import numpy as np
 
 from analysis.chassis import ChassisModel
-from analysis.chassis.wiring import wired_sections
+from analysis.chassis.nodes import wired_sections
 
 NGSPICE = shutil.which("ngspice")
 NEED_NGSPICE = "ngspice is not installed: this check compares with it"

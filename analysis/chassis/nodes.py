@@ -1,0 +1,71 @@
+"""Points that are one node, and tubes by the nodes their electrodes are wired to."""
+
+from __future__ import annotations
+
+from collections.abc import Mapping
+
+from analysis.tubes import Section, Tube
+
+from .description import GROUND
+
+
+class Nodes:
+    """Points that are one node (union-find); a node is called by its most telling name."""
+
+    def __init__(self) -> None:
+        self._parent: dict[str, str] = {}
+
+    def find(self, point: str) -> str:
+        """Name of the node of a point.
+
+        Parameters
+        ----------
+        point : str
+            Any point; new ones are taken in.
+        """
+        parent = self._parent.setdefault(point, point)
+        if parent != point:
+            parent = self._parent[point] = self.find(parent)
+        return parent
+
+    def join(self, a: str, b: str) -> None:
+        """Make two points one node.
+
+        Parameters
+        ----------
+        a, b : str
+            Points.
+        """
+        first, second = sorted((self.find(a), self.find(b)), key=lambda n: (n != GROUND, "." in n))
+        self._parent[second] = first
+
+    @property
+    def points(self) -> list[str]:
+        """Every point taken in so far."""
+        return list(self._parent)
+
+
+def wired_sections(
+    sockets: Mapping[str, Tube], node_names: Mapping[str, str]
+) -> list[tuple[str, Tube, Section, dict[str, str]]]:
+    """Sections whose plate or grid stands among the parts, with the node of each electrode that is wired.
+
+    Parameters
+    ----------
+    sockets : mapping of str to Tube
+        Tubes by socket.
+    node_names : mapping of str to str
+        Point to node.
+    """
+    found = []
+    for socket, tube in sockets.items():
+        for section in tube.sections:
+            nodes = {
+                electrode: node_names[f"{socket}.{pin}"]
+                for electrode, pins in section.electrodes.items()
+                for pin in pins
+                if f"{socket}.{pin}" in node_names
+            }
+            if "plate" in nodes or "grid" in nodes:
+                found.append((socket, tube, section, nodes))
+    return found
