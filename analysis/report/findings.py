@@ -171,8 +171,14 @@ def _wrong(material: Material) -> list[str]:
         parts = listed([old_part_text(fault, value) for fault, value in material.comparison.faults])
         sentences.append(f"How far the readings moved is consistent with this: {parts}.")
     elif material.diagnosis and material.diagnosis.suspects:
-        lead = material.diagnosis.suspects[0]
-        if lead.probability > material.diagnosis.healthy_probability:
+        suspects = material.diagnosis.suspects
+        sentences += [
+            f"{slip.part} may not mean what was written down: {slip.because}."
+            for slip in suspects
+            if slip.is_slip and slip.probability > 0.5
+        ]
+        lead = next((suspect for suspect in suspects if not suspect.is_slip), None)
+        if lead is not None and lead.probability > material.diagnosis.healthy_probability:
             place = f"{place_text(lead.part, lead.section)} {lead.fault}"
             sentences.append(f"The readings are most consistent with {place} (probability {lead.probability:.0%}).")
     return sentences

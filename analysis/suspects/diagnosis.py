@@ -35,7 +35,7 @@ from .panel import LAST, Change, Panel, canonical
 from .places import NEAR
 from .prior import log_priors, usual_round
 from .refining import refine
-from .slips import LISTED, weigh_slips
+from .slips import LISTED, SLIP, weigh_slips
 from .weighing import KEPT_WITHIN, glance, weigh, weigh_distortion
 
 ALIKE_ODDS = 10.0
@@ -76,6 +76,11 @@ class Suspect:
     because: str
     alike: tuple[str, ...] = ()
     separates: str = ""
+
+    @property
+    def is_slip(self) -> bool:
+        """Whether it is no fault of the chassis, but of hand, lead or instrument; ``part`` then names points."""
+        return self.fault.startswith(SLIP)
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)
@@ -247,7 +252,7 @@ class Diagnoser:
         suspects = self._suspects(data, weighed, healthy, lead, outlook)
         suspects += [
             Suspect(
-                part=slip.point, section="", fault=f"artefact: {slip.name}", probability=chance, estimate=None,
+                part=slip.point, section="", fault=SLIP + slip.name, probability=chance, estimate=None,
                 because=slip.because, separates=slip.separates,
             )
             for slip, chance in slips

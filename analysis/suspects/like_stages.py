@@ -21,6 +21,7 @@ from .artefacts import named
 from .candidates import is_allowed
 from .diagnosis import Diagnosis, Suspect
 from .next_reading import Proposal
+from .slips import SLIP
 
 AT_MOST = 0.5
 """Highest probability that rules of thumb may give a suspect, and that nothing is wrong."""
@@ -125,7 +126,7 @@ def _slips(sections: Sequence[_Section], volts: Mapping[str, float]) -> Iterator
         return _Hint(
             part=(told := named(points)),
             section="",
-            fault=f"artefact: {name}",
+            fault=SLIP + name,
             strength=1.0,
             because=f"as a rule of thumb: {text}: {known[name].words}",
             separates=known[name].separate.format(points=told),

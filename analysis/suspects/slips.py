@@ -10,6 +10,9 @@ from .artefacts import Artefact
 from .data import Data, Weighed
 from .weighing import mixed
 
+SLIP = "artefact: "
+"""How a fault begins that is none of the chassis."""
+
 LISTED = 0.002
 """Probability from which a suspect is listed."""
 

@@ -26,3 +26,25 @@ def test_two_halves_of_a_tube_are_two_suspects_everywhere(capsys):
         name = f"V1 ({half.section})"
         assert f">{name} weak</th>" in report
         assert f"{name} weak: {half.section}" in terminal
+
+
+def test_a_slip_of_the_hand_is_no_part_that_is_most_likely_at_fault():
+    slip = Suspect(
+        part="V1.8",
+        section="",
+        fault="artefact: sign",
+        probability=0.99,
+        estimate=None,
+        because="the sign may be wrong",
+    )
+    part = Suspect(part="R3", section="", fault="high", probability=0.9, estimate=None, because="V1.6 is low")
+    alone = Pass(name="as-found", started_utc="", readings=())
+    for suspects, words in (
+        ((slip, part), "most consistent with R3 high (probability 90%)"),
+        ((slip,), "most consistent with"),
+    ):
+        found = Diagnosis(healthy_probability=0.05, suspects=suspects, next=())
+        report = render(Material(sheet=JobSheet(chassis_name="Amp"), passes=(alone,), diagnosis=found))
+        assert "V1.8 may not mean what was written down: the sign may be wrong." in report
+        assert "most consistent with V1.8" not in report
+        assert (words in report) is (len(suspects) > 1)
