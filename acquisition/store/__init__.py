@@ -8,7 +8,7 @@ from __future__ import annotations
 from typing import TYPE_CHECKING, Any
 
 from .listing import JobSummary, list_jobs
-from .readings_csv import read_passes_csv, read_readings_csv, write_passes_csv
+from .readings_csv import lines_of_points, read_passes_csv, read_readings_csv, write_passes_csv
 
 if TYPE_CHECKING:
     from .job import Job
@@ -20,6 +20,7 @@ __all__ = [
     "JobSummary",
     "create_job",
     "has_job",
+    "lines_of_points",
     "list_jobs",
     "open_job",
     "read_passes_csv",

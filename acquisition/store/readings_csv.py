@@ -82,6 +82,27 @@ def read_passes_csv(path: str | Path) -> tuple[tuple[str, Reading], ...]:
     return _parse(text, name)
 
 
+def lines_of_points(path: str | Path) -> dict[str, int]:
+    """Line on which each point is first named.
+
+    Parameters
+    ----------
+    path : str or Path
+        A file that `read_passes_csv` takes.
+    """
+    column, found = -1, dict[str, int]()
+    with Path(path).open(encoding="utf-8-sig", newline="") as stream:
+        lines = csv.reader(stream)
+        for cells in lines:
+            if column < 0:
+                names = [cell.strip() for cell in cells]
+                column = names.index("point") if "point" in names else -1
+            elif column < len(cells):
+                for point in cells[column].strip().split(">"):
+                    found.setdefault(point, lines.line_num)
+    return found
+
+
 def _parse(text: str, path: str) -> tuple[tuple[str, Reading], ...]:
     problems: list[Problem] = []
     lines = csv.reader(io.StringIO(text, newline=""), strict=True)

@@ -11,7 +11,7 @@ import click
 
 from acquisition.errors import ConfigError, Problem
 from acquisition.records import Reading
-from acquisition.store import has_job, open_job, read_passes_csv
+from acquisition.store import has_job, lines_of_points, open_job, read_passes_csv
 from analysis.app.jobs import begin_pass, chassis_of, new_job, require_same, told_of_mains
 from analysis.app.terminal import tell
 from analysis.app.volts import MAINS
@@ -78,12 +78,16 @@ def command(job: str, file: Path, name: str | None, mains_v: float | None, chass
 def _require_pins(chassis: Chassis, points: Collection[str], file: Path) -> None:
     """Refuse a pin that no tube of the chassis has: a reading once kept stays, a mistyped one too."""
     problems = []
+    lines = lines_of_points(file)
     for point in points:
         socket, dot, pin = point.partition(".")
         tube = chassis.sockets.get(socket)
         if dot and tube is None:
-            problems.append(f"{point}: no socket {socket}; there are {' '.join(chassis.sockets)}")
+            text = f"no socket {socket}; there are {' '.join(chassis.sockets)}"
         elif tube is not None and pin not in {str(number) for number in tube.pins}:
-            problems.append(f"{point}: a {tube.name} has pins {' '.join(map(str, tube.pins))}, not {pin}")
+            text = f"a {tube.name} has pins {' '.join(map(str, tube.pins))}, not {pin}"
+        else:
+            continue
+        problems.append(Problem(str(file), lines.get(point, 0), "point", f"{point}: {text}"))
     if problems:
-        raise ConfigError.from_problems([Problem(str(file), 0, "point", text) for text in problems])
+        raise ConfigError.from_problems(problems)

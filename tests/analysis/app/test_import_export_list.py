@@ -196,8 +196,8 @@ def test_a_pin_no_tube_has_is_refused_and_a_name_no_part_reaches_is_told(tmp_pat
     arguments = ["import", str(job), str(written), "--pass", "hand", "--chassis", "quayside-five", "--mains", "115"]
     assert main(arguments) == 2
     assert capsys.readouterr().err.splitlines() == [
-        f"{written}: point: V1.11: a 12AX7 has pins 1 2 3 4 5 6 7 8 9, not 11",
-        f"{written}: point: V9.1: no socket V9; there are V1 V2",
+        f"{written}:4: point: V1.11: a 12AX7 has pins 1 2 3 4 5 6 7 8 9, not 11",
+        f"{written}:5: point: V9.1: no socket V9; there are V1 V2",
     ]
     assert not job.exists()
     written.write_text(f"{good}HT9,dc_v,1\n")
