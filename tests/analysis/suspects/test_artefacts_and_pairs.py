@@ -182,6 +182,16 @@ def test_a_slip_beside_a_fault_shows_as_both(diagnoser, values, part):
     assert found.healthy_probability < 0.05
 
 
+def test_a_slip_at_a_reading_that_the_fault_moves_shows_too(diagnoser):
+    """The follower rides high on its cathode resistor: its volts are no healthy ones with the sign put right."""
+    readings = readings_of(diagnoser.model, {"R6": 150e3})
+    at = next(i for i, r in enumerate(readings) if r.point == "V1.8")
+    readings[at] = replace(readings[at], value=-readings[at].value)
+    found = diagnoser.diagnose(readings)
+    assert {s.part for s in found.suspects if s.probability > 0.5} == {"R6", "V1.8"}
+    assert any(s.is_slip and "with R6 high" in s.because for s in found.suspects)
+
+
 def test_no_volts_anywhere_ask_for_the_black_lead_before_a_part(diagnoser):
     """Heated tubes charge their grids to tenths of a volt even without high tension; a loose lead reads none."""
     found = diagnoser.diagnose(readings_of(diagnoser.model, {}, dict.fromkeys(POINTS, 0.003)))
