@@ -76,7 +76,7 @@ def artefacts(panel: Panel, data: Data, weighed: Weighed, healthy: Healthy) -> l
     for change, expected in _views(data, weighed, healthy).items():
         before = weighed.refined[change]
         starts = {change: before.unknowns} if change.faults else None
-        beside = f", with {' and '.join(panel.faults[f].label for f in change.faults)}" if change.faults else ""
+        beside = f" with {' and '.join(panel.faults[f].label for f in change.faults)}" if change.faults else ""
         for trial in mishaps(panel, data, expected):
             log_chance = math.log(trial.entry.chance * trial.share)
             right = _put_right(data, trial)
