@@ -19,6 +19,10 @@ from .panel import Change, Panel
 from .refining import refine
 from .variables import difference, reading_noise, to_variable
 
+FAR = 1.0
+"""A reading that the leading fault moves by more (logarithm) is not questioned: at the foot and at the knee of the
+curves the model does not know it well enough."""
+
 NAMED = 3
 """So many points are named."""
 
@@ -107,9 +111,11 @@ def _views(data: Data, weighed: Weighed, healthy: Healthy) -> dict[Change, Healt
     standing = {
         c: w for c, w in zip(weighed.changes, weighed.log_weight.tolist(), strict=True) if c in weighed.refined
     }
-    if standing and (lead := max(standing, key=lambda change: standing[change])).faults:
+    lead = max(standing, key=lambda change: standing[change], default=Change())
+    if lead.faults:
         there = weighed.refined[lead]
         left = difference(data.quantities, data.measured, there.expected) / there.scale
+        left[np.abs(difference(data.quantities, there.expected, healthy.expected)) > FAR] = 0.0
         views[lead] = Healthy(expected=there.expected, spread=there.scale, z=left)
     return {c: view for c, view in views.items() if c in weighed.refined and (np.abs(view.z) > SUSPICIOUS).any()}
 

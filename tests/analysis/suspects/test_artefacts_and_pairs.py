@@ -192,6 +192,21 @@ def test_a_slip_at_a_reading_that_the_fault_moves_shows_too(diagnoser):
     assert any(s.is_slip and "with R6 high" in s.because for s in found.suspects)
 
 
+def test_what_the_model_does_not_know_well_is_no_slip():
+    """Without its primary a pentode stands at the knee of its curves: 5 V by one law, half a volt by another."""
+    model = ChassisModel(load_chassis("quayside-five"))
+    wanted = [Measurand(point=p, quantity="dc_v") for p in "HT1 HT2 HT3 V1.1 V1.3 V1.6 V1.8 V2.3 V2.7 V2.9".split()]
+    values = model.predict({"T1.primary_open_ohms": np.array([1e6])}, wanted)[0]
+    values[8] *= 0.1
+    readings = [
+        Reading(point=m.point, quantity="dc_v", value=float(v), std=float(np.hypot(0.003 * v, 0.002)))
+        for m, v in zip(wanted, values, strict=True)
+    ]
+    found = Diagnoser(model, wanted, dc_only=True).diagnose(readings)
+    assert (found.suspects[0].part, found.suspects[0].fault) == ("T1", "winding open")
+    assert not [s for s in found.suspects if s.is_slip]
+
+
 def test_no_volts_anywhere_ask_for_the_black_lead_before_a_part(diagnoser):
     """Heated tubes charge their grids to tenths of a volt even without high tension; a loose lead reads none."""
     found = diagnoser.diagnose(readings_of(diagnoser.model, {}, dict.fromkeys(POINTS, 0.003)))
