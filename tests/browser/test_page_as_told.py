@@ -50,6 +50,7 @@ def test_after_a_click_the_space_bar_confirms_and_does_not_click_again(told):
     page.keyboard.press("Space")
     page.click("nav [href='#chassis']")
     page.click("nav [href='#survey']")
+    wait_for(page.locator("#work").is_visible)  # the view follows its address a moment later
     page.keyboard.press("Space")
     wait_for(lambda: len(posted) == 4)
     assert posted[2:] == [("confirm", {})] * 2
@@ -220,7 +221,7 @@ def test_that_the_server_does_not_answer_is_said_as_long_as_it_is_so(told):
     hub.publish("step", STEP)
     hub.publish("alarm", {"words": "The meter is lost."})
     banner = page.locator("#banner")
-    wait_for(banner.is_visible)
+    wait_for(lambda: banner.is_visible() and page.locator("#work").is_visible())
     page.route("**/act/*", lambda route: route.abort())
     page.keyboard.press("b")
     wait_for(lambda: "does not answer" in banner.inner_text())
