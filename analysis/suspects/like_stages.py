@@ -17,6 +17,7 @@ from acquisition.records import JUDGED_QUALITIES, Measurand, Reading
 
 from ..chassis import Chassis, WorstCase
 from ..faults import ArtefactEntry, load_fault_file
+from ..judge import NOTHING_V
 from .artefacts import named
 from .candidates import is_allowed
 from .diagnosis import Diagnosis, Suspect
@@ -26,9 +27,8 @@ from .slips import SLIP
 AT_MOST = 0.5
 """Highest probability that rules of thumb may give a suspect, and that nothing is wrong."""
 
-NOTHING_V, LIVE_V = 0.5, 20.0
-"""Volts below which a plate reads nothing, and supply from which that says something. Common practice, no
-source."""
+SUPPLY_V = 20.0
+"""Supply from which a plate without volts says something. Common practice, no source."""
 
 APART = 0.2
 """Relative difference of like stages from which they are called different."""
@@ -189,9 +189,9 @@ def _rules(sections: list[_Section], supply: float) -> Iterator[_Hint]:
         def hint(fault: str, strength: float, text: str, s: _Section = s) -> _Hint:
             return _of(s, fault, strength, f"as a rule of thumb: {text}")
 
-        if plate is not None and abs(plate) < NOTHING_V and cathode is None and supply > LIVE_V:
+        if plate is not None and abs(plate) < NOTHING_V and cathode is None and supply > SUPPLY_V:
             yield hint("shorted", 0.7, f"{name} plate {plate:.1f} V: no supply reaches it, or it is shorted")
-        if plate is not None and cathode is not None and supply > LIVE_V:
+        if plate is not None and cathode is not None and supply > SUPPLY_V:
             if abs(cathode) < 0.05 and plate > 0.93 * supply:
                 text = (
                     f"{name} cathode {cathode:.2f} V, plate {plate:.0f} V, near the highest volts read: no current"

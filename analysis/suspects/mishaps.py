@@ -15,6 +15,7 @@ from acquisition.records import Reading
 
 from ..chassis import MeterLoad
 from ..faults import ArtefactEntry, load_fault_file
+from ..judge import FEW_LIVE, LIVE_V
 from .because import Healthy, show
 from .data import Data, Refined
 from .panel import Panel
@@ -28,10 +29,6 @@ NEAR = 2.0
 
 TRIED = 5
 """Ways of one artefact that are tried."""
-
-LIVE_V, LIVE_READINGS = 10.0, 3
-"""Volts from which a point is live for sure when healthy, and how many such points without volts speak of meter and
-lead as well as of a part. Common practice, no source."""
 
 PICKED_UP_V = 0.1
 """What a loose lead shows (standard deviation). Common practice, no source."""
@@ -205,7 +202,7 @@ def _from_the_other_end(reading: Reading) -> Reading:
 def _nothing(entry: ArtefactEntry, panel: Panel, data: Data, healthy: Healthy, odd: list[int]) -> Iterator[Mishap]:
     """No volts anywhere."""
     live, rows = _live(panel, data), _dc(data)
-    if len(live) >= LIVE_READINGS and all(abs(data.readings[row].value) < FLOORS["dc_v"] for row in rows):
+    if len(live) >= FEW_LIVE and all(abs(data.readings[row].value) < FLOORS["dc_v"] for row in rows):
         most = max((data.readings[row] for row in rows), key=lambda reading: abs(reading.value))
         yield Mishap(
             entry=entry,
