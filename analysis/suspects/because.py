@@ -11,7 +11,6 @@ from dataclasses import dataclass
 import numpy as np
 
 from acquisition.quantities import format_value
-from acquisition.records import Reading
 
 from ..chassis import Chassis, ChassisModel
 from ..chassis.description import GROUND
@@ -20,17 +19,13 @@ from .data import Data, Refined
 from .evidence import fit, freedom_of
 from .panel import Panel
 from .variables import MODEL_ERRORS, difference, from_variable
+from .words import place_of, show
 
 MOVED = 2.5
 """Standard deviations of healthy scatter from which a reading counts as moved. Common practice, no source."""
 
 TOGETHER = 2.3
 """Logarithm of the evidence against the healthy chassis from which readings say something together: ten to one."""
-
-NAMES = {
-    "dc_v": "", "pp_v": "signal at ", "rms_v": "signal at ", "gain": "gain ", "phase_deg": "phase ",
-    "ripple_pp_v": "ripple at ", "thd_pct": "distortion at ",
-}  # fmt: skip
 
 
 @dataclass(frozen=True, slots=True, kw_only=True, eq=False)
@@ -100,26 +95,6 @@ def healthy_view(panel: Panel, data: Data) -> Healthy:
     )
 
 
-def show(reading: Reading, value: float) -> str:
-    """A value in the unit of a reading.
-
-    Parameters
-    ----------
-    reading : Reading
-        For its quantity.
-    value : float
-        In its unit.
-    """
-    unit = {"gain": "", "phase_deg": "deg", "thd_pct": "%"}.get(reading.quantity, "V")
-    text = format_value(value, unit)
-    return text if unit != "" or abs(value) >= 1e-3 else f"{value:.2g}"
-
-
-def _place(reading: Reading) -> str:
-    at = f" at {format_value(reading.freq_hz, 'Hz')}" if reading.freq_hz and ">" in reading.point else ""
-    return f"{NAMES[reading.quantity]}{reading.point}{at}"
-
-
 def moved_readings(data: Data, healthy: Healthy, refined: Refined, most: int = 3) -> list[int]:
     """Readings that left the healthy interval and that this hypothesis brings back, most telling first.
 
@@ -167,9 +142,8 @@ def moves(data: Data, healthy: Healthy, chosen: Sequence[int]) -> str:
         change = ""
         if reading.quantity != "phase_deg" and abs(expected) > 0.3 * abs(reading.value) > 0:
             change = f" ({(reading.value / expected - 1) * 100:+.0f} %)"
-        parts.append(
-            f"{_place(reading)} reads {show(reading, reading.value)} for {show(reading, expected)}{change}"
-        )
+        read, due = show(reading, reading.value), show(reading, expected)
+        parts.append(f"{place_of(reading.measurand)} reads {read} for {due}{change}")
     return "; ".join(parts)
 
 
@@ -365,6 +339,7 @@ def explain(
     left = difference(data.quantities, data.measured, refined.expected) / refined.scale
     odd = [int(i) for i in np.argsort(-np.abs(left)) if abs(left[i]) > 4.0][:1]
     sentences += [
-        f"does not explain {_place(data.readings[i])} {show(data.readings[i], data.readings[i].value)}" for i in odd
+        f"does not explain {place_of(data.readings[i].measurand)} {show(data.readings[i], data.readings[i].value)}"
+        for i in odd
     ]
     return "; ".join(sentences)

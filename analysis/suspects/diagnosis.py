@@ -367,7 +367,7 @@ class Diagnoser:
                 live = separating(self.panel, outlook, change, weighed.changes[lead[alike[0]]])
                 separates = f"no live reading the model knows tells them apart; {fault.separate}"
                 if live is not None:
-                    separates = f"{live.quantity} at {live.point} ({live.why})"
+                    separates = f"{live.text} ({live.why})"
             result.append(
                 Suspect(
                     part=fault.part,

@@ -13,7 +13,7 @@ from dataclasses import dataclass, replace
 
 import numpy as np
 
-from acquisition.quantities import format_value
+from acquisition.records import Measurand
 
 from ..judge import NOISE
 from .candidates import effort
@@ -23,6 +23,7 @@ from .evidence import posterior_covariance
 from .panel import Change, Panel
 from .places import NEAR
 from .variables import MODEL_ERRORS, from_variable, slope_of_variable
+from .words import place_of, show
 
 LIGHTEST = np.log(1e-4)
 """Logarithm of the least probability of a hypothesis that a next reading is chosen for."""
@@ -35,6 +36,9 @@ LEAST_SHOWN_V = 5e-4
 
 WORTH_OPENING = 0.05
 """Below this probability no part is measured with power off. Common practice, no source."""
+
+SLIGHT = 0.02
+"""Of two suspects that a reading tells from the leading one, the second is named from this share on."""
 
 GRID_STEPS = 240
 
@@ -60,6 +64,12 @@ class Proposal:
     bits: float
     why: str
     freq_hz: float | None = None
+
+    @property
+    def text(self) -> str:
+        """``DC volts at N1``."""
+        measurand = Measurand(point=self.point, quantity=self.quantity, freq_hz=self.freq_hz)
+        return place_of(measurand, dc="DC volts at ")
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)
@@ -311,20 +321,47 @@ def _dc_volts(panel: Panel) -> Mapping[str, float]:
 
 
 def _why(panel: Panel, outlook: Outlook, groups: np.ndarray, index: int) -> str:
-    """What the two leading faults that differ here would show."""
-    quantity = panel.quantities[outlook.columns[index]]
-    best: dict[int, tuple[float, str, float]] = {}
-    for row, group in enumerate(groups):
-        change = outlook.changes[row]
-        label = " and ".join(panel.faults[i].label for i in change.faults) or "nothing wrong"
-        value = float(from_variable(quantity, outlook.mean[row, index]))
-        value = 0.0 if quantity == "dc_v" and abs(value) < LEAST_SHOWN_V else value
-        total = best.get(int(group), (0.0, label, value))
-        heavier = outlook.weight[row] > total[0]
-        best[int(group)] = (max(total[0], outlook.weight[row]), label, value if heavier else total[2])
-    ranked = sorted(best.values(), reverse=True)[:3]
-    unit = {"gain": "", "phase_deg": "deg", "thd_pct": "%"}.get(quantity, "V")
-    return "; ".join(f"{label}: {format_value(value, unit)}" for _, label, value in ranked)
+    """What the leading fault would show, and the two that the reading tells best from it."""
+    measurand = panel.measurands[outlook.columns[index]]
+    told = telling(outlook.weight, outlook.mean[:, index], outlook.spread[:, index])
+    rows = {int(groups[row]): int(row) for row in np.argsort(told, kind="stable")}
+    first = int(np.argmax(np.bincount(groups, outlook.weight)))
+    rows[first] = int(np.argmax(np.where(groups == first, outlook.weight, 0.0)))
+    others = sorted((row for group, row in rows.items() if group != first), key=lambda row: -told[row])
+    others = [row for row in others if told[row] > SLIGHT * told[others[0]]][:2]
+    parts = []
+    for row in (rows[first], *others):
+        label = " and ".join(panel.faults[i].label for i in outlook.changes[row].faults) or "nothing wrong"
+        value = float(from_variable(measurand.quantity, outlook.mean[row, index]))
+        value = 0.0 if measurand.quantity == "dc_v" and abs(value) < LEAST_SHOWN_V else value
+        parts.append(f"{label}: {show(measurand, value)}")
+    return "; ".join(parts)
+
+
+def telling(weight: np.ndarray, mean: np.ndarray, spread: np.ndarray) -> np.ndarray:
+    """How much a reading can say for each hypothesis against the heaviest, in nats, shape (C,).
+
+    Parameters
+    ----------
+    weight : ndarray, shape (C,)
+        Probabilities.
+    mean, spread : ndarray, shape (C,)
+        What each hypothesis expects to read.
+
+    Notes
+    -----
+    Half the squared distance in spreads is what the reading says for a hypothesis if it is true (S. Kullback and R.
+    Leibler, Ann. Math. Stat. 22 (1951) 79, for equal spreads); more than its surprise, the logarithm of its
+    probability, no reading has to say.
+
+    Examples
+    --------
+    >>> telling(np.array([0.9, 0.09, 0.01]), np.array([1.0, 1.0, 8.0]), np.ones(3)).round(3).tolist()
+    [0.0, 0.0, 0.046]
+    """
+    weight = weight / weight.sum()
+    distance = (mean - mean[np.argmax(weight)]) / spread
+    return np.asarray(weight * np.minimum(0.5 * distance**2, -np.log(np.maximum(weight, 1e-300))))
 
 
 def separating(panel: Panel, outlook: Outlook | None, first: Change, second: Change) -> Proposal | None:

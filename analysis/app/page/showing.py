@@ -231,8 +231,7 @@ def suspects_panel(found: Mapping[str, Any], points: int | None, settled: bool =
     advice = ""
     if found["next"]:
         best = found["next"][0]
-        what = "DC volts" if best["quantity"] == "dc_v" else best["quantity"].replace("_", " ")
-        advice = f"Read next: {what} at {best['point']}. {best['why']}"
+        advice = f"Read next: {best['text']}. {best['why']}"
     if found["power_off"]:
         opened = found["power_off"][0]
         advice = f"No live reading tells more. {opened['part']}: {opened['what']}"

@@ -140,6 +140,7 @@ def as_json(diagnosis: Any) -> dict[str, Any]:
             "point": p.point,
             "quantity": p.quantity,
             **({"freq_hz": p.freq_hz} if p.freq_hz else {}),
+            "text": p.text,
             "bits": p.bits,
             "why": p.why,
         }
@@ -166,6 +167,7 @@ def show(result: dict[str, Any]) -> None:
 
     from analysis.app.tables import OpenConsole
     from analysis.report.words import place_text
+    from analysis.suspects.next_reading import ENOUGH_BITS
 
     console = OpenConsole()
 
@@ -192,10 +194,13 @@ def show(result: dict[str, Any]) -> None:
             say(f"  settles it: {suspect['separates']}")
     for value in result.get("estimates", ()):
         say(value["text"])
-    for proposal in result["next"]:
-        say(f"next: {proposal['quantity']} at {proposal['point']}, {proposal['bits']:.2f} bits ({proposal['why']})")
+    telling = [proposal for proposal in result["next"] if proposal["bits"] >= ENOUGH_BITS]
+    for proposal in telling:
+        say(f"next: {proposal['text']}, {proposal['bits']:.2f} bits ({proposal['why']})")
+    if not telling:
+        say("next: no live reading that is left tells much")
     for opened in result["power_off"]:
-        say(f"no live reading tells more; {opened['part']}: {opened['what']} ({opened['bits']:.2f} bits)")
+        say(f"power off: {opened['part']}, {opened['what']} ({opened['bits']:.2f} bits)")
     say(CAUTION)
 
 

@@ -11,13 +11,16 @@ from analysis.suspects.candidates import candidates, open_columns
 from analysis.suspects.data import collect
 from analysis.suspects.next_reading import (
     ENOUGH_BITS,
+    Outlook,
     look_ahead,
     propose,
     with_power_off,
 )
-from analysis.suspects.panel import Panel
+from analysis.suspects.panel import Change, Panel
 from analysis.suspects.prior import log_priors, usual_round
+from analysis.suspects.variables import to_variable
 from analysis.suspects.weighing import weigh
+from analysis.suspects.words import place_of, show
 
 
 @pytest.mark.parametrize("plate", ["V1.1", "V1.5"])
@@ -74,3 +77,33 @@ def test_what_a_rating_shuts_out_is_said():
     assert shut[0].startswith("not proposed, may exceed what meter and lead are rated for (60 V): V1.1, ")
     assert Diagnoser(model, [], (), 600.0, 600.0).diagnose([]).notes == ()
     assert Diagnoser(model, []).diagnose([]).notes == ()
+
+
+def test_what_a_reading_would_show_is_told_of_the_suspects_that_it_tells_apart():
+    """Three suspects are more probable than the one this reading is for, and read as a healthy chassis does."""
+    model = ChassisModel(load_chassis("bench-6c4"))
+    read = Measurand(point="V1.7", quantity="dc_v")
+    panel = Panel(model, [read])
+    first = {fault.label: number for number, fault in reversed(list(enumerate(panel.faults)))}
+    labels = list(first)[:4]
+    outlook = Outlook(
+        changes=(Change(), *(Change(faults=(first[label],), values=(0.0,)) for label in labels)),
+        weight=np.array([0.8, 0.08, 0.06, 0.05, 0.01]),
+        columns=np.array([0]),
+        mean=to_variable("dc_v", np.array([[2.0], [2.0], [2.0], [2.0], [9.0]])),
+        spread=np.full((5, 1), 0.01),
+    )
+    (proposal,) = propose(panel, outlook)
+    assert proposal.text == "DC volts at V1.7"
+    assert proposal.why == f"nothing wrong: 2 V; {labels[3]}: 9 V"
+
+
+def test_a_gain_a_phase_and_a_distortion_are_written_without_prefixes():
+    gain = Measurand(point="V1.6>V1.7", quantity="gain", freq_hz=1e3)
+    assert (show(gain, 0.0071), show(gain, 1234.0)) == ("0.0071", "1230")
+    assert show(Measurand(point="V1.6>V1.7", quantity="phase_deg"), 0.4) == "0.4 deg"
+    assert show(Measurand(point="V1.7", quantity="thd_pct"), 0.35) == "0.35 %"
+    assert (place_of(gain), show(Measurand(point="V1.7", quantity="dc_v"), 0.0071)) == (
+        "gain V1.6>V1.7 at 1 kHz",
+        "7.1 mV",
+    )
