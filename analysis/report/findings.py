@@ -17,6 +17,7 @@ from .material import Material
 from .words import (
     QUANTITY_WORDS,
     band_text,
+    chance_text,
     measurand_text,
     old_part_text,
     place_text,
@@ -180,7 +181,9 @@ def _wrong(material: Material) -> list[str]:
         lead = next((suspect for suspect in suspects if not suspect.is_slip), None)
         if lead is not None and lead.probability > material.diagnosis.healthy_probability:
             place = f"{place_text(lead.part, lead.section)} {lead.fault}"
-            sentences.append(f"The readings are most consistent with {place} (probability {lead.probability:.0%}).")
+            sentences.append(
+                f"The readings are most consistent with {place} (probability {chance_text(lead.probability)})."
+            )
     return sentences
 
 

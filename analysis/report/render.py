@@ -28,6 +28,7 @@ from .waveforms import HEIGHT, WIDTH, Thumbnail, settings, thumbnail
 from .words import (
     QUANTITY_WORDS,
     band_text,
+    chance_text,
     frequency_text,
     place_text,
     quality_text,
@@ -66,6 +67,7 @@ def render(material: Material) -> str:
         auto_reload=False,
     )
     environment.filters["signs"] = with_signs
+    environment.filters["chance"] = chance_text
     environment.filters["place"] = lambda suspect: place_text(suspect.part, suspect.section)
     figures: dict[str, Figure] = {}
 

@@ -231,6 +231,28 @@ def measurand_text(
     return text.translate(TO_ASCII) if ascii_only else text
 
 
+def chance_text(chance: float, decimals: int = 0) -> str:
+    """A probability in per cent; what is nearly none or nearly certain is bounded, never 0 % or 100 %.
+
+    Parameters
+    ----------
+    chance : float
+        0 to 1.
+    decimals : int
+        Of the per cent.
+
+    Examples
+    --------
+    >>> chance_text(0.304), chance_text(0.984, 1), chance_text(0.99996, 1), chance_text(0.0012)
+    ('30 %', '98.4 %', 'above 99.9 %', 'below 1 %')
+    """
+    least = 10.0**-decimals
+    per_cent = round(100.0 * chance, decimals)
+    if per_cent < least:
+        return f"below {least:.{decimals}f} %"
+    return f"above {100 - least:.{decimals}f} %" if per_cent > 100.0 - least else f"{per_cent:.{decimals}f} %"
+
+
 def quality_text(quality: str) -> str:
     """How good a reading is, in words; empty where there is nothing to say.
 

@@ -9,7 +9,7 @@ STEP = {"running": True, "tube": None, "pin": None, "title": "V1 pin 2", "prompt
 STAGE = {"name": "first", "from": "V1.2", "to": "V1.1"}
 JOB = {"name": "five", "chassis": "five", "pass": "as-found", "passes": ["as-found"], "stages": [STAGE],
        "mains_v": 231.0, "mains_words": "", "cautions": []}  # fmt: skip
-NOTHING_WEIGHED = {"points": None, "settled": True, "suspects": [], "healthy_probability": None, "advice": "",
+NOTHING_WEIGHED = {"points": None, "settled": True, "suspects": [], "nothing_wrong": None, "advice": "",
                    "words": ""}  # fmt: skip
 
 

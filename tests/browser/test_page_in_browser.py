@@ -296,12 +296,12 @@ HOSTILE_PLACES = {"survey": "#done", "gain": "#gain-notices", "compare": "#banne
 def tell_hostile(hub):
     """Every panel with markup and steering characters in each of its texts."""
     row = {"point": EVIL, "function": EVIL, "value": 1.0, "low": 0.5, "high": 2.0, "verdict": EVIL, "quality": EVIL}
-    suspect = {"part": EVIL, "fault": EVIL, "probability": 0.5, "estimate": EVIL, "because": EVIL}
+    suspect = {"part": EVIL, "fault": EVIL, "probability": 0.5, "chance": EVIL, "estimate": EVIL, "because": EVIL}
     words = ("title", "count", "function", "healthy", "hazard", "prompt", "base_words", "verdict", "verdict_words")
     hub.publish("step", {"running": True, "tube": None, "pin": None, **dict.fromkeys(words, EVIL)})
     hub.publish("meter", {"text": EVIL, "unit": EVIL, "state": "open", "link": "good", "words": EVIL})
     hub.publish("taken", {"readings": [row]})
-    hub.publish("suspects", {"points": 1, "suspects": [suspect], "healthy_probability": 0.1, "advice": EVIL,
+    hub.publish("suspects", {"points": 1, "suspects": [suspect], "nothing_wrong": "10 %", "advice": EVIL,
                              "words": EVIL})  # fmt: skip
     hub.publish("generator", {"on": False, "known": True, "words": EVIL})
     hub.publish("gain", {"running": False, "progress": EVIL, "notices": [EVIL], "traces": [],

@@ -215,13 +215,14 @@ def suspects_panel(found: Mapping[str, Any], points: int | None, settled: bool =
     settled : bool
         False at a glance, while the same readings are weighed in full.
     """
-    from analysis.report.words import place_text
+    from analysis.report.words import chance_text, place_text
 
     rows = [
         {
             "part": place_text(s["part"], s.get("section", "")),
             "fault": s["fault"],
             "probability": s["probability"],
+            "chance": chance_text(s["probability"]),
             "estimate": s["estimate"]["text"] if s["estimate"] and s["probability"] > 0.05 else "",
             "because": s["because"] if s["probability"] > 0.1 else "",
         }
@@ -239,7 +240,9 @@ def suspects_panel(found: Mapping[str, Any], points: int | None, settled: bool =
         "points": points,
         "settled": settled,
         "suspects": rows,
-        "healthy_probability": found["healthy_probability"],
+        "nothing_wrong": None
+        if found["healthy_probability"] is None
+        else chance_text(found["healthy_probability"]),
         "advice": advice,
         "point": next((p["point"] for p in found["next"] if p["quantity"] == "dc_v"), None),
         "words": " ".join(found["notes"]),

@@ -21,6 +21,12 @@ CAUTION = (
 )
 """Rule L6 of common bench practice: capacitors recover by themselves."""
 
+LEAST_LISTED = 0.001
+"""Suspects below this probability are not listed for people."""
+
+MOST_ALIKE = 6
+"""Look-alikes that are named to people, the nearest first."""
+
 
 def answers(
     chassis: Chassis, passes: Sequence[Taken], wanted: Sequence[str] = (), limit_v: float | None = None
@@ -166,7 +172,7 @@ def show(result: dict[str, Any]) -> None:
     from rich.table import Table
 
     from analysis.app.tables import OpenConsole
-    from analysis.report.words import place_text
+    from analysis.report.words import chance_text, place_text
     from analysis.suspects.next_reading import ENOUGH_BITS
 
     console = OpenConsole()
@@ -176,21 +182,23 @@ def show(result: dict[str, Any]) -> None:
 
     for note in result["notes"]:
         say(note)
-    say(f"nothing wrong with any part: {result['healthy_probability']:.0%}")
+    say(f"nothing wrong with any part: {chance_text(result['healthy_probability'])}")
     table = Table()
     for name in ("part", "fault", "probability", "would measure"):
         table.add_column(name, justify="right" if name == "probability" else "left")
-    for suspect in result["suspects"][:8]:
+    for suspect in [one for one in result["suspects"][:8] if one["probability"] >= LEAST_LISTED]:
         part = place_text(suspect["part"], suspect.get("section", ""))
         estimate = suspect["estimate"]["text"] if suspect["estimate"] and suspect["probability"] >= 0.01 else ""
-        table.add_row(part, suspect["fault"], f"{suspect['probability']:.1%}", estimate)
+        table.add_row(part, suspect["fault"], chance_text(suspect["probability"], 1), estimate)
     console.print(table)
     for suspect in result["suspects"][:3]:
         if suspect["probability"] >= 0.05:
             part = place_text(suspect["part"], suspect.get("section", ""))
             say(f"{part} {suspect['fault']}: {suspect['because']}")
             if suspect["alike"]:
-                say(f"  looks like: {', '.join(suspect['alike'])}")
+                more = len(suspect["alike"]) - MOST_ALIKE
+                tail = f" and {more} more" if more > 0 else ""
+                say(f"  looks like: {', '.join(suspect['alike'][:MOST_ALIKE])}{tail}")
             say(f"  settles it: {suspect['separates']}")
     for value in result.get("estimates", ()):
         say(value["text"])
@@ -200,7 +208,7 @@ def show(result: dict[str, Any]) -> None:
     if not telling:
         say("next: no live reading that is left tells much")
     for opened in result["power_off"]:
-        say(f"power off: {opened['part']}, {opened['what']} ({opened['bits']:.2f} bits)")
+        say(f"prove {opened['part']}: {opened['what']} ({opened['bits']:.2f} bits)")
     say(CAUTION)
 
 

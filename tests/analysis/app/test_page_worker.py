@@ -319,7 +319,7 @@ def test_what_the_server_before_had_in_the_panels_is_taken_back_at_the_start(tmp
     with running(tmp_path, with_hands=False) as (_, hub, _, _):
         state = hub.state()
         assert state["gain"] == {"notices": []}
-        nothing = {"suspects": [], "advice": "", "healthy_probability": None, "points": None}
+        nothing = {"suspects": [], "advice": "", "nothing_wrong": None, "points": None}
         assert {name: state["suspects"][name] for name in nothing} == nothing
 
 

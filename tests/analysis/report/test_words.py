@@ -21,7 +21,7 @@ def test_two_halves_of_a_tube_are_two_suspects_everywhere(capsys):
     terminal = capsys.readouterr().out
     page = suspects_panel(as_json(found), 3)
     assert [row["part"] for row in page["suspects"]] == ["V1 (V1a)", "V1 (V1b)"]
-    assert "most consistent with V1 (V1a) weak (probability 30%)" in report
+    assert "most consistent with V1 (V1a) weak (probability 30 %)" in report
     for half in halves:
         name = f"V1 ({half.section})"
         assert f">{name} weak</th>" in report
@@ -40,7 +40,7 @@ def test_a_slip_of_the_hand_is_no_part_that_is_most_likely_at_fault():
     part = Suspect(part="R3", section="", fault="high", probability=0.9, estimate=None, because="V1.6 is low")
     alone = Pass(name="as-found", started_utc="", readings=())
     for suspects, words in (
-        ((slip, part), "most consistent with R3 high (probability 90%)"),
+        ((slip, part), "most consistent with R3 high (probability 90 %)"),
         ((slip,), "most consistent with"),
     ):
         found = Diagnosis(healthy_probability=0.05, suspects=suspects, next=())

@@ -80,10 +80,10 @@ export function suspects(found) {
   const rows = found.suspects.map((suspect) => {
     const fill = make("span");
     fill.style.width = `${Math.round(100 * suspect.probability)}%`;
-    return make("div", { class: "suspect" }, make("b", {}, `${suspect.part} ${suspect.fault}`), ` ${Math.round(100 * suspect.probability)} %`,
+    return make("div", { class: "suspect" }, make("b", {}, `${suspect.part} ${suspect.fault}`), ` ${suspect.chance}`,
       suspect.estimate ? make("small", {}, suspect.estimate) : "", make("span", { class: "bar", "aria-hidden": "true" }, fill), make("small", {}, suspect.because ?? ""));
   });
-  if (found.healthy_probability !== null) rows.push(make("p", { class: "quiet" }, `Nothing wrong: ${Math.round(100 * found.healthy_probability)} %`));
+  if (found.nothing_wrong !== null) rows.push(make("p", { class: "quiet" }, `Nothing wrong: ${found.nothing_wrong}`));
   at("suspects").replaceChildren(...(rows.length ? rows : [make("p", { class: "quiet" }, found.words || "Nothing read yet.")]));
   show(at("advice"), Boolean(found.advice));
   text(at("advice"), found.advice ?? "");
