@@ -17,10 +17,10 @@ from acquisition.quantities import format_value
 from acquisition.records import Reading
 
 from .chassis import ChassisModel
-from .suspects.data import Data, Refined, collect
-from .suspects.evidence import posterior_covariance
-from .suspects.panel import Change, Panel
-from .suspects.refining import refine
+from .inference.data import Data, Refined, collect
+from .inference.evidence import posterior_covariance
+from .inference.panel import Change, Panel
+from .inference.refining import refine
 
 FREE_VALUE, FREE_LEAK = 1.6, 4.0
 """Spread given to a free value and to a free leak (standard deviation of the natural logarithm): a factor 25 and

@@ -49,7 +49,7 @@ MODEL_STD = {
     "dc_v": (0.008, 0.005), "pp_v": (0.04, 0.0005), "rms_v": (0.04, 0.0002), "gain": (0.03, 0.001),
     "phase_deg": (0.0, 2.0), "ripple_pp_v": (0.12, 0.0005), "thd_pct": (0.4, 0.1),
 }  # fmt: skip
-"""The model's own error as a standard deviation, relative and absolute. Evidence: `analysis.suspects.variables`."""
+"""The model's own error as standard deviation, relative and absolute. Evidence: `analysis.inference.variables`."""
 
 RULE = (
     f"A reading is judged against this band, widened at both ends by {GUARD:g} u, where u joins the reading's "

@@ -11,8 +11,8 @@ from acquisition.records import Measurand
 from ..chassis import ChassisModel
 from ..chassis.sensitivities import slopes_of
 from ..circuit.supplied import Start, Supplied
-from ..suspects.panel import BATCH, Change
-from ..suspects.variables import columns_to_variables, slopes_to_variables
+from ..inference.panel import BATCH, Change
+from ..inference.variables import columns_to_variables, slopes_to_variables
 from .asking import Answer, Question
 from .likelihood import Search
 

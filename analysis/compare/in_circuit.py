@@ -18,8 +18,8 @@ from acquisition.records import JUDGED_QUALITIES, Event, Measurand, Pass
 
 from ..chassis import ChassisModel
 from ..chassis.predicting import SIGNALS
-from ..suspects.data import collect
-from ..suspects.panel import Panel
+from ..inference.data import collect
+from ..inference.panel import Panel
 from ..work import last_values, values_found
 from .answering import Answers
 from .asking import Asking, answered, side_by_side

@@ -16,11 +16,11 @@ from dataclasses import dataclass, replace
 
 import numpy as np
 
-from ..suspects.data import Data
-from ..suspects.error_scales import own_scale, shared_errors
-from ..suspects.evidence import fit, freedom_of, log_student, posterior_covariance
-from ..suspects.panel import Panel
-from ..suspects.variables import difference
+from ..inference.data import Data
+from ..inference.error_scales import own_scale, shared_errors
+from ..inference.evidence import fit, freedom_of, log_student, posterior_covariance
+from ..inference.panel import Panel
+from ..inference.variables import difference
 from .asking import Asking, Question, ask, side_by_side
 from .interval import around_ends, deficit_of
 

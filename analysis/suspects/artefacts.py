@@ -12,12 +12,12 @@ from dataclasses import dataclass, replace
 
 import numpy as np
 
+from ..inference.data import Data, Weighed
+from ..inference.panel import Change, Panel
+from ..inference.refining import refine
+from ..inference.variables import difference, reading_noise, to_variable
 from .because import Healthy
-from .data import Data, Weighed
 from .mishaps import SUSPICIOUS, Mishap, mishaps
-from .panel import Change, Panel
-from .refining import refine
-from .variables import difference, reading_noise, to_variable
 
 FAR = 1.0
 """A reading that the leading fault moves by more (logarithm) is not questioned: at the foot and at the knee of the

@@ -15,10 +15,10 @@ from acquisition.quantities import format_value
 from ..chassis import Chassis, ChassisModel
 from ..chassis.description import GROUND
 from ..faults import Fault
-from .data import Data, Refined
-from .evidence import fit, freedom_of
-from .panel import Panel
-from .variables import MODEL_ERRORS, difference, from_variable
+from ..inference.data import Data, Refined
+from ..inference.evidence import fit, freedom_of
+from ..inference.panel import Panel
+from ..inference.variables import MODEL_ERRORS, difference, from_variable
 from .words import place_of, show
 
 MOVED = 2.5

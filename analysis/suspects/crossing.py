@@ -9,8 +9,8 @@ from __future__ import annotations
 
 import numpy as np
 
-from .data import Data, Refined
-from .panel import Panel
+from ..inference.data import Data, Refined
+from ..inference.panel import Panel
 
 AMPLITUDES = ("pp_v", "rms_v", "gain", "ripple_pp_v")
 

@@ -13,12 +13,15 @@ from acquisition.quantities import format_value
 from acquisition.records import JUDGED_QUALITIES, Event, Measurand, Reading
 
 from ..chassis import ChassisModel
+from ..inference.data import Data, Refined, Weighed, collect
+from ..inference.panel import LAST, Change, Panel, canonical
+from ..inference.places import NEAR
+from ..inference.refining import refine
 from ..judge import without_drive
 from ..work import repaired, values_found
 from .artefacts import Artefact, artefacts
 from .because import Healthy, explain, healthy_view
 from .candidates import beyond_ratings, open_columns
-from .data import Data, Refined, Weighed, collect
 from .estimates import Estimate, estimate_of
 from .next_reading import (
     ENOUGH_BITS,
@@ -31,10 +34,7 @@ from .next_reading import (
     with_power_off,
 )
 from .pairs import DOUBT_BELOW, best_single, misfit_chance, try_pairs, with_pairs
-from .panel import LAST, Change, Panel, canonical
-from .places import NEAR
 from .prior import log_priors, usual_round
-from .refining import refine
 from .slips import LISTED, SLIP, weigh_slips
 from .weighing import KEPT_WITHIN, glance, weigh, weigh_distortion
 

@@ -10,10 +10,10 @@ import numpy as np
 from acquisition.quantities import format_value
 
 from ..faults import Fault
-from .data import Weighed
-from .evidence import posterior_covariance
-from .panel import Change, Panel
-from .sides import side_of
+from ..inference.data import Weighed
+from ..inference.evidence import posterior_covariance
+from ..inference.panel import Change, Panel
+from ..inference.sides import side_of
 
 WIDER, LEAST = 1.6, 0.1
 """An estimate's interval is taken wider by this factor and never narrower than this (logarithm, one standard

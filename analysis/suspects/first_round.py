@@ -7,11 +7,11 @@ from collections.abc import Callable
 
 import numpy as np
 
-from .data import Data, Weighed
-from .error_scales import own_scale, scatter_slopes, shift_error
-from .evidence import fit, freedom_of, log_evidence, log_student
-from .panel import Change, Panel
-from .variables import difference
+from ..inference.data import Data, Weighed
+from ..inference.error_scales import own_scale, scatter_slopes, shift_error
+from ..inference.evidence import fit, freedom_of, log_evidence, log_student
+from ..inference.panel import Change, Panel
+from ..inference.variables import difference
 
 DIRECTIONS = 30
 """Directions of healthy spread kept in the first round; what is dropped widens each reading's own spread."""

@@ -15,11 +15,11 @@ from acquisition.records import Reading
 
 from ..chassis import MeterLoad
 from ..faults import ArtefactEntry, load_fault_file
+from ..inference.data import Data, Refined
+from ..inference.panel import Panel
+from ..inference.variables import FLOORS, columns_to_variables, difference, from_variable, to_variable
 from ..judge import FEW_LIVE, LIVE_V
 from .because import Healthy
-from .data import Data, Refined
-from .panel import Panel
-from .variables import FLOORS, columns_to_variables, difference, from_variable, to_variable
 from .words import show
 
 SUSPICIOUS = 4.0

@@ -13,9 +13,9 @@ import numpy as np
 
 from analysis.circuit.elements import GROUND
 
-from .data import Data, Refined
-from .panel import Change, Panel
-from .refining import refine
+from ..inference.data import Data, Refined
+from ..inference.panel import Change, Panel
+from ..inference.refining import refine
 from .severities import standing
 
 LEADS, EVERY = 2, 3

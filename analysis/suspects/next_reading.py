@@ -15,14 +15,14 @@ import numpy as np
 
 from acquisition.records import Measurand
 
+from ..inference.data import Data, Refined, Weighed
+from ..inference.error_scales import own_scale
+from ..inference.evidence import posterior_covariance
+from ..inference.panel import Change, Panel
+from ..inference.places import NEAR
+from ..inference.variables import MODEL_ERRORS, from_variable, slope_of_variable
 from ..judge import NOISE
 from .candidates import effort
-from .data import Data, Refined, Weighed
-from .error_scales import own_scale
-from .evidence import posterior_covariance
-from .panel import Change, Panel
-from .places import NEAR
-from .variables import MODEL_ERRORS, from_variable, slope_of_variable
 from .words import place_of, show
 
 LIGHTEST = np.log(1e-4)

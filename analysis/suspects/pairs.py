@@ -12,13 +12,13 @@ from dataclasses import replace
 
 import numpy as np
 
-from .data import Data, Refined, Weighed
-from .error_scales import own_scale
-from .evidence import freedom_of
+from ..inference.data import Data, Refined, Weighed
+from ..inference.error_scales import own_scale
+from ..inference.evidence import freedom_of
+from ..inference.panel import Change, Panel
+from ..inference.refining import refine
+from ..inference.variables import difference
 from .first_round import directions, evidence_along
-from .panel import Change, Panel
-from .refining import refine
-from .variables import difference
 from .weighing import normalised
 
 PAIR_CHANCE = 0.05

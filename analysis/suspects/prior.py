@@ -15,10 +15,10 @@ import numpy as np
 from acquisition.records import Measurand, Reading
 
 from ..chassis import ChassisModel
+from ..inference.error_scales import own_scale, scatter_slopes
+from ..inference.panel import Panel, canonical
+from ..inference.variables import difference, from_variable, reading_noise
 from .candidates import candidates
-from .error_scales import own_scale, scatter_slopes
-from .panel import Panel, canonical
-from .variables import difference, from_variable, reading_noise
 
 HEALTHY_AS_FOUND, HEALTHY_REPAIRED = 0.2, 0.6
 """Belief before any reading that nothing is wrong: as a chassis comes in, and once a part or a tube was changed.

@@ -9,11 +9,11 @@ from __future__ import annotations
 
 import numpy as np
 
-from .data import Data, Refined
-from .error_scales import farther, own_scale, shift_error
+from ..inference.data import Data, Refined
+from ..inference.error_scales import farther, own_scale, shift_error
+from ..inference.panel import Panel
+from ..inference.variables import difference
 from .first_round import directions, evidence_along
-from .panel import Panel
-from .variables import difference
 
 NEAR_BEST = 10.0
 """A healthy chassis no further behind the best hypothesis than this (logarithm) is a place to judge from."""

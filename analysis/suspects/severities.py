@@ -13,10 +13,10 @@ from dataclasses import replace
 
 import numpy as np
 
-from .data import Data, Refined
-from .panel import Change, Panel
-from .refining import refine
-from .variables import difference
+from ..inference.data import Data, Refined
+from ..inference.panel import Change, Panel
+from ..inference.refining import refine
+from ..inference.variables import difference
 
 WITHIN, PROMISED = 6.0, 0.5
 """Severities that come within the first of the best (logarithm) matter, and one that stays this far below what

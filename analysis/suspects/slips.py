@@ -6,8 +6,8 @@ import math
 from collections.abc import Callable, Sequence
 from dataclasses import dataclass, replace
 
+from ..inference.data import Data, Weighed
 from .artefacts import Artefact
-from .data import Data, Weighed
 from .weighing import mixed
 
 SLIP = "artefact: "

@@ -16,17 +16,17 @@ import numpy as np
 
 from acquisition.records import Reading
 
+from ..inference.data import Data, Refined, Weighed
+from ..inference.error_scales import own_scale
+from ..inference.evidence import FREEDOM, log_student
+from ..inference.panel import Change, Panel
+from ..inference.refining import refine
+from ..inference.variables import MODEL_ERRORS, columns_to_variables, reading_noise, to_variable
 from .crossing import beyond_nulls
-from .data import Data, Refined, Weighed
-from .error_scales import own_scale
-from .evidence import FREEDOM, log_student
 from .first_round import HOPELESS, choose, first_round
 from .neighbours import beside_leaders
-from .panel import Change, Panel
-from .refining import refine
 from .second_round import NEAR_BEST, second_round, unmoved
 from .severities import complete, leader, standing
-from .variables import MODEL_ERRORS, columns_to_variables, reading_noise, to_variable
 
 SEARCHES, GAINED = 3, 0.5
 """How often all is judged again where the healthy chassis gained so much (logarithm) from another place."""

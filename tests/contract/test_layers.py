@@ -24,6 +24,7 @@ ORDER = {
         ["circuit"],
         ["chassis"],
         ["judge", "faults"],
+        ["inference"],
         ["suspects", "estimate", "compare", "trend"],
         ["report"],
         ["app"],

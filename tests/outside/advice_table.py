@@ -32,10 +32,10 @@ from acquisition.configs import config_names
 from acquisition.records import Measurand, Reading
 from analysis.chassis import ChassisModel, load_chassis
 from analysis.chassis.plan import survey_plan
+from analysis.inference.panel import canonical
 from analysis.suspects import Diagnoser, Diagnosis
 from analysis.suspects.candidates import EFFORT, candidates
 from analysis.suspects.next_reading import ENOUGH_BITS
-from analysis.suspects.panel import canonical
 from tests.outside.cases_table import CLASS_OF
 from tests.outside.fresh_cases import LEFT_OUT, drawings, drawn, make_case
 

@@ -4,11 +4,11 @@ import numpy as np
 import pytest
 
 from acquisition.records import Measurand
+from analysis.inference.panel import canonical
 from analysis.suspects import Diagnoser, Diagnosis
 from analysis.suspects.candidates import candidates
 from analysis.suspects.diagnosis import Suspect
 from analysis.suspects.next_reading import Proposal
-from analysis.suspects.panel import canonical
 from tests.outside import advice_table, fresh_cases
 from tests.outside.ngspice_peer import NEED_NGSPICE, NGSPICE
 

@@ -11,7 +11,7 @@ from functools import cache
 import numpy as np
 import pytest
 
-from analysis.suspects.unknowns import FOOT_SIGMA, SLOPE_SIGMA
+from analysis.inference.unknowns import FOOT_SIGMA, SLOPE_SIGMA
 from analysis.tubes import load_tube
 from analysis.tubes.equations import triode_currents
 from tests.outside import foreign_tubes

@@ -3,9 +3,9 @@
 import numpy as np
 
 from acquisition.records import Reading
+from analysis.inference.data import Data
+from analysis.inference.variables import to_variable
 from analysis.suspects.because import Healthy, moves
-from analysis.suspects.data import Data
-from analysis.suspects.variables import to_variable
 
 
 def said(quantity, point, value, expected, **more):

@@ -5,11 +5,11 @@ import pytest
 
 from acquisition.records import Measurand, Reading
 from analysis.chassis import ChassisModel, load_chassis
+from analysis.inference.data import collect
+from analysis.inference.panel import Change, Panel
+from analysis.inference.refining import refine
+from analysis.inference.variables import from_variable
 from analysis.suspects.crossing import FARTHEST, NEAREST, beyond_nulls
-from analysis.suspects.data import collect
-from analysis.suspects.panel import Change, Panel
-from analysis.suspects.refining import refine
-from analysis.suspects.variables import from_variable
 
 CATHODE = Measurand(point="V2.8", quantity="pp_v", freq_hz=1000.0, drive_pp_v=0.1)
 WANTED = [Measurand(point=p, quantity="dc_v") for p in ("HT1", "V2.8", "V2.3", "V3.3")]

@@ -5,8 +5,8 @@ import pytest
 
 from acquisition.records import Measurand, Reading
 from analysis.chassis import ChassisModel, load_chassis
-from analysis.suspects.data import collect
-from analysis.suspects.panel import Panel
+from analysis.inference.data import collect
+from analysis.inference.panel import Panel
 from analysis.suspects.prior import log_priors, usual_round
 from analysis.suspects.weighing import LEADING, weigh, weigh_distortion
 

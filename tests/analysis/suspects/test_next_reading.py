@@ -6,9 +6,11 @@ import pytest
 from acquisition.configs import find_config
 from acquisition.records import Measurand, Reading
 from analysis.chassis import ChassisModel, load_chassis, parse_chassis
+from analysis.inference.data import collect
+from analysis.inference.panel import Change, Panel
+from analysis.inference.variables import to_variable
 from analysis.suspects import Diagnoser
 from analysis.suspects.candidates import candidates, open_columns
-from analysis.suspects.data import collect
 from analysis.suspects.next_reading import (
     ENOUGH_BITS,
     Outlook,
@@ -16,9 +18,7 @@ from analysis.suspects.next_reading import (
     propose,
     with_power_off,
 )
-from analysis.suspects.panel import Change, Panel
 from analysis.suspects.prior import log_priors, usual_round
-from analysis.suspects.variables import to_variable
 from analysis.suspects.weighing import weigh
 from analysis.suspects.words import place_of, show
 

@@ -5,8 +5,8 @@ import pytest
 
 from acquisition.records import Measurand, Reading
 from analysis.chassis import ChassisModel, load_chassis
+from analysis.inference.panel import Panel
 from analysis.suspects import Diagnoser
-from analysis.suspects.panel import Panel
 from tests.outside.glance_table import belief_moved
 
 POINTS = ("HT1", "HT2", "V1.1", "V1.3", "V1.6", "V1.8", "V2.2", "V2.3", "V2.7")

@@ -5,11 +5,11 @@ import pytest
 
 from acquisition.records import Reading
 from analysis.chassis import ChassisModel, load_chassis
-from analysis.suspects.data import collect
+from analysis.inference.data import collect
+from analysis.inference.panel import Change, Panel
+from analysis.inference.refining import refine
 from analysis.suspects.first_round import first_round
-from analysis.suspects.panel import Change, Panel
 from analysis.suspects.prior import usual_round
-from analysis.suspects.refining import refine
 from analysis.suspects.second_round import second_round, unmoved
 
 

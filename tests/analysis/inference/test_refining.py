@@ -5,11 +5,11 @@ import pytest
 
 from acquisition.records import Measurand, Reading
 from analysis.chassis import ChassisModel, load_chassis
+from analysis.inference.data import collect
+from analysis.inference.panel import Change, Panel
+from analysis.inference.refining import refine
+from analysis.inference.variables import difference
 from analysis.suspects import Diagnoser
-from analysis.suspects.data import collect
-from analysis.suspects.panel import Change, Panel
-from analysis.suspects.refining import refine
-from analysis.suspects.variables import difference
 
 POINTS = ("HT1", "HT3", "V1.6", "V1.8", "V2.2", "V2.3", "V2.7")
 WANTED = [Measurand(point=p, quantity="dc_v") for p in POINTS]

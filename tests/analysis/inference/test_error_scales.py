@@ -5,10 +5,10 @@ import pytest
 
 from acquisition.records import Measurand, Reading
 from analysis.chassis import ChassisModel, load_chassis
+from analysis.inference.error_scales import own_scale
+from analysis.inference.panel import Panel
+from analysis.inference.variables import MODEL_ERRORS, NO_STAGE, reading_noise
 from analysis.suspects import Diagnoser
-from analysis.suspects.error_scales import own_scale
-from analysis.suspects.panel import Panel
-from analysis.suspects.variables import MODEL_ERRORS, NO_STAGE, reading_noise
 
 STAGE = "V1.6>V1.5"
 GAIN, PHASE, OTHER = (

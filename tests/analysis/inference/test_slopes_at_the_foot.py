@@ -5,8 +5,8 @@ import pytest
 
 from acquisition.records import Measurand
 from analysis.chassis import ChassisModel, load_chassis
-from analysis.suspects.panel import Change, Panel
-from analysis.suspects.unknowns import FOOT_SIGMA, SLOPE_SIGMA
+from analysis.inference.panel import Change, Panel
+from analysis.inference.unknowns import FOOT_SIGMA, SLOPE_SIGMA
 
 WANTED = [Measurand(point="V1.5", quantity="dc_v"), Measurand(point="V1.6>V1.5", quantity="gain", freq_hz=1000.0)]
 
