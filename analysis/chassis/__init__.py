@@ -4,8 +4,8 @@ from .bands import Band, band_of, bands, healthy_values
 from .description import Chassis, Part, Printed, Rail, Signal, Stage
 from .loader import load_chassis, parse_chassis
 from .loading import MeterLoad, ProbeLoad
-from .model import ChassisModel, Values
-from .parameters import Parameter
+from .model import ChassisModel
+from .parameters import Parameter, Values
 from .points import Point, list_points
 from .worst_case import WorstCase
 

@@ -5,24 +5,20 @@ from __future__ import annotations
 import math
 from collections.abc import Sequence
 from dataclasses import dataclass, replace
+from typing import Protocol
 
 import numpy as np
 
 from acquisition.errors import NoOperatingPoint
 from analysis.circuit.elements import Array, conductance
-from analysis.circuit.large_signal import (
-    INSTANTS,
-    MANY_INSTANTS,
-    TAIL,
-    HarmonicBalance,
-    distortion_ratio,
-    harmonics_v,
-)  # fmt: skip
+from analysis.circuit.harmonic_balance import INSTANTS, MANY_INSTANTS, HarmonicBalance
+from analysis.circuit.large_signal import TAIL, distortion_ratio, harmonics_v, solve
+from analysis.circuit.network import Circuit
 from analysis.circuit.supplied import Supplied
 
 from .compiling import GENERATOR
-from .description import GROUND
-from .model import ChassisModel, Values
+from .description import GROUND, Chassis
+from .parameters import Values
 
 SAMPLES_AT_ONCE = 100
 """Samples balanced together, which bounds memory."""
@@ -35,6 +31,22 @@ LADDER_RATIO, LADDER_STEPS = 2.0**0.5, 30
 
 GENTLEST_PP_V, ONSET_RATIO, FINEST_RATIO, ONSET_INSTANTS = 1e-3, 2.0, 1.01, 40
 """For the onset of one chassis: first drive, first and last ratio of two drives, and instants of a period."""
+
+
+class Drivable(Protocol):
+    """What is asked of a `ChassisModel` that is driven."""
+
+    chassis: Chassis
+    circuit: Circuit
+
+    def supplied(self, values: Values) -> Supplied:
+        """Chassis at rest."""
+
+    def node(self, point: str) -> int:
+        """Number of the node of a point."""
+
+    def input_of(self, points: Sequence[str]) -> str:
+        """The input that the generator feeds for a reading."""
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)
@@ -82,7 +94,7 @@ class Onset:
 
 
 def onset(
-    model: ChassisModel,
+    model: Drivable,
     source: str,
     output: str,
     *,
@@ -120,7 +132,7 @@ def onset(
     waves: Array | None = None
     best: Onset | None = None
     while True:
-        state = balance.solve(np.full(1, 0.5 * drive), waves)
+        state = solve(balance, np.full(1, 0.5 * drive), waves)
         if not state.solved[0]:
             tube = model.circuit.tubes[int(state.culprit[0])].key
             if best is None:
@@ -151,7 +163,7 @@ def onset(
 
 
 def waveforms(
-    model: ChassisModel, values: Values, points: Sequence[str], drive_pp_v: float, freq_hz: float = 1000.0
+    model: Drivable, values: Values, points: Sequence[str], drive_pp_v: float, freq_hz: float = 1000.0
 ) -> Array:
     """One period at each point under a sine drive.
 
@@ -196,32 +208,28 @@ def _portions(values: Values) -> list[dict[str, Array]]:
     ]
 
 
-def _balance(
-    model: ChassisModel, supplied: Supplied, source: str, freq_hz: float, instants: int
-) -> HarmonicBalance:
+def _balance(model: Drivable, supplied: Supplied, source: str, freq_hz: float, instants: int) -> HarmonicBalance:
     node, source_s = model.node(source), conductance(supplied.table[GENERATOR])
     return HarmonicBalance(model.circuit, supplied.table, supplied.rest, node, source_s, freq_hz, instants)
 
 
 def _balanced(
-    model: ChassisModel, values: Values, source: str, nodes: list[int], drive_pp_v: float, freq_hz: float
+    model: Drivable, values: Values, source: str, nodes: list[int], drive_pp_v: float, freq_hz: float
 ) -> Array:
     """Waves at nodes, shape (S, P, N), of few instants or, where harmonics crowd the upper end, of many."""
     supplied = model.supplied(values)
     balance = _balance(model, supplied, source, freq_hz, INSTANTS)
-    state = balance.solve(np.full(balance.size, 0.5 * drive_pp_v))
+    state = solve(balance, np.full(balance.size, 0.5 * drive_pp_v))
     if (balance.tail(state) > TAIL).any() or not state.solved.all():
         balance = _balance(model, supplied, source, freq_hz, MANY_INSTANTS)
-        state = balance.solve(state.peak_v, _resampled(state.waves, MANY_INSTANTS))
+        state = solve(balance, state.peak_v, _resampled(state.waves, MANY_INSTANTS))
     found = balance.waves_at(state, nodes)
     waves = np.stack([found[node] for node in nodes], axis=1)
     waves[~state.solved | (supplied.rest.culprit >= 0)] = np.nan
     return waves
 
 
-def distortion(
-    model: ChassisModel, values: Values, point: str, drive_pp_v: float, freq_hz: float = 1000.0
-) -> Array:
+def distortion(model: Drivable, values: Values, point: str, drive_pp_v: float, freq_hz: float = 1000.0) -> Array:
     """Total harmonic distortion at a point, as a ratio, shape (S,).
 
     Parameters
@@ -235,7 +243,7 @@ def distortion(
 
 
 def headroom(
-    model: ChassisModel, values: Values, point: str, freq_hz: float = 1000.0, limit: float = CLIPPING_RATIO
+    model: Drivable, values: Values, point: str, freq_hz: float = 1000.0, limit: float = CLIPPING_RATIO
 ) -> Headroom:
     """Drive at which distortion at a point reaches a limit.
 
@@ -268,13 +276,13 @@ def headroom(
     return found
 
 
-def _gentle_drive(model: ChassisModel, point: str, freq_hz: float) -> float:
+def _gentle_drive(model: Drivable, point: str, freq_hz: float) -> float:
     """Drive that gives the nominal chassis about a tenth of a volt at the point."""
     wave = waveforms(model, {}, [point], 1e-6, freq_hz)[:, 0]
     return float(1e-6 * 0.1 / max(2.0 * harmonics_v(wave)[0, 1], 1e-12))
 
 
-def _load_s(model: ChassisModel, point: str) -> float:
+def _load_s(model: Drivable, point: str) -> float:
     names = model.chassis.node_names
     return sum(
         1.0 / part.value

@@ -19,14 +19,12 @@ from analysis.circuit.supplied import Start, Supplied, solve_supplied
 from .channels import Channels
 from .compiling import GENERATOR, Compiled
 from .description import Chassis
+from .driving import distortion
 from .loading import MeterLoad, ProbeLoad
-from .parameters import STRENGTH_MU_CORRELATION, Parameter
+from .parameters import STRENGTH_MU_CORRELATION, Parameter, Values
 from .points import list_points
 from .predicting import DEFAULT_FREQ_HZ, ProbedSignal, frequency_groups, read_dc, read_hum
 from .rails import settle_rails
-
-Values = Mapping[str, np.ndarray | float]
-"""Key to values of shape (S,), or scalars; keys left out are nominal. Keys: `ChassisModel.parameters`."""
 
 
 class ChassisModel:
@@ -349,8 +347,6 @@ class ChassisModel:
         return Ripple(self.circuit, supplied, self.rectifiers, self._rippling, self.chassis.mains_hz)
 
     def _distortion(self, values: Values, measurand: Measurand) -> Array:
-        from .driving import distortion
-
         if measurand.drive_pp_v is None:
             raise OutsideModel(f"thd_pct of {measurand.point}: how large was the drive?", hint="give drive_pp_v")
         freq = measurand.freq_hz or DEFAULT_FREQ_HZ

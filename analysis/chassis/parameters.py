@@ -5,6 +5,11 @@ from __future__ import annotations
 from collections.abc import Mapping
 from dataclasses import dataclass
 
+import numpy as np
+
+Values = Mapping[str, np.ndarray | float]
+"""Key to values of shape (S,), or scalars; keys left out are nominal. Keys: `ChassisModel.parameters`."""
+
 MAINS_SIGMA = 0.03
 """Healthy mains: +-6 % two standard deviations out. ANSI C84.1 has +-5 % for range A, about +5.8 and -8.3 % for
 range B; IEC 60038 has +-10 % (all from memory)."""

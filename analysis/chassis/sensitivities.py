@@ -3,7 +3,6 @@
 from __future__ import annotations
 
 from collections.abc import Mapping, Sequence
-from typing import TYPE_CHECKING
 
 import numpy as np
 
@@ -16,10 +15,9 @@ from analysis.circuit.signal_slopes import Seen, SignalSlopes
 from analysis.circuit.supplied import Supplied
 
 from .compiling import GENERATOR
+from .model import ChassisModel
+from .parameters import Values
 from .predicting import DEFAULT_FREQ_HZ, SIGNALS, Metered
-
-if TYPE_CHECKING:
-    from .model import ChassisModel, Values
 
 
 def slopes_of(

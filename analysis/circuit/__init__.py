@@ -10,8 +10,9 @@ How it is put together, in reading order::
     ac            small-signal response and transfer impedances at the operating point
     rectifier     rectified rails on their own load lines
     ripple        hum at any node
-    large_signal  periodic steady state by harmonic balance
-    overdrive     the same far into cut-off and grid current, one sample at a time
+    harmonic_balance  what is out of balance under a sine of any size
+    overdrive     periodic steady state far into cut-off and grid current, one sample at a time
+    large_signal  periodic steady state of many samples
 
 Conventions: volts to ground, currents into electrodes, SI units. A table of values maps keys to arrays of shape
 (S,), or (1,) where all samples agree; frequency is the last axis; further cases, such as a meter on each of P

@@ -8,7 +8,8 @@ import numpy as np
 
 from .elements import GROUND, Array, Table
 from .elimination import Elimination, Vector
-from .network import Circuit, TubeSlopes
+from .network import Circuit
+from .sections import TubeSlopes
 
 
 class SmallSignal:

@@ -15,8 +15,8 @@ import numpy as np
 
 from .elements import GROUND, Array, Table
 from .elimination import Elimination, Rows, Vector, add_entry
-from .network import Circuit, TubeSlopes, stamp_tubes
-from .sections import Specimen, Tube
+from .network import Circuit, stamp_tubes
+from .sections import Specimen, Tube, TubeSlopes
 
 RESIDUAL_A = 2e-10
 """Largest current imbalance at a tube node of a solved sample, ampere."""

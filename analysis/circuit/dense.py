@@ -9,16 +9,13 @@ from __future__ import annotations
 
 from collections.abc import Collection, Iterable, Mapping, Sequence
 from dataclasses import dataclass
-from typing import TYPE_CHECKING, Any
+from typing import Any
 
 import numpy as np
 
-from .elements import GROUND, Array, Branch, Supply, Table
+from .elements import GROUND, LEAKAGE_S, Array, Branch, Supply, Table
 from .grouping import Group, wide
-from .sections import Pentode, Specimen, Triode
-
-if TYPE_CHECKING:
-    from .network import Circuit, TubeSlopes
+from .sections import Pentode, Specimen, Triode, Tube, TubeSlopes
 
 FEW = 1000
 """Samples up to which dense matrices serve better than sparse elimination."""
@@ -45,8 +42,12 @@ class DenseNetwork:
 
     Parameters
     ----------
-    circuit : Circuit
-        Topology. Nodes of tubes and rails stay in the Newton system, all others are eliminated first.
+    nodes : int
+        How many.
+    branches : sequence of Branch
+        Everything linear.
+    tubes : sequence of Triode or Pentode
+        Sections. Their nodes and those of rails stay in the Newton system, all others are eliminated first.
 
     Attributes
     ----------
@@ -56,18 +57,17 @@ class DenseNetwork:
         Nodes of the Newton system.
     """
 
-    def __init__(self, circuit: Circuit) -> None:
-        self.circuit = circuit
-        self.supplies = circuit.supplies
-        kept = circuit.tube_nodes | {supply.a for supply in self.supplies if supply.a != GROUND}
-        self.kept = sorted(kept)
-        self.order = [n for n in range(len(circuit.nodes)) if n not in kept] + self.kept
+    def __init__(self, nodes: int, branches: Sequence[Branch], tubes: Sequence[Tube]) -> None:
+        self.supplies = [branch for branch in branches if isinstance(branch, Supply)]
+        kept = {n for tube in tubes for n in tube.nodes} | {supply.a for supply in self.supplies}
+        self.kept = sorted(kept - {GROUND})
+        self.order = [n for n in range(nodes) if n not in kept] + self.kept
         self.linear = len(self.order) - len(self.kept)
         self._place = {n: place for place, n in enumerate(self.order)} | {GROUND: len(self.order)}
-        self.branches = [b for b in circuit.branches if not isinstance(b, Supply)]
+        self.branches = [b for b in branches if not isinstance(b, Supply)]
         self._entries, self._weights = self._incidence()
         kinds: dict[Any, list[tuple[int, Triode | Pentode]]] = {}
-        for number, tube in enumerate(circuit.tubes):
+        for number, tube in enumerate(tubes):
             law = tube.parameters
             kind = (type(tube), getattr(law, "law", ""), law.grid is None)
             kinds.setdefault(kind, []).append((number, tube))
@@ -165,8 +165,6 @@ class DenseNetwork:
         count : int
             S.
         """
-        from .network import LEAKAGE_S
-
         size = len(self.order)
         conductances = np.zeros((len(self.branches), count))
         for row, branch in zip(conductances, self.branches, strict=True):
@@ -303,5 +301,5 @@ class DenseNetwork:
             for place, number in enumerate(group.numbers):
                 currents[number] = tuple(c[place] for c in amps)
                 slopes[number] = tuple(tuple(None if s is None else s[place] for s in row) for row in siemens)
-        numbers = range(len(self.circuit.tubes))
+        numbers = sorted(currents)
         return Drawn(currents=tuple(currents[n] for n in numbers), slopes=tuple(slopes[n] for n in numbers))

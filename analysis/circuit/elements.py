@@ -19,6 +19,9 @@ GROUND = -1
 SHORT_S = 100.0
 """Conductance of a dead short, siemens: ten milliohm of wire and joints."""
 
+LEAKAGE_S = 1e-12
+"""Leakage of sockets and boards from every node to ground, siemens: no node floats, however many parts are open."""
+
 
 def conductance(ohm: Array) -> Array:
     """Turn resistance into conductance; zero ohm gives `SHORT_S`, infinity gives 0.

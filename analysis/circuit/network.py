@@ -5,19 +5,13 @@ from __future__ import annotations
 from collections.abc import Iterable, Mapping, Sequence
 from dataclasses import dataclass
 from functools import cached_property
-from typing import TYPE_CHECKING
 
 import numpy as np
 
-from .elements import GROUND, Array, Branch, Supply, Table
+from .dense import DenseNetwork
+from .elements import GROUND, LEAKAGE_S, Array, Branch, Supply, Table
 from .elimination import Rows, Vector, add_entry, elimination_order
-from .sections import Tube
-
-if TYPE_CHECKING:
-    from .dense import DenseNetwork
-
-LEAKAGE_S = 1e-12
-"""Leakage of sockets and boards from every node to ground, siemens: no node floats, however many parts are open."""
+from .sections import Tube, TubeSlopes
 
 
 @dataclass(frozen=True, kw_only=True)
@@ -60,9 +54,7 @@ class Circuit:
     @cached_property
     def dense(self) -> DenseNetwork:
         """The circuit as matrices, for small batches."""
-        from .dense import DenseNetwork
-
-        return DenseNetwork(self)
+        return DenseNetwork(len(self.nodes), self.branches, self.tubes)
 
     @cached_property
     def supplies(self) -> tuple[Supply, ...]:
@@ -163,9 +155,6 @@ class Circuit:
 
 
 _AS_AT_DC = np.ones(1)
-
-TubeSlopes = tuple[tuple[Array | None, ...], ...]
-"""Slopes of one tube: rows are electrode currents, columns electrode voltages to the cathode."""
 
 
 def stamp_tubes(rows: Rows, tubes: Iterable[Tube], slopes: Iterable[TubeSlopes], shaped: object = None) -> None:

@@ -1,6 +1,6 @@
 """Periodic state of a circuit driven far into cut-off and grid current, one sample at a time.
 
-The same equations as in `large_signal`, all instants and nodes in one real matrix that is solved exactly. A step is
+The equations of `harmonic_balance`, all instants and nodes in one real matrix that is solved exactly. A step is
 halved until the next correction, by the same matrix, is shorter (the natural monotonicity test of P. Deuflhard,
 "Newton Methods for Nonlinear Problems", 2004, from memory): unlike the currents left over, that test does not weigh
 a grid of a megohm against a loudspeaker. A large drive is approached from a small one.
@@ -8,14 +8,10 @@ a grid of a megohm against a loudspeaker. A large drive is approached from a sma
 
 from __future__ import annotations
 
-from typing import TYPE_CHECKING
-
 import numpy as np
 
 from .elements import Array
-
-if TYPE_CHECKING:
-    from .large_signal import HarmonicBalance
+from .harmonic_balance import HarmonicBalance
 
 NEWTON_STEPS, SHORTEST = 60, 2.0**-9
 """Newton steps at one drive, and the shortest share of one."""

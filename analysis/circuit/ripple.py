@@ -9,8 +9,9 @@ import numpy as np
 
 from .ac import SmallSignal
 from .elements import GROUND, Array, Supply, Table
-from .network import Circuit, TubeSlopes
+from .network import Circuit
 from .rectifier import Rectifier
+from .sections import TubeSlopes
 from .supplied import Supplied
 
 LINES = 6

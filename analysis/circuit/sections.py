@@ -19,6 +19,9 @@ from analysis.tubes.equations import (
 
 from .elements import Array, Table
 
+TubeSlopes = tuple[tuple[Array | None, ...], ...]
+"""Slopes of one tube: rows are electrode currents, columns electrode voltages to the cathode."""
+
 GAS_HALF_A = 1e-5
 """Plate current at which half of the gas current flows, ampere: no electrons, no ions."""
 
@@ -100,9 +103,7 @@ class Triode:
         )
         return Specimen(law=law, gas_a=table[f"{self.key}.gas"])
 
-    def currents(
-        self, specimen: Specimen, volts: tuple[Array, ...]
-    ) -> tuple[tuple[Array, ...], tuple[tuple[Array | None, ...], ...]]:
+    def currents(self, specimen: Specimen, volts: tuple[Array, ...]) -> tuple[tuple[Array, ...], TubeSlopes]:
         """Currents into the electrodes, and slopes by the electrode voltages to the cathode (rows: currents)."""
         now: TriodeCurrents = triode_currents(specimen.law, volts[0], volts[1])
         by_plate = (now.d_ia_dva, now.d_ia_dvg)
@@ -153,9 +154,7 @@ class Pentode:
         )
         return Specimen(law=law, gas_a=table[f"{self.key}.gas"])
 
-    def currents(
-        self, specimen: Specimen, volts: tuple[Array, ...]
-    ) -> tuple[tuple[Array, ...], tuple[tuple[Array | None, ...], ...]]:
+    def currents(self, specimen: Specimen, volts: tuple[Array, ...]) -> tuple[tuple[Array, ...], TubeSlopes]:
         """Currents into the electrodes, and slopes by the electrode voltages to the cathode (rows: currents)."""
         now: PentodeCurrents = pentode_currents(specimen.law, volts[0], volts[2], volts[1])
         by_plate = (now.d_ia_dva, now.d_ia_dvg1, now.d_ia_dvg2)

@@ -12,8 +12,9 @@ from .dc import OperatingPoint, solve_dc
 from .dense import FEW
 from .dense_newton import LAST_STEP_V, RESIDUAL_A, STEPS, TOUCH_V, DenseState
 from .elements import Array, Table
-from .network import Circuit, TubeSlopes
+from .network import Circuit
 from .rectifier import CHARGING_FIELDS, OPEN_OHM, Charging, Rectifier, charge
+from .sections import TubeSlopes
 
 ROUNDS, SETTLED_V = 6, 1e-3
 """Rounds between rectifier and chassis at most, and the change of rail volts that ends them."""

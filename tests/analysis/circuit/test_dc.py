@@ -8,8 +8,7 @@ from acquisition.errors import NoOperatingPoint
 from analysis.chassis import ChassisModel, load_chassis
 from analysis.circuit import dc
 from analysis.circuit.dc import solve_dc
-from analysis.circuit.elements import GROUND
-from analysis.circuit.network import LEAKAGE_S
+from analysis.circuit.elements import GROUND, LEAKAGE_S
 
 STATES = 20_000
 
