@@ -48,3 +48,18 @@ def test_a_slip_of_the_hand_is_no_part_that_is_most_likely_at_fault():
         assert "V1.8 may not mean what was written down: the sign may be wrong." in report
         assert "most consistent with V1.8" not in report
         assert (words in report) is (len(suspects) > 1)
+
+
+def test_the_report_names_the_look_alikes_and_what_settles_it():
+    def suspect(part, probability):
+        others = tuple(f"R{n} open" for n in range(6))
+        return Suspect(
+            part=part, section="", fault="open", probability=probability, estimate=None, because="low",
+            alike=others, separates="DC volts at N1",
+        )  # fmt: skip
+
+    alone = Pass(name="as-found", started_utc="", readings=())
+    found = Diagnosis(healthy_probability=0.2, suspects=(suspect("R7", 0.6), suspect("R8", 0.01)), next=())
+    report = render(Material(sheet=JobSheet(chassis_name="Amp"), passes=(alone,), diagnosis=found))
+    told = "Looks like: R0 open, R1 open, R2 open, R3 open and 2 more. Settled by: DC volts at N1"
+    assert report.count(told) == 1  # not of what is hardly believed
