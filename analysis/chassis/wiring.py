@@ -121,15 +121,15 @@ class Wiring:
         if point == GROUND:
             self.nodes.find(point)
             return True
+        if point.lower() in {"0", "gnd", "ground", "chassis", "earth"}:
+            self._report(place, f"{point}: the chassis is written gnd")
+            return False
         pin = _PIN.fullmatch(point)
         if pin:
             if not self._check_pin(point, pin[1], pin[2], place):
                 return False
         elif not _NAME.fullmatch(point):
             self._report(place, f"{point!r} is neither a pin such as V1.6 nor a name such as HT2")
-            return False
-        elif point.lower() in {"gnd", "ground", "chassis", "earth"}:
-            self._report(place, f"{point}: the chassis is written gnd")
             return False
         self.nodes.find(point)
         self._uses[point] += 1
@@ -241,7 +241,9 @@ class Wiring:
                 for part in self.parts.values()
             ):
                 self._report(
-                    ("rails", name, "rectified"), f"no reservoir: add the capacitor from {name} to gnd to parts"
+                    ("rails", name, "rectified"),
+                    f"no reservoir: add the capacitor from {name} to gnd to parts; before a choke, or where two in"
+                    " series are the reservoir, leave rectified out and give ripple_pp",
                 )
 
     def _node_names(self) -> dict[str, str]:
@@ -260,10 +262,11 @@ class Wiring:
             for electrode in MODELLED[section.kind]:
                 if electrode not in wired and not slips:
                     pins = " or ".join(f"{socket}.{pin}" for pin in section.electrodes[electrode])
+                    unused = "; of a section not in use, join the pins to gnd" if electrode == "plate" else ""
                     self._report(
                         place,
                         f"the {electrode} of section {section.label} is on no part: expected a part on {pins}, or"
-                        f" joined: [[{pins.split(' or ')[0]}, the point it is wired to]]",
+                        f" joined: [[{pins.split(' or ')[0]}, the point it is wired to]]{unused}",
                     )
 
     def _check_loose_ends(self) -> None:
@@ -281,10 +284,19 @@ class Wiring:
             del socket
         self._loose = {n for n, count in reach.items() if count < 2 and n != GROUND and not self._is_excused(n)}
         named = [node for node in reach if "." not in node]
+        heaters = {
+            self.nodes.find(f"{socket}.{number}")
+            for socket, tube in self.sockets.items()
+            if not tube.is_rectifier  # there the heater is the supply
+            for number, pin in tube.pins.items()
+            if pin.is_heater and f"{socket}.{number}" in self._uses
+        }
         for node in sorted(self._loose):
             near = difflib.get_close_matches(node, [other for other in named if other != node], n=1)
             hint = (
-                f"did you mean {near[0]}?"
+                "heaters are not modelled: leave it out"
+                if node in heaters
+                else f"did you mean {near[0]}?"
                 if near and "." not in node
                 else "a wire to another point goes into joined"
             )

@@ -4,7 +4,8 @@ import pytest
 
 from acquisition.configs import config_names
 from acquisition.errors import ConfigError
-from analysis.chassis import load_chassis, parse_chassis
+from acquisition.records import Measurand
+from analysis.chassis import ChassisModel, load_chassis, parse_chassis
 
 GOOD = """
 chassis: two stages on a board
@@ -158,6 +159,23 @@ MISTAKES = [
         "parts.V1a: V1a is already a section of",
     ),
     ("V1: 12AX7,", "V1: 12AX7, V1b: EL84,", "amp.yaml:4: tubes.V1b: V1b is already a section of V1: give every"),
+    (
+        "RL: 8    SPK   gnd",
+        "RL: 8    SPK   gnd\n  R8: 100 V1.4 gnd",
+        "R8: node V1.4 is used once: nothing else connects to it; heaters are not modelled: leave it out",
+    ),
+    (
+        "C9: {capacitor: 47u, nodes: [HT1, gnd]",
+        "C8: 47u MID gnd\n  R8: 1M MID gnd\n  C9: {capacitor: 47u, nodes: [HT1, MID]",
+        "before a choke, or where two in series are the reservoir, leave rectified out and give ripple_pp",
+    ),
+    ("RL: 8    SPK   gnd", "RL: 8    SPK   0", "parts.RL: 0: the chassis is written gnd"),
+    (
+        "RL: 8    SPK   gnd",
+        "RL: 8    SPK   gnd\n  R8: 1M V1.7 gnd",
+        "section a (pins 6-7-8) is on no part: expected a part on V1.6, or joined: [[V1.6, the point it is"
+        " wired to]]; of a section not in use, join the pins to gnd",
+    ),
 ]
 
 
@@ -209,6 +227,31 @@ def test_a_forgotten_wire_is_told_once():
     floating = [line for line in problems_of(text) if "float" in line]
     assert len(floating) == 1
     assert "V1.2, N2, N3 float: expected a path for direct current to gnd or a rail" in floating[0]
+
+
+@pytest.mark.parametrize("tied", ["V1.7, V1.8, gnd", "V1.7, gnd"])
+def test_a_section_not_in_use_with_its_plate_open_is_left_out(tied):
+    model = ChassisModel(parse_chassis(GOOD.replace("joined: [", f"joined: [[{tied}], ")))
+    assert list(model.sections) == ["V1b", "V2"]
+    assert model.node("V1.7") == -1
+
+
+def test_a_choke_input_supply_can_be_written_as_the_message_says():
+    text = GOOD.replace(", rectified: full-wave", ", ripple_pp: 90")
+    text = text.replace(
+        "C9: {capacitor: 47u, nodes: [HT1, gnd]", "L1: 10 HT1 HT2\n  C9: {capacitor: 47u, nodes: [HT2, gnd]"
+    )
+    text = (
+        text.replace("R2: 100k HT1 ", "R2: 100k HT2 ")
+        .replace("[[V2.9, HT1]]", "[[V2.9, HT2]]")
+        .replace("[HT1, V2.7]", "[HT2, V2.7]")
+    )
+    raw, smooth = ChassisModel(parse_chassis(text)).predict(
+        {}, [Measurand(point=point, quantity="ripple_pp_v") for point in ("HT1", "HT2")]
+    )[0]
+    assert raw == pytest.approx(90.0, rel=0.01)
+    # the choke against the capacitor at 120 Hz: 7540 ohm over 28 ohm
+    assert smooth == pytest.approx(raw * 28.2 / (7540 - 28.2), rel=0.1)
 
 
 def test_a_rectifier_tube_among_the_parts_is_refused():
