@@ -165,8 +165,11 @@ def parse_printed(text: str) -> Printed:
     Printed(volts=190.0, tolerance=(-0.1, 0.1))
     """
     match = _PRINTED.fullmatch(text.strip())
-    if not match or match[2].startswith(","):
-        comma = " (write a point, not a comma)" if "," in text else ""
-        raise ValueError(f"expected volts such as 190 or 190 +-20%, got {text!r}{comma}")
-    volts = parse_value(match[1])
-    return Printed(volts=volts, tolerance=parse_tolerance(match[2])) if match[2] else Printed(volts=volts)
+    try:
+        if match:
+            volts = parse_value(match[1])
+            return Printed(volts=volts, tolerance=parse_tolerance(match[2])) if match[2] else Printed(volts=volts)
+    except ValueError:
+        pass
+    comma = " (write a point, not a comma)" if "," in text else ""
+    raise ValueError(f"expected volts such as 190 or 190 +-20%, got {text!r}{comma}")

@@ -170,6 +170,28 @@ MISTAKES = [
         "before a choke, or where two in series are the reservoir, leave rectified out and give ripple_pp",
     ),
     ("RL: 8    SPK   gnd", "RL: 8    SPK   0", "parts.RL: 0: the chassis is written gnd"),
+    ("C3: 22n ", "C3: .02 ", "amp.yaml:14: parts.C3: expected p, n or u in a capacitance"),
+    ("C3: 22n ", "C3: 22m ", "parts.C3: expected p, n or u in a capacitance (m is milli), got '22m'"),
+    ("C9: {capacitor: 47u", "C9: {capacitor: 0.5", "amp.yaml:8: parts.C9.capacitor: expected p, n or u"),
+    ("R1: 1M ", "R1: 1m ", "amp.yaml:10: parts.R1: m is milli, M is mega: expected 1M or plain ohms"),
+    ("potentiometer: 1M", "potentiometer: 1m", "parts.P1.potentiometer: m is milli, M is mega: expected 1M"),
+    ("R1: 1M ", "R1: 1 Meg ", "parts.R1: expected a value without a space, got '1 Meg': write 1M"),
+    ("at: 0.25", "at: 25%", "amp.yaml:15: parts.P1.at: expected a place between 0 and 1, got '25%'"),
+    ("at: 0.25", "turned: 1", "parts.P1.turned: unknown field of a potentiometer, expected one of at ends note"),
+    (
+        "R1: 1M   V1.2  gnd",
+        "R1: 1M V1.2 gnd 2W",
+        "2W: a rating needs the mapping form, {resistor: 1M, nodes: [V1.2,",
+    ),
+    ("RL: 8 ", "LS1: 8 ", "amp.yaml:18: parts.LS1: a loudspeaker is a resistor such as RL; L means inductor"),
+    ("RL: 8 ", "CH1: 8 ", "parts.CH1: a choke is an inductor such as L1; C means capacitor"),
+    ("R3: 1k5 ", "LED1: 1.7 ", "parts.LED1: an LED becomes a rail of its volts; L means inductor"),
+    (
+        "R3: 1k5 ",
+        "S1: on ",
+        "a switch closed or a fuse goes into joined, a diode or a voltage reference becomes a rail",
+    ),
+    ("V2.3: 7.5", "V2.3: 7-8", "printed.V2.3: expected volts such as 190 or 190 +-20%, got '7-8'"),
     (
         "RL: 8    SPK   gnd",
         "RL: 8    SPK   gnd\n  R8: 1M V1.7 gnd",
@@ -234,6 +256,18 @@ def test_a_section_not_in_use_with_its_plate_open_is_left_out(tied):
     model = ChassisModel(parse_chassis(GOOD.replace("joined: [", f"joined: [[{tied}], ")))
     assert list(model.sections) == ["V1b", "V2"]
     assert model.node("V1.7") == -1
+
+
+def test_an_led_in_a_cathode_can_be_written_as_the_message_says():
+    text = GOOD.replace("parts:\n", "  LED: {volts: 1.7, source: 10}\nparts:\n").replace(
+        "  R3: 1k5  V1.3  gnd\n", ""
+    )
+    model = ChassisModel(parse_chassis(text.replace("joined: [", "joined: [[V1.3, LED], ")))
+    shown = model.predict(
+        {}, [Measurand(point="V1.3", quantity="dc_v"), Measurand(point="V1.2>V1.1", quantity="gain")]
+    )[0]
+    assert shown[0] == pytest.approx(1.7, abs=1e-3)
+    assert shown[1] > 45.0  # as with a bypassed cathode: the diode holds it still
 
 
 def test_a_choke_input_supply_can_be_written_as_the_message_says():
