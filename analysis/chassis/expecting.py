@@ -19,6 +19,8 @@ MIDBAND_HZ = 1000.0
 SWEEP_HZ = (1.0, 1e6)
 SWEEP_PER_DECADE = 16
 
+PASSES_NOTHING_A = 1e-5
+"""Plate current at idle below which a tube does nothing; starved stages pass more. Common practice, no source."""
 UNHEARD = 1e-3
 """Share of the generator's volts below which a stage hears nothing but crosstalk. Common practice, no source."""
 
@@ -184,13 +186,16 @@ def _tube_warnings(model: ChassisModel, tubes: Mapping[str, TubeExpectation]) ->
     def check(what: str, value: float, limit: float | None, unit: str, limits: Limits) -> None:
         if limit is not None and value > limit:
             system = f" ({limits.rating_system})" if limits.rating_system else ""
-            warnings.append(f"{what} {value:.3g} {unit}, limit {limit:g} {unit}{system}")
+            shown = f"{value:.0f}" if value >= 1000.0 else f"{value:.3g}"
+            warnings.append(f"{what} {shown} {unit}, limit {limit:g} {unit}{system}")
 
-    for tube in model.circuit.tubes:
+    for tube, currents in zip(model.circuit.tubes, rest.currents, strict=True):
         seen = tubes[tube.key]
         limits, name = seen.limits, f"{tube.key} {seen.tube}"
         cathode = float(rest.volts[tube.cathode][0]) if tube.cathode >= 0 else 0.0
         plate = (float(rest.volts[tube.plate][0]) if tube.plate >= 0 else 0.0) - cathode
+        if float(np.ravel(currents[0])[0]) < PASSES_NOTHING_A and tube.plate != tube.cathode:
+            warnings.append(f"{name}: passes next to no current at idle; is its plate fed, are its pins as drawn?")
         check(f"{name}: plate to cathode", plate, limits.plate_v, "V", limits)
         check(f"{name}: plate dissipates", seen.plate_w.expected, limits.plate_w, "W", limits)
         check(f"{name}: cathode current", seen.cathode_a.expected * 1e3, _milli(limits.cathode_a), "mA", limits)
@@ -198,9 +203,18 @@ def _tube_warnings(model: ChassisModel, tubes: Mapping[str, TubeExpectation]) ->
             check(f"{name}: screen dissipates", seen.screen_w.expected, limits.screen_w, "W", limits)
             screen = float(rest.volts[tube.electrodes[2]][0]) - cathode if tube.electrodes[2] >= 0 else 0.0
             check(f"{name}: screen to cathode", screen, limits.screen_v, "V", limits)
-        # The heater is taken to sit at the chassis, so the cathode's volts are what its insulation bears.
-        check(f"{name}: cathode to heater", cathode, limits.heater_negative_v, "V", limits)
+        above_heater = cathode - _heater_v(model, model.sections[tube.key][0], rest)
+        check(f"{name}: cathode above heater", above_heater, limits.heater_negative_v, "V", limits)
+        check(f"{name}: cathode below heater", -above_heater, limits.heater_positive_v, "V", limits)
     return warnings
+
+
+def _heater_v(model: ChassisModel, socket: str, rest: OperatingPoint) -> float:
+    """Volts of the heater of a socket: those of a pin that is wired to a divider, else those of the chassis."""
+    names = model.chassis.node_names
+    pins = (f"{socket}.{number}" for number, pin in model.chassis.sockets[socket].pins.items() if pin.is_heater)
+    wired = [names[pin] for pin in pins if pin in names]
+    return float(rest.node_v(wired[0])[0]) if wired else 0.0
 
 
 def _part_warnings(model: ChassisModel, points: Mapping[str, Band]) -> list[str]:
