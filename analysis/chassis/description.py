@@ -23,8 +23,9 @@ class Part:
     kind : str
         ``resistor``, ``capacitor``, ``inductor``, ``potentiometer`` or ``transformer``.
     nodes : tuple of str
-        Two nodes; three for a potentiometer (end, end, wiper); for a transformer the primary points (two, or three
-        with the centre in the middle), then the two of the secondary. First ends are in phase.
+        Two nodes; three for a potentiometer (end, end, wiper); for a transformer the primary points (two, three
+        with the centre in the middle, or five with a tap in each half), then the two of the secondary. First ends
+        are in phase.
     value : float
         Ohm, farad or henry; the primary impedance of a transformer.
     tolerance : tuple of float

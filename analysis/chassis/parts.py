@@ -29,7 +29,7 @@ FACTS: Mapping[str, frozenset[str]] = {
     "inductor": frozenset({"ohms", "rated_amps"}),
     "potentiometer": frozenset({"at", "rated_watts"}),
     "transformer": frozenset(
-        {"primary_ohms", "secondary_ohms", "primary_henries", "leakage_henries", "primary_farads"}
+        {"primary_ohms", "secondary_ohms", "primary_henries", "leakage_henries", "primary_farads", "tap"}
     ),
 }
 """Further facts of a part, as numbers, in the mapping form."""
@@ -39,6 +39,9 @@ PLAUSIBLE: Mapping[str, tuple[float, float]] = {
     "transformer": (1e-2, 1e7),
 }  # fmt: skip
 """Limits of a value, wide: what lies outside is a slip of the prefix (m for M), and no number to calculate with."""
+
+SCREEN_TAP = 0.4
+"""How far from the supply to the plate screens sit if the file gives no ``tap`` (common practice, no source)."""
 
 MISREAD: Mapping[str, str] = {
     "LS": "a loudspeaker is a resistor such as RL",
@@ -53,6 +56,7 @@ _MILLI = re.compile(r"\d\s*m")
 _FARAD_PREFIX = re.compile(r"\d\s*[pnuµμeE]")
 _RATING = re.compile(r"[\d.]+(?:V|W|VDC|WV)")
 
+SHARES = frozenset({"at", "tap"})
 TEXT_FACTS = frozenset({"note", "tolerance"})
 
 
@@ -191,14 +195,21 @@ def _mapped(name: str, entry: Mapping[str, Any], line: int) -> Part:
     for key in (value_key, *places):
         if key not in entry:
             raise PartMistake(f"a {kind} needs {key}")
-    facts = {key: _number(entry[key], key) for key in entry if key in FACTS[kind] and key != "at"}
+    facts = {key: _number(entry[key], key) for key in entry if key in FACTS[kind] and key not in SHARES}
     if kind == "transformer":
         value = _impedances(entry[value_key], value_key, facts)
-        nodes = (*_nodes(entry["primary"], "primary", (2, 3)), *_nodes(entry["secondary"], "secondary", (2,)))
+        primary = _nodes(entry["primary"], "primary", (2, 3, 5))
+        nodes = (*primary, *_nodes(entry["secondary"], "secondary", (2,)))
+        if len(primary) == 5:
+            facts["tap"] = _share(entry, "tap", SCREEN_TAP)
+            if not 0.0 < facts["tap"] < 1.0:
+                raise PartMistake("expected a tap between supply and plate, such as 0.43 of the way", "tap")
+        elif "tap" in entry:
+            raise PartMistake("a tap needs a primary of five points: plate, tap, supply, tap, plate", "tap")
     elif kind == "potentiometer":
         value = _part_value(kind, entry[value_key], value_key)
         nodes = (*_nodes(entry["ends"], "ends", (2,)), *_nodes([entry["wiper"]], "wiper", (1,)))
-        facts["at"] = _place(entry.get("at", "0.5"))
+        facts["at"] = _share(entry, "at", 0.5)
     else:
         value = _part_value(kind, entry[value_key], value_key)
         nodes = _nodes(entry["nodes"], "nodes", (2,))
@@ -224,14 +235,16 @@ def _part_value(kind: str, text: Any, key: str = "") -> float:
     return value
 
 
-def _place(text: Any) -> float:
+def _share(entry: Mapping[str, Any], key: str, usual: float) -> float:
+    if key not in entry:
+        return usual
     try:
-        place = parse_value(str(text))
+        share = parse_value(str(entry[key]))
     except ValueError:
-        place = -1.0
-    if not 0.0 <= place <= 1.0:
-        raise PartMistake(f"expected a place between 0 and 1, got {text!r}", "at")
-    return place
+        share = -1.0
+    if not 0.0 <= share <= 1.0:
+        raise PartMistake(f"expected a place between 0 and 1, got {entry[key]!r}", key)
+    return share
 
 
 def _value(text: Any, key: str = "") -> float:

@@ -17,6 +17,7 @@ from analysis.app.signal.plan import plan_stage
 from analysis.chassis import ChassisModel, WorstCase, load_chassis, parse_chassis
 from analysis.chassis.plan import survey_plan
 from analysis.suspects.candidates import candidates, is_allowed
+from tests.outside.topologies import TOPOLOGIES
 
 NAMES = config_names("chassis")
 MODELS = {name: ChassisModel(load_chassis(name)) for name in NAMES}
@@ -58,6 +59,14 @@ def test_the_worst_case_of_all_three_users_is_above_the_supply_the_file_itself_h
             least_v = 1.1 * reached_v(model, point)
             assert step.worst_v >= least_v
             assert worst.at(point) == pytest.approx(step.worst_v)
+
+
+def test_screens_on_taps_swing_with_the_plates():
+    model = ChassisModel(parse_chassis(TOPOLOGIES["screens on taps"]))
+    worst = WorstCase(model.chassis, model)
+    for name in ("UL1", "UL2", "V1.4", "V2.4", "V1.3"):
+        assert worst.at(model.points[name]) >= 1.43 * 400.0 * 1.1, name
+    assert worst.at(model.points["HT"]) < 1.43 * 400.0
 
 
 def test_a_heater_lifted_by_a_divider_can_reach_the_supply_when_the_divider_opens():
