@@ -199,7 +199,13 @@ def _mapped(name: str, entry: Mapping[str, Any], line: int) -> Part:
     if kind == "transformer":
         value = _impedances(entry[value_key], value_key, facts)
         primary = _nodes(entry["primary"], "primary", (2, 3, 5))
-        nodes = (*primary, *_nodes(entry["secondary"], "secondary", (2,)))
+        secondary = entry["secondary"]
+        if isinstance(secondary, list) and len(secondary) > 2:
+            raise PartMistake(
+                f"a secondary is one winding: expected the two points of the tap in use, got {secondary!r}",
+                "secondary",
+            )
+        nodes = (*primary, *_nodes(secondary, "secondary", (2,)))
         if len(primary) == 5:
             facts["tap"] = _share(entry, "tap", SCREEN_TAP)
             if not 0.0 < facts["tap"] < 1.0:
