@@ -21,6 +21,8 @@ SWEEP_PER_DECADE = 16
 
 PASSES_NOTHING_A = 1e-5
 """Plate current at idle below which a tube does nothing; starved stages pass more. Common practice, no source."""
+NOTHING_REACHED = 1e-6
+"""Gain below which a stage passes nothing. Common practice, no source."""
 UNHEARD = 1e-3
 """Share of the generator's volts below which a stage hears nothing but crosstalk. Common practice, no source."""
 
@@ -129,7 +131,7 @@ def expect(
         points=points,
         stages=stages,
         tubes=tubes,
-        warnings=(*_tube_warnings(model, tubes), *_part_warnings(model, points), *_stage_warnings(model)),
+        warnings=(*_tube_warnings(model, tubes), *_part_warnings(model, points), *_stage_warnings(model, stages)),
     )
 
 
@@ -146,7 +148,10 @@ def corners(model: ChassisModel, source: str, target: str) -> tuple[float | None
     decades = np.log10(SWEEP_HZ[1] / SWEEP_HZ[0])
     freq_hz = np.geomspace(*SWEEP_HZ, int(decades * SWEEP_PER_DECADE) + 1)
     middle = int(np.argmin(np.abs(freq_hz - MIDBAND_HZ)))
-    level = np.log(np.abs(model.response({}, source, target, freq_hz)[0]))
+    gains = np.abs(model.response({}, source, target, freq_hz)[0])
+    if not np.all((gains > 0.0) & np.isfinite(gains)):
+        return None, None  # no signal at all at one end
+    level = np.log(gains)
     level = level - level[middle] + 0.5 * np.log(2.0)
     below = np.flatnonzero(level[:middle] < 0.0)
     above = np.flatnonzero(level[middle:] < 0.0) + middle
@@ -236,7 +241,7 @@ def _part_warnings(model: ChassisModel, points: Mapping[str, Band]) -> list[str]
     return warnings
 
 
-def _stage_warnings(model: ChassisModel) -> list[str]:
+def _stage_warnings(model: ChassisModel, stages: Mapping[str, StageExpectation]) -> list[str]:
     """Stages that hear nothing: of another channel whose input is not named, a gain would be one of crosstalk."""
     warnings = []
     for stage in model.stages.values():
@@ -245,6 +250,11 @@ def _stage_warnings(model: ChassisModel) -> list[str]:
             warnings.append(
                 f"stage {stage.name}: next to nothing of {source} reaches {stage.source}; a second channel has an "
                 "input and an output of its own in signal, or a control stands at its end"
+            )
+        elif stages[stage.name].gain.expected < NOTHING_REACHED:
+            warnings.append(
+                f"stage {stage.name}: next to nothing of {stage.source} reaches {stage.target}; is it another"
+                " path, or does a control stand at its end?"
             )
     return warnings
 

@@ -51,6 +51,34 @@ def test_a_design_past_a_limit_is_warned_of():
     assert any(line.startswith("C6: up to") and "rated 200 V" in line for line in warnings)
 
 
+SILENT = """
+chassis: a lamp that no signal reaches, and a control at its end
+tubes: {V1: 6C4}
+rails: {HT1: {volts: 250, source: 200}}
+parts:
+  R1: 470k  V1.6   gnd
+  R2: 1k    V1.7   gnd
+  R3: 47k   HT1    V1.1
+  R4: 10k   LAMP   gnd
+  C2: 100n  LAMP   gnd
+  C3: 100n  V1.1   TOP
+  P1: {potentiometer: 1M, ends: [TOP, gnd], wiper: OUT, at: 0}
+  C4: 100n  OUT    gnd
+signal:
+  input: V1.6
+  output: OUT
+  stages: {from: [LAMP, V1.1], to: [V1.6, LAMP], end: [V1.1, OUT], good: [V1.6, V1.1]}
+"""
+
+
+def test_stages_that_no_signal_passes_are_told_without_a_warning_of_numpy():
+    with np.errstate(all="raise", under="ignore"):
+        found = expect(ChassisModel(parse_chassis(SILENT)))
+    assert [line.split(":")[0] for line in found.warnings] == ["stage from", "stage to", "stage end"]
+    assert found.warnings[1].startswith("stage to: next to nothing of V1.6 reaches LAMP; is it another path")
+    assert found.stages["from"].low_hz is found.stages["to"].high_hz is None
+
+
 FOLLOWER = """
 chassis: a follower whose cathode rides high
 tubes: {V1: 6922}
