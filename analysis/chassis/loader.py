@@ -77,7 +77,9 @@ _Channels = Annotated[list[str], BeforeValidator(_channels), Field(min_length=1,
 """One point, or one a channel."""
 
 
-class _Signal(_File):
+class SignalFile(_File):
+    """The signal as people write it."""
+
     input: _Channels
     output: _Channels
     source_ohms: Annotated[Positive, Field(ge=1e-3, le=1e9)] = 600.0
@@ -100,7 +102,7 @@ class ChassisFile(_File):
     joined: Annotated[list[Annotated[list[str], _points("[V2.9, HT2]")]], BeforeValidator(_groups)] = Field(
         default_factory=list, max_length=500
     )
-    signal: _Signal | None = None
+    signal: SignalFile | None = None
     printed: dict[str, str] = Field(default_factory=dict, max_length=1000)
 
 

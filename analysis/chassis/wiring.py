@@ -15,6 +15,7 @@ from analysis.tubes import Tube, load_tube
 from .description import GROUND, Chassis, Part, Printed, Rail, Signal, Stage
 from .nodes import Nodes, wired_sections
 from .parts import PartMistake, parse_part
+from .signal_path import signal_mistakes
 
 if TYPE_CHECKING:
     from .loader import ChassisFile
@@ -177,19 +178,10 @@ class Wiring:
         if signal is None:
             return
         known = set(self.nodes.points)
-        for key, points in (("input", signal.input), ("output", signal.output)):
-            for point in points:
-                if point not in known:
-                    self._report(("signal", key), self.unknown(point))
-                elif key == "input":
-                    self._uses[point] += 1
-        count, outputs = len(signal.input), len(signal.output)
-        if count != outputs:
-            self._report(("signal", "output"), f"expected one for each of {count} inputs, got {outputs}")
-        for name, ends in signal.stages.items():
-            for point in ends:
-                if point not in known:
-                    self._report(("signal", "stages", name), self.unknown(point))
+        for point in known.intersection(signal.input):
+            self._uses[point] += 1
+        for place, text in signal_mistakes(signal, self.nodes, set(self.file.rails), self.unknown):
+            self._report(("signal", *place), text)
 
     def unknown(self, point: str) -> str:
         """What is said of a point that no part reaches.
