@@ -166,8 +166,7 @@ def at_contact(model: ChassisModel, measurand: Measurand, band: Band) -> Band:
     if measurand.quantity != "dc_v" or not AT_CONTACT_V[0] < band.expected < AT_CONTACT_V[1]:
         return band
     circuit = model.circuit
-    others = {n for tube in circuit.tubes for n in (tube.plate, tube.cathode)} | {s.a for s in circuit.supplies}
-    if model.node(measurand.point) in others:
+    if model.node(measurand.point) in {tube.cathode for tube in circuit.tubes} | {s.a for s in circuit.supplies}:
         return band
     return replace(band, low=min(band.low, CONTACT_V[0]), high=max(band.high, CONTACT_V[1]))
 

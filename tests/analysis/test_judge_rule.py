@@ -150,8 +150,18 @@ def test_a_grid_at_its_contact_potential_is_known_roughly_only(ht_v, grid_v, ver
     readings = [Reading(point=p, quantity="dc_v", value=v) for p, v in (("HT", ht_v), ("V1.2", grid_v))]
     found = judge(readings, bands(model, [r.measurand for r in readings], readings, BAND_LEVEL))
     assert found[1].expected < -0.1
-    assert found[1].verdict == verdict
+    assert (found[1].verdict, found[1].words) == (verdict, verdict)
     assert expect(model).points["V1.2"].low == pytest.approx(-1.3)
+
+
+def test_a_plate_that_a_grid_pulls_below_zero_on_a_dead_rail_is_no_point_of_negative_volts():
+    coupled = GRID_LEAK.replace("R4: 100k  BIAS  V1.7", "R4: 22k  V1.8  gnd\n  R5: 1k BIAS gnd\n  R6: 1k5 V1.3 gnd")
+    coupled = coupled.replace("[[V1.3, V1.8, gnd]]", "[[V1.1, V1.7]]")
+    model = ChassisModel(parse_chassis(coupled))
+    readings = [Reading(point=p, quantity="dc_v", value=v) for p, v in (("HT", 0.0), ("V1.1", 70.0))]
+    found = judge(readings, bands(model, [r.measurand for r in readings], readings, BAND_LEVEL))[1]
+    assert found.expected < -0.1
+    assert found.words == "high"
 
 
 def test_a_grid_with_a_bias_of_its_own_keeps_its_band():
