@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+import itertools
 from collections.abc import Mapping
 from dataclasses import dataclass, field
 from typing import TYPE_CHECKING
@@ -46,6 +47,13 @@ class Part:
     facts: Mapping[str, float] = field(default_factory=dict)
     note: str = ""
     line: int = 0
+
+    @property
+    def spans(self) -> list[tuple[str, str]]:
+        """Pairs of nodes between which it lies: its two ends, or those of each winding and piece of one."""
+        if self.kind == "transformer":
+            return [*itertools.pairwise(self.nodes[:-2]), (self.nodes[-2], self.nodes[-1])]
+        return [(self.nodes[0], self.nodes[1])]
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)

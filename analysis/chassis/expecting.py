@@ -231,6 +231,11 @@ def _part_warnings(model: ChassisModel, points: Mapping[str, Band]) -> list[str]
     by_node = {names[point]: band for point, band in points.items()}
     nothing = Band(expected=0.0, low=0.0, high=0.0, std=0.0)
     for part in model.chassis.parts.values():
+        joined = next(((a, b) for a, b in part.spans if names[a] == names[b]), None)
+        if joined:
+            warnings.append(
+                f"{part.name}: does nothing between {joined[0]} and {joined[1]}, which joined makes one"
+            )
         rated = part.facts.get("rated_volts")
         if rated is None or part.kind == "transformer":
             continue

@@ -229,7 +229,7 @@ def _mapped(name: str, entry: Mapping[str, Any], line: int) -> Part:
 
 
 def _part_value(kind: str, text: Any, key: str = "") -> float:
-    value = _value(text, key)
+    value = _value(text, key, "; a wire goes into joined" if kind == "resistor" else "")
     if kind == "capacitor" and not _FARAD_PREFIX.search(text):
         raise PartMistake(
             f"expected p, n or u in a capacitance (m is milli), got {text!r}: a drawing that gives none means u"
@@ -253,10 +253,10 @@ def _share(entry: Mapping[str, Any], key: str, usual: float) -> float:
     return share
 
 
-def _value(text: Any, key: str = "") -> float:
+def _value(text: Any, key: str = "", instead: str = "") -> float:
     value = _number(text, key)
     if value <= 0:
-        raise PartMistake(f"expected a value above zero, got {text!r}", key)
+        raise PartMistake(f"expected a value above zero, got {text!r}{instead}", key)
     return value
 
 

@@ -111,9 +111,9 @@ class Wiring:
             good = [self._take(node, place) for node in part.nodes]
             if not all(good):
                 self._excuse(part.nodes)
-            ends = [self.nodes.find(node) for node in part.nodes]
-            if part.kind not in {"potentiometer", "transformer"} and all(good) and ends[0] == ends[1]:
-                self._report(place, f"both ends on {part.nodes[0]}")
+            for a, b in part.spans if all(good) else ():
+                if self.nodes.find(a) == self.nodes.find(b):
+                    self._report(place, f"both ends on {a}")
         for name in self.file.rails:
             self._take(name, ("rails", name))
 

@@ -95,7 +95,7 @@ MISTAKES = [
     ("R1: 1M   V1.2", "X1: 1M   V1.2", "amp.yaml:10: parts.X1: unknown kind of part"),
     ("R1: 1M ", "R1: 1Q ", "amp.yaml:10: parts.R1: expected a value such as"),
     ("R1: 1M ", "R1: -5 ", "amp.yaml:10: parts.R1: expected a value of zero or more"),
-    ("R1: 1M ", "R1: 0 ", "amp.yaml:10: parts.R1: expected a value above zero"),
+    ("R1: 1M ", "R1: 0 ", "amp.yaml:10: parts.R1: expected a value above zero, got '0'; a wire goes into joined"),
     ("R1: 1M   V1.2  gnd", "R1: 1M V1.2", "amp.yaml:10: parts.R1: expected a value and two nodes"),
     ("R1: 1M   V1.2  gnd", "R1: 1M V1.2 gnd 5", "amp.yaml:10: parts.R1.tolerance: expected a tolerance"),
     ("R1: 1M   V1.2  gnd", "R1: 1M V1.2 GND", "the chassis is written gnd"),
@@ -180,6 +180,9 @@ MISTAKES = [
         "primary: [V2.7, U1, HT1, U2, V2.7], tap: 1",
         "parts.T1.tap: expected a tap between supply and plate",
     ),
+    ("ends: [N1, gnd]", "ends: [N1, N1]", "amp.yaml:15: parts.P1: both ends on N1"),
+    ("secondary: [SPK, gnd]", "secondary: [SPK, SPK]", "amp.yaml:17: parts.T1: both ends on SPK"),
+    ("primary: [HT1, V2.7]", "primary: [V2.7, V2.7, HT1]", "amp.yaml:17: parts.T1: both ends on V2.7"),
     ("input: IN", "input: gnd", "amp.yaml:20: signal.input: gnd is gnd: expected a point that carries the signal"),
     ("input: IN", "input: V2.9", "signal.input: V2.9 is on a rail: expected a point that carries the signal"),
     (

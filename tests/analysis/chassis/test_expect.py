@@ -118,6 +118,12 @@ joined: [[GRID, V1.2], [CATHODE, V1.3], [FEED, HT]]
 """
 
 
+def test_a_part_between_points_joined_is_asked_about():
+    joined = STAGE.replace("[FEED, HT]", "[FEED, HT, V1.1]")
+    (warning,) = expect(ChassisModel(parse_chassis(joined))).warnings
+    assert warning == "R3: does nothing between FEED and V1.1, which joined makes one"
+
+
 @pytest.mark.parametrize(
     ("old", "new"),
     [
