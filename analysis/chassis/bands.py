@@ -3,7 +3,7 @@
 from __future__ import annotations
 
 from collections.abc import Mapping, Sequence
-from dataclasses import dataclass
+from dataclasses import dataclass, replace
 
 import numpy as np
 
@@ -13,6 +13,11 @@ from .model import ChassisModel
 
 CORRECTIONS = 3
 """Rounds in which the supply of each sample is brought to the rails measured."""
+
+AT_CONTACT_V, CONTACT_V = (-0.6, -0.1), (-1.3, 0.0)
+"""A grid with no bias but its own current settles where its leak and the meter take no more. The law of grid
+current has that between the first two; sheets define the onset by 0.3 uA, at up to -0.9 V (ECC83) and -1.3 V (EF86;
+both from memory), and with a cold heater it is at 0 V. So a healthy one may be anywhere between the others."""
 
 UNKNOWN_STD_RATIO = 0.01
 """Relative uncertainty of a rail reading that carries none."""
@@ -142,7 +147,28 @@ def bands(
     if rails:
         free = healthy_values(model, count, np.random.default_rng(seed), (), mains_v, measured)
         shown[:, rails] = model.predict(free, [measurands[i] for i in rails])
-    return [band_of(shown[:, place], measurand, level) for place, measurand in enumerate(measurands)]
+    found = [band_of(shown[:, place], measurand, level) for place, measurand in enumerate(measurands)]
+    return [at_contact(model, measurand, band) for measurand, band in zip(measurands, found, strict=True)]
+
+
+def at_contact(model: ChassisModel, measurand: Measurand, band: Band) -> Band:
+    """Widen the band of a grid that rests at its contact potential, which the model knows roughly only.
+
+    Parameters
+    ----------
+    model : ChassisModel
+        The chassis.
+    measurand : Measurand
+        What the band is of.
+    band : Band
+        As sampled.
+    """
+    if measurand.quantity != "dc_v" or not AT_CONTACT_V[0] < band.expected < AT_CONTACT_V[1]:
+        return band
+    circuit = model.circuit
+    if model.node(measurand.point) in {tube.cathode for tube in circuit.tubes} | {s.a for s in circuit.supplies}:
+        return band
+    return replace(band, low=min(band.low, CONTACT_V[0]), high=max(band.high, CONTACT_V[1]))
 
 
 def band_of(shown: np.ndarray, measurand: Measurand, level: float = 0.95) -> Band:

@@ -53,6 +53,15 @@ PRIMARY_FARAD = 450e-12
 """Capacitance across a primary where the file gives none (common practice, no source)."""
 
 
+def _primary_pieces(part: Part) -> list[tuple[str, float]]:
+    """Name and share of the turns of each piece of a primary, in the order of its points."""
+    if "tap" not in part.facts:
+        count = len(part.nodes) - 3
+        return [("primary", 1.0)] if count == 1 else [("half_1", 0.5), ("half_2", 0.5)]
+    inner, outer = 0.5 * part.facts["tap"], 0.5 * (1.0 - part.facts["tap"])
+    return [("outer_1", outer), ("inner_1", inner), ("inner_2", inner), ("outer_2", outer)]
+
+
 class Compiled:
     """Circuit of a chassis with everything that names its values.
 
@@ -179,10 +188,10 @@ class Compiled:
         core = self._numbers[f"{key}.core"]
         ratio = math.sqrt(primary / secondary)
         taps = nodes[:-2]
-        windings = [(a, b, 1.0 / (len(taps) - 1)) for a, b in itertools.pairwise(taps)]
-        windings.append((nodes[-2], nodes[-1], 0.0))
-        for number, (a, b, share) in enumerate(windings, 1):
-            label = "secondary" if share == 0.0 else "primary" if share == 1.0 else f"half_{number}"
+        pieces = _primary_pieces(part)
+        windings = [(a, b, *piece) for (a, b), piece in zip(itertools.pairwise(taps), pieces, strict=True)]
+        windings.append((nodes[-2], nodes[-1], "secondary", 0.0))
+        for a, b, label, share in windings:
             open_key = f"{key}.{label}_open_ohms"
             self._declare(open_key, key, part.kind, "ohm", 0.0)
             yield Winding(part=key, a=a, b=b, core=core, key=key, share=share, open_key=open_key, ratio=ratio)

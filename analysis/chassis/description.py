@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+import itertools
 from collections.abc import Mapping
 from dataclasses import dataclass, field
 from typing import TYPE_CHECKING
@@ -23,8 +24,9 @@ class Part:
     kind : str
         ``resistor``, ``capacitor``, ``inductor``, ``potentiometer`` or ``transformer``.
     nodes : tuple of str
-        Two nodes; three for a potentiometer (end, end, wiper); for a transformer the primary points (two, or three
-        with the centre in the middle), then the two of the secondary. First ends are in phase.
+        Two nodes; three for a potentiometer (end, end, wiper); for a transformer the primary points (two, three
+        with the centre in the middle, or five with a tap in each half), then the two of the secondary. First ends
+        are in phase.
     value : float
         Ohm, farad or henry; the primary impedance of a transformer.
     tolerance : tuple of float
@@ -45,6 +47,13 @@ class Part:
     facts: Mapping[str, float] = field(default_factory=dict)
     note: str = ""
     line: int = 0
+
+    @property
+    def spans(self) -> list[tuple[str, str]]:
+        """Pairs of nodes between which it lies: its two ends, or those of each winding and piece of one."""
+        if self.kind == "transformer":
+            return [*itertools.pairwise(self.nodes[:-2]), (self.nodes[-2], self.nodes[-1])]
+        return [(self.nodes[0], self.nodes[1])]
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)

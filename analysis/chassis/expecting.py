@@ -11,7 +11,7 @@ from acquisition.records import Measurand
 from analysis.circuit.dc import OperatingPoint
 from analysis.tubes import Limits
 
-from .bands import Band, band_of, healthy_values
+from .bands import Band, at_contact, band_of, healthy_values
 from .description import GROUND
 from .model import ChassisModel
 
@@ -19,6 +19,10 @@ MIDBAND_HZ = 1000.0
 SWEEP_HZ = (1.0, 1e6)
 SWEEP_PER_DECADE = 16
 
+PASSES_NOTHING_A = 1e-5
+"""Plate current at idle below which a tube does nothing; starved stages pass more. Common practice, no source."""
+NOTHING_REACHED = 1e-6
+"""Gain below which a stage passes nothing. Common practice, no source."""
 UNHEARD = 1e-3
 """Share of the generator's volts below which a stage hears nothing but crosstalk. Common practice, no source."""
 
@@ -112,7 +116,10 @@ def expect(
         wanted += [Measurand(point=path, quantity=q, freq_hz=MIDBAND_HZ) for q in ("gain", "phase_deg")]
     supplied = model.supplied(values)
     shown = model.predict(values, wanted, supplied=supplied)
-    found = [band_of(shown[:, place], measurand, level) for place, measurand in enumerate(wanted)]
+    found = [
+        at_contact(model, measurand, band_of(shown[:, place], measurand, level))
+        for place, measurand in enumerate(wanted)
+    ]
     stages = {}
     for place, stage in enumerate(model.stages.values()):
         gain, phase = found[len(names) + 2 * place : len(names) + 2 * place + 2]
@@ -124,7 +131,7 @@ def expect(
         points=points,
         stages=stages,
         tubes=tubes,
-        warnings=(*_tube_warnings(model, tubes), *_part_warnings(model, points), *_stage_warnings(model)),
+        warnings=(*_tube_warnings(model, tubes), *_part_warnings(model, points), *_stage_warnings(model, stages)),
     )
 
 
@@ -141,7 +148,10 @@ def corners(model: ChassisModel, source: str, target: str) -> tuple[float | None
     decades = np.log10(SWEEP_HZ[1] / SWEEP_HZ[0])
     freq_hz = np.geomspace(*SWEEP_HZ, int(decades * SWEEP_PER_DECADE) + 1)
     middle = int(np.argmin(np.abs(freq_hz - MIDBAND_HZ)))
-    level = np.log(np.abs(model.response({}, source, target, freq_hz)[0]))
+    gains = np.abs(model.response({}, source, target, freq_hz)[0])
+    if not np.all((gains > 0.0) & np.isfinite(gains)):
+        return None, None  # no signal at all at one end
+    level = np.log(gains)
     level = level - level[middle] + 0.5 * np.log(2.0)
     below = np.flatnonzero(level[:middle] < 0.0)
     above = np.flatnonzero(level[middle:] < 0.0) + middle
@@ -184,13 +194,16 @@ def _tube_warnings(model: ChassisModel, tubes: Mapping[str, TubeExpectation]) ->
     def check(what: str, value: float, limit: float | None, unit: str, limits: Limits) -> None:
         if limit is not None and value > limit:
             system = f" ({limits.rating_system})" if limits.rating_system else ""
-            warnings.append(f"{what} {value:.3g} {unit}, limit {limit:g} {unit}{system}")
+            shown = f"{value:.0f}" if value >= 1000.0 else f"{value:.3g}"
+            warnings.append(f"{what} {shown} {unit}, limit {limit:g} {unit}{system}")
 
-    for tube in model.circuit.tubes:
+    for tube, currents in zip(model.circuit.tubes, rest.currents, strict=True):
         seen = tubes[tube.key]
         limits, name = seen.limits, f"{tube.key} {seen.tube}"
         cathode = float(rest.volts[tube.cathode][0]) if tube.cathode >= 0 else 0.0
         plate = (float(rest.volts[tube.plate][0]) if tube.plate >= 0 else 0.0) - cathode
+        if float(np.ravel(currents[0])[0]) < PASSES_NOTHING_A and tube.plate != tube.cathode:
+            warnings.append(f"{name}: passes next to no current at idle; is its plate fed, are its pins as drawn?")
         check(f"{name}: plate to cathode", plate, limits.plate_v, "V", limits)
         check(f"{name}: plate dissipates", seen.plate_w.expected, limits.plate_w, "W", limits)
         check(f"{name}: cathode current", seen.cathode_a.expected * 1e3, _milli(limits.cathode_a), "mA", limits)
@@ -198,9 +211,18 @@ def _tube_warnings(model: ChassisModel, tubes: Mapping[str, TubeExpectation]) ->
             check(f"{name}: screen dissipates", seen.screen_w.expected, limits.screen_w, "W", limits)
             screen = float(rest.volts[tube.electrodes[2]][0]) - cathode if tube.electrodes[2] >= 0 else 0.0
             check(f"{name}: screen to cathode", screen, limits.screen_v, "V", limits)
-        # The heater is taken to sit at the chassis, so the cathode's volts are what its insulation bears.
-        check(f"{name}: cathode to heater", cathode, limits.heater_negative_v, "V", limits)
+        above_heater = cathode - _heater_v(model, model.sections[tube.key][0], rest)
+        check(f"{name}: cathode above heater", above_heater, limits.heater_negative_v, "V", limits)
+        check(f"{name}: cathode below heater", -above_heater, limits.heater_positive_v, "V", limits)
     return warnings
+
+
+def _heater_v(model: ChassisModel, socket: str, rest: OperatingPoint) -> float:
+    """Volts of the heater of a socket: those of a pin that is wired to a divider, else those of the chassis."""
+    names = model.chassis.node_names
+    pins = (f"{socket}.{number}" for number, pin in model.chassis.sockets[socket].pins.items() if pin.is_heater)
+    wired = [names[pin] for pin in pins if pin in names]
+    return float(rest.node_v(wired[0])[0]) if wired else 0.0
 
 
 def _part_warnings(model: ChassisModel, points: Mapping[str, Band]) -> list[str]:
@@ -209,6 +231,11 @@ def _part_warnings(model: ChassisModel, points: Mapping[str, Band]) -> list[str]
     by_node = {names[point]: band for point, band in points.items()}
     nothing = Band(expected=0.0, low=0.0, high=0.0, std=0.0)
     for part in model.chassis.parts.values():
+        joined = next(((a, b) for a, b in part.spans if names[a] == names[b]), None)
+        if joined:
+            warnings.append(
+                f"{part.name}: does nothing between {joined[0]} and {joined[1]}, which joined makes one"
+            )
         rated = part.facts.get("rated_volts")
         if rated is None or part.kind == "transformer":
             continue
@@ -219,7 +246,7 @@ def _part_warnings(model: ChassisModel, points: Mapping[str, Band]) -> list[str]
     return warnings
 
 
-def _stage_warnings(model: ChassisModel) -> list[str]:
+def _stage_warnings(model: ChassisModel, stages: Mapping[str, StageExpectation]) -> list[str]:
     """Stages that hear nothing: of another channel whose input is not named, a gain would be one of crosstalk."""
     warnings = []
     for stage in model.stages.values():
@@ -228,6 +255,11 @@ def _stage_warnings(model: ChassisModel) -> list[str]:
             warnings.append(
                 f"stage {stage.name}: next to nothing of {source} reaches {stage.source}; a second channel has an "
                 "input and an output of its own in signal, or a control stands at its end"
+            )
+        elif stages[stage.name].gain.expected < NOTHING_REACHED:
+            warnings.append(
+                f"stage {stage.name}: next to nothing of {stage.source} reaches {stage.target}; is it another"
+                " path, or does a control stand at its end?"
             )
     return warnings
 

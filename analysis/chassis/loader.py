@@ -23,6 +23,40 @@ class _File(BaseModel):
     model_config = ConfigDict(extra="forbid", allow_inf_nan=False)
 
 
+def _fields(example: str) -> BeforeValidator:
+    """Ask for fields with their names where a bare value stands."""
+
+    def check(given: Any) -> Any:
+        if isinstance(given, str):
+            raise ValueError(f"expected fields with their names such as {example}")
+        return given
+
+    return BeforeValidator(check)
+
+
+def _points(example: str, most: float = float("inf")) -> BeforeValidator:
+    """Ask for a list of points, two or more."""
+
+    def check(given: Any) -> Any:
+        if not isinstance(given, list) or not 2 <= len(given) <= most:
+            raise ValueError(f"expected {'two points' if most == 2 else 'points, two or more,'} such as {example}")
+        return given
+
+    return BeforeValidator(check)
+
+
+def _groups(given: Any) -> Any:
+    if isinstance(given, str) or (isinstance(given, list) and any(isinstance(group, str) for group in given)):
+        raise ValueError("expected every group of points in brackets of its own such as [[V2.9, HT2]]")
+    return given
+
+
+def _sockets(given: Any) -> Any:
+    if not isinstance(given, dict) or not given:
+        raise ValueError("expected sockets with their types such as {V1: 12AX7}")
+    return given
+
+
 class _Mains(_File):
     volts: Annotated[Positive, Field(le=1e4)] = 230.0
     hertz: Annotated[Positive, Field(ge=1, le=1e4)] = 50.0
@@ -43,11 +77,13 @@ _Channels = Annotated[list[str], BeforeValidator(_channels), Field(min_length=1,
 """One point, or one a channel."""
 
 
-class _Signal(_File):
+class SignalFile(_File):
+    """The signal as people write it."""
+
     input: _Channels
     output: _Channels
     source_ohms: Annotated[Positive, Field(ge=1e-3, le=1e9)] = 600.0
-    stages: dict[str, Annotated[list[str], Field(min_length=2, max_length=2)]] = Field(
+    stages: dict[str, Annotated[list[str], _points("[V1.2, V1.1]", 2)]] = Field(
         default_factory=dict, max_length=100
     )
 
@@ -56,13 +92,17 @@ class ChassisFile(_File):
     """The file as people write it; parts and printed volts are still text here."""
 
     chassis: str
-    mains: _Mains = Field(default_factory=_Mains)
+    mains: Annotated[_Mains, _fields("{volts: 230, hertz: 50}")] = Field(default_factory=_Mains)
     # No chassis is larger than these limits; a wrong file is, and would keep us busy for hours.
-    tubes: dict[str, str] = Field(min_length=1, max_length=100)
-    rails: dict[str, _Rail] = Field(default_factory=dict, max_length=100)
+    tubes: Annotated[dict[str, str], BeforeValidator(_sockets)] = Field(max_length=100)
+    rails: dict[str, Annotated[_Rail, _fields("{volts: 280, source: 200}")]] = Field(
+        default_factory=dict, max_length=100
+    )
     parts: dict[str, str | dict[str, Any]] = Field(default_factory=dict, max_length=2000)
-    joined: list[Annotated[list[str], Field(min_length=2)]] = Field(default_factory=list, max_length=500)
-    signal: _Signal | None = None
+    joined: Annotated[list[Annotated[list[str], _points("[V2.9, HT2]")]], BeforeValidator(_groups)] = Field(
+        default_factory=list, max_length=500
+    )
+    signal: SignalFile | None = None
     printed: dict[str, str] = Field(default_factory=dict, max_length=1000)
 
 
@@ -165,8 +205,11 @@ def parse_printed(text: str) -> Printed:
     Printed(volts=190.0, tolerance=(-0.1, 0.1))
     """
     match = _PRINTED.fullmatch(text.strip())
-    if not match or match[2].startswith(","):
-        comma = " (write a point, not a comma)" if "," in text else ""
-        raise ValueError(f"expected volts such as 190 or 190 +-20%, got {text!r}{comma}")
-    volts = parse_value(match[1])
-    return Printed(volts=volts, tolerance=parse_tolerance(match[2])) if match[2] else Printed(volts=volts)
+    try:
+        if match:
+            volts = parse_value(match[1])
+            return Printed(volts=volts, tolerance=parse_tolerance(match[2])) if match[2] else Printed(volts=volts)
+    except ValueError:
+        pass
+    comma = " (write a point, not a comma)" if "," in text else ""
+    raise ValueError(f"expected volts such as 190 or 190 +-20%, got {text!r}{comma}")

@@ -50,6 +50,9 @@ def wired_sections(
 ) -> list[tuple[str, Tube, Section, dict[str, str]]]:
     """Sections whose plate or grid stands among the parts, with the node of each electrode that is wired.
 
+    A section whose plate is left open, and of which all that is wired lies on the chassis, is one not in use: it
+    carries nothing and is left out.
+
     Parameters
     ----------
     sockets : mapping of str to Tube
@@ -66,6 +69,7 @@ def wired_sections(
                 for pin in pins
                 if f"{socket}.{pin}" in node_names
             }
-            if "plate" in nodes or "grid" in nodes:
+            tied_off = "plate" not in nodes and set(nodes.values()) == {GROUND}
+            if ("plate" in nodes or "grid" in nodes) and not tied_off:
                 found.append((socket, tube, section, nodes))
     return found

@@ -29,7 +29,7 @@ FACTS: Mapping[str, frozenset[str]] = {
     "inductor": frozenset({"ohms", "rated_amps"}),
     "potentiometer": frozenset({"at", "rated_watts"}),
     "transformer": frozenset(
-        {"primary_ohms", "secondary_ohms", "primary_henries", "leakage_henries", "primary_farads"}
+        {"primary_ohms", "secondary_ohms", "primary_henries", "leakage_henries", "primary_farads", "tap"}
     ),
 }
 """Further facts of a part, as numbers, in the mapping form."""
@@ -40,9 +40,23 @@ PLAUSIBLE: Mapping[str, tuple[float, float]] = {
 }  # fmt: skip
 """Limits of a value, wide: what lies outside is a slip of the prefix (m for M), and no number to calculate with."""
 
-_UNIT = re.compile(r"[pnuµμmkKMG]?(?:[Oo]hms?|Ω|Ω|F|H)?")
-"""What may stand behind a number."""
+SCREEN_TAP = 0.4
+"""How far from the supply to the plate screens sit if the file gives no ``tap`` (common practice, no source)."""
 
+MISREAD: Mapping[str, str] = {
+    "LS": "a loudspeaker is a resistor such as RL",
+    "CH": "a choke is an inductor such as L1",
+    "LED": "an LED becomes a rail of its volts",
+}
+"""Names of the trade whose first letter would make another part of them, and what to write instead."""
+
+_UNIT = re.compile(r"[pnuµμmkKMG]?(?:[Oo]hms?|Ω|Ω|F|H)?|[Mm](?:eg|EG)")
+"""What may stand behind a number."""
+_MILLI = re.compile(r"\d\s*m")
+_FARAD_PREFIX = re.compile(r"\d\s*[pnuµμeE]")
+_RATING = re.compile(r"[\d.]+(?:V|W|VDC|WV)")
+
+SHARES = frozenset({"at", "tap"})
 TEXT_FACTS = frozenset({"note", "tolerance"})
 
 
@@ -123,10 +137,14 @@ def implausible(kind: str, value: float) -> str:
 
 
 def _kind_of(name: str) -> str:
+    letters = name.rstrip("0123456789").upper()
+    if letters in MISREAD:
+        raise PartMistake(f"{MISREAD[letters]}; {letters[0]} means {LETTERS[letters[0]]}")
     kind = LETTERS.get(name[:1].upper())
     if kind is None:
         raise PartMistake(
-            f"unknown kind of part: a name starts with one of {' '.join(LETTERS)}, or the entry is a mapping"
+            f"unknown kind of part: a name starts with one of {' '.join(LETTERS)}, or the entry is a mapping; a"
+            " switch closed or a fuse goes into joined, a diode or a voltage reference becomes a rail of its volts"
         )
     return kind
 
@@ -140,8 +158,13 @@ def _short(name: str, text: str, line: int) -> Part:
         raise PartMistake(f"expected a value and two nodes such as 1M V1.2 gnd, got {text!r}")
     if len(words) > 3 and "%" not in words[3] and _UNIT.fullmatch(words[1]):
         apart = " ".join(words[:2])
-        raise PartMistake(f"expected a value without a space, got {apart!r}: write {apart.replace(' ', '')}")
-    value = _value(words[0])
+        written = re.sub("(?i)meg", "M", apart.replace(" ", ""))
+        raise PartMistake(f"expected a value without a space, got {apart!r}: write {written}")
+    value = _part_value(kind, words[0])
+    if rating := next(filter(_RATING.fullmatch, words[3:]), ""):
+        fact = "rated_watts" if rating.endswith("W") else "rated_volts"
+        form = f"{{{kind}: {words[0]}, nodes: [{words[1]}, {words[2]}], {fact}: ...}}"
+        raise PartMistake(f"{rating}: a rating needs the mapping form, {form}")
     rest = " ".join(words[3:])
     return Part(
         name=name,
@@ -167,21 +190,34 @@ def _mapped(name: str, entry: Mapping[str, Any], line: int) -> Part:
     for key in entry:
         if key not in allowed:
             near = difflib.get_close_matches(key, allowed, n=1)
-            raise PartMistake(f"unknown field of a {kind}" + (f", did you mean {near[0]}?" if near else ""), key)
+            instead = f"did you mean {near[0]}?" if near else f"expected one of {' '.join(sorted(allowed))}"
+            raise PartMistake(f"unknown field of a {kind}, {instead}", key)
     for key in (value_key, *places):
         if key not in entry:
             raise PartMistake(f"a {kind} needs {key}")
-    facts = {key: _number(entry[key], key) for key in entry if key in FACTS[kind]}
+    facts = {key: _number(entry[key], key) for key in entry if key in FACTS[kind] and key not in SHARES}
     if kind == "transformer":
         value = _impedances(entry[value_key], value_key, facts)
-        nodes = (*_nodes(entry["primary"], "primary", (2, 3)), *_nodes(entry["secondary"], "secondary", (2,)))
+        primary = _nodes(entry["primary"], "primary", (2, 3, 5))
+        secondary = entry["secondary"]
+        if isinstance(secondary, list) and len(secondary) > 2:
+            raise PartMistake(
+                f"a secondary is one winding: expected the two points of the tap in use, got {secondary!r}",
+                "secondary",
+            )
+        nodes = (*primary, *_nodes(secondary, "secondary", (2,)))
+        if len(primary) == 5:
+            facts["tap"] = _share(entry, "tap", SCREEN_TAP)
+            if not 0.0 < facts["tap"] < 1.0:
+                raise PartMistake("expected a tap between supply and plate, such as 0.43 of the way", "tap")
+        elif "tap" in entry:
+            raise PartMistake("a tap needs a primary of five points: plate, tap, supply, tap, plate", "tap")
     elif kind == "potentiometer":
-        value = _value(entry[value_key], value_key)
+        value = _part_value(kind, entry[value_key], value_key)
         nodes = (*_nodes(entry["ends"], "ends", (2,)), *_nodes([entry["wiper"]], "wiper", (1,)))
-        if not 0.0 <= facts.setdefault("at", 0.5) <= 1.0:
-            raise PartMistake(f"expected a place between 0 and 1, got {entry['at']!r}", "at")
+        facts["at"] = _share(entry, "at", 0.5)
     else:
-        value = _value(entry[value_key], value_key)
+        value = _part_value(kind, entry[value_key], value_key)
         nodes = _nodes(entry["nodes"], "nodes", (2,))
     tolerance = _tolerance(entry["tolerance"]) if "tolerance" in entry else default_tolerance(kind, value)
     note = entry.get("note", "")
@@ -192,10 +228,35 @@ def _mapped(name: str, entry: Mapping[str, Any], line: int) -> Part:
     )
 
 
-def _value(text: Any, key: str = "") -> float:
+def _part_value(kind: str, text: Any, key: str = "") -> float:
+    value = _value(text, key, "; a wire goes into joined" if kind == "resistor" else "")
+    if kind == "capacitor" and not _FARAD_PREFIX.search(text):
+        raise PartMistake(
+            f"expected p, n or u in a capacitance (m is milli), got {text!r}: a drawing that gives none means u"
+            " (0.02u), or p of large numbers (500p)",
+            key,
+        )
+    if kind in {"resistor", "potentiometer"} and _MILLI.search(text):
+        raise PartMistake(f"m is milli, M is mega: expected {text.replace('m', 'M', 1)} or plain ohms", key)
+    return value
+
+
+def _share(entry: Mapping[str, Any], key: str, usual: float) -> float:
+    if key not in entry:
+        return usual
+    try:
+        share = parse_value(str(entry[key]))
+    except ValueError:
+        share = -1.0
+    if not 0.0 <= share <= 1.0:
+        raise PartMistake(f"expected a place between 0 and 1, got {entry[key]!r}", key)
+    return share
+
+
+def _value(text: Any, key: str = "", instead: str = "") -> float:
     value = _number(text, key)
     if value <= 0:
-        raise PartMistake(f"expected a value above zero, got {text!r}", key)
+        raise PartMistake(f"expected a value above zero, got {text!r}{instead}", key)
     return value
 
 

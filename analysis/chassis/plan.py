@@ -81,7 +81,10 @@ def survey_plan(
                     worst_v=worst.at(point, 0.0 if band is None else max(abs(band.low), abs(band.high))),
                     source_ohm=source_ohm,
                     settle_s=min(SLOWEST_S, source_ohm * _farads_at(chassis, point.node)),
-                    may_be_zero=point.heater or band is None or abs(band.expected) < MAY_BE_ZERO_V,
+                    may_be_zero=point.heater
+                    or band is None
+                    or abs(band.expected) < MAY_BE_ZERO_V
+                    or band.low <= 0.0 <= band.high,
                     neighbours=_neighbours(chassis, point, points, expected),
                     heater=point.heater,
                     delicate=point.delicate,

@@ -15,6 +15,7 @@ from analysis.tubes import Tube, load_tube
 from .description import GROUND, Chassis, Part, Printed, Rail, Signal, Stage
 from .nodes import Nodes, wired_sections
 from .parts import PartMistake, parse_part
+from .signal_path import signal_mistakes
 
 if TYPE_CHECKING:
     from .loader import ChassisFile
@@ -110,9 +111,9 @@ class Wiring:
             good = [self._take(node, place) for node in part.nodes]
             if not all(good):
                 self._excuse(part.nodes)
-            ends = [self.nodes.find(node) for node in part.nodes]
-            if part.kind not in {"potentiometer", "transformer"} and all(good) and ends[0] == ends[1]:
-                self._report(place, f"both ends on {part.nodes[0]}")
+            for a, b in part.spans if all(good) else ():
+                if self.nodes.find(a) == self.nodes.find(b):
+                    self._report(place, f"both ends on {a}")
         for name in self.file.rails:
             self._take(name, ("rails", name))
 
@@ -121,15 +122,15 @@ class Wiring:
         if point == GROUND:
             self.nodes.find(point)
             return True
+        if point.lower() in {"0", "gnd", "ground", "chassis", "earth"}:
+            self._report(place, f"{point}: the chassis is written gnd")
+            return False
         pin = _PIN.fullmatch(point)
         if pin:
             if not self._check_pin(point, pin[1], pin[2], place):
                 return False
         elif not _NAME.fullmatch(point):
             self._report(place, f"{point!r} is neither a pin such as V1.6 nor a name such as HT2")
-            return False
-        elif point.lower() in {"gnd", "ground", "chassis", "earth"}:
-            self._report(place, f"{point}: the chassis is written gnd")
             return False
         self.nodes.find(point)
         self._uses[point] += 1
@@ -177,19 +178,10 @@ class Wiring:
         if signal is None:
             return
         known = set(self.nodes.points)
-        for key, points in (("input", signal.input), ("output", signal.output)):
-            for point in points:
-                if point not in known:
-                    self._report(("signal", key), self.unknown(point))
-                elif key == "input":
-                    self._uses[point] += 1
-        count, outputs = len(signal.input), len(signal.output)
-        if count != outputs:
-            self._report(("signal", "output"), f"expected one for each of {count} inputs, got {outputs}")
-        for name, ends in signal.stages.items():
-            for point in ends:
-                if point not in known:
-                    self._report(("signal", "stages", name), self.unknown(point))
+        for point in known.intersection(signal.input):
+            self._uses[point] += 1
+        for place, text in signal_mistakes(signal, self.nodes, set(self.file.rails), self.unknown):
+            self._report(("signal", *place), text)
 
     def unknown(self, point: str) -> str:
         """What is said of a point that no part reaches.
@@ -241,7 +233,9 @@ class Wiring:
                 for part in self.parts.values()
             ):
                 self._report(
-                    ("rails", name, "rectified"), f"no reservoir: add the capacitor from {name} to gnd to parts"
+                    ("rails", name, "rectified"),
+                    f"no reservoir: add the capacitor from {name} to gnd to parts; before a choke, or where two in"
+                    " series are the reservoir, leave rectified out and give ripple_pp",
                 )
 
     def _node_names(self) -> dict[str, str]:
@@ -260,10 +254,11 @@ class Wiring:
             for electrode in MODELLED[section.kind]:
                 if electrode not in wired and not slips:
                     pins = " or ".join(f"{socket}.{pin}" for pin in section.electrodes[electrode])
+                    unused = "; of a section not in use, join the pins to gnd" if electrode == "plate" else ""
                     self._report(
                         place,
                         f"the {electrode} of section {section.label} is on no part: expected a part on {pins}, or"
-                        f" joined: [[{pins.split(' or ')[0]}, the point it is wired to]]",
+                        f" joined: [[{pins.split(' or ')[0]}, the point it is wired to]]{unused}",
                     )
 
     def _check_loose_ends(self) -> None:
@@ -281,10 +276,19 @@ class Wiring:
             del socket
         self._loose = {n for n, count in reach.items() if count < 2 and n != GROUND and not self._is_excused(n)}
         named = [node for node in reach if "." not in node]
+        heaters = {
+            self.nodes.find(f"{socket}.{number}")
+            for socket, tube in self.sockets.items()
+            if not tube.is_rectifier  # there the heater is the supply
+            for number, pin in tube.pins.items()
+            if pin.is_heater and f"{socket}.{number}" in self._uses
+        }
         for node in sorted(self._loose):
             near = difflib.get_close_matches(node, [other for other in named if other != node], n=1)
             hint = (
-                f"did you mean {near[0]}?"
+                "heaters are not modelled: leave it out"
+                if node in heaters
+                else f"did you mean {near[0]}?"
                 if near and "." not in node
                 else "a wire to another point goes into joined"
             )

@@ -6,11 +6,11 @@ volts of its secondary, without load at 1.41 times (common practice, no source):
 1.41 / 1.35 when its load goes. A rail whose EMF lies lower, or that names no source resistance, is not believed and
 taken to rise by 1.41 / 1.2, the most of that range. Volts that were read count too, where they are higher.
 
-Every plate, screen, rail and named node can reach the supply; so can a grid behind a capacitor that may be shorted,
-a terminal of the signal whose capacitor may be shorted to a plate, and a cathode that rides high. A plate with an
-inductance for its load can reach twice that (L3), and so can what hangs on it by one capacitor or resistor with no
-reservoir. What is left (plain cathodes, grids without a capacitor, terminals of the signal) is taken as 60 V, or
-ten times the healthy volts (common practice, no source).
+Every plate, screen, rail and named node can reach the supply; so can a heater wired to a divider that lifts it, a
+grid behind a capacitor that may be shorted, a terminal of the signal whose capacitor may be shorted to a plate, and
+a cathode that rides high. A plate with an inductance for its load can reach twice that (L3), and so can what hangs
+on it by one capacitor or resistor with no reservoir. What is left (plain cathodes, grids without a capacitor,
+terminals of the signal) is taken as 60 V, or ten times the healthy volts (common practice, no source).
 """
 
 from __future__ import annotations
@@ -97,7 +97,7 @@ class WorstCase:
             Volts.
         """
         supply_v = self.supply_v
-        if point.heater:
+        if point.heater and point.node in ("", GROUND):
             return max(LOW_V, supply_v) if point.danger else LOW_V
         if point.node in self._swinging or self._may_be_output(point):
             return self.anywhere_v
@@ -154,9 +154,10 @@ class WorstCase:
         return any(p.danger or self._nominal_v(p) > RIDES_HIGH * self.supply_v for p in there)
 
     def _inductive(self, plates: set[str]) -> set[str]:
-        """Nodes of plates with an inductance for their load, and of what hangs on them."""
+        """Nodes of plates with an inductance for their load, of taps on it, and of what hangs on them."""
         coils = [p for p in self._parts if p.kind in ("transformer", "inductor")]
         swinging = {n for p in coils for n in (p.nodes[:-2] if p.kind == "transformer" else p.nodes)} & plates
+        swinging |= {n for p in coils if "tap" in p.facts for n in (p.nodes[1], p.nodes[3])} - self._ends
         held = self._ends | {
             n
             for p in self._parts

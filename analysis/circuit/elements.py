@@ -263,7 +263,7 @@ class Winding(Branch):
     key : str
         Name of the transformer: its keys are ``T1.turns``, ``T1.primary_ohms`` and so on.
     share : float
-        Part of the primary this winding is, 1 or 0.5; 0 for the secondary.
+        Part of the primary this winding is, 1, 0.5 or less beside a tap; 0 for the secondary.
     open_key : str
         Key of the ohms added in series by a broken winding.
     ratio : float

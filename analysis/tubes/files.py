@@ -34,6 +34,9 @@ from .types import (
 
 _ALIASES = re.compile(r"^aliases: *\[([^\]\n]*)\]", re.M)
 _HEPTODE = {"g1": "oscillator grid", "g3": "signal grid"}
+_PENTODE = {"plate": "P", "grid": "g1", "cathode": "K", "screen": "g2"}
+_MODELLED = {"KV": {"plate": "P", "grid": "G", "cathode": "K"}, "RR": _PENTODE, "RX": _PENTODE}
+"""Electrodes that a law needs, with the codes of their pins."""
 _NO_ELECTRODE = HEATER_PARTS | {"shield", "shell", "not connected", "internal connection"}
 
 
@@ -139,13 +142,29 @@ def _load(path: Path, _mtime_ns: int) -> Tube:
         raise ConfigError.from_problems(
             [document.problem(("tube",), f"the file is called {path.stem}, expected the same name")]
         )
-    return _tube(file, str(path))
+    tube = _tube(file, str(path))
+    if missing := _missing_electrodes(file, tube):
+        raise ConfigError.from_problems([document.problem(("pins",), text) for text in missing])
+    return tube
+
+
+def _missing_electrodes(file: TubeFile, tube: Tube) -> list[str]:
+    """What the model would look for among the pins in vain."""
+    law = file.model.law if file.model else ""
+    return [
+        f"section {section.label} has no {electrode}: expected a pin {code}"
+        + (f"_{'ab'.index(section.name) + 1}, with the number of its unit" if section.name else "")
+        for section in tube.sections
+        if section.kind != "diode"
+        for electrode, code in _MODELLED.get(law, {}).items()
+        if electrode not in section.electrodes
+    ]
 
 
 def _tube(file: TubeFile, path: str) -> Tube:
     codes = {number: code.split("_") for number, code in sorted(file.pins.items())}
     diodes = sorted({f"d{parts[-1]}" for parts in codes.values() if parts[0] == "D"})
-    is_twin = any(parts[0] == "P" and parts[-1] == "2" for parts in codes.values())
+    is_twin = any(parts[0] != "D" and parts[-1] == "2" for parts in codes.values())
     is_rectifier = "rectifier" in file.construction
     danger = {"plate", "screen"}
     if is_rectifier:

@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+import math
 from pathlib import Path
 from typing import Annotated, Literal
 
@@ -43,6 +44,16 @@ class HeaterFile(Rating):
     """A heater; ``halves`` are its two halves in parallel."""
 
     halves: Rating | None = None
+
+    @model_validator(mode="after")
+    def _halves_are_halves(self) -> HeaterFile:
+        if self.halves is None:
+            return self
+        wanted = {"volts": self.volts / 2.0, "amps": self.amps * 2.0}
+        for name, value in wanted.items():
+            if not math.isclose(value, getattr(self.halves, name), rel_tol=0.02):
+                raise ValueError(f"halves of a heater of {self.volts:g} V, {self.amps:g} A take {value:g} {name}")
+        return self
 
 
 class LimitsFile(_File):

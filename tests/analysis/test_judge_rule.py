@@ -7,8 +7,9 @@ from statistics import NormalDist
 import pytest
 
 from acquisition.records import JobSheet, Reading
-from analysis.chassis import Band, load_chassis
-from analysis.judge import RULE, decide, judge, slips_of_hand
+from analysis.chassis import Band, ChassisModel, bands, load_chassis, parse_chassis
+from analysis.chassis.expecting import expect
+from analysis.judge import BAND_LEVEL, RULE, decide, judge, slips_of_hand
 from analysis.report.material import Material
 from analysis.report.render import render
 
@@ -115,3 +116,54 @@ def test_no_volts_at_live_points_and_wrong_signs_are_asked_about(volts, told):
     found = slips_of_hand(load_chassis("harbour-twenty"), readings)
     assert (found[0].startswith(told) and len(found) == 1) if told else found == []
     assert not told.startswith("none") or "nothing read proves nothing dead" in found[0]
+
+
+# -- bands that the model knows roughly only ----------------------------------------------------------------------
+
+GRID_LEAK = """
+chassis: a stage with grid-leak bias before one with fixed bias
+tubes: {V1: 12AX7}
+rails: {HT: {volts: 250, source: 100}, BIAS: {volts: -1.2, source: 10}}
+parts:
+  R1: 10M   V1.2  gnd
+  R2: 220k  HT    V1.1
+  R3: 100k  HT    V1.6
+  R4: 100k  BIAS  V1.7
+  C1: 22u   HT    gnd
+joined: [[V1.3, V1.8, gnd]]
+"""
+
+
+@pytest.mark.parametrize(
+    ("ht_v", "grid_v", "verdict"),
+    [
+        (250.0, -0.45, "agrees"),
+        (250.0, -0.8, "agrees"),  # sheets of the 12AX7 allow -0.9 V at 0.3 uA (from memory)
+        (250.0, -2.5, "low"),
+        (250.0, 0.4, "high"),
+        (0.02, 0.0, "agrees"),  # mains off
+        (0.02, -0.7, "agrees"),  # a dead rail, heaters on
+    ],
+)
+def test_a_grid_at_its_contact_potential_is_known_roughly_only(ht_v, grid_v, verdict):
+    model = ChassisModel(parse_chassis(GRID_LEAK))
+    readings = [Reading(point=p, quantity="dc_v", value=v) for p, v in (("HT", ht_v), ("V1.2", grid_v))]
+    found = judge(readings, bands(model, [r.measurand for r in readings], readings, BAND_LEVEL))
+    assert found[1].expected < -0.1
+    assert (found[1].verdict, found[1].words) == (verdict, verdict)
+    assert expect(model).points["V1.2"].low == pytest.approx(-1.3)
+
+
+def test_a_plate_that_a_grid_pulls_below_zero_on_a_dead_rail_is_no_point_of_negative_volts():
+    coupled = GRID_LEAK.replace("R4: 100k  BIAS  V1.7", "R4: 22k  V1.8  gnd\n  R5: 1k BIAS gnd\n  R6: 1k5 V1.3 gnd")
+    coupled = coupled.replace("[[V1.3, V1.8, gnd]]", "[[V1.1, V1.7]]")
+    model = ChassisModel(parse_chassis(coupled))
+    readings = [Reading(point=p, quantity="dc_v", value=v) for p, v in (("HT", 0.0), ("V1.1", 70.0))]
+    found = judge(readings, bands(model, [r.measurand for r in readings], readings, BAND_LEVEL))[1]
+    assert found.expected < -0.1
+    assert found.words == "high"
+
+
+def test_a_grid_with_a_bias_of_its_own_keeps_its_band():
+    fixed = expect(ChassisModel(parse_chassis(GRID_LEAK))).points["V1.7"]
+    assert -1.4 < fixed.low < fixed.expected < fixed.high < -1.0

@@ -135,8 +135,11 @@ def _transformer(part: object, n: list[str], table: Mapping[str, float]) -> list
     ratio = (part.value / part.facts["secondary_impedance"]) ** 0.5
     core = f"core_{name.lower()}"
     taps = n[:-2]
-    halves = len(taps) - 1
-    windings = [(a, b, ratio / halves, 1.0 / halves) for a, b in itertools.pairwise(taps)]
+    # Turns of each point of the primary, counted from its first end.
+    tap = part.facts.get("tap", 0.0)
+    at = {2: [0.0, 1.0], 3: [0.0, 0.5, 1.0], 5: [0.0, 0.5 - tap / 2, 0.5, 0.5 + tap / 2, 1.0]}[len(taps)]
+    pairs = zip(itertools.pairwise(taps), itertools.pairwise(at), strict=True)
+    windings = [(a, b, ratio * (end - start), end - start) for (a, b), (start, end) in pairs]
     windings.append((n[-2], n[-1], 1.0, 0.0))
     lines = [f"L{name}m {core} 0 {table[f'{name}.primary_henries'] / ratio**2:.12g}", f"R{name}m {core} 0 1e12"]
     for i, (a, b, turns, share) in enumerate(windings):

@@ -260,3 +260,20 @@ def test_reservoir_ripple_below_its_bound():
     (full,), (half,) = (hum(f"rectified: {kind}-wave", parts, ("HT1",)) for kind in ("full", "half"))
     assert 0.55 * bound < full < 0.9 * bound
     assert 0.6 * 2.0 * bound < half < 0.95 * 2.0 * bound
+
+
+def test_screens_on_taps_lie_between_screens_on_the_supply_and_screens_on_the_plates():
+    """A tap at the supply is the pentode connection, one at the plate the triode connection (definition)."""
+    text = TOPOLOGIES["screens on taps"]
+    five, tap = "[V1.3, UL1, HT, UL2, V2.3], tap: 0.43", "tap: 0.43"
+    assert five in text
+    pentodes = text.replace(five, "[V1.3, HT, V2.3]").replace("UL1", "HT").replace("UL2", "HT")
+    triodes = text.replace(five, "[V1.3, HT, V2.3]").replace("UL1", "V1.3").replace("UL2", "V2.3")
+
+    def gain(text):
+        model = ChassisModel(parse_chassis(text), probe=UNPROBED)
+        return abs(model.response({}, "V1.5", "SPK", np.array([MID_HZ]))[0, 0])
+
+    assert gain(text.replace(tap, "tap: 0.001")) == pytest.approx(gain(pentodes), rel=5e-3)
+    assert gain(text.replace(tap, "tap: 0.999")) == pytest.approx(gain(triodes), rel=5e-3)
+    assert 1.1 * gain(triodes) < gain(text) < gain(pentodes) / 1.1

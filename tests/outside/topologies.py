@@ -127,6 +127,26 @@ parts:
   RL: 8 SPK gnd
 signal: {input: IN, output: SPK, source_ohms: 1k, stages: {one: [V1.5, SPK]}}
 """,
+    "screens on taps": """
+chassis: push-pull output stage, screens on taps of the primary, own bias, driven on one side
+tubes: {V1: EL34, V2: EL34}
+rails: {HT: {volts: 400, source: 20}}
+parts:
+  C1: 100n IN V1.5
+  R1: 220k V1.5 gnd
+  R2: 220k V2.5 gnd
+  C2: 100n V2.5 gnd
+  R3: 100 UL1 V1.4
+  R4: 100 UL2 V2.4
+  R5: 470 V1.8 gnd
+  R6: 470 V2.8 gnd
+  C5: 100u V1.8 gnd
+  C6: 100u V2.8 gnd
+  T1: {transformer: [6k6, 8], primary: [V1.3, UL1, HT, UL2, V2.3], tap: 0.43, secondary: [SPK, gnd],
+       primary_ohms: 180, secondary_ohms: 0.3, primary_henries: 40}
+  RL: 8 SPK gnd
+signal: {input: IN, output: SPK, source_ohms: 1k, stages: {one: [V1.5, SPK]}}
+""",
     "choke load and volume control": """
 chassis: choke load and volume control
 tubes: {V1: 6C4}

@@ -4,7 +4,8 @@ import pytest
 
 from acquisition.configs import config_names
 from acquisition.errors import ConfigError
-from analysis.chassis import load_chassis, parse_chassis
+from acquisition.records import Measurand
+from analysis.chassis import ChassisModel, load_chassis, parse_chassis
 
 GOOD = """
 chassis: two stages on a board
@@ -94,7 +95,7 @@ MISTAKES = [
     ("R1: 1M   V1.2", "X1: 1M   V1.2", "amp.yaml:10: parts.X1: unknown kind of part"),
     ("R1: 1M ", "R1: 1Q ", "amp.yaml:10: parts.R1: expected a value such as"),
     ("R1: 1M ", "R1: -5 ", "amp.yaml:10: parts.R1: expected a value of zero or more"),
-    ("R1: 1M ", "R1: 0 ", "amp.yaml:10: parts.R1: expected a value above zero"),
+    ("R1: 1M ", "R1: 0 ", "amp.yaml:10: parts.R1: expected a value above zero, got '0'; a wire goes into joined"),
     ("R1: 1M   V1.2  gnd", "R1: 1M V1.2", "amp.yaml:10: parts.R1: expected a value and two nodes"),
     ("R1: 1M   V1.2  gnd", "R1: 1M V1.2 gnd 5", "amp.yaml:10: parts.R1.tolerance: expected a tolerance"),
     ("R1: 1M   V1.2  gnd", "R1: 1M V1.2 GND", "the chassis is written gnd"),
@@ -107,7 +108,7 @@ MISTAKES = [
     ("at: 0.25", "at: 1.5", "amp.yaml:15: parts.P1.at: expected a place between 0 and 1"),
     ("primary_ohms: 280", "primry_ohms: 280", "parts.T1.primry_ohms: unknown field of a transformer, did you mean"),
     ("transformer: [5k, 8]", "transformer: 5k", "expected impedances [primary, secondary]"),
-    ("primary: [HT1, V2.7]", "primary: [HT1]", "parts.T1.primary: expected 2 or 3 points"),
+    ("primary: [HT1, V2.7]", "primary: [HT1]", "parts.T1.primary: expected 2 or 3 or 5 points"),
     ("volts: 280", "volts: high", "amp.yaml:6: rails.HT1.volts: expected a value such as"),
     ("full-wave", "double", "amp.yaml:6: rails.HT1.rectified:"),
     ("[V1.2, V1.1]}", "[V1.2, V1.9]}", "signal.stages.first: no part reaches a point V1.9, did you mean"),
@@ -158,6 +159,74 @@ MISTAKES = [
         "parts.V1a: V1a is already a section of",
     ),
     ("V1: 12AX7,", "V1: 12AX7, V1b: EL84,", "amp.yaml:4: tubes.V1b: V1b is already a section of V1: give every"),
+    (
+        "RL: 8    SPK   gnd",
+        "RL: 8    SPK   gnd\n  R8: 100 V1.4 gnd",
+        "R8: node V1.4 is used once: nothing else connects to it; heaters are not modelled: leave it out",
+    ),
+    (
+        "C9: {capacitor: 47u, nodes: [HT1, gnd]",
+        "C8: 47u MID gnd\n  R8: 1M MID gnd\n  C9: {capacitor: 47u, nodes: [HT1, MID]",
+        "before a choke, or where two in series are the reservoir, leave rectified out and give ripple_pp",
+    ),
+    ("RL: 8    SPK   gnd", "RL: 8    SPK   0", "parts.RL: 0: the chassis is written gnd"),
+    (
+        "primary: [HT1, V2.7]",
+        "primary: [HT1, V2.7], tap: 0.4",
+        "parts.T1.tap: a tap needs a primary of five points",
+    ),
+    (
+        "primary: [HT1, V2.7]",
+        "primary: [V2.7, U1, HT1, U2, V2.7], tap: 1",
+        "parts.T1.tap: expected a tap between supply and plate",
+    ),
+    ("ends: [N1, gnd]", "ends: [N1, N1]", "amp.yaml:15: parts.P1: both ends on N1"),
+    ("secondary: [SPK, gnd]", "secondary: [SPK, SPK]", "amp.yaml:17: parts.T1: both ends on SPK"),
+    ("primary: [HT1, V2.7]", "primary: [V2.7, V2.7, HT1]", "amp.yaml:17: parts.T1: both ends on V2.7"),
+    ("input: IN", "input: gnd", "amp.yaml:20: signal.input: gnd is gnd: expected a point that carries the signal"),
+    ("input: IN", "input: V2.9", "signal.input: V2.9 is on a rail: expected a point that carries the signal"),
+    (
+        "input: IN, output: SPK",
+        "input: [IN, IN], output: [SPK, SPK]",
+        "signal.input: IN is given twice: expected one",
+    ),
+    ("output: SPK", "output: gnd", "signal.output: gnd is gnd: expected a point that carries the signal"),
+    ("[V1.2, V1.1]}", "[V1.2, gnd]}", "signal.stages.first: gnd is gnd: expected a point that carries the signal"),
+    ("[V1.2, V1.1]}", "[HT1, V2.9]}", "signal.stages.first: HT1 and V2.9 are one node: expected two that a stage"),
+    ("[[V2.9, HT1]]", "[V2.9, HT1]", "amp.yaml:19: joined: expected every group of points in brackets of its own"),
+    ("[[V2.9, HT1]]", "[[V2.9, HT1], [V1.1]]", "joined.1: expected points, two or more, such as [V2.9, HT2]"),
+    ("[V1.2, V1.1]", "[V1.2]", "signal.stages.first: expected two points such as [V1.2, V1.1]"),
+    ("{volts: 280, source: 200, rectified: full-wave}", "280", "amp.yaml:6: rails.HT1: expected fields with their"),
+    ("{volts: 120, hertz: 60}", "120", "mains: expected fields with their names such as {volts: 230, hertz: 50}"),
+    ("{V1: 12AX7, V2: EL84}", "[12AX7, EL84]", "amp.yaml:4: tubes: expected sockets with their types such as {V1:"),
+    ("C3: 22n ", "C3: .02 ", "amp.yaml:14: parts.C3: expected p, n or u in a capacitance"),
+    ("C3: 22n ", "C3: 22m ", "parts.C3: expected p, n or u in a capacitance (m is milli), got '22m'"),
+    ("C9: {capacitor: 47u", "C9: {capacitor: 0.5", "amp.yaml:8: parts.C9.capacitor: expected p, n or u"),
+    ("R1: 1M ", "R1: 1m ", "amp.yaml:10: parts.R1: m is milli, M is mega: expected 1M or plain ohms"),
+    ("potentiometer: 1M", "potentiometer: 1m", "parts.P1.potentiometer: m is milli, M is mega: expected 1M"),
+    ("R1: 1M ", "R1: 1 Meg ", "parts.R1: expected a value without a space, got '1 Meg': write 1M"),
+    ("at: 0.25", "at: 25%", "amp.yaml:15: parts.P1.at: expected a place between 0 and 1, got '25%'"),
+    ("at: 0.25", "turned: 1", "parts.P1.turned: unknown field of a potentiometer, expected one of at ends note"),
+    (
+        "R1: 1M   V1.2  gnd",
+        "R1: 1M V1.2 gnd 2W",
+        "2W: a rating needs the mapping form, {resistor: 1M, nodes: [V1.2,",
+    ),
+    ("RL: 8 ", "LS1: 8 ", "amp.yaml:18: parts.LS1: a loudspeaker is a resistor such as RL; L means inductor"),
+    ("RL: 8 ", "CH1: 8 ", "parts.CH1: a choke is an inductor such as L1; C means capacitor"),
+    ("R3: 1k5 ", "LED1: 1.7 ", "parts.LED1: an LED becomes a rail of its volts; L means inductor"),
+    (
+        "R3: 1k5 ",
+        "S1: on ",
+        "a switch closed or a fuse goes into joined, a diode or a voltage reference becomes a rail",
+    ),
+    ("V2.3: 7.5", "V2.3: 7-8", "printed.V2.3: expected volts such as 190 or 190 +-20%, got '7-8'"),
+    (
+        "RL: 8    SPK   gnd",
+        "RL: 8    SPK   gnd\n  R8: 1M V1.7 gnd",
+        "section a (pins 6-7-8) is on no part: expected a part on V1.6, or joined: [[V1.6, the point it is"
+        " wired to]]; of a section not in use, join the pins to gnd",
+    ),
 ]
 
 
@@ -209,6 +278,43 @@ def test_a_forgotten_wire_is_told_once():
     floating = [line for line in problems_of(text) if "float" in line]
     assert len(floating) == 1
     assert "V1.2, N2, N3 float: expected a path for direct current to gnd or a rail" in floating[0]
+
+
+@pytest.mark.parametrize("tied", ["V1.7, V1.8, gnd", "V1.7, gnd"])
+def test_a_section_not_in_use_with_its_plate_open_is_left_out(tied):
+    model = ChassisModel(parse_chassis(GOOD.replace("joined: [", f"joined: [[{tied}], ")))
+    assert list(model.sections) == ["V1b", "V2"]
+    assert model.node("V1.7") == -1
+
+
+def test_an_led_in_a_cathode_can_be_written_as_the_message_says():
+    text = GOOD.replace("parts:\n", "  LED: {volts: 1.7, source: 10}\nparts:\n").replace(
+        "  R3: 1k5  V1.3  gnd\n", ""
+    )
+    model = ChassisModel(parse_chassis(text.replace("joined: [", "joined: [[V1.3, LED], ")))
+    shown = model.predict(
+        {}, [Measurand(point="V1.3", quantity="dc_v"), Measurand(point="V1.2>V1.1", quantity="gain")]
+    )[0]
+    assert shown[0] == pytest.approx(1.7, abs=1e-3)
+    assert shown[1] > 45.0  # as with a bypassed cathode: the diode holds it still
+
+
+def test_a_choke_input_supply_can_be_written_as_the_message_says():
+    text = GOOD.replace(", rectified: full-wave", ", ripple_pp: 90")
+    text = text.replace(
+        "C9: {capacitor: 47u, nodes: [HT1, gnd]", "L1: 10 HT1 HT2\n  C9: {capacitor: 47u, nodes: [HT2, gnd]"
+    )
+    text = (
+        text.replace("R2: 100k HT1 ", "R2: 100k HT2 ")
+        .replace("[[V2.9, HT1]]", "[[V2.9, HT2]]")
+        .replace("[HT1, V2.7]", "[HT2, V2.7]")
+    )
+    raw, smooth = ChassisModel(parse_chassis(text)).predict(
+        {}, [Measurand(point=point, quantity="ripple_pp_v") for point in ("HT1", "HT2")]
+    )[0]
+    assert raw == pytest.approx(90.0, rel=0.01)
+    # the choke against the capacitor at 120 Hz: 7540 ohm over 28 ohm
+    assert smooth == pytest.approx(raw * 28.2 / (7540 - 28.2), rel=0.1)
 
 
 def test_a_rectifier_tube_among_the_parts_is_refused():

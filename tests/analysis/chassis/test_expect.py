@@ -51,6 +51,93 @@ def test_a_design_past_a_limit_is_warned_of():
     assert any(line.startswith("C6: up to") and "rated 200 V" in line for line in warnings)
 
 
+SILENT = """
+chassis: a lamp that no signal reaches, and a control at its end
+tubes: {V1: 6C4}
+rails: {HT1: {volts: 250, source: 200}}
+parts:
+  R1: 470k  V1.6   gnd
+  R2: 1k    V1.7   gnd
+  R3: 47k   HT1    V1.1
+  R4: 10k   LAMP   gnd
+  C2: 100n  LAMP   gnd
+  C3: 100n  V1.1   TOP
+  P1: {potentiometer: 1M, ends: [TOP, gnd], wiper: OUT, at: 0}
+  C4: 100n  OUT    gnd
+signal:
+  input: V1.6
+  output: OUT
+  stages: {from: [LAMP, V1.1], to: [V1.6, LAMP], end: [V1.1, OUT], good: [V1.6, V1.1]}
+"""
+
+
+def test_stages_that_no_signal_passes_are_told_without_a_warning_of_numpy():
+    with np.errstate(all="raise", under="ignore"):
+        found = expect(ChassisModel(parse_chassis(SILENT)))
+    assert [line.split(":")[0] for line in found.warnings] == ["stage from", "stage to", "stage end"]
+    assert found.warnings[1].startswith("stage to: next to nothing of V1.6 reaches LAMP; is it another path")
+    assert found.stages["from"].low_hz is found.stages["to"].high_hz is None
+
+
+FOLLOWER = """
+chassis: a follower whose cathode rides high
+tubes: {V1: 6922}
+rails: {HT: {volts: 250, source: 500}}
+parts:
+  R1: 470k V1.2 G
+  R2: 330k HT G
+  R3: 470k G gnd
+  R4: 22k V1.3 gnd
+  R5: 220k HT HEL
+  R6: 68k HEL gnd
+joined: [[V1.1, HT]]
+"""
+
+
+def test_a_cathode_is_held_against_the_heater_as_it_is_wired():
+    limit = "cathode above heater 149 V, limit 120 V (design-centre)"
+    assert expect(ChassisModel(parse_chassis(FOLLOWER))).warnings == (f"V1b 6922: {limit}",)
+    lifted = FOLLOWER.replace("[[V1.1, HT]]", "[[V1.1, HT], [HEL, V1.4]]")
+    assert expect(ChassisModel(parse_chassis(lifted))).warnings == ()
+    too_high = lifted.replace("R5: 220k HT HEL", "R5: 10 HT HEL").replace("R3: 470k", "R3: 100k")
+    (warning,) = expect(ChassisModel(parse_chassis(too_high))).warnings
+    assert warning.startswith("V1b 6922: cathode below heater 18")
+    assert warning.endswith("limit 150 V (design-centre)")
+
+
+STAGE = """
+chassis: one stage
+tubes: {V1: 12AX7}
+rails: {HT: {volts: 280, source: 500}}
+parts:
+  R1: 1M    GRID     gnd
+  R2: 1k5   CATHODE  gnd
+  R3: 100k  FEED     V1.1
+  R4: 47k   HT       gnd
+joined: [[GRID, V1.2], [CATHODE, V1.3], [FEED, HT]]
+"""
+
+
+def test_a_part_between_points_joined_is_asked_about():
+    joined = STAGE.replace("[FEED, HT]", "[FEED, HT, V1.1]")
+    (warning,) = expect(ChassisModel(parse_chassis(joined))).warnings
+    assert warning == "R3: does nothing between FEED and V1.1, which joined makes one"
+
+
+@pytest.mark.parametrize(
+    ("old", "new"),
+    [
+        ("[FEED, HT]", "[FEED, gnd]"),
+        ("volts: 280", "volts: -280"),
+        ("[GRID, V1.2], [CATHODE, V1.3]", "[GRID, V1.3], [CATHODE, V1.2]"),
+    ],
+)
+def test_a_tube_that_passes_nothing_is_asked_about(old, new):
+    assert expect(ChassisModel(parse_chassis(STAGE))).warnings == ()
+    warnings = expect(ChassisModel(parse_chassis(STAGE.replace(old, new)))).warnings
+    assert warnings == ("V1b 12AX7: passes next to no current at idle; is its plate fed, are its pins as drawn?",)
+
+
 def test_verb_prints_the_json_of_the_design(capsys):
     assert main(["expect", "bench-6c4", "--json"]) == 0
     found = json.loads(capsys.readouterr().out)

@@ -155,6 +155,23 @@ def test_source_and_settling(quayside):
     assert not steps["V1.1"].may_be_zero
 
 
+def test_a_grid_whose_band_reaches_zero_is_announced_as_one_that_may_truly_be_zero():
+    text = """
+chassis: grid-leak bias
+tubes: {V1: 12AX7}
+rails: {HT: {volts: 250, source: 100}}
+parts:
+  R1: 10M   V1.2  gnd
+  R2: 220k  HT    V1.1
+joined: [[V1.3, gnd]]
+"""
+    chassis = parse_chassis(text)
+    step = steps_of(survey_plan(chassis, ChassisModel(chassis)))["V1.2"]
+    assert step.expected_v < -0.3
+    assert step.high_v == 0.0
+    assert step.may_be_zero
+
+
 def test_tubes_alone_are_enough_but_name_no_high_voltage_point():
     chassis = load_chassis("quayside-five")
     plan = survey_plan(chassis)

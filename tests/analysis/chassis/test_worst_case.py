@@ -3,6 +3,7 @@
 import dataclasses
 import math
 
+import numpy as np
 import pytest
 from hypothesis import given, settings
 from hypothesis import strategies as st
@@ -11,11 +12,12 @@ from acquisition.configs import config_names
 from acquisition.errors import SafetyStop
 from acquisition.instruments.bench import parse_bench
 from acquisition.probing import ProbingLimits
-from acquisition.records import usable_v
+from acquisition.records import Measurand, usable_v
 from analysis.app.signal.plan import plan_stage
 from analysis.chassis import ChassisModel, WorstCase, load_chassis, parse_chassis
 from analysis.chassis.plan import survey_plan
 from analysis.suspects.candidates import candidates, is_allowed
+from tests.outside.topologies import TOPOLOGIES
 
 NAMES = config_names("chassis")
 MODELS = {name: ChassisModel(load_chassis(name)) for name in NAMES}
@@ -57,6 +59,27 @@ def test_the_worst_case_of_all_three_users_is_above_the_supply_the_file_itself_h
             least_v = 1.1 * reached_v(model, point)
             assert step.worst_v >= least_v
             assert worst.at(point) == pytest.approx(step.worst_v)
+
+
+def test_screens_on_taps_swing_with_the_plates():
+    model = ChassisModel(parse_chassis(TOPOLOGIES["screens on taps"]))
+    worst = WorstCase(model.chassis, model)
+    for name in ("UL1", "UL2", "V1.4", "V2.4", "V1.3"):
+        assert worst.at(model.points[name]) >= 1.43 * 400.0 * 1.1, name
+    assert worst.at(model.points["HT"]) < 1.43 * 400.0
+
+
+def test_a_heater_lifted_by_a_divider_can_reach_the_supply_when_the_divider_opens():
+    lifted = (
+        STIFF.replace("  C2: 22u", "  R4: 220k HT1 HEL\n  R5: 68k HEL gnd\n  C2: 22u")
+        + "joined: [[HEL, V1.4, V1.5]]\n"
+    )
+    model = ChassisModel(parse_chassis(lifted))
+    worst = WorstCase(model.chassis, model)
+    assert worst.at(model.points["V1.4"]) == worst.at(model.points["HEL"]) >= 260.0
+    assert worst.at(model.points["V1.9"]) == 60.0  # not wired in the file
+    opened = model.predict({"R5": np.array([np.inf])}, [Measurand(point="V1.4", quantity="dc_v")])
+    assert 200.0 < opened[0, 0] < worst.at(model.points["V1.4"])
 
 
 ratings = st.one_of(st.none(), st.floats(20.0, 2000.0))

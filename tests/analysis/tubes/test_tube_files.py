@@ -141,6 +141,10 @@ def test_own_file_wins_over_the_shipped_one_and_changes_are_seen(own):
     ("change", "field", "text"),
     [
         (("1: P_2", "1: Q_2"), "pins.1", "expected parts from"),
+        (("1: P_2", "1: P"), "pins", "section b (pins 2-3) has no plate: expected a pin P_2, with the number"),
+        (("8: K_1", "8: NC"), "pins", "section a (pins 6-7) has no cathode: expected a pin K_1"),
+        (("volts: 12.6", "volts: 126"), "heater", "halves of a heater of 126 V, 0.15 A take 63 volts"),
+        (("amps: 0.3}", "amps: 0.15}"), "heater", "halves of a heater of 12.6 V, 0.15 A take 0.3 amps"),
         (("9: HT", "10: HT"), "", "pins 10: a noval base has pins 1 to 9"),
         (("5: H,", "5: NC,"), "", "expected two heater ends"),
         (("9: HT", "9: S"), "", "halves and a tap"),
@@ -167,6 +171,15 @@ def test_a_mistake_names_file_line_and_field(own, change, field, text):
     assert problem.line > 0
     assert problem.field.startswith(field)
     assert text in problem.text
+
+
+def test_a_pentode_without_a_screen_is_told(own):
+    altered(own, "EL80", ("9: g2", "9: NC"), source="EL84")
+    with pytest.raises(ConfigError) as caught:
+        load_tube("EL80")
+    assert [problem.text for problem in caught.value.problems] == [
+        "section pins 2-3-7 has no screen: expected a pin g2"
+    ]
 
 
 def test_file_and_content_must_agree_on_the_name(own):
