@@ -295,7 +295,14 @@ HOSTILE_PLACES = {"survey": "#done", "gain": "#gain-notices", "compare": "#banne
 
 def tell_hostile(hub):
     """Every panel with markup and steering characters in each of its texts."""
-    row = {"point": EVIL, "function": EVIL, "value": 1.0, "low": 0.5, "high": 2.0, "verdict": EVIL, "quality": EVIL}
+    row = {
+        "point": EVIL,
+        "function": EVIL,
+        "value": 1.0,
+        "healthy": [EVIL] * 2,
+        "verdict": EVIL,
+        "verdict_words": EVIL,
+    }
     suspect = {"part": EVIL, "fault": EVIL, "probability": 0.5, "estimate": EVIL, "because": EVIL}
     words = ("title", "count", "function", "healthy", "hazard", "prompt", "base_words", "verdict", "verdict_words")
     hub.publish("step", {"running": True, "tube": None, "pin": None, **dict.fromkeys(words, EVIL)})

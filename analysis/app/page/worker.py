@@ -388,7 +388,7 @@ class BenchWorker:
         self.hub.publish("job", panel)
 
     def _meter_lost(self, words: str) -> None:
-        self.hub.publish("meter", {"text": None, "unit": "", "state": "open", "link": "lost", "words": words})
+        self.hub.publish("meter", {"text": None, "unit": "", "state": "none", "link": "lost", "words": words})
 
     def _alarm(self, words: str) -> None:
         self.hub.publish("alarm", {"words": words})

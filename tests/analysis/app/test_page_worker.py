@@ -1,5 +1,6 @@
 """The worker of the page against the simulated bench: unplugged meter, stop, notes, advice, what is on disk."""
 
+import math
 import queue
 import time
 from contextlib import contextmanager
@@ -7,6 +8,7 @@ from contextlib import contextmanager
 import pytest
 
 from acquisition.configs import find_config
+from acquisition.instruments import Sample
 from acquisition.instruments.bench import parse_bench
 from acquisition.records import Reading
 from acquisition.simulated.bench import SimulatedBench
@@ -396,11 +398,24 @@ def test_a_server_started_again_tells_the_verdicts_of_what_was_read_before(tmp_p
         assert [rows[p]["verdict_words"] for p in ("HT1", "V1.6", "V1.8", "V1.1")] == [
             "agrees", "low", "high", "unsteady",
         ]  # fmt: skip
-        assert (rows["V1.6"]["low"], rows["V1.6"]["high"]) == pytest.approx((122.7, 159.6), abs=0.1)
+        assert rows["V1.6"]["healthy"] == ["122.7 V", "to 159.6 V"]
+        assert (over["title"], over["function"], over["healthy"], over["tube"]) == (
+            "Every point was read",
+            "",
+            "",
+            None,
+        )
         # At the end stands what the round came to, not the verdict of its last point.
         assert over["verdict"] == ""
         outside = over["prompt"].partition("Outside what a healthy chassis shows: ")[2].rstrip(".")
         assert set(outside.split(", ")) == {"V1.6", "V1.8", "V1.7", "N1"}
+
+
+@pytest.mark.parametrize(("flag", "text"), [("overload", "over"), ("held", "none"), ("gap", "none")])
+def test_where_nothing_is_read_the_lead_is_not_called_open(flag, text):
+    value_v = 1.0 if flag == "held" else math.nan
+    panel = showing.meter_panel(Sample(t_s=0.0, value_v=value_v, flags=frozenset({flag})), "open")
+    assert (panel["text"], panel["state"], panel["link"]) == (text, text, "wait")
 
 
 def test_of_a_reading_that_nothing_judged_its_quality_does_not_stand_as_a_verdict():

@@ -45,7 +45,7 @@ function route() {
 let stream = null, meterSeen = 0;
 const panels = {
   job: (job) => { text(document.getElementById("job-name"), job.name); text(document.getElementById("job-pass"), `${job.chassis}, pass ${job.pass}`); survey.job(job); gain.job(job); records.job(job); },
-  meter: (meter) => { meterSeen = performance.now(); survey.meter(meter); lamp("meter", meter.link === "good" ? "good" : "lost", meter.words); },
+  meter: (meter) => { meterSeen = performance.now(); survey.meter(meter); lamp("meter", meter.link, meter.words); },
   step: survey.step,
   taken: survey.taken,
   suspects: survey.suspects,
