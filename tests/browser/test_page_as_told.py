@@ -342,3 +342,13 @@ def test_the_list_of_readings_tells_every_verdict_whole_on_a_phone(told):
     wait_for(lambda: page.locator("#done tr").count() == 30)
     box = page.locator(".list .scroll")
     assert box.evaluate("e => [e.scrollWidth - e.clientWidth, e.scrollHeight - e.clientHeight]") == [0, 0]
+
+
+def test_a_tab_that_a_new_server_shuts_out_says_so_and_goes_on_trying(told):
+    page, _, _ = told
+    for address in ("**/events", "**/state"):
+        page.route(address, lambda route: route.fulfill(status=401, body="open the page with the address printed"))
+    page.reload()
+    wait_for(lambda: page.locator("#lamp-link .is").inner_text().startswith("shut out: open the address"), 10)
+    page.unroute("**/events")
+    wait_for(lambda: page.locator("#lamp-link .is").inner_text() == "live", 10)

@@ -61,12 +61,20 @@ function unlinked(state, words) {
   for (const name of ["meter", "generator"]) lamp(name, "wait", "not known");
   survey.stale(true);
 }
+const GONE = "server gone, trying again", LOCKED = "shut out: open the address the terminal shows now";
+// A browser does not try a refused stream again by itself, as where another server stands there by now, with a new token.
+async function refused() {
+  stream = null;
+  const status = await fetch("/state", { method: "HEAD" }).then((answer) => answer.status, () => 0);
+  unlinked("lost", status === 401 ? LOCKED : GONE);
+  setTimeout(open, 3000);
+}
 function open() {
   if (stream || document.hidden) return;
   stream = new EventSource("/events");
   const opened = setTimeout(() => unlinked("lost", "no stream: close other tabs of this page"), 2000);
   stream.onopen = () => { clearTimeout(opened); lamp("link", "good", "live"); };
-  stream.onerror = () => { clearTimeout(opened); unlinked("lost", "server gone, trying again"); };
+  stream.onerror = () => { clearTimeout(opened); if (stream?.readyState === EventSource.CLOSED) refused(); else unlinked("lost", GONE); };
   stream.addEventListener("end", () => { unlinked("lost", "server stopped"); stream.close(); stream = null; setTimeout(open, 3000); });
   for (const [name, handle] of Object.entries(panels)) {
     stream.addEventListener(name, (event) => handle(JSON.parse(event.data)));
