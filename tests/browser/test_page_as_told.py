@@ -268,7 +268,13 @@ def test_no_part_is_written_down_that_nobody_chose(told):
     page.fill("#changed-value", "22 n")
     page.click("#changed-form button")
     wait_for(lambda: len(posted) == 2)
-    assert posted == [("changed", {"parts": ""}), ("changed", {"parts": "C2=22n"})]
+    page.select_option("#changed-name", "R10")
+    page.select_option("#changed-how", "measured")
+    page.fill("#changed-value", "9k7")
+    page.click("#changed-form button")
+    wait_for(lambda: len(posted) == 3)
+    sent = [{"parts": ""}, {"parts": "C2=22n"}, {"measured": "R10=9k7"}]
+    assert posted == [("changed", body) for body in sent]
 
 
 def test_the_history_of_a_pass_with_a_long_name_stays_on_a_phone(told):

@@ -189,7 +189,8 @@ def test_notes_are_written_on_a_phone_by_keys_alone(tab, bench):
     wait_for(lambda: noted()[0].customer == "<b>M. Okafor</b>")
     tab.focus("#changed-name")
     tab.keyboard.type("C2")
-    tab.keyboard.press("Tab")
+    for _ in range(2):  # past what was done with it, which stands at changed
+        tab.keyboard.press("Tab")
     tab.keyboard.type("22 n")
     tab.keyboard.press("Enter")
     wait_for(lambda: ("part_replaced", "C2", 22e-9, "") in noted()[1])

@@ -272,6 +272,11 @@ def test_intake_and_parts_changed_are_the_events_of_the_terminal(tmp_path):
         worker.post("changed", {"parts": "R3=1x"})
         wait_for(lambda: "Not written down: R3" in hub.state()["notes"]["words"])
         assert len(hub.state()["notes"]["noted"]) == 2
+        worker.post("changed", {"measured": "R5"})
+        wait_for(lambda: "Not written down: R5: expected what was read" in hub.state()["notes"]["words"])
+        worker.post("changed", {"measured": "R5=103k"})
+        wait_for(lambda: hub.state()["notes"]["words"] == "Written down in as-found: R5.")
+        assert "R5 part measured, 103 kohm" in hub.state()["notes"]["noted"][2]
         assert "C2 part replaced, 22 nF" in hub.state()["notes"]["noted"][0]
     with open_job(path, read_only=True) as job:
         assert (job.sheet.customer, job.sheet.complaint, job.sheet.found) == ("M. Okafor", "hums\nand cuts out", "")
@@ -280,6 +285,7 @@ def test_intake_and_parts_changed_are_the_events_of_the_terminal(tmp_path):
         assert [(e.kind, e.subject, e.value) for e in taken.events] == [
             ("part_replaced", "C2", 22e-9),
             ("tube_swapped", "V1", None),
+            ("part_measured", "R5", 103e3),
         ]
 
 
