@@ -234,7 +234,9 @@ class BenchWorker:
         options = Options(
             tubes_glow=bool(body.get("glow")),
             delicate=self._delicate,
-            done=frozenset(r.point for r in direct_readings(self._job, self.pass_name)),
+            done=frozenset(
+                () if body.get("anew") else (r.point for r in direct_readings(self._job, self.pass_name))
+            ),
             mains_v=mains_v,
         )
         self._machine = survey_of(

@@ -417,6 +417,17 @@ def test_a_server_started_again_tells_the_verdicts_of_what_was_read_before(tmp_p
         assert set(outside.split(", ")) == {"V1.6", "V1.8", "V1.7", "N1"}
 
 
+def test_what_was_read_is_read_again_where_that_is_asked_for(tmp_path):
+    with running(tmp_path, with_hands=False) as (_, hub, worker, path):
+        with open_job(path) as job:
+            job.start_pass("as-found", mains_v=231.0)
+            job.add_reading("as-found", Reading(point="HT1", quantity="dc_v", value=249.5))
+        worker.post("start", {"mains_v": "231", "glow": True, "anew": True})
+        wait_for(lambda: hub.state()["step"]["running"])
+        worker.post("confirm", {})
+        assert wait_for(lambda: hub.state()["step"].get("point")) == "HT1"
+
+
 @pytest.mark.parametrize(("flag", "text"), [("overload", "over"), ("held", "none"), ("gap", "none")])
 def test_where_nothing_is_read_the_lead_is_not_called_open(flag, text):
     value_v = 1.0 if flag == "held" else math.nan

@@ -32,7 +32,8 @@ export function stale(is) { at("digits").dataset.stale = is ? "yes" : "no"; }
 export async function step(step) {
   show(at("start"), !step.running);
   show(at("work"), step.running);
-  show(at("again"), Boolean(step.left));
+  show(at("again"), Boolean(step.over));
+  text(at("again"), step.left ? "Go round again: what was left out or skipped" : "Go round again");
   show(at("controls"), !step.over); // a round that is over hears no key
   awake("survey", Boolean(step.running && !step.over));
   if (!step.running) return;
