@@ -291,6 +291,15 @@ def test_the_history_of_a_pass_with_a_long_name_stays_on_a_phone(told):
     wait_for(lambda: page.locator("#history tbody tr").count() == 1)
     assert page.evaluate("document.documentElement.scrollWidth") == 390
     assert page.locator("#history .what").evaluate("e => e.clientWidth") > 100
+    page.unroute("**/history?**")
+    page.route("**/history?**", lambda route: route.fulfill(json={"point": "V2.5", "readings": [row] * 40}))
+    page.set_viewport_size({"width": 1280, "height": 800})
+    page.evaluate("scrollTo(0, 0)")
+    page.locator("[data-point='V2.5']").press("Enter")
+    wait_for(lambda: page.locator("#history tbody tr").count() == 40)
+    # The first rows come into sight, and what the drawing loses is their height.
+    assert page.locator("#history tbody tr").nth(3).evaluate(IN_SIGHT)
+    assert not page.locator("#history tbody tr").nth(9).evaluate(IN_SIGHT)
 
 
 IN_SIGHT = (
