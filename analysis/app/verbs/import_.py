@@ -64,8 +64,8 @@ def command(job: str, file: Path, name: str | None, mains_v: float | None, chass
             if words := told_of_mains(pass_name, kept_v, mains_v, drawn.mains_v if drawn else None):
                 tell(words)
             if kept_v is None:  # an export has no column for it
-                named = f"--pass {shlex.quote(pass_name)} --mains VOLTS"
-                tell(f"{pass_name} has no mains yet, and so wider bands: stagewalk note {shlex.quote(job)} {named}")
+                note = f"stagewalk note {shlex.quote(name_of(job))} --pass {shlex.quote(pass_name)} --mains VOLTS"
+                tell(f"{pass_name} has no mains yet, and so wider bands: {note}")
         for pass_name, readings in wanted.items():
             opened.add_readings(pass_name, readings)
     for pass_name, readings in wanted.items():
