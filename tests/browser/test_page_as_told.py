@@ -367,3 +367,13 @@ def test_a_tab_that_a_new_server_shuts_out_says_so_and_goes_on_trying(told):
     wait_for(lambda: page.locator("#lamp-link .is").inner_text().startswith("shut out: open the address"), 10)
     page.unroute("**/events")
     wait_for(lambda: page.locator("#lamp-link .is").inner_text() == "live", 10)
+
+
+def test_without_stages_the_gain_view_says_what_is_missing_and_asks_for_nothing(told):
+    page, hub, _ = told
+    page.goto(page.url + "#gain")
+    wait_for(lambda: page.locator("#gain-form").is_visible())
+    assert not page.locator("#no-stages").is_visible()
+    hub.publish("job", {**JOB, "stages": []})
+    wait_for(lambda: page.locator("#no-stages").is_visible())
+    assert not page.locator("#gain-form").is_visible()
