@@ -1,4 +1,4 @@
-"""Parts and tubes changed before a pass, as a command line names them: ``C4``, ``C4=22n``, ``V1``."""
+"""Parts and tubes changed, and parts measured with power off, as a command line names them: ``C4=22n``, ``V1``."""
 
 from __future__ import annotations
 
@@ -28,32 +28,57 @@ def replacements(chassis: Chassis, named: Sequence[str]) -> tuple[Event, ...]:
     BadParameter
         No such part, a value that no such part has, or a value of a tube.
     """
-    found: dict[str, Event] = {}
+    found = _named(chassis, named, "--replaced")
+    kinds = {name: "tube_swapped" if name in chassis.sockets else "part_replaced" for name in found}
+    return tuple(Event(kind=kinds[name], subject=name, value=value) for name, value in found.items())
+
+
+def measurements(chassis: Chassis, named: Sequence[str]) -> tuple[Event, ...]:
+    """Read what was measured with the power off and stays where it is; the last word on a part wins.
+
+    Parameters
+    ----------
+    chassis : Chassis
+        For the names of its parts.
+    named : sequence of str
+        ``PART=VALUE``.
+
+    Raises
+    ------
+    BadParameter
+        No such part, no value, or one that no such part has.
+    """
+    found = _named(chassis, named, "--measured")
+    if missing := [name for name, value in found.items() if value is None]:
+        words = f"{missing[0]}: expected what was read, such as C4=22n"
+        raise click.BadParameter(words, param_hint="--measured")
+    return tuple(Event(kind="part_measured", subject=name, value=value) for name, value in found.items())
+
+
+def _named(chassis: Chassis, named: Sequence[str], option: str) -> dict[str, float | None]:
+    found: dict[str, float | None] = {}
     for words in named:
         name, _, text = words.partition("=")
         if name not in chassis.parts and name not in chassis.sockets:
             there = " ".join(sorted({*chassis.parts, *chassis.sockets}))
-            raise click.BadParameter(f"no part {name}; there are {there}", param_hint="--replaced")
+            raise click.BadParameter(f"no part {name}; there are {there}", param_hint=option)
         value = None
         if "=" in words:
             try:
                 value = parse_value(text)
             except ValueError as error:
-                raise click.BadParameter(f"{name}: {error}", param_hint="--replaced") from None
+                raise click.BadParameter(f"{name}: {error}", param_hint=option) from None
             if name in chassis.sockets or value <= 0:
-                raise click.BadParameter(
-                    f"{words}: a value is that of a part, such as C4=22n", param_hint="--replaced"
-                )
+                raise click.BadParameter(f"{words}: a value is that of a part, such as C4=22n", param_hint=option)
             # Taken as typed, C2=22 would be 22 farad, and everything told of C2 after it wrong.
             if slip := implausible(chassis.parts[name].kind, value):
-                raise click.BadParameter(f"{words}: {slip}", param_hint="--replaced")
-        kind = "tube_swapped" if name in chassis.sockets else "part_replaced"
-        found[name] = Event(kind=kind, subject=name, value=value)
-    return tuple(found.values())
+                raise click.BadParameter(f"{words}: {slip}", param_hint=option)
+        found[name] = value
+    return found
 
 
 def keep_replaced(job: Job, name: str, events: Sequence[Event]) -> None:
-    """Write down what was changed before a pass, once, so that a comparison can ask whether it explains.
+    """Write down what was changed or measured, once, so that a comparison can ask whether it explains the readings.
 
     Parameters
     ----------
@@ -62,7 +87,7 @@ def keep_replaced(job: Job, name: str, events: Sequence[Event]) -> None:
     name : str
         A pass of it.
     events : sequence of Event
-        From `replacements`.
+        From `replacements` or `measurements`.
     """
     kept = {(event.kind, event.subject, event.value) for event in job.read_pass(name).events} if events else set()
     for event in events:

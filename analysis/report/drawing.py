@@ -26,6 +26,11 @@ HUNG_ABOVE = 72.0
 """Room over a branch for name, measured and expected volts of the node at its end."""
 
 PLATE_Y, CATHODE_Y, GRID_X, SCREEN_X = -60.0, 60.0, -136.0, 70.0
+BEND_X, OVER_SCREEN_Y = 64.0, -4.0 - DROP - 40.0
+"""Where the wire of a plate turns upwards, and how high, to pass over the flag of a screen's resistor."""
+
+BESIDE_LABEL = 75.0
+"""From a part drawn upright to what stands clear of the words beside it."""
 
 
 def chassis_svg(chassis: Chassis, shown: Mapping[str, Shown] | None = None, *, paper: bool = False) -> str:
@@ -110,8 +115,8 @@ class _Stages:
         )
         flagged = self._upwards(sheet, plate)
         wiring.node_text(sheet, plate, -12 - flagged, PLATE_Y - 30, "plate", anchor="end")
-        right = self._screen(sheet, screen) if has_screen and screen != plate else 100.0
-        self._rightwards(cell, plate, right)
+        right, height = self._screen(sheet, screen, cathode) if has_screen and screen != plate else (100.0, PLATE_Y)
+        self._rightwards(cell, plate, right, height)
         sheet.dot(0, CATHODE_Y)
         first = cathode not in {wiring.node(c.electrodes.get("cathode", "")) for c in self._earlier(cell)}
         wiring.node_text(sheet, cathode, -8, CATHODE_Y + 4, "cathode", anchor="end")
@@ -175,20 +180,24 @@ class _Stages:
         sheet.flag(x, y, name, "up")
         return 3.7 * len(name) + 6
 
-    def _screen(self, sheet: Sheet, screen: str) -> float:
+    def _screen(self, sheet: Sheet, screen: str, cathode: str) -> tuple[float, float]:
+        """Parts to a rail go up, the others down, clear of what hangs on the cathode; returns the right edge, and
+        the height at which the wire of the plate crosses nothing."""
         wiring = self.wiring
         if screen in wiring.supplies or not wiring.open_parts(screen):
             sheet.line((SCREEN_X, -4), (SCREEN_X + 22, -4))
             sheet.flag(SCREEN_X + 22, -4, wiring.name(screen), "right")
-            return 100.0
-        x = SCREEN_X + 42
+            return 100.0, PLATE_Y
+        rises = [other in wiring.supplies for _, other in wiring.open_parts(screen)]
+        beside = len(wiring.open_parts(cathode)) - 1
+        x = SCREEN_X + 42 if all(rises) or beside < 1 else beside * STEP + BESIDE_LABEL
         sheet.line((SCREEN_X, -4), (x, -4))
         wiring.node_text(sheet, screen, x + 8, -8, "screen")
         self._upwards(sheet, screen, x, -4.0)
         columns = self._hang(sheet, screen, x, -4.0) if wiring.open_parts(screen) else 1
-        return x + columns * STEP
+        return x + columns * STEP, OVER_SCREEN_Y if any(rises) else PLATE_Y
 
-    def _rightwards(self, cell: Cell, plate: str, x: float) -> None:
+    def _rightwards(self, cell: Cell, plate: str, x: float, height: float) -> None:
         """What leaves the stage at its plate: branches that end at a flag below, those with parts of their own at
         their end above and further right, so that what hangs there falls on no other branch; then what goes on to
         the next cell, over all of them."""
@@ -199,9 +208,10 @@ class _Stages:
         hanging = [b for b in branches if b[1] != onward and self._is_hung(b[1])]
         if hanging and len(branches) > 1:
             branches = sorted(branches, key=lambda b: 2 if b[1] == onward else b in hanging)
-        y, free = PLATE_Y, x + 96.0
+        y, free = height, x + 96.0
+        over = [] if height == PLATE_Y else [(BEND_X, PLATE_Y), (BEND_X, height)]
         for part, other in branches:
-            sheet.line((0, PLATE_Y), (x, PLATE_Y), (x, y))
+            sheet.line((0, PLATE_Y), *over, (x, height), (x, y))
             start = (x, y)
             if (part, other) in hanging and free > x + 96.0:
                 start = (free - 96.0, y)

@@ -175,10 +175,15 @@ def _waveforms(one: Pass) -> tuple[str, str, list[Thumbnail]]:
     return one.name, usual, [thumbnail(capture, usual) for capture in captures]
 
 
+def _begun(one: Pass) -> str:
+    """When it was begun: with its first reading, where that was imported and is older than the pass in the job."""
+    return min(filter(None, [one.started_utc, *(reading.taken_utc for reading in one.readings)]), default="")
+
+
 def _conditions(one: Pass) -> str:
     facts = []
-    if one.started_utc:
-        facts.append(f"begun {one.started_utc[:16].replace('T', ' ')} UTC")
+    if begun := _begun(one):
+        facts.append(f"begun {begun[:16].replace('T', ' ')} UTC")
     if one.mains_v is not None:
         hertz = f", {one.mains_hz:g} Hz" if one.mains_hz is not None else ""
         facts.append(f"mains {one.mains_v:.1f} V{hertz}")
@@ -190,6 +195,7 @@ def _conditions(one: Pass) -> str:
 
 
 def _reading_rows(material: Material, one: Pass, letters: Mapping[str, str]) -> Iterator[dict[str, str]]:
+    begun = _begun(one)
     for reading in one.readings:
         judged = material.verdicts.get((one.name, reading))
         unjudged = "" if reading.quality == "imported" else quality_text(reading.quality)
@@ -201,14 +207,14 @@ def _reading_rows(material: Material, one: Pass, letters: Mapping[str, str]) -> 
             "sign": VERDICT_SIGNS[judged.verdict] if judged else "",
             "verdict": judged.words if judged else unjudged,
             "instrument": letters[reading.instrument] + (f", {reading.range_v:g} V" if reading.range_v else ""),
-            "time": _time(reading.taken_utc, one.started_utc),
+            "time": _time(reading.taken_utc, begun),
             "note": reading.note,
         }  # fmt: skip
 
 
-def _time(taken_utc: str, started_utc: str) -> str:
+def _time(taken_utc: str, begun_utc: str) -> str:
     """The time of a reading, with its day where that is not the day its pass was begun on."""
-    return taken_utc[11:19] if taken_utc[:10] == started_utc[:10] else taken_utc[:19].replace("T", " ")
+    return taken_utc[11:19] if taken_utc[:10] == begun_utc[:10] else taken_utc[:19].replace("T", " ")
 
 
 def _what(reading: Reading) -> str:

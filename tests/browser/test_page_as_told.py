@@ -268,7 +268,13 @@ def test_no_part_is_written_down_that_nobody_chose(told):
     page.fill("#changed-value", "22 n")
     page.click("#changed-form button")
     wait_for(lambda: len(posted) == 2)
-    assert posted == [("changed", {"parts": ""}), ("changed", {"parts": "C2=22n"})]
+    page.select_option("#changed-name", "R10")
+    page.select_option("#changed-how", "measured")
+    page.fill("#changed-value", "9k7")
+    page.click("#changed-form button")
+    wait_for(lambda: len(posted) == 3)
+    sent = [{"parts": ""}, {"parts": "C2=22n"}, {"measured": "R10=9k7"}]
+    assert posted == [("changed", body) for body in sent]
 
 
 def test_the_history_of_a_pass_with_a_long_name_stays_on_a_phone(told):
@@ -285,3 +291,89 @@ def test_the_history_of_a_pass_with_a_long_name_stays_on_a_phone(told):
     wait_for(lambda: page.locator("#history tbody tr").count() == 1)
     assert page.evaluate("document.documentElement.scrollWidth") == 390
     assert page.locator("#history .what").evaluate("e => e.clientWidth") > 100
+    page.unroute("**/history?**")
+    page.route("**/history?**", lambda route: route.fulfill(json={"point": "V2.5", "readings": [row] * 40}))
+    page.set_viewport_size({"width": 1280, "height": 800})
+    page.evaluate("scrollTo(0, 0)")
+    page.locator("[data-point='V2.5']").press("Enter")
+    wait_for(lambda: page.locator("#history tbody tr").count() == 40)
+    # The first rows come into sight, and what the drawing loses is their height.
+    assert page.locator("#history tbody tr").nth(3).evaluate(IN_SIGHT)
+    assert not page.locator("#history tbody tr").nth(9).evaluate(IN_SIGHT)
+
+
+IN_SIGHT = (
+    "(e) => { const r = e.getBoundingClientRect(); return r.height > 0 && r.top >= 0 && r.bottom <= innerHeight; }"
+)
+ZERO = {"title": "V2 pin 2", "function": "grid of V2", "hazard": "High voltage here: up to 287 V in a fault",
+        "prompt": "Touch V2.2, one hand. It may read 0: then hold for 3 seconds, or press space."}  # fmt: skip
+
+
+@pytest.mark.parametrize(("width", "height"), [(390, 844), (820, 1180), (844, 390)])
+def test_digits_and_keys_are_in_sight_together_on_what_has_no_keyboard(told, width, height):
+    page, hub, posted = told
+    page.set_viewport_size({"width": width, "height": height})
+    hub.publish("meter", {"text": "-21.041", "unit": "V", "state": "open", "link": "good", "words": "reading"})
+    hub.publish("step", {**STEP, **ZERO, "tube": "EL84", "pin": 2})
+    wait_for(lambda: page.locator("#base svg").is_visible())
+    keys = page.locator("[data-act]")
+    assert [key.evaluate(IN_SIGHT) for key in keys.all()] == [True] * 4
+    assert min(key.bounding_box()["height"] for key in keys.all()) >= 44
+    assert page.locator("#digits").evaluate(IN_SIGHT)
+    assert page.locator("#digits").bounding_box()["y"] < keys.first.bounding_box()["y"] - 60
+    page.evaluate("scrollTo(0, document.body.scrollHeight)")
+    assert page.locator("footer").bounding_box()["y"] < keys.first.bounding_box()["y"] - 20, (
+        "nothing lies under them"
+    )
+    keys.first.click()
+    wait_for(lambda: posted == [("confirm", {})])
+    hub.publish("step", {**STEP, "over": True})
+    wait_for(lambda: not keys.first.is_visible())  # a round that is over hears no key
+
+
+def test_an_answer_is_in_sight_of_the_form_that_asked(told):
+    page, hub, _ = told
+    page.set_viewport_size({"width": 390, "height": 700})
+    intake = dict.fromkeys(["customer", "serial", "technician", "complaint"], "")
+    page.locator("#begin").scroll_into_view_if_needed()
+    hub.publish("alarm", {"words": "--replaced: no part C9"})
+    wait_for(lambda: page.locator("#banner").evaluate(IN_SIGHT))
+    hub.publish("alarm", {"words": ""})
+    page.goto(page.url + "#notes")
+    hub.publish("notes", {"words": "", "intake": intake, "names": ["C2"], "noted": []})
+    page.locator("#remark-form button").scroll_into_view_if_needed()
+    hub.publish("notes", {"words": "Written down.", "intake": intake, "names": ["C2"], "noted": ["hot"]})
+    wait_for(lambda: page.locator("#notes-words").inner_text() == "Written down.")
+    assert page.locator("#notes-words").evaluate(IN_SIGHT)
+
+
+def test_the_list_of_readings_tells_every_verdict_whole_on_a_phone(told):
+    page, hub, _ = told
+    page.set_viewport_size({"width": 390, "height": 844})
+    row = {"point": "V10.12", "function": "grid of V10b", "value": -21.04, "healthy": ["-52.31 V", "to -38.77 V"],
+           "verdict": "high", "verdict_words": "not negative enough"}  # fmt: skip
+    hub.publish("step", STEP)
+    hub.publish("taken", {"readings": [row] * 30})
+    wait_for(lambda: page.locator("#done tr").count() == 30)
+    box = page.locator(".list .scroll")
+    assert box.evaluate("e => [e.scrollWidth - e.clientWidth, e.scrollHeight - e.clientHeight]") == [0, 0]
+
+
+def test_a_tab_that_a_new_server_shuts_out_says_so_and_goes_on_trying(told):
+    page, _, _ = told
+    for address in ("**/events", "**/state"):
+        page.route(address, lambda route: route.fulfill(status=401, body="open the page with the address printed"))
+    page.reload()
+    wait_for(lambda: page.locator("#lamp-link .is").inner_text().startswith("shut out: open the address"), 10)
+    page.unroute("**/events")
+    wait_for(lambda: page.locator("#lamp-link .is").inner_text() == "live", 10)
+
+
+def test_without_stages_the_gain_view_says_what_is_missing_and_asks_for_nothing(told):
+    page, hub, _ = told
+    page.goto(page.url + "#gain")
+    wait_for(lambda: page.locator("#gain-form").is_visible())
+    assert not page.locator("#no-stages").is_visible()
+    hub.publish("job", {**JOB, "stages": []})
+    wait_for(lambda: page.locator("#no-stages").is_visible())
+    assert not page.locator("#gain-form").is_visible()

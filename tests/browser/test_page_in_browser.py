@@ -127,7 +127,7 @@ def test_a_whole_survey_with_no_input_but_the_meter(tab, bench):
     assert first in told
     assert all(before == first for before, words in pairwise(told) if words == ""), "settled without a first look"
     assert told[-1] == ""
-    assert tab.locator("#again").is_hidden(), "nothing is left to go round for"
+    assert tab.locator("#again").inner_text() == "Go round again", "nothing is left out, and a point may be doubted"
     # The numbers behind the bench come from a table solved by another program: plate 96 V where 142 V is healthy.
     read = {r["point"]: r["value"] for r in bench.state()["taken"]["readings"]}
     assert read["V1.6"] == pytest.approx(96.4, abs=1.0)
@@ -189,7 +189,8 @@ def test_notes_are_written_on_a_phone_by_keys_alone(tab, bench):
     wait_for(lambda: noted()[0].customer == "<b>M. Okafor</b>")
     tab.focus("#changed-name")
     tab.keyboard.type("C2")
-    tab.keyboard.press("Tab")
+    for _ in range(2):  # past what was done with it, which stands at changed
+        tab.keyboard.press("Tab")
     tab.keyboard.type("22 n")
     tab.keyboard.press("Enter")
     wait_for(lambda: ("part_replaced", "C2", 22e-9, "") in noted()[1])
@@ -295,7 +296,14 @@ HOSTILE_PLACES = {"survey": "#done", "gain": "#gain-notices", "compare": "#banne
 
 def tell_hostile(hub):
     """Every panel with markup and steering characters in each of its texts."""
-    row = {"point": EVIL, "function": EVIL, "value": 1.0, "low": 0.5, "high": 2.0, "verdict": EVIL, "quality": EVIL}
+    row = {
+        "point": EVIL,
+        "function": EVIL,
+        "value": 1.0,
+        "healthy": [EVIL] * 2,
+        "verdict": EVIL,
+        "verdict_words": EVIL,
+    }
     suspect = {"part": EVIL, "fault": EVIL, "probability": 0.5, "chance": EVIL, "estimate": EVIL, "because": EVIL}
     words = ("title", "count", "function", "healthy", "hazard", "prompt", "base_words", "verdict", "verdict_words")
     hub.publish("step", {"running": True, "tube": None, "pin": None, **dict.fromkeys(words, EVIL)})

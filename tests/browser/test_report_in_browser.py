@@ -126,6 +126,10 @@ def test_figures_and_tables_fit_when_a_window_is_narrowed_or_a_phone_is_turned(p
             assert tab.evaluate("document.documentElement.scrollWidth") == width
             if width < 600:  # a row is a block of lines: no figure of a table lies off the screen
                 assert max(tab.evaluate(BEYOND)) <= 0
+            if width >= 1180:  # room enough: no verdict of two words is broken in two lines
+                verdicts = tab.locator(".changes:not(.key) td:nth-child(6)", has_text="no change")
+                assert len({verdict.bounding_box()["height"] for verdict in verdicts.all()}) == 1
+                assert verdicts.first.bounding_box()["height"] < 40
         chromium.close()
 
 

@@ -10,7 +10,7 @@ import click
 from acquisition.quantities import format_value
 from acquisition.records import Event
 from acquisition.store import Job
-from analysis.app.replaced import keep_replaced, replacements
+from analysis.app.replaced import keep_replaced, measurements, replacements
 from analysis.chassis import Chassis
 from analysis.chassis.parts import UNITS
 
@@ -69,7 +69,8 @@ class Noting:
         action : str
             One of ``NOTES``.
         body : mapping
-            ``text`` of a note; intake words by their names; ``parts`` changed, in one line.
+            ``text`` of a note; intake words by their names; ``parts`` changed, in one line, or
+            ``measured`` with the power off.
         point : str
             Where the survey stands.
         """
@@ -79,19 +80,21 @@ class Noting:
                 self._job.describe(**given)
                 self.show("Written down.")
             elif action == "changed":
-                self._changed(body.get("parts"))
+                self._changed(body)
             elif text := str(body.get("text", "")).strip():
                 self._remark(text[:LONGEST_REMARK], point)
         except click.BadParameter as error:
             self.show(f"Not written down: {error.message}")
 
-    def _changed(self, words: object) -> None:
-        events = changed_before(self._chassis, words)
+    def _changed(self, body: Mapping[str, Any]) -> None:
+        measured = str(body.get("measured") or "").split()
+        events = measurements(self._chassis, measured) or changed_before(self._chassis, body.get("parts"))
         if not events:
             self.show("Name a part or a tube.")
         elif self._begun:
             keep_replaced(self._job, self._pass_name, events)
-            self.show(f"Written down before {self._pass_name}: {', '.join(event.subject for event in events)}.")
+            where = "in" if measured else "before"
+            self.show(f"Written down {where} {self._pass_name}: {', '.join(event.subject for event in events)}.")
         else:
             self.show(f"{self._pass_name} has not begun: name the parts where the survey is started.")
 

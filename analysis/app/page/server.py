@@ -27,6 +27,8 @@ from .guard import App, Guard
 from .hub import Hub
 
 STATIC = Path(__file__).parent / "static"
+TYPED, TYPED_LENGTH = "abcdefghjkmnpqrstuvwxyz23456789", 16
+"""A token is typed from one screen into another: no capitals, nothing that looks like something else; 79 bits."""
 SPOKEN_LIMIT = 200
 
 
@@ -248,7 +250,8 @@ def listen(port: int = 0, lan: bool = False) -> Address:
         problem = Problem("--port", 0, "", f"port {port} cannot be used: {error.strerror}")
         raise ConfigError.from_problems([problem], hint="choose another, or 0 for any free one") from error
     listener.listen(256)
-    token = secrets.token_urlsafe(24) if lan else None
+    # A new one at each start: it crosses the network in the clear, and what was seen once opens nothing later.
+    token = "".join(secrets.choice(TYPED) for _ in range(TYPED_LENGTH)) if lan else None
     shown = _lan_address() if lan else "127.0.0.1"
     url = f"http://{shown}:{listener.getsockname()[1]}/" + (f"?token={token}" if token else "")
     return Address(listener=listener, url=url, token=token)

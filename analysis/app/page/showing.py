@@ -27,12 +27,12 @@ def meter_panel(sample: Sample, state: str) -> dict[str, Any]:
         ``open``, ``touched``, ``settling``, ``taken`` or ``lift``.
     """
     if not sample.is_reading:
-        held = "overload" in sample.flags
+        text = "over" if "overload" in sample.flags else "none"
         return {
-            "text": "over" if held else "none",
+            "text": text,
             "unit": "",
-            "state": state,
-            "link": "good",
+            "state": text,  # where the tip is cannot be told: "open lead" beside an overload would play it down
+            "link": "wait",
             "words": sample.reason,
         }
     decimals = 3
@@ -78,8 +78,6 @@ def step_panel(step: SurveyStep, machine: Probing, chassis: Chassis) -> dict[str
     chassis : Chassis
         What sits in the sockets.
     """
-    from acquisition.probing.wording import NEARLY_ZERO_V, volts
-
     socket, _, pin = step.point.partition(".")
     tube = chassis.sockets.get(socket)
     panel: dict[str, Any] = {
@@ -88,20 +86,32 @@ def step_panel(step: SurveyStep, machine: Probing, chassis: Chassis) -> dict[str
         "count": f"Point {machine.index + 1} of {len(machine.steps)}",
         "title": f"{socket} pin {pin}" if tube is not None and pin else step.point,
         "function": step.function,
-        "healthy": "",
+        "healthy": f"Healthy: {' '.join(healthy)}" if (healthy := healthy_words(step)) else "",
         "hazard": "",
         "tube": tube.name if tube is not None and pin.isdigit() else None,
         "pin": int(pin) if pin.isdigit() else None,
         "base_words": f"{socket}, {tube.name}: {step.place}" if tube is not None else step.place,
     }
-    if step.low_v is not None and step.high_v is not None:
-        is_zero = max(abs(step.low_v), abs(step.high_v)) < NEARLY_ZERO_V
-        panel["healthy"] = (
-            "Healthy: next to 0 V" if is_zero else f"Healthy: {volts(step.low_v)} to {volts(step.high_v)}"
-        )
     if step.worst_v > UNKNOWN_RATING_V:
         panel["hazard"] = f"High voltage here: up to {step.worst_v:.0f} V in a fault"
     return panel
+
+
+def healthy_words(step: SurveyStep | None) -> list[str]:
+    """What a healthy chassis reads at a point, as one line or two; none where nothing tells.
+
+    Parameters
+    ----------
+    step : SurveyStep or None
+        With its band.
+    """
+    from acquisition.probing.wording import NEARLY_ZERO_V, volts
+
+    if step is None or step.low_v is None or step.high_v is None:
+        return []
+    if max(abs(step.low_v), abs(step.high_v)) < NEARLY_ZERO_V:
+        return ["next to 0 V"]
+    return [volts(step.low_v), f"to {volts(step.high_v)}"]
 
 
 def spoken_step(step: SurveyStep) -> str:
@@ -138,8 +148,7 @@ def taken_row(reading: Reading, step: SurveyStep | None) -> dict[str, Any]:
         "point": reading.point,
         "function": step.function if step is not None else "",
         "value": reading.value,
-        "low": step.low_v if step is not None else None,
-        "high": step.high_v if step is not None else None,
+        "healthy": healthy_words(step),
         "verdict": verdict or None,
         # Of a reading that nothing judged only a flaw is told: "good", its quality, would stand there as a verdict.
         "verdict_words": said or quality_text(reading.quality),
@@ -164,13 +173,14 @@ def over_panel(
     """
     off = [row["point"] for row in rows if row["verdict"] in ("low", "high")]
     outside = f" Outside what a healthy chassis shows: {', '.join(off)}." if off else ""
+    # Neither name nor base of the last point: the digits are of wherever the lead is now.
     return {
         **panel,
-        "title": panel["title"] if "point" in panel else "No point was read",
+        "title": "Some points are left" if left else "Every point was read",
         "count": "Survey over",
         "prompt": words + outside,
-        "hazard": "",
-        "verdict": "",
+        **dict.fromkeys(("function", "healthy", "hazard", "verdict", "base_words"), ""),
+        **dict.fromkeys(("tube", "pin")),
         "left": left,
         "over": True,
     }

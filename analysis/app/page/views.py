@@ -125,4 +125,7 @@ def _history(path: str | Path, point: str) -> Mapping[str, Any]:
         ]
     if not rows:
         raise MissingReading(f"{point} was not read yet", point=point, quantity="")
+    # What was read in one pass and again in the next stands together: between them lie the gains of a whole sweep.
+    order = list(dict.fromkeys(row["what"] for row in rows))
+    rows.sort(key=lambda row: order.index(row["what"]))
     return {"point": point, "readings": rows}

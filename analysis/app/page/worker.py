@@ -231,10 +231,11 @@ class BenchWorker:
         self._publish_job()
         keep_replaced(self._job, self.pass_name, changed)
         self._noting.show()
+        read = [] if body.get("anew") else direct_readings(self._job, self.pass_name)
         options = Options(
             tubes_glow=bool(body.get("glow")),
             delicate=self._delicate,
-            done=frozenset(r.point for r in direct_readings(self._job, self.pass_name)),
+            done=frozenset(reading.point for reading in read),
             mains_v=mains_v,
         )
         self._machine = survey_of(
@@ -350,10 +351,8 @@ class BenchWorker:
             self.hub.cue("taken", text=action.text)
         else:
             self._step = {**self._step, "prompt": action.text}
-            if action.text == "Lift.":
-                self.hub.cue("lift", text="lift")
-            else:
-                self.hub.cue("say", text=action.text)
+            kind, words = ("lift", "lift") if action.text == "Lift." else ("say", action.text)
+            self.hub.cue(kind, text=words)
 
     def _taken(self, action: Action) -> None:
         reading, step = action.reading, action.step
@@ -388,7 +387,7 @@ class BenchWorker:
         self.hub.publish("job", panel)
 
     def _meter_lost(self, words: str) -> None:
-        self.hub.publish("meter", {"text": None, "unit": "", "state": "open", "link": "lost", "words": words})
+        self.hub.publish("meter", {"text": None, "unit": "", "state": "none", "link": "lost", "words": words})
 
     def _alarm(self, words: str) -> None:
         self.hub.publish("alarm", {"words": words})

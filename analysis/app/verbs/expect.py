@@ -119,22 +119,26 @@ def _against_print(printed: Printed | None, band: Band) -> str:
 
 
 def _lines(model: Any, found: Expectations) -> list[str]:
-    lines = ["", f"{'point':<10} {'what':<22} {'volts':>8}   95 % of healthy chassis"]
+    from analysis.report.words import frequency_text
+
+    whats = {name: f"{model.points[name].function} {model.points[name].section}".strip() for name in found.points}
+    wide, broad = (max(least, *map(len, words)) for least, words in ((10, whats), (22, whats.values())))
+    lines = ["", f"{'point':<{wide}} {'what':<{broad}} {'volts':>8}   95 % of healthy chassis"]
     for name, band in found.points.items():
         point = model.points[name]
         mark = _against_print(model.chassis.printed.get(name), band)
         mark += "  a meter upsets this grid" if point.delicate else ""
-        what = f"{point.function} {point.section}".strip()
         volts = f"{_volts(band.expected):>8}   {_volts(band.low)} to {_volts(band.high)}"
-        lines.append(f"{name:<10} {what:<22} {volts}{mark}")
+        lines.append(f"{name:<{wide}} {whats[name]:<{broad}} {volts}{mark}")
     if found.stages:
-        lines += ["", f"{'stage':<14} {'gain':>8}   {'95 %':<17} {'phase':>7}  {'-3 dB from':>10} to"]
+        wide = max(14, *map(len, found.stages))
+        lines += ["", f"{'stage':<{wide}} {'gain':>8}   {'95 %':<17} {'phase':>7}  {'-3 dB from':>10} to"]
         for name, stage in found.stages.items():
-            low = f"{stage.low_hz:.3g} Hz" if stage.low_hz else "below 1 Hz"
-            high = f"{stage.high_hz:.3g} Hz" if stage.high_hz else "above 1 MHz"
+            low = frequency_text(stage.low_hz) if stage.low_hz else "below 1 Hz"
+            high = frequency_text(stage.high_hz) if stage.high_hz else "above 1 MHz"
             limits = f"{stage.gain.low:.3g} to {stage.gain.high:.3g}"
             middle = f"{stage.gain.expected:>8.4g}   {limits:<17} {stage.phase_deg.expected:>6.1f}"
-            lines.append(f"{name:<14} {middle}   {low:>10} {high}")
+            lines.append(f"{name:<{wide}} {middle}   {low:>10} {high}")
     lines += ["", f"{'tube':<14} {'plate mA':>9} {'screen mA':>10} {'plate W':>8}  limit W"]
     for key, tube in found.tubes.items():
         screen = f"{tube.screen_a.expected * 1e3:.2f}" if tube.screen_a else ""

@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+import shlex
 from collections.abc import Collection
 from difflib import get_close_matches
 from pathlib import Path
@@ -62,6 +63,9 @@ def command(job: str, file: Path, name: str | None, mains_v: float | None, chass
             kept_v = begin_pass(opened, pass_name, mains_v)
             if words := told_of_mains(pass_name, kept_v, mains_v, drawn.mains_v if drawn else None):
                 tell(words)
+            if kept_v is None:  # an export has no column for it
+                note = f"stagewalk note {shlex.quote(name_of(job))} --pass {shlex.quote(pass_name)} --mains VOLTS"
+                tell(f"{pass_name} has no mains yet, and so wider bands: {note}")
         for pass_name, readings in wanted.items():
             opened.add_readings(pass_name, readings)
     for pass_name, readings in wanted.items():

@@ -21,6 +21,10 @@ from analysis.app.volts import MAINS
     help="Part or socket changed before the pass, with the value of the new part if known; may be given again.",
 )  # fmt: skip
 @click.option(
+    "--measured", multiple=True, metavar="PART=VALUE",
+    help="Value of a part, measured with the power off, that stays where it is; may be given again.",
+)  # fmt: skip
+@click.option(
     "--mains", "mains_v", type=MAINS,
     help="Mains during the pass, volts rms, where they were left out or written down wrong.",
 )  # fmt: skip
@@ -28,13 +32,14 @@ from analysis.app.volts import MAINS
     "--pass",
     "name",
     metavar="NAME",
-    help="Pass that TEXT, --mains and --replaced belong to; the last when left out.",
+    help="Pass that TEXT, --mains, --replaced and --measured belong to; the last when left out.",
 )
 def command(
     job_path: str, text: str, customer: str | None, complaint: str | None, technician: str | None,
-    serial: str | None, replaced: tuple[str, ...], mains_v: float | None, name: str | None,
+    serial: str | None, replaced: tuple[str, ...], measured: tuple[str, ...], mains_v: float | None,
+    name: str | None,
 ) -> int:  # fmt: skip
-    """Write into JOB what the report tells at its top, a replaced part, or TEXT as a remark.
+    """Write into JOB what the report tells at its top, a replaced or measured part, or TEXT as a remark.
 
     Readings stay as they are. Intake words replace earlier ones; parts and remarks are added to a pass.
     """
@@ -42,13 +47,13 @@ def command(
     from acquisition.store import open_job
     from acquisition.store.files import name_of
     from analysis.app.modelled import modelled
-    from analysis.app.replaced import keep_replaced, replacements
+    from analysis.app.replaced import keep_replaced, measurements, replacements
 
     intake = {"customer": customer, "complaint": complaint, "technician": technician, "serial": serial}
-    of_pass = bool(text or replaced or mains_v)
+    of_pass = bool(text or replaced or measured or mains_v)
     if not of_pass and all(words is None for words in intake.values()):
         raise click.UsageError(
-            "nothing to write down: give TEXT, --replaced, --mains, or one of --" + " --".join(intake)
+            "nothing to write down: give TEXT, --replaced, --measured, --mains, or one of --" + " --".join(intake)
         )
     with open_job(job_path) as job:
         if of_pass:
@@ -56,9 +61,9 @@ def command(
             if name not in job.passes():
                 raise click.UsageError(f"no pass {name} yet: read or import it first, then note what belongs to it")
         chassis, _, reason = modelled(job.sheet)
-        if replaced and chassis is None:
+        if (replaced or measured) and chassis is None:
             raise click.UsageError(f"no parts to name: {reason}")
-        events = replacements(chassis, replaced) if chassis is not None else ()
+        events = (*replacements(chassis, replaced), *measurements(chassis, measured)) if chassis is not None else ()
         job.describe(**intake)
         if name is not None:
             keep_replaced(job, name, events)

@@ -82,6 +82,19 @@ def test_import_of_a_hand_written_file(job, tmp_path, capsys):
         assert [opened.read_pass(name).mains_v for name in ("next day", "third")] == [233.0, 231.0]
 
 
+def test_a_pass_without_mains_is_told_of_as_an_export_has_no_column_for_them(tmp_path, capsys):
+    written, job = tmp_path / "by-hand.csv", str(tmp_path / "amp.stagewalk")
+    written.write_text("point,quantity,value\nV1.1,dc_v,140\n")
+    arguments = ["import", job, str(written), "--chassis", "quayside-five", "--pass"]
+    assert main([*arguments, "next day"]) == 0
+    told = f"next day has no mains yet, and so wider bands: stagewalk note {job} --pass 'next day' --mains VOLTS"
+    assert told in capsys.readouterr().out
+    assert main([*arguments, "later", "--mains", "231"]) == 0
+    assert main(["note", job, "--pass", "next day", "--mains", "231"]) == 0
+    assert main([*arguments, "next day"]) == 0
+    assert "no mains yet" not in capsys.readouterr().out
+
+
 def test_nothing_is_imported_when_anything_is_wrong(job, tmp_path, capsys):
     written = tmp_path / "hand.csv"
     written.write_text("point,quantity,value\nV1.1,dc_v,196\nV1.2,dcv,x\n")

@@ -36,6 +36,19 @@ def test_a_replaced_part_with_its_value_a_tube_and_a_remark(job):
     ]  # fmt: skip
 
 
+def test_a_part_measured_with_power_off_and_left_in(job, capsys):
+    for _ in range(2):
+        assert main(["note", str(job), "--measured", "R5=150k", "--measured", "C2=21.8n"]) == 0
+    with open_job(job, read_only=True) as opened:
+        events = opened.work_done("after-C2")
+    assert [(e.kind, e.subject, e.value) for e in events] == [
+        ("part_measured", "R5", 150e3), ("part_measured", "C2", pytest.approx(21.8e-9)),
+    ]  # fmt: skip
+    capsys.readouterr()
+    assert main(["suspects", str(job), "--json"]) == 0
+    assert "R5 was measured as 150 k" in capsys.readouterr().out
+
+
 def test_mains_left_out_or_written_down_wrong_are_put_right_and_the_job_says_so(job, capsys):
     for mains in ("23.1", "231"):
         assert main(["note", str(job), "--pass", "after-C2", "--mains", mains]) == 0
@@ -62,6 +75,10 @@ def test_mains_left_out_or_written_down_wrong_are_put_right_and_the_job_says_so(
         (["--replaced", "V1=3"], "a value is that of a part"),
         (["--replaced", "C2=22"], "C2=22: a capacitor of 22 F? expected"),
         (["--replaced", "C2", "--pass", "later"], "no pass later yet"),
+        (["--measured", "R5"], "R5: expected what was read, such as C4=22n"),
+        (["--measured", "V1"], "V1: expected what was read"),
+        (["--measured", "R99=1k"], "--measured: no part R99"),
+        (["--measured", "C2=22"], "C2=22: a capacitor of 22 F? expected"),
     ],
 )
 def test_what_cannot_be_placed_is_refused_and_nothing_is_written(job, capsys, arguments, told):

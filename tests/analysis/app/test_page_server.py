@@ -2,6 +2,7 @@
 
 import asyncio
 import json
+import string
 
 import pytest
 
@@ -158,6 +159,8 @@ def test_listens_on_this_machine_only_unless_asked():
         assert here.token is None
         assert there.token
         assert there.token in there.url
+        assert len(there.token) == 16, "short enough to be typed on a tablet"
+        assert set(there.token) <= set(string.ascii_lowercase + string.digits) - set("0o1li")
         app = guarded(page_app(Hub(), Recorder(), VIEWS), here)
         assert app.hosts == {f"{name}:{here.listener.getsockname()[1]}" for name in ("127.0.0.1", "localhost")}
     finally:

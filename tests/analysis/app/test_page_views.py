@@ -34,3 +34,16 @@ def test_a_pin_that_a_base_does_not_have_is_one_line(tmp_path):
     for tube, pin in (("12AX7", 10), ("12AX7", 99), ("no-such-tube", 1)):
         with pytest.raises(BenchError):
             base(tube, pin)
+
+
+def test_the_history_of_a_point_sets_the_same_reading_of_each_pass_together(tmp_path):
+    path = tmp_path / "five.stagewalk"
+    with create_job(path, "five", find_config("chassis", "quayside-five").read_text("utf-8")) as job:
+        for name, volts in (("as-found", 96.4), ("after-C2", 154.5)):
+            job.start_pass(name, mains_v=230.0)
+            job.add_reading(name, Reading(point="V1.6", quantity="dc_v", value=volts))
+            for freq_hz in (20.0, 1000.0):
+                job.add_reading(name, Reading(point="V1.7>V1.6", quantity="gain", value=55.0, freq_hz=freq_hz))
+    rows = views_of(path).history("V1.6")["readings"]
+    assert [row["pass"] for row in rows] == ["as-found", "after-C2"] * 3
+    assert [row["value"] for row in rows[:2]] == ["96.40 V", "154.5 V"]

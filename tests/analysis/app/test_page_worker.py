@@ -1,5 +1,6 @@
 """The worker of the page against the simulated bench: unplugged meter, stop, notes, advice, what is on disk."""
 
+import math
 import queue
 import time
 from contextlib import contextmanager
@@ -7,6 +8,7 @@ from contextlib import contextmanager
 import pytest
 
 from acquisition.configs import find_config
+from acquisition.instruments import Sample
 from acquisition.instruments.bench import parse_bench
 from acquisition.records import Reading
 from acquisition.simulated.bench import SimulatedBench
@@ -270,6 +272,11 @@ def test_intake_and_parts_changed_are_the_events_of_the_terminal(tmp_path):
         worker.post("changed", {"parts": "R3=1x"})
         wait_for(lambda: "Not written down: R3" in hub.state()["notes"]["words"])
         assert len(hub.state()["notes"]["noted"]) == 2
+        worker.post("changed", {"measured": "R5"})
+        wait_for(lambda: "Not written down: R5: expected what was read" in hub.state()["notes"]["words"])
+        worker.post("changed", {"measured": "R5=103k"})
+        wait_for(lambda: hub.state()["notes"]["words"] == "Written down in as-found: R5.")
+        assert "R5 part measured, 103 kohm" in hub.state()["notes"]["noted"][2]
         assert "C2 part replaced, 22 nF" in hub.state()["notes"]["noted"][0]
     with open_job(path, read_only=True) as job:
         assert (job.sheet.customer, job.sheet.complaint, job.sheet.found) == ("M. Okafor", "hums\nand cuts out", "")
@@ -278,6 +285,7 @@ def test_intake_and_parts_changed_are_the_events_of_the_terminal(tmp_path):
         assert [(e.kind, e.subject, e.value) for e in taken.events] == [
             ("part_replaced", "C2", 22e-9),
             ("tube_swapped", "V1", None),
+            ("part_measured", "R5", 103e3),
         ]
 
 
@@ -396,11 +404,35 @@ def test_a_server_started_again_tells_the_verdicts_of_what_was_read_before(tmp_p
         assert [rows[p]["verdict_words"] for p in ("HT1", "V1.6", "V1.8", "V1.1")] == [
             "agrees", "low", "high", "unsteady",
         ]  # fmt: skip
-        assert (rows["V1.6"]["low"], rows["V1.6"]["high"]) == pytest.approx((122.7, 159.6), abs=0.1)
+        assert rows["V1.6"]["healthy"] == ["122.7 V", "to 159.6 V"]
+        assert (over["title"], over["function"], over["healthy"], over["tube"]) == (
+            "Every point was read",
+            "",
+            "",
+            None,
+        )
         # At the end stands what the round came to, not the verdict of its last point.
         assert over["verdict"] == ""
         outside = over["prompt"].partition("Outside what a healthy chassis shows: ")[2].rstrip(".")
         assert set(outside.split(", ")) == {"V1.6", "V1.8", "V1.7", "N1"}
+
+
+def test_what_was_read_is_read_again_where_that_is_asked_for(tmp_path):
+    with running(tmp_path, with_hands=False) as (_, hub, worker, path):
+        with open_job(path) as job:
+            job.start_pass("as-found", mains_v=231.0)
+            job.add_reading("as-found", Reading(point="HT1", quantity="dc_v", value=249.5))
+        worker.post("start", {"mains_v": "231", "glow": True, "anew": True})
+        wait_for(lambda: hub.state()["step"]["running"])
+        worker.post("confirm", {})
+        assert wait_for(lambda: hub.state()["step"].get("point")) == "HT1"
+
+
+@pytest.mark.parametrize(("flag", "text"), [("overload", "over"), ("held", "none"), ("gap", "none")])
+def test_where_nothing_is_read_the_lead_is_not_called_open(flag, text):
+    value_v = 1.0 if flag == "held" else math.nan
+    panel = showing.meter_panel(Sample(t_s=0.0, value_v=value_v, flags=frozenset({flag})), "open")
+    assert (panel["text"], panel["state"], panel["link"]) == (text, text, "wait")
 
 
 def test_of_a_reading_that_nothing_judged_its_quality_does_not_stand_as_a_verdict():

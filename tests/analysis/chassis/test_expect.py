@@ -138,6 +138,21 @@ def test_a_tube_that_passes_nothing_is_asked_about(old, new):
     assert warnings == ("V1b 12AX7: passes next to no current at idle; is its plate fed, are its pins as drawn?",)
 
 
+def test_volts_and_gains_stand_in_columns_whatever_the_names(tmp_path, capsys):
+    with open(load_chassis("quayside-five").path, encoding="utf-8") as file:
+        text = file.read()
+    assert "first: [" in text
+    (tmp_path / "long.yaml").write_text(text.replace("first: [", "first half of the twin triode: ["), "utf-8")
+    assert main(["expect", str(tmp_path / "long.yaml")]) == 0
+    points, stages, *_ = capsys.readouterr().out.split("\n\n")[1:]
+    assert "cathode and suppressor V2" in points
+    heading, *rows = points.splitlines()
+    assert {len(row[: heading.index("   95 %")].rstrip()) for row in rows} == {heading.index("   95 %")}
+    heading, *rows = stages.splitlines()
+    assert all(row[heading.index("   95 %") :].startswith("   ") for row in rows)
+    assert "276 kHz" in stages
+
+
 def test_verb_prints_the_json_of_the_design(capsys):
     assert main(["expect", "bench-6c4", "--json"]) == 0
     found = json.loads(capsys.readouterr().out)

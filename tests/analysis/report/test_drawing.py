@@ -150,3 +150,26 @@ def test_what_a_point_reads_stands_beside_the_flags_and_not_on_them():
         for left, top, right, bottom in words:
             for x0, y0, x1, y1 in flags:
                 assert min(right, x1) - max(left, x0) < 1 or min(bottom, y1) - max(top, y0) < 1, (name, left, x0)
+
+
+@pytest.mark.parametrize("paper", [False, True])
+@pytest.mark.parametrize("name", config_names("chassis"))
+def test_no_wire_crosses_another_or_runs_through_the_words_beside_a_part(name, paper):
+    wires, words = [], []
+    for element, dx, dy in placed(ElementTree.fromstring(chassis_svg(load_chassis(name), paper=paper))):
+        if element.tag.endswith("polyline"):
+            points = [(float(x) + dx, float(y) + dy) for x, y in re.findall(r"(\S+),(\S+)", element.get("points"))]
+            wires += [(start, end) for start, end in pairwise(points) if start != end]
+        elif element.tag.endswith("text") and element.get("text-anchor") == "start":
+            x, y, size = dx + float(element.get("x")), dy + float(element.get("y")), float(element.get("font-size"))
+            words.append((x, y - 0.7 * size, x + 0.5 * size * len("".join(element.itertext())), y))
+    level = [(min(x0, x1), max(x0, x1), y0) for (x0, y0), (x1, y1) in wires if y0 == y1]
+    upright = [(x0, min(y0, y1), max(y0, y1)) for (x0, y0), (x1, y1) in wires if x0 == x1]
+    crossings = [
+        (x, y) for left, right, y in level for x, top, bottom in upright
+        if left + 1 < x < right - 1 and top + 1 < y < bottom - 1
+    ]  # fmt: skip
+    assert crossings == []
+    for x0, y0, x1, y1 in words:
+        assert not [w for w in level if w[0] < x1 and w[1] > x0 and y0 < w[2] < y1], (x0, y0)
+        assert not [w for w in upright if x0 < w[0] < x1 and w[1] < y1 and w[2] > y0], (x0, y0)

@@ -245,6 +245,17 @@ def test_a_job_with_next_to_nothing(sheet):
         assert ("None of 1 reading taken before and after changed" in page.text) == (len(passes) == 2)
 
 
+def test_an_imported_pass_was_begun_when_it_was_read():
+    read = Reading(point="V1.1", quantity="dc_v", value=86.0, taken_utc="2024-01-12T10:01:00Z", quality="imported")
+    later = replace(read, point="V1.3", value=1.1, taken_utc="2024-01-12T10:02:30Z")
+    passes = (Pass(name="as-found", started_utc="2026-11-28T04:18:00Z", readings=(read, later)),)
+    page = Page(render(Material(sheet=JobSheet(chassis_name="Amp"), passes=passes, limits=("no model",))))
+    assert "begun 2024-01-12 10:01 UTC" in page.text
+    assert "2026" not in page.text
+    assert "10:02:30" in page.text
+    assert "2024-01-12 10:02:30" not in page.text, "its day is that of the pass"
+
+
 def test_an_unexplained_change_reopens_the_job(material):
     changes = tuple(replace(c, verdict=NOT_EXPLAINED) if c.significant else c for c in material.comparison.changes)
     told = findings(replace(material, comparison=replace(material.comparison, changes=changes)))

@@ -15,6 +15,8 @@ export function job(job) {
   if (now === known) return;
   if (known) at("load-present").checked = false; // confirmed for another chassis or pass, before a server that has gone
   known = now;
+  show(at("gain-form"), job.stages.length > 0);
+  show(at("no-stages"), job.stages.length === 0);
   at("stage").replaceChildren(...job.stages.map((stage) => make("option", { value: stage.name }, `${stage.name}: ${stage.from} to ${stage.to}`)));
 }
 export function wire(act) {

@@ -16,7 +16,7 @@ export function wire(act) {
     event.preventDefault();
     const value = at("changed-value").value.replaceAll(" ", "");
     const name = at("changed-name").value;
-    if (await act("changed", { parts: name && value ? `${name}=${value}` : name })) at("changed-value").value = at("changed-name").value = "";
+    if (await act("changed", { [at("changed-how").value]: name && value ? `${name}=${value}` : name })) at("changed-value").value = at("changed-name").value = "";
   });
   at("remark-form").addEventListener("submit", async (event) => {
     event.preventDefault();

@@ -45,7 +45,7 @@ function route() {
 let stream = null, meterSeen = 0;
 const panels = {
   job: (job) => { text(document.getElementById("job-name"), job.name); text(document.getElementById("job-pass"), `${job.chassis}, pass ${job.pass}`); survey.job(job); gain.job(job); records.job(job); },
-  meter: (meter) => { meterSeen = performance.now(); survey.meter(meter); lamp("meter", meter.link === "good" ? "good" : "lost", meter.words); },
+  meter: (meter) => { meterSeen = performance.now(); survey.meter(meter); lamp("meter", meter.link, meter.words); },
   step: survey.step,
   taken: survey.taken,
   suspects: survey.suspects,
@@ -61,12 +61,20 @@ function unlinked(state, words) {
   for (const name of ["meter", "generator"]) lamp(name, "wait", "not known");
   survey.stale(true);
 }
+const GONE = "server gone, trying again", LOCKED = "shut out: open the address the terminal shows now";
+// A browser does not try a refused stream again by itself, as where another server stands there by now, with a new token.
+async function refused() {
+  stream = null;
+  const status = await fetch("/state", { method: "HEAD" }).then((answer) => answer.status, () => 0);
+  unlinked("lost", status === 401 ? LOCKED : GONE);
+  setTimeout(open, 3000);
+}
 function open() {
   if (stream || document.hidden) return;
   stream = new EventSource("/events");
   const opened = setTimeout(() => unlinked("lost", "no stream: close other tabs of this page"), 2000);
   stream.onopen = () => { clearTimeout(opened); lamp("link", "good", "live"); };
-  stream.onerror = () => { clearTimeout(opened); unlinked("lost", "server gone, trying again"); };
+  stream.onerror = () => { clearTimeout(opened); if (stream?.readyState === EventSource.CLOSED) refused(); else unlinked("lost", GONE); };
   stream.addEventListener("end", () => { unlinked("lost", "server stopped"); stream.close(); stream = null; setTimeout(open, 3000); });
   for (const [name, handle] of Object.entries(panels)) {
     stream.addEventListener(name, (event) => handle(JSON.parse(event.data)));
@@ -99,7 +107,8 @@ for (const gesture of ["click", "keydown"]) document.addEventListener(gesture, s
 for (const button of document.querySelectorAll("[data-act]")) button.addEventListener("click", () => act(button.dataset.act));
 for (const button of document.querySelectorAll("[data-note]")) button.addEventListener("click", () => act("note", { text: button.dataset.note }));
 document.getElementById("begin").addEventListener("click", () => {
-  act("start", { mains_v: document.getElementById("mains").value, changed: document.getElementById("changed").value, glow: document.getElementById("glow").checked, follow: document.getElementById("follow").checked });
+  act("start", { mains_v: document.getElementById("mains").value, changed: document.getElementById("changed").value, glow: document.getElementById("glow").checked, anew: document.getElementById("anew").checked, follow: document.getElementById("follow").checked });
+  document.getElementById("anew").checked = false; // for this round, not for one that goes on with it
 });
 window.addEventListener("hashchange", route);
 gain.wire(act);

@@ -62,4 +62,5 @@ async function point(name) {
   const found = await answer.json();
   at("history").replaceChildren(make("h2", {}, name), make("table", { class: "lines" }, make("thead", {}, make("tr", {}, ...["Pass", "Reading", "Value, 95 %", "Taken, UTC"].map((h) => make("th", { scope: "col" }, h)))), make("tbody", {}, ...found.readings.map((r) =>
     make("tr", {}, make("th", { scope: "row" }, r.pass), make("td", { class: "what" }, r.what), make("td", { class: "value" }, r.value, make("small", {}, r.quality)), make("td", { class: "time" }, r.time))))));
+  [...at("history").querySelectorAll("tbody tr")].slice(0, 4).at(-1).scrollIntoView({ block: "nearest" }); // the drawing stays in sight
 }

@@ -32,7 +32,9 @@ export function stale(is) { at("digits").dataset.stale = is ? "yes" : "no"; }
 export async function step(step) {
   show(at("start"), !step.running);
   show(at("work"), step.running);
-  show(at("again"), Boolean(step.left));
+  show(at("again"), Boolean(step.over));
+  text(at("again"), step.left ? "Go round again: what was left out or skipped" : "Go round again");
+  show(at("controls"), !step.over); // a round that is over hears no key
   awake("survey", Boolean(step.running && !step.over));
   if (!step.running) return;
   text(at("step-count"), step.count ?? "");
@@ -69,7 +71,7 @@ export function taken(taken) {
   behind();
   at("done").replaceChildren(...taken.readings.map((reading) => make("tr", {},
     make("th", { scope: "row" }, reading.point, make("small", {}, reading.function)), make("td", {}, volts(reading.value)),
-    make("td", {}, ...(reading.low === null ? [] : [volts(reading.low), make("small", {}, `to ${volts(reading.high)}`)])),
+    make("td", {}, ...reading.healthy.map((words, number) => (number ? make("small", {}, words) : words))),
     make("td", { "data-verdict": reading.verdict ?? "" }, reading.verdict_words))));
 }
 
