@@ -5,10 +5,8 @@ from __future__ import annotations
 import itertools
 from collections.abc import Mapping
 from dataclasses import dataclass, field
-from typing import TYPE_CHECKING
 
-if TYPE_CHECKING:
-    from analysis.tubes.types import Tube
+from analysis.tubes.types import Tube
 
 GROUND = "gnd"
 

@@ -3,13 +3,10 @@
 from __future__ import annotations
 
 from collections.abc import Callable, Iterator, Set
-from typing import TYPE_CHECKING
 
 from .description import GROUND
+from .form import SignalFile
 from .nodes import Nodes
-
-if TYPE_CHECKING:
-    from .loader import SignalFile
 
 
 def signal_mistakes(

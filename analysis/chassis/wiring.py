@@ -6,19 +6,16 @@ import difflib
 import re
 from collections import Counter
 from collections.abc import Mapping
-from typing import TYPE_CHECKING
 
 from acquisition.configs import Document
 from acquisition.errors import ConfigError, Problem
 from analysis.tubes import Tube, load_tube
 
 from .description import GROUND, Chassis, Part, Printed, Rail, Signal, Stage
+from .form import ChassisFile
 from .nodes import Nodes, wired_sections
 from .parts import PartMistake, parse_part
 from .signal_path import signal_mistakes
-
-if TYPE_CHECKING:
-    from .loader import ChassisFile
 
 _NAME = re.compile(r"[A-Za-z_][A-Za-z0-9_+\-]*")
 _POINT = re.compile(r"[A-Za-z_][A-Za-z0-9_+\-]*(?:\.[A-Za-z0-9]+)?")

@@ -87,3 +87,24 @@ def test_top_level_holds_only_what_the_design_names():
     ).stdout.splitlines()
     top = {name.split("/")[0] for name in listed}
     assert {name for name in top if not name.startswith(".")} <= allowed
+
+
+def test_no_files_import_each_other_in_a_circle():
+    """Late imports and imports for types count: whoever reads one file of a circle has to read them all."""
+    names = {".".join(p.relative_to(ROOT).with_suffix("").parts).removesuffix(".__init__"): p for p in SOURCES}
+    needs = {
+        name: {known for parts, _ in imported(path) if (known := _file_of(parts, names)) and known != name}
+        for name, path in names.items()
+    }
+    while True:
+        used = set().union(*needs.values())
+        left = {name: of for name, of in needs.items() if of & needs.keys() and name in used}
+        if left == needs:
+            break
+        needs = left
+    assert not needs, f"in a circle, or between two: {sorted(needs)}"
+
+
+def _file_of(parts, names):
+    whole, without = ".".join(parts), ".".join(parts[:-1])
+    return whole if whole in names else without if without in names else None
