@@ -21,6 +21,10 @@ from .severities import standing
 LEADS, EVERY = 2, 3
 """Leading parts whose neighbours are looked at, and of how many severities one is."""
 
+TIGHT = -4.0
+"""Insulation from plate to grid, in standard deviations, of a second start for a grid without its return: leaks pull it
+up until it draws current, or it is cut off where its capacitor leaks more, and no step leads from one to the other."""
+
 NEAR_HEALTHY = 10.0
 """Where the healthy chassis is no further behind (logarithm) its slopes serve; for mild hypotheses everywhere."""
 
@@ -57,7 +61,20 @@ def beside_leaders(
             cells = [Change(faults=(index,), values=(value,)) for value in fault.values[::EVERY]]
             chosen += [cell for cell in cells if not judged[panel.index[cell]] and cell not in refined]
     height = max((found.height for found in refined.values()), default=-np.inf)
-    return refine(panel, data, chosen, rival=height)
+    found = refine(panel, data, chosen, rival=height)
+    adrift = [cell for cell in chosen if _cuts_off(panel, cell)]
+    tight = np.array([unknown.key.endswith(".leak_PG") for unknown in panel.unknowns])
+    still = np.where(tight, TIGHT, refined[order[0]].unknowns[: tight.size])
+    for cell, other in refine(panel, data, adrift, starts=dict.fromkeys(adrift, still), rival=height).items():
+        if cell not in found or other.height > found[cell].height:
+            found[cell] = other
+    return found
+
+
+def _cuts_off(panel: Panel, change: Change) -> bool:
+    """Whether a hypothesis may leave a grid without its return."""
+    fault = panel.faults[change.faults[0]]
+    return fault.fault == "open" and panel.model.chassis.parts[fault.part].kind in ("resistor", "potentiometer")
 
 
 def _place(panel: Panel, change: Change) -> str:
