@@ -22,8 +22,9 @@ LEADS, EVERY = 2, 3
 """Leading parts whose neighbours are looked at, and of how many severities one is."""
 
 TIGHT = -4.0
-"""Insulation from plate to grid, in standard deviations, of a second start for a grid without its return: leaks pull it
-up until it draws current, or it is cut off where its capacitor leaks more, and no step leads from one to the other."""
+"""Insulation from plate to grid, in standard deviations, of a second start for a grid without its return: leaks
+pull it up until it draws current, or it is cut off where its capacitor leaks more; no step leads from one to the
+other."""
 
 NEAR_HEALTHY = 10.0
 """Where the healthy chassis is no further behind (logarithm) its slopes serve; for mild hypotheses everywhere."""
