@@ -21,10 +21,10 @@ from .severities import standing
 LEADS, EVERY = 2, 3
 """Leading parts whose neighbours are looked at, and of how many severities one is."""
 
-TIGHT = -4.0
-"""Insulation from plate to grid, in standard deviations, of a second start for a grid without its return: leaks
-pull it up until it draws current, or it is cut off where its capacitor leaks more; no step leads from one to the
-other."""
+HELD_DOWN = 2.0
+"""How much better than usual plate and grid are insulated, and how much worse the capacitors at the grid (standard
+deviations), where a grid without its return is looked for at the chassis: usual leaks pull it up until it draws
+current, and no step of the search leads from there to where it is cut off."""
 
 NEAR_HEALTHY = 10.0
 """Where the healthy chassis is no further behind (logarithm) its slopes serve; for mild hypotheses everywhere."""
@@ -63,19 +63,31 @@ def beside_leaders(
             chosen += [cell for cell in cells if not judged[panel.index[cell]] and cell not in refined]
     height = max((found.height for found in refined.values()), default=-np.inf)
     found = refine(panel, data, chosen, rival=height)
-    adrift = [cell for cell in chosen if _cuts_off(panel, cell)]
-    tight = np.array([unknown.key.endswith(".leak_PG") for unknown in panel.unknowns])
-    still = np.where(tight, TIGHT, refined[order[0]].unknowns[: tight.size])
-    for cell, other in refine(panel, data, adrift, starts=dict.fromkeys(adrift, still), rival=height).items():
+    here = refined[order[0]].unknowns[: len(panel.unknowns)]
+    starts = {cell: here + held for cell in chosen if (held := _held_down(panel, cell, nodes_of)).any()}
+    for cell, other in refine(panel, data, list(starts), starts=starts, rival=height).items():
         if cell not in found or other.height > found[cell].height:
             found[cell] = other
     return found
 
 
-def _cuts_off(panel: Panel, change: Change) -> bool:
-    """Whether a hypothesis may leave a grid without its return."""
-    fault = panel.faults[change.faults[0]]
-    return fault.fault == "open" and panel.model.chassis.parts[fault.part].kind in ("resistor", "potentiometer")
+def _held_down(panel: Panel, change: Change, nodes_of: Mapping[str, frozenset[int]]) -> np.ndarray:
+    """What lets a grid that has lost its return stand near the chassis, shape (P,); zero for other hypotheses."""
+    fault, kinds = panel.faults[change.faults[0]], panel.model.chassis.parts
+    moved = np.zeros(len(panel.unknowns))
+    if fault.fault != "open" or kinds[fault.part].kind not in ("resistor", "potentiometer"):
+        return moved
+    cut = nodes_of[fault.part]
+    resistors = [part for part in kinds if kinds[part].kind == "resistor" and cut & nodes_of.get(part, frozenset())]
+    cut = cut.union(*(nodes_of[part] for part in resistors))  # a grid may have its stopper before it
+    grids = {tube.key for tube in panel.model.circuit.tubes if tube.grid in cut}
+    for index, unknown in enumerate(panel.unknowns):
+        part, _, ending = unknown.key.partition(".")
+        if ending == "leak_PG" and unknown.section in grids:
+            moved[index] = -HELD_DOWN
+        elif grids and ending == "leak" and cut & nodes_of.get(part, frozenset()):
+            moved[index] = HELD_DOWN
+    return moved
 
 
 def _place(panel: Panel, change: Change) -> str:
