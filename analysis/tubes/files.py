@@ -129,7 +129,8 @@ def _search_files(name: str, known: Mapping[str, Path]) -> Path:
                 problem = Problem(name, 0, "", f"no data for this type; near {file.tube}, but {difference}")
                 hint = f"write {file.tube} if that will do, or add a file"
                 raise ConfigError.from_problems([problem], hint=hint)
-    near = difflib.get_close_matches(wanted, known, n=3, cutoff=0.6)
+    # Four figures say nothing of a tube: 5751 is no relative of 7591.
+    near = [] if wanted.isdigit() else difflib.get_close_matches(wanted, known, n=3, cutoff=0.6)
     hint = f"did you mean {' or '.join(near)}?" if near else f"known: {', '.join(tube_names())}"
     raise ConfigError.from_problems([Problem(name, 0, "", "unknown tube type")], hint=hint)
 

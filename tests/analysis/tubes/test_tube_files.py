@@ -205,3 +205,15 @@ def test_quick_aliases_are_those_of_the_parsed_file(name):
 def test_a_type_with_another_heater_is_not_called_by_the_name_of_its_relative(name, near):
     with pytest.raises(ConfigError, match=f"near {near}, but its heater takes 0.175 A at 12.6 V, 0.35 A at 6.3 V"):
         load_tube(name)
+
+
+def test_figures_alone_suggest_no_other_type():
+    """5751 is a twin triode of the base of a 12AX7; 7591, which looks like it, is a power tube."""
+    with pytest.raises(ConfigError, match="near 12AX7, but mu is 70"):
+        load_tube("5751")
+    with pytest.raises(ConfigError) as unknown:
+        load_tube("5752")
+    assert unknown.value.hint.startswith("known: ")
+    with pytest.raises(ConfigError) as mistyped:
+        load_tube("12AX8")
+    assert "12AX7" in mistyped.value.hint
