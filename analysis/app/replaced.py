@@ -6,11 +6,10 @@ from collections.abc import Sequence
 
 import click
 
-from acquisition.quantities import parse_value
 from acquisition.records import Event
 from acquisition.store import Job
 from analysis.chassis import Chassis
-from analysis.chassis.parts import implausible
+from analysis.chassis.parts import implausible, part_value
 
 
 def replacements(chassis: Chassis, named: Sequence[str]) -> tuple[Event, ...]:
@@ -64,12 +63,12 @@ def _named(chassis: Chassis, named: Sequence[str], option: str) -> dict[str, flo
             raise click.BadParameter(f"no part {name}; there are {there}", param_hint=option)
         value = None
         if "=" in words:
+            if name in chassis.sockets:
+                raise click.BadParameter(f"{words}: a value is that of a part, such as C4=22n", param_hint=option)
             try:
-                value = parse_value(text)
+                value = part_value(chassis.parts[name].kind, text)
             except ValueError as error:
                 raise click.BadParameter(f"{name}: {error}", param_hint=option) from None
-            if name in chassis.sockets or value <= 0:
-                raise click.BadParameter(f"{words}: a value is that of a part, such as C4=22n", param_hint=option)
             # Taken as typed, C2=22 would be 22 farad, and everything told of C2 after it wrong.
             if slip := implausible(chassis.parts[name].kind, value):
                 raise click.BadParameter(f"{words}: {slip}", param_hint=option)

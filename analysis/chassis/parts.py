@@ -160,7 +160,7 @@ def _short(name: str, text: str, line: int) -> Part:
         apart = " ".join(words[:2])
         written = re.sub("(?i)meg", "M", apart.replace(" ", ""))
         raise PartMistake(f"expected a value without a space, got {apart!r}: write {written}")
-    value = _part_value(kind, words[0])
+    value = part_value(kind, words[0])
     if rating := next(filter(_RATING.fullmatch, words[3:]), ""):
         fact = "rated_watts" if rating.endswith("W") else "rated_volts"
         form = f"{{{kind}: {words[0]}, nodes: [{words[1]}, {words[2]}], {fact}: ...}}"
@@ -213,11 +213,11 @@ def _mapped(name: str, entry: Mapping[str, Any], line: int) -> Part:
         elif "tap" in entry:
             raise PartMistake("a tap needs a primary of five points: plate, tap, supply, tap, plate", "tap")
     elif kind == "potentiometer":
-        value = _part_value(kind, entry[value_key], value_key)
+        value = part_value(kind, entry[value_key], value_key)
         nodes = (*_nodes(entry["ends"], "ends", (2,)), *_nodes([entry["wiper"]], "wiper", (1,)))
         facts["at"] = _share(entry, "at", 0.5)
     else:
-        value = _part_value(kind, entry[value_key], value_key)
+        value = part_value(kind, entry[value_key], value_key)
         nodes = _nodes(entry["nodes"], "nodes", (2,))
     tolerance = _tolerance(entry["tolerance"]) if "tolerance" in entry else default_tolerance(kind, value)
     note = entry.get("note", "")
@@ -228,7 +228,23 @@ def _mapped(name: str, entry: Mapping[str, Any], line: int) -> Part:
     )
 
 
-def _part_value(kind: str, text: Any, key: str = "") -> float:
+def part_value(kind: str, text: Any, key: str = "") -> float:
+    """Read the value of a part as people write it.
+
+    Parameters
+    ----------
+    kind : str
+        Kind of part.
+    text : str
+        Such as ``4k7`` or ``22n``.
+    key : str
+        Where it stands in a mapping.
+
+    Raises
+    ------
+    PartMistake
+        No value, or one with a slip of its prefix.
+    """
     value = _value(text, key, "; a wire goes into joined" if kind == "resistor" else "")
     if kind == "capacitor" and not _FARAD_PREFIX.search(text):
         raise PartMistake(

@@ -56,9 +56,11 @@ def match_pairs(chassis: Chassis, readings: Sequence[Reading], work: Sequence[Ev
     cathode_v = {r.point: r for r in readings if r.quantity == "dc_v" and r.quality in JUDGED_QUALITIES}
     found, measured = [], last_values(work)
     for part in chassis.parts.values():
-        if part.kind != "transformer" or len(part.nodes) != 5:
+        if part.kind != "transformer" or len(part.nodes) < 5:
             continue
-        sides = [_current(chassis, cathode_v, measured, plate) for plate in (part.nodes[0], part.nodes[2])]
+        # The ends of the primary, with taps between them or without; two nodes of the secondary follow.
+        plates = (part.nodes[0], part.nodes[-3])
+        sides = [_current(chassis, cathode_v, measured, plate) for plate in plates]
         if sides[0] is None or sides[1] is None:
             continue
         (first, first_a, one), (second, second_a, two) = sides[0], sides[1]

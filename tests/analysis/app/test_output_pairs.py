@@ -29,6 +29,15 @@ def test_pair_of_a_push_pull_stage(chassis):
     assert pair.match.difference.value == pytest.approx(0.001 / 0.0405)
 
 
+def test_pair_with_screens_on_taps(chassis):
+    name, output = next((n, p) for n, p in chassis.parts.items() if p.kind == "transformer" and len(p.nodes) == 5)
+    first, supply, second, *speaker = output.nodes
+    tapped = dataclasses.replace(output, nodes=(first, "UL1", supply, "UL2", second, *speaker))
+    with_taps = dataclasses.replace(chassis, parts={**chassis.parts, name: tapped})
+    (plain,), (pair,) = (match_pairs(each, readings(0.40, 0.41)) for each in (chassis, with_taps))
+    assert (pair.first, pair.second, pair.match) == ("V3", "V4", plain.match)
+
+
 def test_what_the_meter_shares_cancels_and_what_resistors_do_not_share_stays(chassis):
     (resistor,) = (p for p in chassis.parts.values() if set(p.nodes) == {chassis.node_names["V3.8"], "gnd"})
     volts = 0.040 * resistor.value
