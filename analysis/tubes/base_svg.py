@@ -12,7 +12,7 @@ from html import escape
 from .base import INDEX, pin_angle_deg, spoken_place
 from .types import Pin, Tube
 
-WIDTH, HEIGHT = 560, 500
+WIDTH, HEIGHT = 560, 548
 _CX, _CY = 280.0, 238.0
 _EDGE, _PINS, _LABELS = 134.0, 100.0, 152.0
 _PIN = 17.0
@@ -22,13 +22,13 @@ STYLE = """
 font-family:system-ui,-apple-system,"Segoe UI",sans-serif}
 @media (prefers-color-scheme:dark){.tube-base{--paper:#15181c;--ink:#f2f2f2;--soft:#a9b1ba;--glass:#22272d;
 --mark:#56B4E9}}
-.tube-base text{fill:var(--ink);font-size:15px}
-.tube-base .name{font-size:22px;font-weight:700}
-.tube-base .soft{fill:var(--soft);font-size:13px}
-.tube-base .number{font-size:16px;font-weight:700;text-anchor:middle}
+.tube-base text{fill:var(--ink);font-size:19px}
+.tube-base .name{font-size:26px;font-weight:700}
+.tube-base .soft{fill:var(--soft);font-size:17px}
+.tube-base .number{font-size:18px;font-weight:700;text-anchor:middle}
 .tube-base .on-colour{fill:#000}
 .tube-base .live{font-weight:700}
-.tube-base .marked{font-weight:700;font-size:16px;fill:var(--mark);text-decoration:underline}
+.tube-base .marked{font-weight:700;font-size:21px;fill:var(--mark);text-decoration:underline}
 """.replace("\n", "")
 
 
@@ -105,7 +105,7 @@ def _index_mark(base: str) -> str:
     label = f'<text x="{_CX}" y="{label_y:.1f}" text-anchor="middle" class="soft">{INDEX[base]}</text>'
     tick = (
         f'<path d="M{_CX} {_CY + _EDGE + 3:.1f}l-9 15h18z" fill="var(--ink)"/>'
-        f'<text x="{_CX}" y="{_CY + _EDGE + 46:.1f}" text-anchor="middle" class="soft">count from here</text>'
+        f'<text x="{_CX}" y="{_CY + _EDGE + 62:.1f}" text-anchor="middle" class="soft">count from here</text>'
     )
     return mark + label + tick
 
@@ -141,7 +141,7 @@ def _hatching(x: float, y: float, radius: float) -> str:
 
 
 def _symbol(pin: Pin, x: float, y: float) -> str:
-    number = f'<text x="{x:.1f}" y="{y + 5.6:.1f}" class="number{{}}">{pin.number}</text>'
+    number = f'<text x="{x:.1f}" y="{y + 6.3:.1f}" class="number{{}}">{pin.number}</text>'
     plate = f'<circle cx="{x:.1f}" cy="{y:.1f}" r="10.5" fill="#fff"/>'
     circle = f'<circle cx="{x:.1f}" cy="{y:.1f}" r="{_PIN}"'
     heater = f'{circle} fill="#E69F00" stroke="#000" stroke-width="2"/>{_hatching(x, y, _PIN)}{plate}'
@@ -173,10 +173,10 @@ def _pin(base: str, pin: Pin, is_marked: bool) -> str:
         .split("\n")
     )
     # Two lines grow away from the base at the top, and stay centred at the sides.
-    top = label_y + 5 - 9 * (len(lines) - 1) * (1.0 - math.cos(math.radians(angle)))
+    top = label_y + 6 - 11 * (len(lines) - 1) * (1.0 - math.cos(math.radians(angle)))
     style = "marked" if is_marked else "live" if pin.is_high_voltage else "soft" if pin.code == "NC" else ""
     spans = "".join(
-        f'<tspan x="{label_x:.1f}" y="{top + 18 * row:.1f}">{escape(line)}</tspan>'
+        f'<tspan x="{label_x:.1f}" y="{top + 22 * row:.1f}">{escape(line)}</tspan>'
         for row, line in enumerate(lines)
     )
     return _symbol(pin, x, y) + f'<text text-anchor="{anchor}" class="{style}">{spans}</text>'
@@ -184,7 +184,6 @@ def _pin(base: str, pin: Pin, is_marked: bool) -> str:
 
 def _legend(tube: Tube) -> str:
     entries: list[tuple[str, str]] = []
-    y = HEIGHT - 52.0
     if tube.high_voltage_pins:
         entries.append((_diamond(0, 0, 11, 'fill="#D55E00" stroke="#000" stroke-width="1.5"'), "high voltage"))
     live = any(pin.is_heater and pin.is_high_voltage for pin in tube.pins.values())
@@ -199,11 +198,13 @@ def _legend(tube: Tube) -> str:
         entries.append((dashed, "no tie point"))
     if "NC" in codes:
         entries.append(('<circle r="9" fill="none" stroke="var(--soft)" stroke-width="1.5"/>', "not connected"))
-    step = (WIDTH - 48.0) / max(3, len(entries))
+    columns = 2 if len(entries) == 4 else 3
+    step, below = (WIDTH - 48.0) / columns, HEIGHT - 72.0
+    places = [(38.0 + step * (n % columns), below + 26.0 * (n // columns)) for n in range(len(entries))]
     drawn = [
-        f'<g transform="translate({38 + step * place:.1f} {y + 14:.1f})">{symbol}'
+        f'<g transform="translate({x:.1f} {y:.1f})">{symbol}'
         f'<text x="18" y="5" class="soft">{escape(text)}</text></g>'
-        for place, (symbol, text) in enumerate(entries)
+        for (x, y), (symbol, text) in zip(places, entries, strict=True)
     ]
     caution = "In a fault any pin may be live."
-    return "".join(drawn) + f'<text x="24" y="{HEIGHT - 12}" class="soft">{caution}</text>'
+    return "".join(drawn) + f'<text x="24" y="{HEIGHT - 10}" class="soft">{caution}</text>'

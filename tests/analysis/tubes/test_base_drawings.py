@@ -32,7 +32,7 @@ def test_svg_has_every_pin_where_it_belongs(name):
     assert root.get("width") is None
     found = numbers(root)
     assert set(found) == set(tube.pins)
-    cx, cy = 280.0, 238.0 + 5.6
+    cx, cy = 280.0, 238.0 + 6.3  # the base line of the numbers
     for pin, (x, y) in found.items():
         # Clockwise from the bottom of the sheet: the left side comes first.
         angle = math.degrees(math.atan2(-(x - cx), y - cy)) % 360.0
