@@ -240,6 +240,22 @@ def test_channel_swap_keeps_the_sign_and_refuses_strangers():
         swapped(inverted, other)
 
 
+@pytest.mark.parametrize("gain", [-35.0, 35.0, 0.1, 1.4, np.exp(-1j)])
+def test_probes_that_stayed_where_they_were_are_no_exchange(gain):
+    rng = np.random.default_rng(21)
+    straight, still = gain_of(*pair(gain + 0j, rng)), gain_of(*pair(1.06 / gain + 0j, rng))
+    with pytest.raises(FitFailed, match="the probes were probably not exchanged") as caught:
+        swapped(straight, still)
+    assert "look at the probes' switches" in caught.value.hint
+
+
+@pytest.mark.parametrize("gain", [-1.0, 0.97, 1.1, -0.9])
+def test_a_gain_of_about_one_may_be_exchanged(gain):
+    rng = np.random.default_rng(22)
+    both = [gain_of(*pair(gain * mismatch + 0j, rng)) for mismatch in (1.06, 1 / 1.06)]
+    assert swapped(*both).gain == pytest.approx(gain, rel=0.01)
+
+
 def test_averaging_lowers_the_noise_and_nothing_else():
     rng = np.random.default_rng(15)
     results = [gain_of(*pair(-20 + 0j, rng, noise_steps=3.0)) for _ in range(9)]
@@ -277,6 +293,8 @@ def test_other_differences_do_not(factor):
 
 @pytest.mark.parametrize(("due", "measured", "words"), [
     (-56.0, -1 / 57.0, "exchanged"), (-10.0, -0.1, "exchanged"), (0.9, 1 / 0.9, ""), (-3.16, -0.316, "wrong by 10"),
+    (-56.0, 1.03, "one point"), (30.0, 1.0, "one point"), (-10.0, 1.0, "one point"), (10.0, 1.0, "wrong by 10"),
+    (-56.0, 1.0j, ""), (0.3, 1.0, "one point"), (0.9, 1.0, ""),
     (-56.0, 55.0 * np.exp(0.1j), "inverted"), (0.9, -0.9, "inverted"), (-56.0, 56.0j, ""), (-56.0, 30.0, ""),
 ])  # fmt: skip
 def test_exchanged_probes_and_an_inverted_channel_are_asked_about(due, measured, words):
