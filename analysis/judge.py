@@ -147,20 +147,21 @@ def judge(readings: Sequence[Reading], bands: Sequence[Band]) -> list[Judged]:
         std = meter_std(reading)
         relative, absolute = MODEL_STD[reading.quantity]
         total = math.hypot(std, relative * band.expected, absolute)
-        value = reading.value
-        if reading.quantity == "phase_deg":  # the short way round from the expected phase
-            value = band.expected + (value - band.expected + 180.0) % 360.0 - 180.0
-        low, high = band.low, band.high
+        expected, low, high = band.expected, band.low, band.high
+        if reading.quantity == "phase_deg":  # on the turn of the reading: -180 beside 179.8 is beside -180.2
+            off = reading.value - expected
+            turn = off - ((off + 180.0) % 360.0 - 180.0)
+            expected, low, high = expected + turn, low + turn, high + turn
         if reading.quantity == "dc_v" and abs(band.expected) < AT_REST_V:
             low, high = min(low, -AT_REST_V), max(high, AT_REST_V)
         result.append(
             Judged(
                 reading=reading,
                 std=std,
-                expected=band.expected,
+                expected=expected,
                 low=low,
                 high=high,
-                verdict=decide(value, total, low, high),
+                verdict=decide(reading.value, total, low, high),
             )
         )
     return result

@@ -90,7 +90,8 @@ class Response:
         Notes
         -----
         ``1 / |H|^2`` is interpolated over ``f^-2`` or ``f^2`` by a cubic through the four nearest points; what the
-        parabolas through three of them say otherwise is taken as its error. The uncertainty comes from the
+        parabolas through three of them say otherwise is taken as its standard uncertainty: of a steep or
+        peaking response with two or three points a decade the error is about as large. The rest comes from the
         covariance of all magnitudes, shared scale errors included (JCGM 102).
         """
         if side not in {"low", "high"}:
@@ -102,8 +103,7 @@ class Response:
                 reason="too few points",
             )
         freq, size = self.freq_hz, np.abs(self.gain)
-        reference, full = _reference(freq, size, reference_hz, 4)
-        rougher = _reference(freq, size, reference_hz, 3)[1]
+        reference, full, rougher = _reference(freq, size, reference_hz)
         end, word = (0, "lowest") if side == "high" else (-1, "highest")
         if reference == freq[end] != reference_hz and size[1 if end == 0 else -2] < (1 - RISING) * size[end]:
             raise FitFailed(
@@ -123,8 +123,8 @@ class Response:
         spread = float(slopes @ magnitude_covariance(self.gains) @ slopes)
         curve = math.hypot(
             max(abs(math.log(other / place)) for other in rough),
-            by_level * float((full - rougher) @ np.log(size)),
-        ) / math.sqrt(3.0)
+            by_level * max(abs(float((full - other) @ np.log(size))) for other in rougher),
+        )
         return Corner(
             side=side,
             freq_hz=place,
@@ -241,11 +241,15 @@ def _correlation(first: tuple[object, ...], second: tuple[object, ...], gain: Ga
     return 0.0
 
 
-def _reference(freq: np.ndarray, size: np.ndarray, reference_hz: float, order: int) -> tuple[float, np.ndarray]:
-    """Where the full gain is taken, and the weights of ``ln |H|`` of all points in it."""
+def _reference(
+    freq: np.ndarray, size: np.ndarray, reference_hz: float
+) -> tuple[float, np.ndarray, tuple[np.ndarray, np.ndarray]]:
+    """Where the full gain is taken, and the weights of ``ln |H|`` in it: by a cubic, and by two parabolas."""
     if not freq[0] <= reference_hz <= freq[-1]:
         reference_hz = float(freq[int(np.argmax(size))])
-    return reference_hz, _weights(np.log(freq), math.log(reference_hz), _first(freq, reference_hz, order), order)
+    x, place, first = np.log(freq), math.log(reference_hz), _first(freq, reference_hz, 4)
+    rough = (_weights(x, place, first, 3), _weights(x, place, first + 1, 3))
+    return reference_hz, _weights(x, place, first, 4), rough
 
 
 def _bracket(

@@ -12,7 +12,8 @@ from ..quantities import parse_value
 from ..records import UNKNOWN_RATING_V
 from ..transport import parse_address
 from .accuracy import AccuracyTable
-from .dialect import Serial, Strict, checked_pattern, load_dialect
+from .dialect import load_dialect
+from .dialect_parts import Serial, Strict, checked_pattern
 
 LEAST_LOAD_OHM = 1e3
 """No meter and no probe for voltages loads a circuit with less."""

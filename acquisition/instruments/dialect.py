@@ -5,160 +5,17 @@ from __future__ import annotations
 import re
 from typing import Annotated, Literal, Self
 
-from pydantic import AfterValidator, BaseModel, ConfigDict, Field, model_validator
+from pydantic import Field, field_validator, model_validator
 
 from ..configs import config_names, find_config, read_yaml, validate
-from ..transport import SerialSettings
+from .dialect_parts import Command, ErrorQueue, LinkRules, Marker, Pattern, Positive, Setting, Strict
 
-
-def checked_pattern(text: str) -> str:
-    """Refuse what is no regular expression.
-
-    Parameters
-    ----------
-    text : str
-        As the file has it.
-
-    Raises
-    ------
-    ValueError
-        It is none, and why.
-    """
-    try:
-        re.compile(text)
-    except (re.error, OverflowError, RecursionError) as error:
-        raise ValueError(f"not a pattern: {error}") from None
-    return text
-
-
-def _checked_command(text: str) -> str:
-    if not text.isascii() or not text.isprintable():
-        raise ValueError("a command is one line of plain ASCII")
-    unknown = set(re.findall(r"\{([^}]*)\}", text)) - {"channel", "value"}
-    if unknown or text.count("{") != text.count("}"):
-        raise ValueError("only {channel} and {value} can be filled in")
-    return text
-
-
-Pattern = Annotated[str, AfterValidator(checked_pattern)]
-Command = Annotated[str, AfterValidator(_checked_command)]
-Positive = Annotated[float, Field(gt=0)]
+TEN_FIELDS = ("format", "type", "points", "xinc", "xorg", "xref", "yinc", "yorg", "yref")
+"""Fields of a ten-field preamble that the decoder needs, under these names."""
 
 
 def _bytes(text: str) -> bytes:
     return re.sub(r"\\x([0-9A-Fa-f]{2})", lambda match: chr(int(match[1], 16)), text).encode("latin-1")
-
-
-class Strict(BaseModel):
-    """A part of a file: unknown fields and infinities are refused."""
-
-    model_config = ConfigDict(extra="forbid", allow_inf_nan=False, frozen=True)
-
-
-class Serial(Strict):
-    """How the serial port is set, where the instrument has one."""
-
-    baud: int = Field(default=9600, ge=50, le=4_000_000)
-    bits: Literal["7", "8"] = "8"
-    parity: Literal["none", "even", "odd"] = "none"
-    stop: Literal["1", "2"] = "1"
-    dtr: bool = True
-    rts: bool = True
-    settle_s: float = Field(default=0.0, ge=0, le=10)
-
-    def settings(self) -> SerialSettings:
-        """Give the settings as the transport takes them."""
-        return SerialSettings(
-            baud=self.baud,
-            bits=int(self.bits),
-            parity=self.parity,
-            stop=int(self.stop),
-            dtr=self.dtr,
-            rts=self.rts,
-            settle_s=self.settle_s,
-        )
-
-
-class LinkRules(Strict):
-    """Line ends and times.
-
-    ``query_s`` is the deadline of a question, ``identify_s`` that of those asked to get into step, ``margin_s``
-    what a reading may take beyond its conversions.
-    """
-
-    ends: Literal["lf", "crlf", "cr"] = "lf"
-    query_s: Positive = 2.0
-    identify_s: Positive = 1.0
-    margin_s: Positive = 0.5
-    after_set_s: float = Field(default=0.0, ge=0, le=5)
-    headers: bool = False
-    block_end: Literal["newline", "none"] = "newline"
-    block_counts: Literal["bytes", "points"] = "bytes"
-    serial: Serial = Serial()
-
-    def slowed(self, query_s: float) -> LinkRules:
-        """Give the rules for an instrument that needs more time than its family.
-
-        Parameters
-        ----------
-        query_s : float
-            Time it may take for any answer, in seconds.
-        """
-        least = {name: max(query_s, getattr(self, name)) for name in ("query_s", "identify_s", "margin_s")}
-        return self.model_copy(update=least)
-
-    @property
-    def write_end(self) -> bytes:
-        """What ends a message to the instrument."""
-        return {"lf": b"\n", "crlf": b"\r\n", "cr": b"\r"}[self.ends]
-
-    @property
-    def read_end(self) -> bytes:
-        """What ends a reply: LF, also where CR stands before it; CR only where nothing else comes."""
-        return b"\r" if self.ends == "cr" else b"\n"
-
-
-class Marker(Strict):
-    """A query with the pattern its whole reply must match."""
-
-    ask: Command
-    pattern: Pattern
-
-
-class ErrorQueue(Strict):
-    """How the error queue is emptied; ``after_events``: only once the event register was read."""
-
-    ask: Command
-    none: list[int] = [0]
-    after_events: bool = False
-
-
-class Setting(Strict):
-    """One thing that can be set, and read back.
-
-    ``form`` says what the reply is: a number, a switch, one of ``words``, text that must be one of ``accept``, or
-    infinity. ``at_least`` allows the instrument to choose a larger value; with ``loose`` whatever it chose is
-    taken. In both cases the driver goes on with what was read back.
-    """
-
-    set: Command | None = None
-    ask: Command | None = None
-    form: Literal["number", "switch", "word", "text", "infinite"]
-    words: dict[str, list[str]] = {}
-    accept: list[str] = []
-    means: Literal["", "pp", "rms", "peak", "factor", "gain", "centre", "shift"] = ""
-    at_least: bool = False
-    loose: bool = False
-
-    @model_validator(mode="after")
-    def _complete(self) -> Self:
-        if self.form == "word" and not self.words:
-            raise ValueError("form word needs words")
-        if self.form == "text" and not self.accept:
-            raise ValueError("form text needs accept")
-        if self.set is None and self.ask is None:
-            raise ValueError("needs set or ask")
-        return self
 
 
 class Recorded(Strict):
@@ -219,7 +76,9 @@ class StreamingMeter(Strict):
     coupling: str
     units: dict[str, Positive]
     overload: list[str]
-    flags: dict[str, Literal["auto", "held", "relative", "minimum", "maximum", "low_battery", "sleeps_soon"]] = {}
+    flags: dict[str, Literal["auto", "held", "relative", "minimum", "maximum", "low_battery", "sleeps_soon"]] = (
+        Field(default_factory=dict)
+    )
 
     @model_validator(mode="after")
     def _groups(self) -> Self:
@@ -242,9 +101,15 @@ class GeneratorRules(Strict):
     frequency: Setting
     offset: Setting
     amplitude: Setting
-    kept: list[Setting] = []
+    kept: list[Setting] = Field(default_factory=list)
     settle_periods: float = Field(default=3, ge=0)
     settle_s: float = Field(default=0.05, ge=0)
+
+    @field_validator("amplitude")
+    @classmethod
+    def _amplitude(cls, setting: Setting) -> Setting:
+        setting.require_means("pp", "peak", "rms")
+        return setting
 
 
 class ChannelRules(Strict):
@@ -256,6 +121,18 @@ class ChannelRules(Strict):
     scale: Setting
     offset: Setting
     limit: Setting | None = None
+
+    @field_validator("probe")
+    @classmethod
+    def _probe(cls, setting: Setting) -> Setting:
+        setting.require_means("factor", "gain")
+        return setting
+
+    @field_validator("offset")
+    @classmethod
+    def _offset(cls, setting: Setting) -> Setting:
+        setting.require_means("centre", "shift")
+        return setting
 
 
 class TimebaseRules(Strict):
@@ -294,9 +171,9 @@ class WaveformRules(Strict):
 
     before: list[Command]
     preamble: Command
-    fields: list[str] = []
-    formats: dict[str, str] = {}
-    types: dict[str, str] = {}
+    fields: list[str] = Field(default_factory=list)
+    formats: dict[str, str] = Field(default_factory=dict)
+    types: dict[str, str] = Field(default_factory=dict)
     volts: Literal["origin-in-volts", "origin-in-codes", "keywords"] = "keywords"
     data: Command
     page: Literal["whole", "first-last", "start-points"] = "whole"
@@ -311,19 +188,29 @@ class WaveformRules(Strict):
 
     @model_validator(mode="after")
     def _pages(self) -> Self:
-        if self.page != "whole" and (self.page_first is None or self.page_last is None):
-            raise ValueError("pages need page_first and page_last")
+        for name in ("page_first", "page_last") if self.page != "whole" else ():
+            if "{value}" not in (getattr(self, name) or ""):
+                raise ValueError(f"pages need {name}, with {{value}}")
         if self.volts != "keywords" and self.fields[:3] != ["format", "type", "points"]:
             raise ValueError("a ten-field preamble needs fields, beginning with format, type, points")
+        missing = [name for name in TEN_FIELDS if self.volts != "keywords" and name not in self.fields]
+        if missing:
+            raise ValueError(f"fields lacks {', '.join(missing)}")
         return self
 
 
 class PeakToPeak(Strict):
     """The scope's own peak-to-peak value, for cross-checks only."""
 
-    before: list[Command] = []
+    before: list[Command] = Field(default_factory=list)
     ask: Command
-    invalid: list[str] = []
+    invalid: list[str] = Field(default_factory=list)
+
+
+def _require_channel(where: str, commands: list[str]) -> None:
+    """Refuse commands that ask one channel whichever is meant: the gain would be that of one point."""
+    if commands and not any("{channel}" in command for command in commands):
+        raise ValueError(f"{where}: {' '.join(commands)} does not say which channel: it needs {{channel}}")
 
 
 class ScopeRules(Strict):
@@ -337,7 +224,7 @@ class ScopeRules(Strict):
     vertical_divisions: Positive
     horizontal_divisions: Positive
     setup: list[Command]
-    kept: list[Setting] = []
+    kept: list[Setting] = Field(default_factory=list)
     channel: ChannelRules
     limit_hz: Positive | None = None
     timebase: TimebaseRules
@@ -345,6 +232,18 @@ class ScopeRules(Strict):
     run: RunRules
     waveform: WaveformRules
     pp: PeakToPeak
+
+    @model_validator(mode="after")
+    def _channels(self) -> Self:
+        if self.channels > 1:
+            for name in type(self.channel).model_fields:
+                setting: Setting | None = getattr(self.channel, name)
+                for command in (setting.set, setting.ask) if setting else ():
+                    _require_channel(f"channel.{name}", [command] if command else [])
+            wave, pp = self.waveform, self.pp
+            _require_channel("waveform", [*wave.before, wave.preamble, wave.data])
+            _require_channel("pp", [*pp.before, pp.ask])
+        return self
 
 
 class Dialect(Strict):
@@ -357,13 +256,13 @@ class Dialect(Strict):
     link: LinkRules = LinkRules()
     identity: Marker | None = None
     proof: Marker | None = None
-    clear: list[Command] = []
+    clear: list[Command] = Field(default_factory=list)
     errors: ErrorQueue | None = None
     events: Command | None = None
     meter: Annotated[AskingMeter | StreamingMeter, Field(discriminator="mode")] | None = None
     generator: GeneratorRules | None = None
     scope: ScopeRules | None = None
-    recorded: list[Recorded] = []
+    recorded: list[Recorded] = Field(default_factory=list)
 
     @model_validator(mode="after")
     def _one_role(self) -> Self:

@@ -25,7 +25,7 @@ from ..errors import (
 from ..scpi import fill
 from .accuracy import AccuracyTable
 from .bench import Bench, GeneratorEntry
-from .dialect import Setting
+from .dialect_parts import Setting
 from .session import Session, open_session
 
 OFF_SIGNALS = tuple(getattr(signal, name) for name in ("SIGTERM", "SIGHUP") if hasattr(signal, name))

@@ -24,7 +24,7 @@ from .pages import SeenBlocks, read_record
 from .scope_settings import Channel, Timebase, Trigger, put_channel, put_timebase, put_trigger
 from .scope_setup import ScopeSetup, read_found
 from .session import Session, open_session
-from .waveform import Preamble, decode_codes, is_clipped, malformed
+from .waveform import Preamble, decode_codes, is_clipped, justified, malformed
 
 POLL_S = 0.05
 FORCED_S = 1.0
@@ -296,6 +296,8 @@ class Scope:
             raise RecordVoid("the link was lost while the record was read", hint="take the record again")
         self._require_order(channel, codes, preamble)
         set_ = self._set.get(channel)
+        if set_:
+            preamble = justified(preamble, codes, set_.full_scale_v)
         return Capture(
             point=point,
             codes=codes,

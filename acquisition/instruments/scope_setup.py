@@ -6,7 +6,8 @@ from collections.abc import Iterator, Sequence
 from dataclasses import dataclass
 
 from ..errors import CommandRefused, InstrumentReported, ReplyMalformed
-from .dialect import ScopeRules, Setting
+from .dialect import ScopeRules
+from .dialect_parts import Setting
 from .session import Session
 
 Values = tuple[tuple[Setting, int, float | bool | str], ...]

@@ -28,7 +28,8 @@ from ..scpi import (
 from ..transport import Link, open_link
 from .bench import Bench, Instrument
 from .connection import Connection
-from .dialect import Setting, load_dialect
+from .dialect import load_dialect
+from .dialect_parts import Setting
 
 MOST_ERRORS = 30
 NUMBER_TOLERANCE = 1e-3

@@ -5,7 +5,7 @@ from __future__ import annotations
 import math
 import re
 from collections.abc import Mapping
-from dataclasses import dataclass
+from dataclasses import dataclass, replace
 
 import numpy as np
 
@@ -35,6 +35,8 @@ class Preamble:
         Volts at the tip are ``code * scale_v + offset_v``.
     t0_s, dt_s : float
         Time of the first sample against the trigger, and interval, in seconds.
+    converter_bits : int, optional
+        Where the converter fills only the lower bits of a sample, how many; see `justified`.
     """
 
     points: int
@@ -45,6 +47,7 @@ class Preamble:
     offset_v: float
     t0_s: float
     dt_s: float
+    converter_bits: int | None = None
 
     def __post_init__(self) -> None:
         numbers = (self.scale_v, self.offset_v, self.t0_s, self.dt_s)
@@ -62,7 +65,7 @@ class Preamble:
     @property
     def full_scale_v(self) -> float:
         """Height of the whole converter range in volts."""
-        return float(abs(self.scale_v) * (2**self.bits - 1))
+        return float(abs(self.scale_v) * (2 ** (self.converter_bits or self.bits) - 1))
 
 
 def malformed(text: str, expected: str) -> ReplyMalformed:
@@ -226,6 +229,32 @@ def decode_codes(data: bytes, preamble: Preamble) -> np.ndarray:
     return codes.astype(preamble.dtype.newbyteorder("="))
 
 
+def justified(preamble: Preamble, codes: np.ndarray, screen_v: float) -> Preamble:
+    """Find out how many bits the converter fills, which no preamble says.
+
+    Parameters
+    ----------
+    preamble : Preamble
+        As read.
+    codes : ndarray, shape (N,)
+        From `decode_codes`.
+    screen_v : float
+        Height of the screen in volts at the tip, as it was set.
+
+    Returns
+    -------
+    Preamble
+        With ``converter_bits`` where fewer than all bits reach over the screen: 10 or 12 of them, right-justified
+        in 16, make the range of the 16 many times as high as what the scope shows.
+    """
+    for bits in range(8, preamble.bits):
+        low = -(2 ** (bits - 1)) if preamble.signed else 0
+        is_within = codes.min() >= low and codes.max() < low + 2**bits
+        if is_within and abs(preamble.scale_v) * 2**bits >= screen_v * 0.999:
+            return replace(preamble, converter_bits=bits)
+    return preamble
+
+
 def is_clipped(codes: np.ndarray, preamble: Preamble) -> bool:
     """Tell whether a record touches the end of the converter range.
 
@@ -238,14 +267,11 @@ def is_clipped(codes: np.ndarray, preamble: Preamble) -> bool:
 
     Notes
     -----
-    First or last code more than twice. Scopes of 8 to 12 bits send them left-justified in 16, and one that averages
-    fills the bits below, so no step of the codes tells where the converter ends: there the last of 256 parts of the
-    range counts as its end, as it does with 8 bits.
+    First or last code more than twice. Scopes of 8 to 12 bits may send them left-justified in 16, and one that
+    averages fills the bits below, so no step of the codes tells where the converter ends: there the last of 256
+    parts of the range counts as its end, as it does with 8 bits.
     """
-    low, high = (
-        (-(2 ** (preamble.bits - 1)), 2 ** (preamble.bits - 1) - 1)
-        if preamble.signed
-        else (0, 2**preamble.bits - 1)
-    )
-    last = high + 1 - 2 ** (preamble.bits - 8)
+    bits = preamble.converter_bits or preamble.bits
+    low, high = (-(2 ** (bits - 1)), 2 ** (bits - 1) - 1) if preamble.signed else (0, 2**bits - 1)
+    last = high + 1 - 2 ** (bits - 8)
     return bool(np.count_nonzero(codes <= low) > CLIP_COUNT or np.count_nonzero(codes >= last) > CLIP_COUNT)

@@ -9,7 +9,12 @@ from dataclasses import replace
 
 import numpy as np
 
+from acquisition.errors import FitFailed
+
 from .result import SCALES, Gain, NoisePart, times
+
+CHANNELS_DIFFER = 0.2
+"""Further apart than this, as a ratio, no two channels and probes are that work (common practice, no source)."""
 
 
 def averaged(gains: Sequence[Gain]) -> Gain:
@@ -80,6 +85,8 @@ def swapped(straight: Gain, exchanged: Gain) -> Gain:
     ------
     ValueError
         The results are not of one stage and frequency, or one of them is zero.
+    FitFailed
+        The second is the inverse of the first: the probes stayed where they were.
     """
     if straight.point != exchanged.point or abs(straight.freq_hz / exchanged.freq_hz - 1.0) > 1e-3:
         raise ValueError("the two results must be of the same stage and frequency")
@@ -87,6 +94,14 @@ def swapped(straight: Gain, exchanged: Gain) -> Gain:
         raise ValueError("no output: exchanging the probes does not help")
     mismatch = cmath.sqrt(straight.gain / exchanged.gain)
     mismatch = mismatch if mismatch.real >= 0 else -mismatch
+    is_inverse = abs(straight.gain * exchanged.gain - 1.0) < CHANNELS_DIFFER
+    if is_inverse and abs(mismatch - 1.0) > CHANNELS_DIFFER:
+        raise FitFailed(
+            f"{straight.point}: a gain of {straight.magnitude:.3g}, then its inverse, {exchanged.magnitude:.3g}: "
+            "the probes were probably not exchanged",
+            hint="measure again, and exchange them when asked; at a stage of gain 1 look at the probes' switches",
+            reason="probes not exchanged",
+        )
     value = straight.gain / mismatch
     # d sqrt(ab) = sqrt(ab) / 2 (da / a + db / b)
     noise = tuple(

@@ -3,8 +3,10 @@
 from __future__ import annotations
 
 from collections.abc import Iterator, Sequence
+from contextlib import suppress
 from itertools import groupby
 
+from acquisition.errors import FitFailed
 from acquisition.records import Capture
 
 from .combine import averaged, swapped
@@ -45,19 +47,19 @@ def gains_kept(
     Returns
     -------
     list of Gain
-        One a run, frequency and drive; runs that were broken off before their second half are left out.
-
-    Raises
-    ------
-    FitFailed
-        As `gain_of`.
+        One a run, frequency and drive. Left out is what gave no gain when it was taken: runs that were broken off
+        before their second half, records without a signal.
     """
     wanted = [c for c in captures if c.point in {source, output} and c.freq_hz is not None]
     runs: dict[tuple[str, float | None, float | None], dict[str, list[Capture]]] = {}
     for capture in wanted:
         way, _, run = capture.note.partition(" ")
         runs.setdefault((run, capture.freq_hz, capture.drive_pp_v), {}).setdefault(way, []).append(capture)
-    return [gain for ways in runs.values() for gain in _of_run(ways, source, output, accuracy)]
+    gains: list[Gain] = []
+    for ways in runs.values():
+        with suppress(FitFailed):
+            gains += _of_run(ways, source, output, accuracy)
+    return gains
 
 
 def _of_run(

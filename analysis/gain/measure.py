@@ -139,7 +139,7 @@ def gain_of(
         out_range=(output.channel, output.full_scale_v),
         method="two channels, one shot" if together else "one channel at a time, sync as trigger",
         notes=(
-            *_notes(source, output, first, last, thd[1]),
+            *_notes(source, output, first, last, thd[1], limits.mains_hz),
             *_droop_notes(source, output, droops),
             *_hum_notes(first, limits.mains_hz),
         ),
@@ -273,19 +273,36 @@ def _hum_notes(fit: SineFit, mains_hz: float | None) -> tuple[str, ...]:
     """Hum within a line spacing of the signal adds to it, and leaves nothing in the record that would tell."""
     if not mains_hz:
         return ()
-    order = round(fit.freq_hz / mains_hz)
-    is_near = abs(fit.freq_hz - order * mains_hz) * fit.periods < fit.freq_hz
-    if not (is_near and 1 <= order <= HUM_ORDERS):
+    hum_hz = _hum_at(fit, fit.freq_hz, mains_hz)
+    if hum_hz is None:
         return ()
-    return (f"hum at {order * mains_hz:g} Hz is too near to be told from the signal and not in the uncertainty",)
+    return (f"hum at {hum_hz:g} Hz is too near to be told from the signal and not in the uncertainty",)
 
 
-def _notes(source: Capture, output: Capture, first: SineFit, last: SineFit, thd_out: float) -> tuple[str, ...]:
+def _hum_at(fit: SineFit, freq_hz: float, mains_hz: float) -> float | None:
+    """Line of hum within a line spacing of a frequency, or None."""
+    order = round(freq_hz / mains_hz)
+    is_near = abs(freq_hz - order * mains_hz) * fit.periods < fit.freq_hz
+    return order * mains_hz if is_near and 1 <= order <= HUM_ORDERS else None
+
+
+def _distortion_note(fit: SineFit, thd: float, point: str, mains_hz: float | None) -> str:
+    """What distortion may mean: of a signal of 20 Hz, hum at 100 Hz is the fifth harmonic."""
+    orders = range(2, fit.phasors_v.size + 1) if mains_hz else ()
+    hum_hz = next((hz for k in orders if (hz := _hum_at(fit, k * fit.freq_hz, mains_hz or 0.0))), None)
+    if hum_hz is None:
+        return f"distortion {100 * thd:.1f} % at {point}: the drive is outside the linear range"
+    return f"distortion {100 * thd:.1f} % at {point}, or hum: {hum_hz:g} Hz cannot be told from a harmonic"
+
+
+def _notes(
+    source: Capture, output: Capture, first: SineFit, last: SineFit, thd_out: float, mains_hz: float | None
+) -> tuple[str, ...]:
     notes = [f"{capture.point}: {note}" for capture, fit in ((source, first), (output, last)) for note in fit.notes]
     if source.clipped or output.clipped:
         notes.append("the scope's converter is at its end: choose a larger range")
     if thd_out > NOTED_DISTORTION:
-        notes.append(f"distortion {100 * thd_out:.1f} % at {output.point}: the drive is outside the linear range")
+        notes.append(_distortion_note(last, thd_out, output.point, mains_hz))
     if last.amplitude_v < 5.0 * last.amplitude_std_v:
         notes.append(f"{output.point}: hardly any signal, phase means nothing")
     return tuple(notes)

@@ -12,6 +12,9 @@ HALF_TURN_WITHIN_DEG, UNLIKE = 20.0, 2.0
 """How near half a turn the phase must be off, and how far (factor) a gain must be from one for its inverse to be
 another gain. Common practice, no source."""
 
+ONE_POINT = 0.1
+"""How near to 1 a gain is that both probes show of one point: their scales and divisions differ by no more."""
+
 
 def probe_question(measured: complex, expected: complex) -> str:
     """Ask about probes and channels where they explain what is wrong with a gain.
@@ -24,8 +27,8 @@ def probe_question(measured: complex, expected: complex) -> str:
     Returns
     -------
     str
-        One sentence, or empty where neither a probe factor (within 20 %), nor exchanged probes, nor an inverted
-        channel explains the difference.
+        One sentence, or empty where neither a probe factor (within 20 %), nor exchanged probes, nor two records of
+        one point, nor an inverted channel explains the difference.
 
     Examples
     --------
@@ -39,11 +42,17 @@ def probe_question(measured: complex, expected: complex) -> str:
         return ""
     ratio = size / due
     near = [factor for factor in FACTORS if abs(ratio / factor - 1.0) <= WINDOW]
-    turned = abs(size * due - 1.0) <= WINDOW and abs(math.log(due)) > math.log(UNLIKE)
+    is_unlike = abs(math.log(due)) > math.log(UNLIKE)
+    turned = abs(size * due - 1.0) <= WINDOW and is_unlike
     if turned and not set(near) & {10.0, 0.1}:  # one switch is likelier than two leads, two switches are not
         return (
             f"gain is {size:.3g}, 1/{1.0 / size:.3g}, where {due:.3g} is expected: the two probes are probably "
             "exchanged; look before looking for a fault"
+        )
+    if abs(measured - 1.0) <= ONE_POINT and is_unlike and (expected.real < 0 or not near):
+        return (
+            f"gain is {size:.3g} and in phase, where {due:.3g} is expected: both records are probably of one "
+            "point; look where the probes are before looking for a fault"
         )
     if near:
         times = round(max(near[0], 1.0 / near[0]))

@@ -29,6 +29,13 @@ COUPLINGS = ("AC coupling, input channel", "AC coupling, output channel")
 DELAY, COUPLING_PHASE = "delay between channels", "AC coupling of the channels"
 """Errors of the phase, in seconds and in degrees."""
 
+HEARD = 3.0
+"""A magnitude below so many of its standard uncertainties may be noise alone, which has any phase; noise reaches it
+once in a hundred times."""
+
+ANY_PHASE_DEG = 180.0 / math.sqrt(3.0)
+"""Standard uncertainty of an angle that could be anything."""
+
 
 @dataclass(frozen=True, slots=True, kw_only=True, eq=False)
 class NoisePart:
@@ -158,8 +165,14 @@ class Gain:
 
     @property
     def phase_std_deg(self) -> float:
-        """Standard uncertainty of `phase_deg`."""
+        """Standard uncertainty of `phase_deg`; that of any angle where there is hardly any output."""
+        if not self._is_heard:
+            return ANY_PHASE_DEG
         return math.degrees(polar_std(self.gain, self.covariance)[1])
+
+    @property
+    def _is_heard(self) -> bool:
+        return self.magnitude >= HEARD * self.magnitude_std
 
     @property
     def inverts(self) -> bool | None:
@@ -179,6 +192,9 @@ class Gain:
 
     def phase_budget(self) -> Budget:
         """Budget of the phase in degrees."""
+        if not self._is_heard:
+            anything = InputQuantity(name="hardly any output: any phase", value=0.0, std=ANY_PHASE_DEG, unit="deg")
+            return evaluate("phase", lambda x: self.phase_deg + float(x[0]), [anything], unit="deg")
         inputs = [
             InputQuantity(
                 name=part.name,

@@ -1,11 +1,15 @@
 """Every dialect file there is: its recorded exchanges are replayed through the driver, whole and byte by byte."""
 
 import math
+import os
 import re
+import subprocess
+import sys
 
 import pytest
 
 from acquisition.clock import FakeClock
+from acquisition.configs import find_config
 from acquisition.errors import BenchError
 from acquisition.instruments import dialect_names, load_dialect
 from acquisition.instruments.asked_meter import AskedMeter
@@ -16,10 +20,13 @@ from acquisition.instruments.session import Session
 from acquisition.instruments.streamed_meter import StreamedMeter
 from acquisition.transport import ScriptedLink, Step
 
+DIALECTS = {name: load_dialect(name) for name in dialect_names()}
+"""Read here, where those of the folder STAGEWALK_CONFIGS are among them: a test sees the shipped ones only."""
+
 RECORDED = [
     pytest.param(name, index, id=f"{name}-{index}-{recorded.call}")
-    for name in dialect_names()
-    for index, recorded in enumerate(load_dialect(name).recorded)
+    for name, dialect in DIALECTS.items()
+    for index, recorded in enumerate(dialect.recorded)
 ]
 WHOLE = 1 << 20
 
@@ -118,7 +125,7 @@ CALLS = {
 @pytest.mark.parametrize("piece", [WHOLE, 1], ids=["whole", "bytewise"])
 @pytest.mark.parametrize(("name", "index"), RECORDED)
 def test_recorded_exchange(name, index, piece):
-    dialect = load_dialect(name)
+    dialect = DIALECTS[name]
     recorded = dialect.recorded[index]
     exchanges = list(recorded.wire)
     if dialect.meter is not None and dialect.meter.mode == "stream":
@@ -131,7 +138,7 @@ def test_recorded_exchange(name, index, piece):
 
 @pytest.mark.parametrize(("name", "index"), RECORDED)
 def test_a_reply_that_ends_with_cr_lf_is_taken_as_well(name, index):
-    dialect = load_dialect(name)
+    dialect = DIALECTS[name]
     recorded = dialect.recorded[index]
     if dialect.link.ends == "cr" or (dialect.meter is not None and dialect.meter.mode == "stream"):
         return
@@ -139,9 +146,9 @@ def test_a_reply_that_ends_with_cr_lf_is_taken_as_well(name, index):
     CALLS[recorded.call](session, recorded)
 
 
-@pytest.mark.parametrize("name", dialect_names())
+@pytest.mark.parametrize("name", DIALECTS)
 def test_a_dialect_shows_what_its_role_must_do(name):
-    dialect = load_dialect(name)
+    dialect = DIALECTS[name]
     calls = {recorded.call for recorded in dialect.recorded}
     assert {"meter": {"read"}, "generator": {"sine"}, "scope": {"fetch"}}[dialect.role] <= calls
     assert all(recorded.source for recorded in dialect.recorded)
@@ -183,12 +190,27 @@ def test_dialects_send_short_forms_one_command_a_line_from_the_root():
     assert seen > 80
 
 
-@pytest.mark.parametrize("name", [name for name in dialect_names() if load_dialect(name).role == "meter"])
+@pytest.mark.parametrize("name", [name for name, each in DIALECTS.items() if each.role == "meter"])
 def test_a_meter_is_configured_once_and_then_read(name):
     """MEASure? would reset range, integration time and trigger with every reading."""
-    assert not [command for command in commands_in(load_dialect(name).model_dump()) if "MEAS" in command]
+    assert not [command for command in commands_in(DIALECTS[name].model_dump()) if "MEAS" in command]
 
 
-@pytest.mark.parametrize("name", [name for name in dialect_names() if load_dialect(name).errors])
+@pytest.mark.parametrize("name", [name for name, each in DIALECTS.items() if each.errors])
 def test_the_error_queue_is_cleared_first_at_open(name):
-    assert load_dialect(name).clear[0] == "*CLS"
+    assert DIALECTS[name].clear[0] == "*CLS"
+
+
+def test_dialects_of_a_folder_of_ones_own_are_replayed_too(tmp_path):
+    """As README says; run as a person runs it."""
+    (tmp_path / "dialects").mkdir()
+    text = find_config("dialects", "scpi-meter").read_text(encoding="utf-8").replace("scpi-meter", "my-meter")
+    (tmp_path / "dialects" / "my-meter.yaml").write_text(text, encoding="utf-8")
+    run = subprocess.run(
+        [sys.executable, "-m", "pytest", "-q", "-p", "no:cacheprovider", __file__, "-k", "my-meter"],
+        env={**os.environ, "STAGEWALK_CONFIGS": str(tmp_path)},
+        capture_output=True,
+        text=True,
+        timeout=120,
+    )
+    assert run.returncode == 0, run.stdout  # also where none of that name was found

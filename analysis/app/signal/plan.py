@@ -88,7 +88,7 @@ class StagePlan:
         if self.chassis is not None and self.chassis.signal is not None:
             inputs = self.chassis.signal.inputs
             if self.model is not None and len(inputs) > 1:
-                return self.model.input_of([p for p in (self.source, self.output) if p in self.model.points])
+                return self.model.input_of([p for p in (self.source, self.output) if self._is_modelled(p)])
             return inputs[0]
         return "the signal input"
 
@@ -162,8 +162,12 @@ class StagePlan:
             For the first guess of the range; no drive for hum.
         """
         worst_v, pp_v = self._worst_v(point), None
-        modelled = self.model is not None and point in self.model.points and self.model.points[point].node
-        if self.model is not None and modelled and drive_pp_v and self.model.chassis.signal is not None:
+        if (
+            self.model is not None
+            and self.model.chassis.signal is not None
+            and drive_pp_v
+            and self._is_modelled(point)
+        ):
             path = self.model.response({}, self.generator_point, point, np.array([freq_hz]))
             # A linear gain knows no end; the supply does, and worst_v holds DC and the peak of any swing already.
             pp_v = min(float(abs(path.flat[0])) * drive_pp_v, 2.0 * worst_v)
@@ -185,11 +189,15 @@ class StagePlan:
         worst = self._worst
         return worst.at(worst.points[point]) if point in worst.points else worst.anywhere_v
 
+    def _is_modelled(self, point: str) -> bool:
+        """Whether a part reaches the point, so that the model knows it; heater pins have none."""
+        return self.model is not None and point in self.model.points and bool(self.model.points[point].node)
+
     def _dc_v(self, point: str) -> float:
         """Direct volts at a point: as read, else as the model has them, else 0."""
         if point in self.read_v:
             return self.read_v[point]
-        if self.model is None or point not in self.model.points or not self.model.points[point].node:
+        if self.model is None or not self._is_modelled(point):
             return 0.0
         (dc_v,) = self.model.predict({}, [Measurand(point=point, quantity="dc_v")])[0]
         return float(np.nan_to_num(dc_v))
@@ -310,8 +318,21 @@ def frequencies_left(
     drive_pp_v : float
         Drive of this sweep; readings of another one do not count.
     """
-    done = [f for f, d in gains_at if f is not None and d is not None and math.isclose(d, drive_pp_v, rel_tol=1e-3)]
+    done = [f for f, d in gains_at if f is not None and is_driven_by(d, drive_pp_v)]
     return [f for f in frequencies_hz if not any(math.isclose(f, taken, rel_tol=1e-3) for taken in done)]
+
+
+def is_driven_by(found_pp_v: float | None, drive_pp_v: float) -> bool:
+    """Whether a reading was taken with a drive, which the generator may have rounded.
+
+    Parameters
+    ----------
+    found_pp_v : float or None
+        Drive of the reading.
+    drive_pp_v : float
+        As asked for.
+    """
+    return found_pp_v is not None and math.isclose(found_pp_v, drive_pp_v, rel_tol=1e-3)
 
 
 def _points(stage: str, chassis: Chassis | None) -> tuple[str, str]:

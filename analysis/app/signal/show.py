@@ -42,7 +42,7 @@ def inversion(gain: Gain) -> str:
     gain : Gain
         Measured.
     """
-    return {True: "inverts", False: "does not invert", None: "neither in phase nor inverted"}[gain.inverts]
+    return {True: "inverts", False: "does not invert", None: "is neither in phase nor inverted"}[gain.inverts]
 
 
 def gain_facts(gain: Gain, plan: StagePlan) -> dict[str, Any]:

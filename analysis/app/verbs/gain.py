@@ -57,6 +57,7 @@ class Value(click.ParamType):
 @click.option("--balance", is_flag=True, help="STAGE is two outputs of an inverter: how equal, how opposite.")
 @click.option("--swap", is_flag=True, help="Measure twice with the probes exchanged: their errors drop out.")
 @click.option("--one-channel", is_flag=True, help="Input and output one after the other, sync as trigger.")
+@click.option("--again", is_flag=True, help="With --sweep: measure again what the pass has already.")
 @click.option("--supply", "supply_v", type=ABOVE_ONE, metavar="V", help="Unloaded high tension, if no rails tell.")
 @click.option("--load-connected", is_flag=True, help="Say beforehand that the output has its load.")
 @click.option("--ready", is_flag=True, help="Probes and leads are in place: do not ask.")
@@ -76,6 +77,7 @@ def command(
     balance: bool,
     swap: bool,
     one_channel: bool,
+    again: bool,
     supply_v: float | None,
     load_connected: bool,
     ready: bool,
@@ -104,12 +106,15 @@ def command(
         ways = "--swap" if swap else "--one-channel"
         raise click.UsageError(f"{ways} is for gain at one frequency or over a sweep: leave it out, or {alone}")
     frequencies = _frequencies(sweep) if sweep else [freq_hz]
+    if again and sweep is None:
+        raise click.UsageError("--again is for --sweep: one frequency is measured each time it is asked for")
     with open_job(job_path) as job:
         chassis, _, reason = modelled(job.sheet)
         bench = bench_for(bench_name, job)
         plan = plan_stage(stage, chassis, bench)
         if not hum and plan.source == plan.output:
-            raise click.UsageError(f"{stage} is one point: gain needs a stage, or two points FROM>TO")
+            why = f"is no stage that can be known, {reason}" if chassis is None else "is one point"
+            raise click.UsageError(f"{stage} {why}: gain needs a stage, or two points FROM>TO")
         say: Callable[[str], None] = lambda text: tell(text, err=as_json)  # noqa: E731
         for caution in CAUTIONS:
             say(f"! {caution}")
@@ -140,7 +145,7 @@ def command(
             elif most_pp_v is not None:
                 facts, lines = _headroom(run, plan, most_pp_v, say)
             elif sweep:
-                facts, lines = _sweep(run, plan, job, name, frequencies, _way(run, swap, one_channel), say)
+                facts, lines = _sweep(run, plan, job, name, frequencies, _way(run, swap, one_channel), say, again)
             else:
                 (gain,) = _way(run, swap, one_channel)(frequencies)
                 facts, lines = _single(gain, plan, balance)
@@ -232,20 +237,24 @@ def _sweep(
     frequencies: list[float],
     way: Any,
     say: Callable[[str], None],
+    again: bool,
 ) -> tuple[dict[str, Any], list[str]]:
     import dataclasses
 
     from acquisition.errors import FitFailed
-    from analysis.app.signal.plan import frequencies_left
+    from analysis.app.signal.plan import frequencies_left, is_driven_by
     from analysis.app.signal.show import corner_line, gain_facts, sweep_head, sweep_line
     from analysis.gain import gains_kept
     from analysis.response import Corner, Response
 
     point = f"{plan.source}>{plan.output}"
     taken = [(r.freq_hz, r.drive_pp_v) for r in job.read_pass(name).readings if r.point == point]
-    left = frequencies_left(frequencies, taken, run.drive_pp_v)
+    left = frequencies if again else frequencies_left(frequencies, taken, run.drive_pp_v)
     if len(left) < len(frequencies):
-        say(f"{len(frequencies) - len(left)} of {len(frequencies)} frequencies are in the pass already")
+        kept = len(frequencies) - len(left)
+        say(
+            f"{kept} of {len(frequencies)} frequencies are in the pass already; --again measures them a second time"
+        )
     for number, gain in enumerate(way(left) if left else ()):
         if number == 0:
             say(sweep_head())  # below the requests about probes, which come with the first record
@@ -254,7 +263,7 @@ def _sweep(
     latest = {}
     for gain in gains_kept(job.read_pass(name).captures, plan.source, plan.output, plan.accuracy):
         for freq_hz in frequencies:
-            if math.isclose(gain.freq_hz, freq_hz, rel_tol=2e-3):
+            if math.isclose(gain.freq_hz, freq_hz, rel_tol=2e-3) and is_driven_by(gain.drive_pp_v, run.drive_pp_v):
                 latest[freq_hz] = gain
     gains = tuple(latest[freq_hz] for freq_hz in sorted(latest))
     response = Response(gains=gains)

@@ -318,6 +318,17 @@ def test_two_byte_samples_in_the_wrong_order_are_refused(scripted):
         scripted.scope.fetch(1, "V1.1")
 
 
+def test_two_byte_samples_of_12_bits_right_justified_are_clipped_where_the_converter_ends(scripted):
+    codes = np.array([0xFFF, 0xFFF, 0xFFF, 0x123], dtype=">u2")
+    scripted.peer.answers[":WAV:PRE?"] = PREAMBLE.replace("0,0,4", "1,0,4", 1)
+    scripted.peer.answers[":MEAS:VPP?"] = f"{(0xFFF - 0x123) * 0.04:.4E}"
+    scripted.peer.answers[":WAV:DATA?"] = b"#18" + codes.tobytes() + b"\n"
+    scripted.scope._set[1] = Channel(channel=1, full_scale_v=0.04 * 0x1000 * 8 / 10)
+    record = scripted.scope.fetch(1, "V1.1")
+    assert record.clipped
+    assert record.full_scale_v == pytest.approx(0.04 * 0xFFF)
+
+
 def test_a_page_size_never_exceeds_a_quarter_megabyte():
     """Requests of about 1 MB have hung instruments on USB."""
     from acquisition.instruments import dialect_names, load_dialect

@@ -11,7 +11,7 @@ from acquisition.errors import (
     TransportTimeout,
 )
 from acquisition.instruments import Channel, Timebase, Trigger
-from acquisition.instruments.dialect import Setting
+from acquisition.instruments.dialect_parts import Setting
 from acquisition.instruments.scope_settings import put_channel, put_timebase, put_trigger
 
 METER = {":FUNC?": '"VOLT"', "A?": "1.0", "B?": "2.0", "BLOCK?": b"#15ab\ncd\n", "BARE?": b"#15ab\ncd"}

@@ -7,7 +7,7 @@ from hypothesis import strategies as st
 
 from acquisition.errors import ReplyMalformed
 from acquisition.instruments import load_dialect
-from acquisition.instruments.waveform import Preamble, decode_codes, is_clipped, parse_preamble
+from acquisition.instruments.waveform import Preamble, decode_codes, is_clipped, justified, parse_preamble
 
 A1 = load_dialect("ten-field-scope").scope.waveform
 A2 = load_dialect("ten-field-codes-scope").scope.waveform
@@ -192,6 +192,34 @@ def test_an_8_bit_record_averaged_into_16_is_clipped_where_its_converter_ends():
     codes = np.rint(conversions.reshape(-1, 16).mean(axis=1) * 256).astype(np.uint16)
     assert codes.max() == 0xFF00
     assert is_clipped(codes, preamble(16))
+
+
+@pytest.mark.parametrize("bits", [8, 10, 12, 14])
+@pytest.mark.parametrize("signed", [True, False])
+def test_fewer_bits_right_justified_in_16_are_clipped_where_their_converter_ends(bits, signed):
+    """Of 10 divisions that the converter takes, 8 are on the screen; the preamble says 16 bits."""
+    low, high = (-(2 ** (bits - 1)), 2 ** (bits - 1) - 1) if signed else (0, 2**bits - 1)
+    read = preamble(16, signed)
+    screen_v = 0.8 * 2**bits * read.scale_v
+    middle, half = 0.5 * (low + high), 0.5 * (high - low)
+    for size, clips in ((1.2, True), (0.9, False)):
+        wave = middle + size * half * np.sin(np.linspace(0.0, 20.0, 400))
+        codes = np.clip(np.rint(wave), low, high).astype(np.int16 if signed else np.uint16)
+        found = justified(read, codes, screen_v)
+        assert is_clipped(codes, found) is clips
+        assert found.full_scale_v == pytest.approx((2**bits - 1) * read.scale_v)
+
+
+@pytest.mark.parametrize("signed", [True, False])
+@pytest.mark.parametrize("size", [0.0, 0.01, 0.5, 1.0])
+def test_bits_that_fill_all_16_are_left_as_they_are(signed, size):
+    read = preamble(16, signed)
+    for converter_divisions in (8, 10, 10.24, 12):
+        screen_v = 8 / converter_divisions * 2**16 * read.scale_v
+        middle, half = (0, 32767) if signed else (32768, 32767)
+        codes = np.rint(middle + size * half * np.sin(np.linspace(0, 9, 99))).astype(read.dtype.newbyteorder("="))
+        assert justified(read, codes, screen_v) is read
+    assert justified(preamble(8), np.array([1, 2], np.uint8), 1.0) == preamble(8)
 
 
 @pytest.mark.parametrize("size", [99, 101, 0])

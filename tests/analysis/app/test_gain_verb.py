@@ -155,6 +155,32 @@ def test_sweep_goes_on_where_it_was_broken_off(bench, job_path, capsys, monkeypa
     assert len(readings) == 6
 
 
+def test_a_sweep_tells_its_own_drive_also_after_a_record_without_signal(bench, job_path, capsys, monkeypatch):
+    """The records of a generator lead on the wrong socket stay in the pass, and hide no later sweep."""
+    arguments = ["stage", "--sweep", "100:20k:4", "--json"]
+    bench.wiring.clip(1, "HT")
+    assert "no signal of" in run(capsys, job_path, *arguments, "--drive", "0.5", code=2).err
+    bench.wiring.clip(1, "V1.6")
+    found = {}
+    for drive_pp_v in (0.5, 0.25, 0.5):
+        streams = run(capsys, job_path, *arguments, "--drive", str(drive_pp_v))
+        found[drive_pp_v] = json.loads(streams.out)["response"]
+        assert [point["drive_pp_v"] for point in found[drive_pp_v]] == [drive_pp_v] * 4
+    assert "4 of 4 frequencies are in the pass already" in streams.err
+    streams = run(capsys, job_path, *arguments, "--drive", "0.5", "--again")
+    assert "already" not in streams.err
+    assert json.loads(streams.out)["response"] != found[0.5]
+    with open_job(job_path, read_only=True) as job:
+        assert len([r for r in job.read_pass("as-found").readings if r.quantity == "gain"]) == 12
+
+
+def test_a_stage_of_a_chassis_that_cannot_be_read_is_told_as_that(bench, tmp_path, capsys):
+    path = tmp_path / "unread.stagewalk"
+    create_job(path, "wrong", "chassis: Wrong\ntubes: {V1: 6C4}\nstages: 3\n", bench.bench_text()).close()
+    told = run(capsys, path, "stage", "--load-connected", code=2).err
+    assert "stage is no stage that can be known, the chassis file kept in the job cannot be read: wrong:3: " in told
+
+
 def test_exchanged_probes_and_one_channel(bench, job_path, capsys, monkeypatch):
     import click
 
@@ -377,6 +403,7 @@ def test_low_frequencies_through_coupled_inputs(bench, job_path, capsys):
         (["--headroom", "2", "--balance"], "--balance is for one frequency: leave it out, or --headroom"),
         (["--headroom", "2", "--swap"], "--swap is for gain at one frequency or over a sweep"),
         (["--hum", "--swap"], "leave it out, or --hum"),
+        (["--again"], "--again is for --sweep"),
         (["--hum", "--one-channel"], "--one-channel is for gain at one frequency"),
     ],
 )

@@ -98,6 +98,8 @@ def test_the_generator_goes_to_the_input_of_the_channel(bench):
     plans = [plan_stage(name, parse_chassis(STEREO), bench) for name in ("left", "right", "INR>SPR")]
     assert [plan.generator_point for plan in plans] == ["INL", "INR", "INR"]
     assert [plan.load_ohm for plan in plans] == [8.0, 4.0, 4.0]
+    pickup = plan_stage("V2.4>V2.1", parse_chassis(STEREO), bench)  # no part reaches a heater pin
+    assert (pickup.generator_point, pickup.expected([1000.0])) == ("INR", None)
     taps = [plan.tap(plan.output, 1, 0.1, 1000.0).pp_v for plan in plans[:2]]
     assert taps[0] == pytest.approx(2.0 * taps[1], rel=0.01)
 

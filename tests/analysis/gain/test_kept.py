@@ -5,6 +5,7 @@ import dataclasses
 import numpy as np
 import pytest
 
+from acquisition.errors import FitFailed
 from acquisition.records import Capture
 from analysis.gain import EXCHANGED, OUTPUT, PAIR, SOURCE, STRAIGHT, averaged, gain_of, gains_kept, note_of, swapped
 
@@ -74,3 +75,15 @@ def test_one_channel_at_a_time(rng):
 
 def test_half_a_shot_is_left_out(rng):
     assert gains_kept(pair(note_of(PAIR, "r"), 1, rng)[:1], "A", "B") == []
+
+
+def test_what_gave_no_gain_when_it_was_taken_hides_no_other(rng):
+    silent = [dataclasses.replace(c, codes=0 * c.codes) for c in pair(note_of(PAIR, "forgotten"), 1, rng)]
+    kept = pair(note_of(STRAIGHT, "not exchanged"), 1, rng)
+    inverse = [dataclasses.replace(c, point="AB"["BA".index(c.point)]) for c in pair("", 2, rng)]
+    inverse = [dataclasses.replace(c, note=note_of(EXCHANGED, "not exchanged")) for c in inverse]
+    good = pair(note_of(PAIR, "good"), 3, rng)
+    with pytest.raises(FitFailed):
+        gain_of(*silent)
+    (found,) = gains_kept([*silent, *kept, *inverse, *good], "A", "B")
+    assert found.gain == gain_of(*good).gain
