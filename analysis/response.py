@@ -85,7 +85,8 @@ class Response:
         Raises
         ------
         FitFailed
-            Too few frequencies, or the largest gain stands at the end of the sweep and rises there still.
+            Too few frequencies, one without output, or the largest gain stands at the end of the sweep and rises
+            there still.
 
         Notes
         -----
@@ -103,6 +104,12 @@ class Response:
                 reason="too few points",
             )
         freq, size = self.freq_hz, np.abs(self.gain)
+        if not size.all():
+            raise FitFailed(
+                f"there is no output at {freq[np.argmin(size)]:g} Hz",
+                hint="raise the drive, or end the sweep before that",
+                reason="no output",
+            )
         reference, full, rougher = _reference(freq, size, reference_hz)
         end, word = (0, "lowest") if side == "high" else (-1, "highest")
         if reference == freq[end] != reference_hz and size[1 if end == 0 else -2] < (1 - RISING) * size[end]:

@@ -33,8 +33,8 @@ def averaged(gains: Sequence[Gain]) -> Gain:
         where it is clearly larger than the fits say: then something else wanders too.
     """
     first, count = gains[0], len(gains)
-    if count == 1:
-        return first
+    if count == 1 or not any(g.gain for g in gains):
+        return first  # what less than a step of the converter hides does not average away
     values = np.array([[g.gain.real, g.gain.imag] for g in gains])
     mean = values.mean(axis=0)
     notes = list(first.notes)
@@ -84,14 +84,18 @@ def swapped(straight: Gain, exchanged: Gain) -> Gain:
     Raises
     ------
     ValueError
-        The results are not of one stage and frequency, or one of them is zero.
+        The results are not of one stage and frequency.
     FitFailed
-        The second is the inverse of the first: the probes stayed where they were.
+        One of them is zero, or the second is the inverse of the first: the probes stayed where they were.
     """
     if straight.point != exchanged.point or abs(straight.freq_hz / exchanged.freq_hz - 1.0) > 1e-3:
         raise ValueError("the two results must be of the same stage and frequency")
     if not (straight.gain and exchanged.gain):
-        raise ValueError("no output: exchanging the probes does not help")
+        raise FitFailed(
+            f"{straight.point}: no output, so exchanging the probes does not help",
+            hint="measure without --swap, and look at the stage",
+            reason="no output",
+        )
     mismatch = cmath.sqrt(straight.gain / exchanged.gain)
     mismatch = mismatch if mismatch.real >= 0 else -mismatch
     is_inverse = abs(straight.gain * exchanged.gain - 1.0) < CHANNELS_DIFFER

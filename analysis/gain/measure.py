@@ -188,10 +188,13 @@ def _noise(
     slopes = (gain / seen_v[0], gain / seen_v[1] if seen_v[1] else 1.0 / seen_v[0])
     for label, fit, phasor, slope in zip(("input", "output"), (first, last), seen_v, slopes, strict=True):
         turn = times(slope * (phasor / fit.phasor_v if fit.phasor_v else 1.0))
+        block = fit.covariance_v2[:2, :2]
+        if not fit.amplitude_v:  # less than a step of the converter may be there: no share of the gain, which is 0
+            block = block + fit.undithered_v**2 * np.eye(2)
         parts.append(
             NoisePart(
                 name=f"noise and converter, {label}",
-                covariance=turn @ fit.covariance_v2[:2, :2] @ turn.T,
+                covariance=turn @ block @ turn.T,
                 dof=float(max(1, fit.dof)),
             )
         )

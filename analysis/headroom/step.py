@@ -7,6 +7,7 @@ from dataclasses import dataclass
 
 import numpy as np
 
+from acquisition.errors import FitFailed
 from acquisition.records import Capture
 
 from ..gain import ChannelAccuracy, Gain, gain_of
@@ -65,9 +66,15 @@ def step_of(source: Capture, output: Capture, drive_pp_v: float, accuracy: Chann
     Raises
     ------
     FitFailed
-        As `gain_of`.
+        As `gain_of`, or there is no output.
     """
     gain = gain_of(source, output, accuracy, harmonics=HARMONICS)
+    if not gain.gain:
+        raise FitFailed(
+            f"no signal of {gain.freq_hz:g} Hz at {output.point}: nothing there that could clip",
+            hint="is the probe on the point? the stage may be dead: look at its gain and volts first",
+            reason="no output",
+        )
     fits = [fit_capture(capture, gain.freq_hz, harmonics=HARMONICS) for capture in (source, output)]
     tables = [distortion(fit) for fit in fits]
     return Step(

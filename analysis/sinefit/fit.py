@@ -208,8 +208,10 @@ def fit_sine(
     y = volts if whole else volts[used]
     if not whole:
         times = times[used]
-    level = float(y.mean())
-    y = y - level  # the sum of squares of a small sine on 300 V of plate would lose its digits
+    # The sum of squares of a small sine on 300 V of plate would lose its digits. The mean of equal samples is not
+    # always one of them, and what it is off by would be a wave of its own.
+    level = float(y.mean()) if np.ptp(y) else float(y[0])
+    y = y - level
     length = volts.size * dt_s
     omega = 2.0 * math.pi * freq_hz
     solution, inverse, rest = solve(y, times, omega, harmonics, drift, length, None)
@@ -366,9 +368,9 @@ def _undithered(amplitude_v: float, residual_v: float, quantum_v: float) -> floa
     of it. J1 is replaced by its bound, the sign being unknown: divided by root 2. The error is a function of the
     instantaneous value, so the phase does not suffer.
     """
-    if quantum_v == 0.0 or amplitude_v == 0.0:
+    if quantum_v == 0.0:
         return 0.0
     steps = amplitude_v / quantum_v
-    bound = min(0.5818, math.sqrt(1.0 / (math.pi**2 * steps)))
+    bound = min(0.5818, math.sqrt(1.0 / (math.pi**2 * steps))) if steps else 0.5818
     size = 2.0 / math.pi * bound / math.sqrt(2.0) * unblurred(amplitude_v, residual_v, quantum_v)
     return quantum_v * size

@@ -205,6 +205,15 @@ def test_corner_of_a_steep_or_peaking_response_from_few_points_is_stated_as_wide
     assert inside >= (50 if name.startswith("peaking") else 57)
 
 
+@pytest.mark.parametrize("dead", [0, 4, 9])
+def test_a_frequency_without_output_tells_no_corner(dead):
+    frequencies = log_frequencies(5.0, 50e3, 10)
+    gains = [gain_at(f, 0.0 if index == dead else stage(f)) for index, f in enumerate(frequencies)]
+    for side in ("low", "high"):
+        with pytest.raises(FitFailed, match=f"there is no output at {frequencies[dead]:g} Hz"):
+            Response(gains=tuple(gains)).corner(side)
+
+
 def test_a_sweep_without_the_flat_part_does_not_tell_the_corner():
     falling = response(log_frequencies(30e3, 300e3, 10))
     with pytest.raises(FitFailed, match="still rises at the lowest"):

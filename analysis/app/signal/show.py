@@ -14,7 +14,6 @@ from analysis.balance import Balance
 from analysis.gain import Gain, probe_question, wrapped_deg
 from analysis.headroom import Headroom, Step, side_text
 from analysis.response import Corner
-from analysis.spectrum import Hum
 
 from .pairs import MatchedPair
 from .plan import StagePlan
@@ -57,20 +56,20 @@ def gain_facts(gain: Gain, plan: StagePlan) -> dict[str, Any]:
     """
     facts: dict[str, Any] = {
         "point": gain.point,
-        "freq_hz": _digits(gain.freq_hz, 8),
+        "freq_hz": digits(gain.freq_hz, 8),
         "drive_pp_v": gain.drive_pp_v,
-        "gain": _digits(gain.magnitude, 6),
-        "std": _digits(gain.magnitude_std),
-        "gain_db": _digits(gain.gain_db, 6),
-        "db_std": _digits(gain.gain_db_std),
+        "gain": digits(gain.magnitude, 6),
+        "std": digits(gain.magnitude_std),
+        "gain_db": digits(gain.gain_db, 6),
+        "db_std": digits(gain.gain_db_std),
         "phase_deg": round(gain.phase_deg, 3),
-        "phase_std_deg": _digits(gain.phase_std_deg),
+        "phase_std_deg": digits(gain.phase_std_deg),
         "inverts": gain.inverts,
-        "in_pp_v": _digits(gain.in_pp_v, 5),
-        "out_pp_v": _digits(gain.out_pp_v, 5),
-        "in_max_minus_min_v": _digits(gain.in_extremes_v, 5),
-        "out_max_minus_min_v": _digits(gain.out_extremes_v, 5),
-        "thd_out_pct": _digits(100.0 * gain.thd_out),
+        "in_pp_v": digits(gain.in_pp_v, 5),
+        "out_pp_v": digits(gain.out_pp_v, 5),
+        "in_max_minus_min_v": digits(gain.in_extremes_v, 5),
+        "out_max_minus_min_v": digits(gain.out_extremes_v, 5),
+        "thd_out_pct": digits(100.0 * gain.thd_out),
         "method": gain.method,
         "notes": list(gain.notes),
     }
@@ -99,7 +98,7 @@ def gain_text(gain: Gain, plan: StagePlan) -> list[str]:
     lines = [
         f"{plan.name}: {gain.from_point} to {gain.to_point} at {format_value(gain.freq_hz, 'Hz', 5)}{drive}",
         f"  gain     {gain.magnitude:.4g} +- {budget.expanded():.2g} (95 %)   "
-        f"{gain.gain_db:.2f} +- {1.96 * gain.gain_db_std:.2f} dB",
+        + (f"{gain.gain_db:.2f} +- {_db_off(gain)} dB" if gain.magnitude else "no output"),
         f"  phase    {gain.phase_deg:+.2f} +- {phase.expanded():.2g} deg: the stage {inversion(gain)}",
         f"  signal   {format_value(gain.in_pp_v, 'V')} in, {format_value(gain.out_pp_v, 'V')} out, peak to peak "
         f"of the fitted sine",
@@ -153,7 +152,7 @@ def sweep_line(gain: Gain, plan: StagePlan) -> str:
         model = f"{20 * math.log10(abs(expected[0])):10.2f}{angle:9.1f}"
     return (
         f"{format_value(gain.freq_hz, 'Hz', 4):>12}{gain.magnitude:10.4g}{gain.gain_db:9.2f}"
-        f"{1.96 * gain.gain_db_std:7.2f}{gain.phase_deg:10.2f}{1.96 * gain.phase_std_deg:7.2f}{model}"
+        f"{_db_off(gain):>7}{gain.phase_deg:10.2f}{1.96 * gain.phase_std_deg:7.2f}{model}"
     )
 
 
@@ -214,23 +213,23 @@ def headroom_facts(found: Headroom, load_ohm: float | None) -> dict[str, Any]:
         "criterion": str(found.criterion),
         "reached": found.reached,
         "limited_by": found.limited_by,
-        "in_pp_v": _digits(found.in_pp_v, 4),
-        "out_pp_v": _digits(found.out_pp_v, 4),
-        "out_std_v": _digits(found.out_std_v),
+        "in_pp_v": digits(found.in_pp_v, 4),
+        "out_pp_v": digits(found.out_pp_v, 4),
+        "out_std_v": digits(found.out_std_v),
         "side": found.side,
         "bent_when_small": found.bent_when_small is not None,
         "grid_current": found.grid_current,
-        "power_w": _digits(found.power_w(load_ohm), 4) if load_ohm else None,
+        "power_w": digits(found.power_w(load_ohm), 4) if load_ohm else None,
         "steps": [
             {
-                "drive_pp_v": _digits(step.drive_pp_v, 5),
-                "in_pp_v": _digits(step.gain.in_pp_v, 5),
-                "out_pp_v": _digits(step.gain.out_pp_v, 5),
-                "gain_db": _digits(step.gain.gain_db, 5),
-                "thd_pct": _digits(100 * step.thd_out),
-                "thd_floor_pct": _digits(100 * step.thd_floor),
-                "in_thd_pct": _digits(100 * step.thd_in),
-                "harmonics_peak_v": [_digits(h, 4) for h in step.harmonics],
+                "drive_pp_v": digits(step.drive_pp_v, 5),
+                "in_pp_v": digits(step.gain.in_pp_v, 5),
+                "out_pp_v": digits(step.gain.out_pp_v, 5),
+                "gain_db": digits(step.gain.gain_db, 5),
+                "thd_pct": digits(100 * step.thd_out),
+                "thd_floor_pct": digits(100 * step.thd_floor),
+                "in_thd_pct": digits(100 * step.thd_in),
+                "harmonics_peak_v": [digits(h, 4) for h in step.harmonics],
             }
             for step in found.steps
         ],
@@ -270,65 +269,6 @@ def headroom_text(found: Headroom, load_ohm: float | None) -> list[str]:
     return lines
 
 
-def hum_facts(found: Hum) -> dict[str, Any]:
-    """Hum as plain data.
-
-    Parameters
-    ----------
-    found : Hum
-        Result.
-    """
-    return {
-        "point": found.point,
-        "mains_hz": round(found.mains_hz, 4),
-        "mains_std_hz": _digits(found.mains_std_hz),
-        "hum_pp_v": _digits(found.hum_pp_v, 4),
-        "hum_pp_std_v": _digits(found.hum_pp_std_v),
-        "max_minus_min_v": _digits(found.whole_pp_v, 4),
-        "noise_v": _digits(found.noise_v),
-        "line_floor_v": _digits(found.floor_v),
-        "kind": found.kind,
-        "meaning": found.meaning,
-        "lines": [
-            {
-                "order": line.order,
-                "freq_hz": round(line.freq_hz, 3),
-                "peak_v": _digits(line.peak_v, 4),
-                "std_v": _digits(line.std_v),
-                "clear": line.clear,
-            }
-            for line in found.lines
-        ],
-    }
-
-
-def hum_text(found: Hum) -> list[str]:
-    """Hum for people.
-
-    Parameters
-    ----------
-    found : Hum
-        Result.
-    """
-    fitted = f"{found.mains_hz:.3f} Hz" + (" (fitted)" if found.mains_std_hz else " (nominal: too weak to fit)")
-    if found.kind == "none":
-        size = f"no line above {format_value(found.floor_v, 'V', 2)}"
-    else:
-        size = f"{format_value(found.hum_pp_v, 'V')} peak to peak"
-    lines = [f"hum at {found.point}, generator off: {size}, mains {fitted}"]
-    if found.kind != "none":
-        lines.append(f"{'line':>6}{'frequency':>12}{'peak':>12}{'std':>10}")
-    lines += [
-        f"{line.order:>5}f{format_value(line.freq_hz, 'Hz', 5):>12}{format_value(line.peak_v, 'V'):>12}"
-        f"{format_value(line.std_v, 'V', 2):>10}"
-        for line in found.lines
-        if line.clear
-    ]
-    lines.append(f"lines below {format_value(found.floor_v, 'V', 2)} cannot be told from the noise")
-    lines.append(found.meaning)
-    return lines
-
-
 def balance_text(found: Balance) -> list[str]:
     """Balance of an inverter for people.
 
@@ -355,10 +295,10 @@ def pair_facts(found: MatchedPair) -> dict[str, Any]:
     return {
         "first": found.first,
         "second": found.second,
-        "first_a": _digits(found.first_a.value, 4),
-        "second_a": _digits(found.second_a.value, 4),
-        "difference_pct": _digits(100.0 * found.match.difference.value),
-        "std_pct": _digits(100.0 * found.match.difference.std),
+        "first_a": digits(found.first_a.value, 4),
+        "second_a": digits(found.second_a.value, 4),
+        "difference_pct": digits(100.0 * found.match.difference.value),
+        "std_pct": digits(100.0 * found.match.difference.std),
         "verdict": found.match.verdict,
     }
 
@@ -384,9 +324,9 @@ def _stated_powers(found: Headroom, load_ohm: float) -> Sequence[float]:
     return [float(f"{most * share:.1g}") for share in (0.01, 0.1, 0.5)] if most > 0 else []
 
 
-def _polar(value: complex) -> dict[str, float]:
+def _polar(value: complex) -> dict[str, float | None]:
     return {
-        "gain": _digits(abs(value), 6),
+        "gain": digits(abs(value), 6),
         "phase_deg": round(wrapped_deg(math.degrees(math.atan2(value.imag, value.real))), 3),
     }
 
@@ -395,5 +335,20 @@ def _ratio(out_v: float, in_v: float) -> str:
     return f"{out_v / in_v:.3g}" if in_v else "-"
 
 
-def _digits(value: float, digits: int = 3) -> float:
-    return float(f"{value:.{digits}g}") if math.isfinite(value) else value
+def _db_off(gain: Gain) -> str:
+    """Half width of the 95 % interval in decibels, which of next to nothing has no lower end."""
+    off_db = 1.96 * gain.gain_db_std
+    return f"{off_db:.2f}" if off_db < 100.0 else ">99"
+
+
+def digits(value: float, count: int = 3) -> float | None:
+    """Round a number; the decibels of nothing become None, as JSON has it.
+
+    Parameters
+    ----------
+    value : float
+        As computed.
+    count : int
+        Significant digits.
+    """
+    return float(f"{value:.{count}g}") if math.isfinite(value) else None

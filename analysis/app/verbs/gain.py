@@ -304,7 +304,7 @@ def _headroom(
 
 
 def _hum(run: SignalRun) -> tuple[dict[str, Any], list[str]]:
-    from analysis.app.signal.show import hum_facts, hum_text
+    from analysis.app.signal.show_hum import hum_facts, hum_text
 
     found = run.hum()
     return hum_facts(found), hum_text(found)

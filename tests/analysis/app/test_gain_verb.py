@@ -325,7 +325,8 @@ def test_every_figure_printed_comes_out_again_from_the_captures_in_the_job(bench
     from analysis.app.jobs import bench_for
     from analysis.app.modelled import modelled
     from analysis.app.signal.plan import plan_stage
-    from analysis.app.signal.show import gain_facts, headroom_facts, hum_facts
+    from analysis.app.signal.show import gain_facts, headroom_facts
+    from analysis.app.signal.show_hum import hum_facts
     from analysis.app.verbs.report import gather
     from analysis.headroom import headroom_of, steps_kept
     from analysis.report.figures import response_figure

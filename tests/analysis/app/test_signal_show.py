@@ -1,5 +1,6 @@
 """Results of generator and scope in words: each line against one made by hand."""
 
+import json
 import math
 from dataclasses import replace
 
@@ -7,9 +8,17 @@ import numpy as np
 
 from acquisition.errors import FitFailed
 from analysis.app.signal.pairs import MatchedPair
-from analysis.app.signal.show import balance_text, corner_line, gain_text, headroom_text, pair_text, sweep_line
+from analysis.app.signal.show import (
+    balance_text,
+    corner_line,
+    gain_facts,
+    gain_text,
+    headroom_text,
+    pair_text,
+    sweep_line,
+)  # fmt: skip
 from analysis.balance import Balance, PairMatch
-from analysis.gain import Gain
+from analysis.gain import Gain, NoisePart
 from analysis.gain.result import DELAY, SCALES
 from analysis.headroom import Criterion, Headroom
 from analysis.response import Corner
@@ -50,6 +59,19 @@ def test_a_gain():
     ]
     assert lines[3].startswith("  signal   100 mV in, 5 V out, peak to peak")
     assert "  model    40, 32.04 dB, +180.00 deg with these probes; measured +25.0 %" in lines
+
+
+def test_next_to_no_output():
+    nothing = replace(GAIN, gain=0.0j, noise=(NoisePart(name="steps", covariance=0.01 * np.eye(2), dof=math.inf),))
+    assert gain_text(nothing, Plan())[1:3] == [
+        "  gain     0 +- 0.2 (95 %)   no output",
+        "  phase    +0.00 +- 2e+02 deg: the stage is neither in phase nor inverted",
+    ]
+    json.loads(json.dumps(gain_facts(nothing, Plan()), allow_nan=False))
+    assert sweep_line(nothing, Plan()).split()[2:5] == ["0", "-inf", ">99"]
+    hardly = replace(nothing, gain=2e-5 + 0.0j)
+    assert sweep_line(hardly, Plan()).split()[2:5] == ["2e-05", "-93.98", ">99"]
+    assert "-93.98 +- >99 dB" in gain_text(hardly, Plan())[1]
 
 
 def test_a_frequency_of_a_sweep():

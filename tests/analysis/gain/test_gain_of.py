@@ -189,6 +189,21 @@ def test_output_without_a_single_step_gives_gain_zero():
     assert result.phase_budget().std > 0
 
 
+def test_a_flat_record_high_above_ground_is_no_output_and_may_hide_half_a_step():
+    """The mean of equal samples was off by a rounding, which was told as a gain of 1e-29 and -572 dB +- 1e31."""
+    rng = np.random.default_rng(33)
+    source = record("V1.2", 0.05, rng)
+    flat = record("V1.1", 0.0, rng, channel=2, full_scale_v=0.2, noise_steps=0.0)
+    flat = dataclasses.replace(flat, scale_v=1.0 / 1280, offset_v=153.7, codes=flat.codes + np.int8(17))
+    result = gain_of(source, flat)
+    assert result.gain == 0
+    # A wave that stays between two steps may be as large as half of one: 0.39 mV peak at 50 mV of input.
+    assert 0.5 * 0.0078 < result.magnitude_std < 0.0078
+    assert averaged([result] * 9).magnitude_std == result.magnitude_std
+    with pytest.raises(FitFailed, match="no output, so exchanging"):
+        swapped(result, gain_of(*pair(-35 + 0j, rng)))
+
+
 def test_no_signal_at_the_input_is_refused_with_a_hint():
     rng = np.random.default_rng(10)
     source = record("V1.2", 0.0, rng, full_scale_v=0.2)

@@ -158,11 +158,17 @@ def test_a_small_signal_on_a_coarse_range_is_noted_and_uncertain():
     assert fit.noise_v >= 1 / math.sqrt(12)
 
 
+def test_equal_samples_hold_no_wave():
+    for level in (0.1, 153.713, -287.3, 1e-3 / 3):
+        assert fit_sine(np.full(997, level), 1e-5, 1000.0, harmonics=5).amplitude_v == 0.0
+
+
 def test_nothing_at_all_has_no_phase():
     fit = fit_sine(np.zeros(100), 1e-5, 1000.0, quantum_v=0.1)
     assert fit.amplitude_v == 0.0
     assert fit.phase_std_rad == pytest.approx(math.pi / math.sqrt(3))
-    assert fit.amplitude_std_v == pytest.approx(math.sqrt(2 / 100) * 0.1 / math.sqrt(12))
+    # A wave of up to half a step may stand between two steps and leave no trace.
+    assert 0.5 * 0.05 < fit.amplitude_std_v < 0.05
 
 
 def test_estimate_frequency_is_a_good_start():
