@@ -12,6 +12,7 @@ from acquisition.records import REPAIRS, Event, Pass
 
 from ..compare import AGREES, NOT_EXPLAINED, NOTHING_IN_BOTH, UNTRIED, Change, Comparison, judged_of, same
 from ..judge import Judged
+from ..suspects import Suspect
 from .in_circuit import ValueRow, value_proof, value_rows
 from .material import Material
 from .words import (
@@ -26,6 +27,9 @@ from .words import (
 )
 
 KEY_CHANGES = 4
+
+ALSO_POSSIBLE = 0.1
+"""Suspects beside the first are named on the first page from this probability on. Common practice, no source."""
 
 CAUTIONS = (
     "High voltage kills. Equipment with vacuum tubes keeps lethal voltages inside, also with the mains plug "
@@ -180,11 +184,16 @@ def _wrong(material: Material) -> list[str]:
         ]
         lead = next((suspect for suspect in suspects if not suspect.is_slip), None)
         if lead is not None and lead.probability > material.diagnosis.healthy_probability:
-            place = f"{place_text(lead.part, lead.section)} {lead.fault}"
-            sentences.append(
-                f"The readings are most consistent with {place} (probability {chance_text(lead.probability)})."
-            )
+            others = [s for s in suspects if s is not lead and not s.is_slip and s.probability >= ALSO_POSSIBLE]
+            also = listed([f"{_suspect(one)} ({chance_text(one.probability)})" for one in others[:2]])
+            told = f"{_suspect(lead)} (probability {chance_text(lead.probability)})"
+            beside = f"; {also} cannot be ruled out" if also else ""
+            sentences.append(f"The readings are most consistent with {told}{beside}.")
     return sentences
+
+
+def _suspect(one: Suspect) -> str:
+    return f"{place_text(one.part, one.section)} {one.fault}"
 
 
 def _replacements(passes: Sequence[Pass]) -> list[str]:

@@ -87,6 +87,7 @@ class Terminal:
         return self.text[start:]
 
     def type(self, keys):
+        time.sleep(0.3)  # nobody presses a key sooner after a question, and what was there before it is dropped
         os.write(self.master, keys.encode())
 
     def end(self, limit_s=20.0):

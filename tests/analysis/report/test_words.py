@@ -63,3 +63,15 @@ def test_the_report_names_the_look_alikes_and_what_settles_it():
     report = render(Material(sheet=JobSheet(chassis_name="Amp"), passes=(alone,), diagnosis=found))
     told = "Looks like: R0 open, R1 open, R2 open, R3 open and 2 more. Settled by: DC volts at N1"
     assert report.count(told) == 1  # not of what is hardly believed
+
+
+def test_the_first_page_names_what_cannot_be_ruled_out():
+    suspects = tuple(
+        Suspect(part=part, section="", fault="open", probability=probability, estimate=None, because="low")
+        for part, probability in (("R7", 0.6), ("R8", 0.17), ("R9", 0.12), ("C1", 0.05))
+    )
+    alone = Pass(name="as-found", started_utc="", readings=())
+    found = Diagnosis(healthy_probability=0.06, suspects=suspects, next=())
+    report = render(Material(sheet=JobSheet(chassis_name="Amp"), passes=(alone,), diagnosis=found))
+    beside = "R8 open (17 %) and R9 open (12 %) cannot be ruled out."
+    assert f"most consistent with R7 open (probability 60 %); {beside}" in report
