@@ -16,7 +16,25 @@ _UNITS = r"(?:ohms?|Ohms?|Ω|Ω|F|H|V|A|Hz|s|W)?"
 _CODE = re.compile(rf"([+-]?)(\d+)([pnuµμmRrkKMG])(\d+)\s*{_UNITS}")
 _PLAIN = re.compile(rf"([+-]?(?:\d+\.?\d*|\.\d+)(?:[eE][+-]?\d+)?)\s*([pnuµμmRrkKMG]?)\s*{_UNITS}")
 _LONGEST = 60
+_MINUS = "\N{MINUS SIGN}"
+"""What a printed sheet, a spreadsheet and this program's own report put before a negative number."""
 _PERCENT = re.compile(r"([+-]?)\s*(\d+(?:\.\d+)?)\s*%")
+
+
+def with_plain_minus(text: str) -> str:
+    """Write the minus sign of print, where text was copied from a sheet or a report, as the one of a keyboard.
+
+    Parameters
+    ----------
+    text : str
+        Any.
+
+    Examples
+    --------
+    >>> with_plain_minus("\N{MINUS SIGN}28.1")
+    '-28.1'
+    """
+    return text.replace(_MINUS, "-")
 
 
 def parse_value(text: str) -> float:
@@ -42,7 +60,7 @@ def parse_value(text: str) -> float:
     >>> parse_value("4k7"), parse_value("4.7k"), parse_value("22n"), parse_value("1M"), parse_value("1R5")
     (4700.0, 4700.0, 2.2e-08, 1000000.0, 1.5)
     """
-    cleaned = text.strip() if len(text) <= _LONGEST else ""
+    cleaned = with_plain_minus(text.strip()) if len(text) <= _LONGEST else ""
     if match := _CODE.fullmatch(cleaned):
         sign, whole, letter, fraction = match.groups()
         number, exponent = f"{sign}{whole}.{fraction}", _PREFIXES[letter]
@@ -116,7 +134,8 @@ def parse_tolerance(text: str) -> tuple[float, float]:
     >>> parse_tolerance("5%"), parse_tolerance("-20% +50%")
     ((-0.05, 0.05), (-0.2, 0.5))
     """
-    cleaned = text.strip().replace("+-", "").replace("±", "") if len(text) <= _LONGEST else ""
+    plain = with_plain_minus(text.strip()) if len(text) <= _LONGEST else ""
+    cleaned = plain.replace("+-", "").replace("±", "")
     found = _PERCENT.findall(cleaned)
     if found and not _PERCENT.sub("", cleaned).strip():
         limits = [(sign, float(number) / 100.0) for sign, number in found]

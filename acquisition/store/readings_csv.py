@@ -15,6 +15,7 @@ from datetime import UTC, datetime
 from pathlib import Path
 
 from ..errors import ConfigError, Problem
+from ..quantities import with_plain_minus
 from ..records import LONGEST_NAME, QUALITIES, QUANTITIES, READING_COLUMNS, RELATIVE_QUANTITIES, Pass, Reading
 
 COLUMNS = tuple(column.name for column in READING_COLUMNS)
@@ -236,7 +237,7 @@ def _number(text: str, *, needed: bool, positive: bool) -> float | None:
             raise ValueError("expected a number, got nothing")
         return None
     try:
-        number = float(text) if "_" not in text else math.nan
+        number = float(with_plain_minus(text)) if "_" not in text else math.nan
     except ValueError:
         comma = " (write a point, not a comma)" if "," in text else " (plain, in the unit of the column)"
         raise ValueError(f"expected a number{comma}, got {text!r}") from None

@@ -20,6 +20,13 @@ def test_values(text, value):
     assert parse_value(text) == value
 
 
+def test_the_minus_of_print_is_one_of_a_keyboard():
+    # The report writes its own negative volts so, and they are copied into a chassis file from there.
+    assert parse_value("−28.1") == -28.1
+    assert parse_value("1e−3") == 1e-3
+    assert parse_tolerance("−20% +50%") == (-0.2, 0.5)
+
+
 @pytest.mark.parametrize("text", ["", "4,7k", "k", "4k7k", "1M5M", "12AX7", "4..7k", "nan", "inf", "1e999", "5 %"])
 def test_wrong_values_are_refused(text):
     with pytest.raises(ValueError, match="expected"):

@@ -49,6 +49,11 @@ def test_order_marks_spaces_and_remarks_are_tolerated(write):
     assert (one.point, one.value) == ("V1.3", 3.2)
 
 
+def test_the_minus_of_print_that_spreadsheets_and_the_report_write_is_one(write):
+    (one,) = read_readings_csv(write("point,quantity,value\nV3.5,dc_v,−39.2\n"))
+    assert one.value == -39.2
+
+
 def test_every_mistake_at_once_with_its_line(write):
     path = write(
         "point,quantity,value,std\n"
