@@ -323,14 +323,14 @@ def _dc_volts(panel: Panel) -> Mapping[str, float]:
 def _why(panel: Panel, outlook: Outlook, groups: np.ndarray, index: int) -> str:
     """What the leading fault would show, and the two that the reading tells best from it."""
     measurand = panel.measurands[outlook.columns[index]]
-    told = telling(outlook.weight, outlook.mean[:, index], outlook.spread[:, index])
-    rows = {int(groups[row]): int(row) for row in np.argsort(told, kind="stable")}
     first = int(np.argmax(np.bincount(groups, outlook.weight)))
-    rows[first] = int(np.argmax(np.where(groups == first, outlook.weight, 0.0)))
-    others = sorted((row for group, row in rows.items() if group != first), key=lambda row: -told[row])
+    lead = int(np.argmax(np.where(groups == first, outlook.weight, 0.0)))
+    told = telling(outlook.weight, outlook.mean[:, index], outlook.spread[:, index], lead)
+    best = {int(groups[row]): int(row) for row in np.argsort(told, kind="stable") if groups[row] != first}
+    others = sorted(best.values(), key=lambda row: -told[row])
     others = [row for row in others if told[row] > SLIGHT * told[others[0]]][:2]
     parts = []
-    for row in (rows[first], *others):
+    for row in (lead, *others):
         label = " and ".join(panel.faults[i].label for i in outlook.changes[row].faults) or "nothing wrong"
         value = float(from_variable(measurand.quantity, outlook.mean[row, index]))
         value = 0.0 if measurand.quantity == "dc_v" and abs(value) < LEAST_SHOWN_V else value
@@ -338,8 +338,8 @@ def _why(panel: Panel, outlook: Outlook, groups: np.ndarray, index: int) -> str:
     return "; ".join(parts)
 
 
-def telling(weight: np.ndarray, mean: np.ndarray, spread: np.ndarray) -> np.ndarray:
-    """How much a reading can say for each hypothesis against the heaviest, in nats, shape (C,).
+def telling(weight: np.ndarray, mean: np.ndarray, spread: np.ndarray, lead: int) -> np.ndarray:
+    """How much a reading can say for each hypothesis against the leading one, in nats, shape (C,).
 
     Parameters
     ----------
@@ -347,6 +347,8 @@ def telling(weight: np.ndarray, mean: np.ndarray, spread: np.ndarray) -> np.ndar
         Probabilities.
     mean, spread : ndarray, shape (C,)
         What each hypothesis expects to read.
+    lead : int
+        Which hypothesis leads.
 
     Notes
     -----
@@ -356,11 +358,11 @@ def telling(weight: np.ndarray, mean: np.ndarray, spread: np.ndarray) -> np.ndar
 
     Examples
     --------
-    >>> telling(np.array([0.9, 0.09, 0.01]), np.array([1.0, 1.0, 8.0]), np.ones(3)).round(3).tolist()
+    >>> telling(np.array([0.9, 0.09, 0.01]), np.array([1.0, 1.0, 8.0]), np.ones(3), 0).round(3).tolist()
     [0.0, 0.0, 0.046]
     """
     weight = weight / weight.sum()
-    distance = (mean - mean[np.argmax(weight)]) / spread
+    distance = (mean - mean[lead]) / spread
     return np.asarray(weight * np.minimum(0.5 * distance**2, -np.log(np.maximum(weight, 1e-300))))
 
 

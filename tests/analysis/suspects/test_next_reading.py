@@ -107,3 +107,19 @@ def test_a_gain_a_phase_and_a_distortion_are_written_without_prefixes():
         "gain V1.6>V1.7 at 1 kHz",
         "7.1 mV",
     )
+
+
+def test_what_leads_in_many_severities_is_told_from_a_heavier_single_hypothesis():
+    """A fault of four severities is more probable than nothing wrong, each of them less."""
+    model = ChassisModel(load_chassis("bench-6c4"))
+    panel = Panel(model, [Measurand(point="V1.7", quantity="dc_v")])
+    fault = panel.faults[0]
+    outlook = Outlook(
+        changes=(Change(), *(Change(faults=(0,), values=(value,)) for value in fault.values[:4])),
+        weight=np.array([0.3, 0.175, 0.175, 0.175, 0.175]),
+        columns=np.array([0]),
+        mean=to_variable("dc_v", np.array([[2.0], [9.0], [9.0], [9.0], [9.0]])),
+        spread=np.full((5, 1), 0.01),
+    )
+    (proposal,) = propose(panel, outlook)
+    assert proposal.why == f"{fault.label}: 9 V; nothing wrong: 2 V"
