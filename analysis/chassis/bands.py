@@ -147,22 +147,29 @@ def bands(
     if rails:
         free = healthy_values(model, count, np.random.default_rng(seed), (), mains_v, measured)
         shown[:, rails] = model.predict(free, [measurands[i] for i in rails])
-    found = [band_of(shown[:, place], measurand, level) for place, measurand in enumerate(measurands)]
-    return [at_contact(model, measurand, band) for measurand, band in zip(measurands, found, strict=True)]
+    return bands_of(model, shown, measurands, level)
 
 
-def at_contact(model: ChassisModel, measurand: Measurand, band: Band) -> Band:
-    """Widen the band of a grid that rests at its contact potential, which the model knows roughly only.
+def bands_of(model: ChassisModel, shown: np.ndarray, measurands: Sequence[Measurand], level: float) -> list[Band]:
+    """Bands of samples of a chassis, with what the model knows roughly only.
 
     Parameters
     ----------
     model : ChassisModel
         The chassis.
-    measurand : Measurand
-        What the band is of.
-    band : Band
-        As sampled.
+    shown : ndarray, shape (S, M)
+        What the samples show.
+    measurands : sequence of Measurand
+        What of.
+    level : float
+        Share of healthy chassis between the limits.
     """
+    found = (band_of(shown[:, place], measurand, level) for place, measurand in enumerate(measurands))
+    return [_at_contact(model, measurand, band) for measurand, band in zip(measurands, found, strict=True)]
+
+
+def _at_contact(model: ChassisModel, measurand: Measurand, band: Band) -> Band:
+    """Widen the band of a grid that rests at its contact potential, which the model knows roughly only."""
     if measurand.quantity != "dc_v" or not AT_CONTACT_V[0] < band.expected < AT_CONTACT_V[1]:
         return band
     circuit = model.circuit

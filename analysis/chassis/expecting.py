@@ -11,7 +11,7 @@ from acquisition.records import Measurand
 from analysis.circuit.dc import OperatingPoint
 from analysis.tubes import Limits
 
-from .bands import Band, at_contact, band_of, healthy_values
+from .bands import Band, band_of, bands_of, healthy_values
 from .description import GROUND
 from .model import ChassisModel
 
@@ -116,10 +116,7 @@ def expect(
         wanted += [Measurand(point=path, quantity=q, freq_hz=MIDBAND_HZ) for q in ("gain", "phase_deg")]
     supplied = model.supplied(values)
     shown = model.predict(values, wanted, supplied=supplied)
-    found = [
-        at_contact(model, measurand, band_of(shown[:, place], measurand, level))
-        for place, measurand in enumerate(wanted)
-    ]
+    found = bands_of(model, shown, wanted, level)
     stages = {}
     for place, stage in enumerate(model.stages.values()):
         gain, phase = found[len(names) + 2 * place : len(names) + 2 * place + 2]

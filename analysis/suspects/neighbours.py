@@ -13,6 +13,7 @@ import numpy as np
 
 from analysis.circuit.elements import GROUND
 
+from ..faults import Fault
 from ..inference.data import Data, Refined
 from ..inference.panel import Change, Panel
 from ..inference.refining import refine
@@ -56,24 +57,27 @@ def beside_leaders(
     nodes_of = _nodes(panel)
     judged = blind | panel.mild
     near = frozenset().union(*(nodes_of.get(place, frozenset()) for place in places))
-    chosen = []
+    here = refined[order[0]].unknowns[: len(panel.unknowns)]
+    chosen: list[Change] = []
+    starts: dict[Change, np.ndarray] = {}
     for index, fault in enumerate(panel.faults):
         if near & nodes_of.get(fault.section or fault.part, frozenset()):
             cells = [Change(faults=(index,), values=(value,)) for value in fault.values[::EVERY]]
-            chosen += [cell for cell in cells if not judged[panel.index[cell]] and cell not in refined]
+            cells = [cell for cell in cells if not judged[panel.index[cell]] and cell not in refined]
+            chosen += cells
+            if (held := _held_down(panel, fault, nodes_of)).any():
+                starts |= dict.fromkeys(cells, here + held)
     height = max((found.height for found in refined.values()), default=-np.inf)
     found = refine(panel, data, chosen, rival=height)
-    here = refined[order[0]].unknowns[: len(panel.unknowns)]
-    starts = {cell: here + held for cell in chosen if (held := _held_down(panel, cell, nodes_of)).any()}
     for cell, other in refine(panel, data, list(starts), starts=starts, rival=height).items():
         if cell not in found or other.height > found[cell].height:
             found[cell] = other
     return found
 
 
-def _held_down(panel: Panel, change: Change, nodes_of: Mapping[str, frozenset[int]]) -> np.ndarray:
-    """What lets a grid that has lost its return stand near the chassis, shape (P,); zero for other hypotheses."""
-    fault, kinds = panel.faults[change.faults[0]], panel.model.chassis.parts
+def _held_down(panel: Panel, fault: Fault, nodes_of: Mapping[str, frozenset[int]]) -> np.ndarray:
+    """What lets a grid that has lost its return stand near the chassis, shape (P,); zero for other faults."""
+    kinds = panel.model.chassis.parts
     moved = np.zeros(len(panel.unknowns))
     if fault.fault != "open" or kinds[fault.part].kind not in ("resistor", "potentiometer"):
         return moved
