@@ -124,7 +124,10 @@ class Compiled:
                 self._declare(f"{part.name}.ohms", part.name, part.kind, "ohm", part.facts.get("ohms", 0.0), 0.05)
                 yield Inductor(part=part.name, a=nodes[0], b=nodes[1], key=part.name)
             elif part.kind == "potentiometer":
-                self._declare(f"{part.name}.at", part.name, part.kind, "", part.facts["at"])
+                at = part.facts["at"]
+                self._declare(f"{part.name}.at", part.name, part.kind, "", at)
+                spread = healthy.TURNED_SIGMA if 0.0 < at < 1.0 else 0.0
+                self._declare(f"{part.name}.turned", part.name, part.kind, "", 1.0, spread)
                 yield Track(part=part.name, a=nodes[2], b=nodes[1], key=part.name, from_wiper=True)
                 yield Track(part=part.name, a=nodes[0], b=nodes[2], key=part.name, from_wiper=False)
             else:

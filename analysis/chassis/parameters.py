@@ -51,6 +51,11 @@ TRANSFORMER_SIGMA: Mapping[str, float] = {
 }  # fmt: skip
 """Output transformers (common practice, no source): copper by weight, inductance by how the core is stacked."""
 
+TURNED_SIGMA = 0.8
+"""Where a control stands against what the file says, as the logarithm of the ratio of both sides of its track:
+half way is anything from a sixth to five sixths. A knob is read by eye, and half the turn of an audio taper is a
+tenth to a fifth of the track (common practice, no source). At a stop it is exact."""
+
 
 @dataclass(frozen=True, slots=True, kw_only=True)
 class Parameter:

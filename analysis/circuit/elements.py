@@ -126,7 +126,8 @@ class Track(Branch):
     part, a, b
         As in `Branch`.
     key : str
-        The whole track: ``P1``, with ``P1.at``.
+        The whole track: ``P1``, with ``P1.at`` and ``P1.turned``: how many times the ratio of its sides is that of
+        ``at``.
     from_wiper : bool
         The side from the wiper to the second end, which vanishes at 0.
     """
@@ -136,7 +137,8 @@ class Track(Branch):
 
     def dc(self, table: Table) -> Array:
         at = table[f"{self.key}.at"]
-        return conductance(table[self.key] * (at if self.from_wiper else 1.0 - at))
+        below, above = at * table[f"{self.key}.turned"], 1.0 - at
+        return conductance(table[self.key] * (below if self.from_wiper else above) / (below + above))
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)

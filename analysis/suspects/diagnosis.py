@@ -22,6 +22,7 @@ from ..work import repaired, values_found
 from .artefacts import Artefact, artefacts
 from .because import Healthy, explain, healthy_view
 from .candidates import beyond_ratings, open_columns
+from .controls import elsewhere
 from .estimates import Estimate, estimate_of
 from .next_reading import (
     ENOUGH_BITS,
@@ -268,7 +269,7 @@ class Diagnoser:
             healthy_probability=healthy_chance,
             suspects=tuple(sorted(suspects, key=lambda s: -s.probability)),
             next=tuple(live),
-            notes=tuple(notes),
+            notes=(*notes, *elsewhere(self.panel, weighed)),
             power_off=() if told or not data.readings else tuple(with_power_off(parts, what)),
         )
 

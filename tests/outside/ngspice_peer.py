@@ -102,6 +102,7 @@ def netlist(
             lines.append(f"Rl{name} li_{name} {n[1]} {table[f'{name}.ohms']:.12g}")
         elif part.kind == "potentiometer":
             at, whole = table[f"{name}.at"], table[name]
+            at = at * table[f"{name}.turned"] / (at * table[f"{name}.turned"] + 1.0 - at)
             lines.append(f"Ra{name} {n[0]} {n[2]} {max(whole * (1.0 - at), 1e-3):.12g}")
             lines.append(f"Rb{name} {n[2]} {n[1]} {max(whole * at, 1e-3):.12g}")
         else:

@@ -268,7 +268,7 @@ def test_bands_follow_the_rails_measured(amplifier):
     for before, after, value in zip(usual, moved, truth, strict=True):
         assert after.low < value < after.high
         assert after.expected > before.expected
-    assert moved[0].std < 3.0
+    assert moved[0].std < 3.5
     # The rail itself is judged by the drawing and the mains, not by its own reading.
     assert bands(amplifier, dc("HT1"), high) == bands(amplifier, dc("HT1"))
     assert moved[3].high - moved[3].low < usual[3].high - usual[3].low

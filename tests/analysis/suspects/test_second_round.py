@@ -29,7 +29,7 @@ def bench(name, seed):
 
 @pytest.fixture(scope="module")
 def specimen():
-    panel, data = bench("foreshore-four", 5)
+    panel, data = bench("foreshore-four", 6)
     healthy = refine(panel, data, [Change()], steps=12)[Change()]
     nothing = np.zeros(len(panel.changes), dtype=bool)
     first = first_round(panel, data, np.zeros(len(panel.changes)), nothing)
