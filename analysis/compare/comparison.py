@@ -14,7 +14,8 @@ from acquisition.records import REPAIRS, Event, Measurand, Pass, verdict_text
 from ..faults import Fault
 from ..judge import Judged
 from ..work import values_found
-from .explanation import Explanation, Predicting, explain
+from .controls import turned_between
+from .explanation import MODEL_SHARE, Explanation, Predicting, explain
 from .in_circuit import PartValue
 from .pairing import CHANGE_STD, DC_STD_WITHOUT_MAINS, Pair, differences, pair, shortest
 from .significance import LEVEL, holm, two_sided
@@ -260,17 +261,34 @@ def compare(
     adjusted = holm(alone)
     counts = np.array([p < LEVEL for p in adjusted], dtype=bool)
     account: Explanation | None = None
-    if model is not None and replaced and pairs:
-        account = explain(
-            model, faults, replaced, measurands, changes, covariance,
+
+    def accounted(left: np.ndarray) -> Explanation | None:
+        return explain(
+            model, faults, replaced, measurands, left, covariance,
             mains=mains, measured_before=known_before, measured_after=known_after,
-        )  # fmt: skip
+        ) if replaced else None  # fmt: skip
+
+    if model is not None and pairs:
+        account = accounted(changes)
+    if model is not None and replaced and pairs:
         unknown = [name for name in replaced if not _is_modelled(model, name)]
         if unknown:
             notes.append(f"not in the model, so nothing is expected of it: {', '.join(unknown)}")
     elif not replaced:
         notes.append("no part is recorded as replaced between the passes")
     verdicts = _verdicts(changes, stds, counts, account)
+    if model is not None and not _explained(verdicts):
+
+        def account_of(left: np.ndarray) -> np.ndarray:
+            found = accounted(left)
+            return np.zeros(len(left)) if found is None else found.predicted
+
+        for control in turned_between(model, measurands, changes, covariance, account_of, mains=mains):
+            left, wide = changes - control.shift, np.hypot(stds, MODEL_SHARE * control.shift)
+            still = np.array([p < LEVEL for p in holm([two_sided(z) for z in left / wide])], dtype=bool)
+            if _explained(_verdicts(left, wide, still, accounted(left))):
+                notes.append(control.words)
+                break
     result = []
     for i, one in enumerate(pairs):
         expected = float(healthy[i]) if math.isfinite(healthy[i]) else None
@@ -350,6 +368,10 @@ def _verdicts(changes: np.ndarray, stds: np.ndarray, counts: np.ndarray, account
     for i, miss in zip(places, misses, strict=True):
         verdicts[i] = NOT_EXPLAINED if miss < LEVEL else AGREES
     return verdicts
+
+
+def _explained(verdicts: Sequence[str]) -> bool:
+    return not {NOT_EXPLAINED, UNTRIED} & set(verdicts)
 
 
 def _nearer(one: Pair, change: float, healthy: float | None) -> str:

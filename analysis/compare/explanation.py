@@ -106,14 +106,14 @@ def explain(
 
     def outcome(extra: Mapping[str, float]) -> tuple[np.ndarray, np.ndarray]:
         drawn = {**before, **{key: np.full(DRAWS, value) for key, value in extra.items()}}
-        moved = _moved(healthy_after - model.predict(drawn, measurands), measurands)
+        moved = moved_between(healthy_after - model.predict(drawn, measurands), measurands)
         middle, spread = np.nanmean(moved, axis=0), np.nanstd(moved, axis=0)
         return middle, np.hypot(spread, MODEL_SHARE * np.abs(middle))
 
     chosen: list[tuple[Fault, float]] = []
     with np.errstate(all="ignore"):
         predicted, spread = outcome({})
-        fit = _misfits(changes, covariance, predicted[None], spread[None])[0]
+        fit = misfits(changes, covariance, predicted[None], spread[None])[0]
         for _ in range(len(replaced)):
             extra = {fault.key: value for fault, value in chosen}
             left = [fault for fault in tried if fault.part not in {known.part for known, _ in chosen}]
@@ -121,7 +121,7 @@ def explain(
             if best is None:
                 break
             trial, trial_spread = outcome({**extra, best[0].key: best[1]})
-            better = _misfits(changes, covariance, trial[None], trial_spread[None])[0]
+            better = misfits(changes, covariance, trial[None], trial_spread[None])[0]
             if not better < fit - WORTH_A_FAULT:
                 break
             chosen.append(best)
@@ -156,19 +156,36 @@ def _best(
         values.setdefault(fault.key, np.full(count, model.parameters[fault.key].nominal))[row] = value
     shown = model.predict(values, measurands)
     base = model.predict({"mains": np.full(1, mains)}, measurands) if extra else shown[:1]
-    moved = _moved(base - shown[1:], measurands)
-    return tried[int(np.argmin(_misfits(changes, covariance, moved, MODEL_SHARE * 2.0 * np.abs(moved))))]
+    moved = moved_between(base - shown[1:], measurands)
+    return tried[int(np.argmin(misfits(changes, covariance, moved, MODEL_SHARE * 2.0 * np.abs(moved))))]
 
 
-def _moved(differences: np.ndarray, measurands: Sequence[Measurand]) -> np.ndarray:
+def moved_between(differences: np.ndarray, measurands: Sequence[Measurand]) -> np.ndarray:
+    """Differences of two predictions, shape (S, M), phases by the short way round.
+
+    Parameters
+    ----------
+    differences : ndarray, shape (S, M)
+        Changed in place.
+    measurands : sequence of Measurand
+        M measurands.
+    """
     for column, measurand in enumerate(measurands):
         if measurand.quantity == "phase_deg":
             differences[:, column] = [shortest(float(d)) for d in differences[:, column]]
     return differences
 
 
-def _misfits(changes: np.ndarray, covariance: np.ndarray, predicted: np.ndarray, spread: np.ndarray) -> np.ndarray:
-    """Misfit of R predictions, shape (R, M), each over what it knows; shape (R,)."""
+def misfits(changes: np.ndarray, covariance: np.ndarray, predicted: np.ndarray, spread: np.ndarray) -> np.ndarray:
+    """Misfit of R predictions, each over what it knows, shape (R,).
+
+    Parameters
+    ----------
+    changes, covariance : ndarray, shape (M,) and (M, M)
+        What was measured.
+    predicted, spread : ndarray, shape (R, M)
+        Changes expected, and their standard uncertainty; NaN where the model is silent.
+    """
     known = np.isfinite(predicted) & np.isfinite(spread)
     result = np.full(len(predicted), np.inf)
     for pattern in np.unique(known, axis=0):

@@ -20,7 +20,7 @@ def _parameter(key, nominal, sigma):
 
 
 class CoupledStage:
-    chassis = SimpleNamespace(mains_v=230.0)
+    chassis = SimpleNamespace(mains_v=230.0, parts={})
     parameters = {  # noqa: RUF012
         p.key: p
         for p in (_parameter("C2", 22e-9, 0.1), _parameter("C2.leak", 0.0, 0.0), _parameter("R5", 1e3, 0.05))

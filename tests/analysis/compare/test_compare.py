@@ -230,7 +230,7 @@ def test_two_passes_without_readings():
 class TwoPoints:
     """A model that shows 300 V and 1 V at 230 V mains, 315 V and 6 V at any other."""
 
-    chassis = SimpleNamespace(mains_v=230.0)
+    chassis = SimpleNamespace(mains_v=230.0, parts={})
     parameters = {}  # noqa: RUF012
 
     def predict(self, values, measurands):
@@ -287,7 +287,7 @@ def test_a_healthy_phase_beside_the_half_turn_is_neared_the_short_way_round(main
 
     class Turning:
         parameters = MappingProxyType({})
-        chassis = SimpleNamespace(mains_v=230.0)
+        chassis = SimpleNamespace(mains_v=230.0, parts={})
 
         def predict(self, values, measurands):
             phase = 179.9 + 10.0 * (np.asarray(values["mains"]) - 1.0)
