@@ -63,6 +63,7 @@ class FaultEntry(BaseModel):
     range: tuple[_Positive, _Positive] | None = None
     limit: _Positive | None = None
     share: _Positive
+    cells_a_decade: _Positive = CELLS_PER_DECADE
     shown: Literal["", "x", "ohm", "1/ohm", "A"] | None = None
     separate: str
     words: str
@@ -212,13 +213,15 @@ def class_of(parameter: Parameter, chassis: Chassis) -> PartClass | None:
     return None
 
 
-def cells(low: float, high: float) -> tuple[np.ndarray, float]:
+def cells(low: float, high: float, a_decade: float = CELLS_PER_DECADE) -> tuple[np.ndarray, float]:
     """Cut a range of severity into cells of equal width on a logarithmic scale.
 
     Parameters
     ----------
     low, high : float
         Limits, both positive.
+    a_decade : float
+        How many cells a decade has at least.
 
     Returns
     -------
@@ -233,7 +236,7 @@ def cells(low: float, high: float) -> tuple[np.ndarray, float]:
     >>> len(centres), round(float(centres[0]), 3), round(spread, 3)
     (8, 1.334, 0.345)
     """
-    count = max(1, math.ceil(math.log10(high / low) * CELLS_PER_DECADE))
+    count = max(1, math.ceil(math.log10(high / low) * a_decade))
     width = math.log(high / low) / count
     centres = low * np.exp(width * (np.arange(count) + 0.5))
     return centres, 0.6 * width
@@ -280,7 +283,7 @@ def _pieces(entry: FaultEntry, parameters: Mapping[str, Parameter], key: str) ->
 def _fault(entry: FaultEntry, weight: float, parameter: Parameter, pieces: int) -> Fault:
     scale = parameter.nominal if entry.times else 1.0
     low, high = entry.times or entry.range or (1.0, 1.0)
-    centres, spread = cells(low, high)
+    centres, spread = cells(low, high, entry.cells_a_decade)
     if entry.shown == "":  # an open is an open: one cell at the middle of the range
         centres, spread = np.array([math.sqrt(low * high)]), 0.0
     falling = entry.times is not None and high < 1.0
