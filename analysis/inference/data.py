@@ -132,5 +132,5 @@ def collect(panel: Panel, readings: Sequence[Reading]) -> Data:
         columns=np.array([panel.columns[canonical(r.measurand)] for r in kept], dtype=int),
         quantities=np.array([r.quantity for r in kept]),
         measured=np.array(values, dtype=float).reshape(len(kept)),
-        noise=reading_noise(kept),
+        noise=reading_noise(kept, panel.usual_gains),
     )

@@ -24,8 +24,8 @@ from ..faults import Fault, faults_of
 from .grids import grid_errors
 from .places import NEAR, Place, Places
 from .sloping import slopes_at
-from .unknowns import FOOT_SIGMA, SLOPE_SIGMA, unknowns_of
-from .variables import columns_to_variables
+from .unknowns import FOOT_SIGMA, KNEE_MOST, KNEE_SIGMA, SLOPE_SIGMA, unknowns_of
+from .variables import columns_to_variables, from_variable
 
 HUM = "ripple_pp_v"
 
@@ -35,6 +35,9 @@ LAST = ("thd_pct",)
 MILD = 0.4
 """A hypothesis that moves no reading by more than this (compared variable) starts with the slopes of the
 healthy chassis."""
+
+TRIODE = 2
+"""Electrodes beside the cathode."""
 
 GONE_A = 1e-7
 """Plate current below which a tube is cut off, whatever its law."""
@@ -113,6 +116,8 @@ class Panel:
         Own error of the DC of grids and of what is tied to them, zero for all else.
     centre : ndarray, shape (M,)
         Compared variables of the median healthy chassis.
+    usual_gains : dict of (str, float) to float
+        Gains among them, by stage and frequency.
     healthy_slopes : ndarray, shape (M, P)
         Their derivative by each z.
     shifted : ndarray, shape (C, M)
@@ -162,6 +167,11 @@ class Panel:
         self.centre = self.predict([Change()], zero)[0]
         self.healthy_slopes = self.look([Change()], zero, np.arange(len(self.measurands)))[1][0]
         self.usable = np.isfinite(self.centre)
+        self.usual_gains = {
+            (m.point, m.freq_hz): float(from_variable("gain", at))
+            for m, at in zip(self.measurands, self.centre, strict=True)
+            if m.quantity == "gain" and math.isfinite(at)
+        }
         self._steady = np.flatnonzero(self.usable & (self.quantities == "dc_v"))
         self.grid_error = grid_errors(model, self.measurands, self.centre)
         self.shifted = self.predict(self.changes, np.zeros((len(self.changes), len(self.unknowns) + 1)))
@@ -335,7 +345,7 @@ class Panel:
         return np.array([self._wide[self._rows_alone(c) or [0]].max(axis=0) for c in changes])
 
     def _widened(self) -> np.ndarray:
-        """Spread of the tubes' slopes where a hypothesis leaves them less current, shape (C, P)."""
+        """Spread of tubes where a hypothesis leaves them less current, or triodes few plate volts, shape (C, P)."""
         none = np.zeros((len(self.changes), len(self.unknowns)))
         table, circuit = self.model.table(self.values(self.changes, none)), self.model.circuit
         volts = dict(enumerate(self._rests.volts)) | {GROUND: np.zeros(1)}
@@ -344,7 +354,12 @@ class Panel:
             across = tuple(volts[node] - volts[tube.cathode] for node in tube.electrodes)
             plate_a = np.maximum(tube.currents(tube.specimen(table), across)[0][0], 0.0)
             lost = np.log((plate_a[0] + GONE_A) / (plate_a + GONE_A))
-            wide[:, self.unknown_at[f"{tube.key}.slope"]] += FOOT_SIGMA / SLOPE_SIGMA * np.maximum(lost, 0.0)
+            slope, strength = (self.unknown_at[f"{tube.key}.{name}"] for name in ("slope", "strength"))
+            wide[:, slope] += FOOT_SIGMA / SLOPE_SIGMA * np.maximum(lost, 0.0)
+            if len(across) == TRIODE:
+                low = np.clip(across[0][0] / np.maximum(across[0], 1e-3) - 1.0, 0.0, KNEE_MOST)
+                wide[:, slope] += KNEE_SIGMA / SLOPE_SIGMA * low
+                wide[:, strength] += KNEE_SIGMA / self.unknowns[strength].sigma * low
         return wide
 
     def _at_home(self) -> Start:

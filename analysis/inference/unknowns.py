@@ -33,6 +33,13 @@ the curves every law is off: published laws that agree at one point of the sheet
 0.25, 0.56 and 0.87 (logarithm) where that is e, e**2 and e**3 times lower
 (`tests/outside/test_foot_of_the_curves.py`)."""
 
+KNEE_SIGMA, KNEE_MOST = 0.02, 50.0
+"""How much the spread of a triode's current and slopes grows where it is left few plate volts: times what it had
+over what it has, less one, and where that stops. With the grid at or above the cathode published laws that agree at
+one point of the sheet differ in current by 0.2, 0.3, 0.6 and 1.3 (logarithm) at a fifth, tenth, twentieth and
+fiftieth of the usual plate volts (`tests/outside/test_foot_of_the_curves.py`): so stands a stage that is coupled
+straight to the plate of a dead tube."""
+
 FILM_LEAK_S, FILM_LEAK_SIGMA = 3000.0, 1.6
 """Insulation of sound film capacitors as a time constant in seconds, and spread of its logarithm: new ones hold
 for 1000 to 10000 s (IEC 60384-2, from memory), aged paper for minutes. Wider than one healthy kind would need, so

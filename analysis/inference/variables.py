@@ -7,7 +7,7 @@ linearly and meter noise is nearly even.
 
 from __future__ import annotations
 
-from collections.abc import Callable, Sequence
+from collections.abc import Callable, Mapping, Sequence
 from dataclasses import dataclass
 
 import numpy as np
@@ -158,15 +158,18 @@ def slopes_to_variables(measurands: Sequence[Measurand], values: np.ndarray) -> 
     return _by_quantity(_slope, measurands, values)
 
 
-NO_STAGE = 3000.0
-"""No stage amplifies so much (common practice, no source): such a ratio is one to a signal that is hardly there."""
+NO_STAGE, TIMES_USUAL = 3000.0, 50.0
+"""No stage amplifies so much, and none so many times what it should (common practice, no source): such a ratio is
+one to a signal that is hardly there. Several stages in a row may well amplify more than the first."""
 
 GRID_PULL_V = 0.3
 """A healthy tube may pull its resting grid so far below the chassis, by an amount that no drawing tells (common
 practice, no source): a small negative rest voltage says nothing about parts."""
 
 
-def reading_noise(readings: Sequence[Reading]) -> np.ndarray:
+def reading_noise(
+    readings: Sequence[Reading], usual_gains: Mapping[tuple[str, float | None], float] | None = None
+) -> np.ndarray:
     """Standard deviation of the meter's part in the compared variable, shape (M,).
 
     Parameters
@@ -174,6 +177,8 @@ def reading_noise(readings: Sequence[Reading]) -> np.ndarray:
     readings : sequence of Reading
         M readings. A signal that is hardly there is worth little: the uncertainty of a phase grows as the gain read
         at the same place and frequency nears the floor, that of both as it nears `NO_STAGE`.
+    usual_gains : mapping of (point, hertz) to float, optional
+        What the healthy chassis amplifies there.
     """
     gains = {(r.point, r.freq_hz): abs(r.value) for r in readings if r.quantity == "gain"}
     noise = np.empty(len(readings))
@@ -185,7 +190,9 @@ def reading_noise(readings: Sequence[Reading]) -> np.ndarray:
         if reading.quantity in ("gain", "phase_deg"):
             gain = gains.get((reading.point, reading.freq_hz), 1.0)
             vanished = FLOORS["gain"] / max(gain, 1e-9) if reading.quantity == "phase_deg" else 0.0
-            noise[index] = np.linalg.norm([noise[index], vanished, gain / NO_STAGE])
+            usual = (usual_gains or {}).get((reading.point, reading.freq_hz or 1000.0), 0.0)
+            beyond = gain / max(NO_STAGE, TIMES_USUAL * usual)
+            noise[index] = np.linalg.norm([noise[index], vanished, beyond])
     return noise
 
 

@@ -83,7 +83,7 @@ def artefacts(panel: Panel, data: Data, weighed: Weighed, healthy: Healthy) -> l
         beside = f" with {' and '.join(panel.faults[f].label for f in change.faults)}" if change.faults else ""
         for trial in mishaps(panel, data, expected):
             log_chance = math.log(trial.entry.chance * trial.share)
-            right = _put_right(data, trial)
+            right = _put_right(panel, data, trial)
             if not trial.readings:
                 log_chance += trial.worth(data, before)
             again = refine(panel, right, [change], starts=starts).get(change)
@@ -132,7 +132,7 @@ def named(points: Sequence[str]) -> str:
     return ", ".join(points[:NAMED]) + more
 
 
-def _put_right(data: Data, trial: Mishap) -> Data:
+def _put_right(panel: Panel, data: Data, trial: Mishap) -> Data:
     """The readings as they should be; those of which nobody knows what was read are left out."""
     if not trial.readings:
         return _without(data, list(trial.rows))
@@ -141,7 +141,7 @@ def _put_right(data: Data, trial: Mishap) -> Data:
     for row, reading in zip(trial.rows, trial.readings, strict=True):
         readings[row] = reading
     measured[rows] = [float(to_variable(r.quantity, np.array(r.value))) for r in trial.readings]
-    noise[rows] = reading_noise(trial.readings)
+    noise[rows] = reading_noise(trial.readings, panel.usual_gains)
     return replace(data, readings=tuple(readings), measured=measured, noise=noise)
 
 

@@ -92,7 +92,7 @@ def noticed(panel: Panel, usual: Sequence[Measurand]) -> np.ndarray:
         Reading(point=m.point, quantity=m.quantity, freq_hz=m.freq_hz, value=float(from_variable(m.quantity, at)))
         for m, at in zip((panel.measurands[row] for row in rows), centre, strict=True)
     ]
-    own = own_scale(panel, rows, reading_noise(readings), centre[None])[0]
+    own = own_scale(panel, rows, reading_noise(readings, panel.usual_gains), centre[None])[0]
     together = scatter_slopes(panel, rows, panel.healthy_slopes[rows], centre)
     shift = difference(panel.quantities[rows], panel.shifted[:, rows], centre)
     shift = np.nan_to_num(shift, nan=FAR)

@@ -57,6 +57,13 @@ def test_a_ratio_to_a_signal_that_is_hardly_there_is_worth_little():
     assert (reading_noise(both) > 16e3 / NO_STAGE).all()
 
 
+def test_stages_in_a_row_that_should_amplify_six_thousand_times_are_as_sure_as_one():
+    """From the grid of a first stage to the plate of an output tube (common practice, no source)."""
+    gain = Reading(point=STAGE, quantity="gain", freq_hz=1e3, value=6e3, std=120.0)
+    assert reading_noise([gain], {(STAGE, 1e3): 6e3}) == pytest.approx([0.02], rel=0.5)
+    assert reading_noise([gain], {(STAGE, 1e3): 60.0}) > 6e3 / NO_STAGE
+
+
 @pytest.mark.parametrize("count", [1, 30, 60])
 def test_two_probes_that_differ_with_frequency_are_no_open_capacitor(count):
     """A healthy stage within the spread of its tube, read with probes that differ by 2 % a decade."""

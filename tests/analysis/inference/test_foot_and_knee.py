@@ -1,4 +1,4 @@
-"""Small signals of a tube that a fault all but cuts off are hardly known: laws are off at the foot of the curve."""
+"""A tube that a fault all but cuts off, or leaves few plate volts, is hardly known: every law is off there."""
 
 import numpy as np
 import pytest
@@ -6,7 +6,7 @@ import pytest
 from acquisition.records import Measurand
 from analysis.chassis import ChassisModel, load_chassis
 from analysis.inference.panel import Change, Panel
-from analysis.inference.unknowns import FOOT_SIGMA, SLOPE_SIGMA
+from analysis.inference.unknowns import FOOT_SIGMA, KNEE_SIGMA, SLOPE_SIGMA, TRIODE_STRENGTH_SIGMA
 
 WANTED = [Measurand(point="V1.5", quantity="dc_v"), Measurand(point="V1.6>V1.5", quantity="gain", freq_hz=1000.0)]
 
@@ -26,9 +26,14 @@ def spread(panel, change):
     return SLOPE_SIGMA * panel.wide([change])[0, panel.unknown_at["V1.slope"]]
 
 
+def plate_to_cathode_v(model, values):
+    tube, volts = model.circuit.tubes[0], model.supplied(values).rest.volts
+    return float(np.ravel(volts[tube.electrodes[0]] - volts[tube.cathode])[0])
+
+
 def test_a_healthy_tube_has_the_usual_spread_and_nothing_else_is_ever_wider(panel):
     assert spread(panel, Change()) == pytest.approx(SLOPE_SIGMA)
-    others = [place for key, place in panel.unknown_at.items() if key != "V1.slope"]
+    others = [place for key, place in panel.unknown_at.items() if key not in ("V1.slope", "V1.strength")]
     assert (panel.wide(panel.changes)[:, others] == 1.0).all()
 
 
@@ -40,7 +45,14 @@ def test_it_grows_with_the_current_that_is_lost(panel):
     here, home = (panel.model.supplied({"R3": np.array([ohm])}).rest for ohm in (change.values[0], 1.5e3))
     lost = np.log(home.currents[0][0] / here.currents[0][0])[0]
     assert spread(panel, change) == pytest.approx(SLOPE_SIGMA + FOOT_SIGMA * lost, rel=0.01)
-    assert spread(panel, change_of(panel, "R3", "low")) == pytest.approx(SLOPE_SIGMA)  # more current, not less
+
+
+def test_it_grows_as_the_plate_volts_fall_and_that_of_the_current_too(panel):
+    """A plate resistor of several times its value leaves the tube few volts."""
+    for change in (change_of(panel, "R2", "high"), change_of(panel, "R2", "high", 0)):
+        here, home = (plate_to_cathode_v(panel.model, {"R2": ohm}) for ohm in (change.values[0], 100e3))
+        strength = TRIODE_STRENGTH_SIGMA * panel.wide([change])[0, panel.unknown_at["V1.strength"]]
+        assert strength == pytest.approx(TRIODE_STRENGTH_SIGMA + KNEE_SIGMA * (home / here - 1.0), rel=0.01)
 
 
 def test_of_two_faults_the_one_counts_that_leaves_less_current(panel):
