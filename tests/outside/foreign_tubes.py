@@ -10,7 +10,7 @@ from __future__ import annotations
 
 import math
 from collections.abc import Callable, Mapping
-from dataclasses import dataclass
+from dataclasses import dataclass, replace
 
 import numpy as np
 from scipy.optimize import brentq
@@ -79,7 +79,10 @@ def triode(point: Point, mu_factor: float, rng: np.random.Generator) -> Callable
         ex = float(rng.uniform(1.4, 1.6))
         u = ex * ip / gm
         k, d = ip / u**ex, u - vg - vp / mu
-        return lambda p, g, s: f"({k:.9g}*pwr(max({g}+max({p},0)/{wide:.9g}+{d:.9g},0),{ex:.9g}))"
+        # Without the last factor, the knee, current would flow to a plate below the cathode.
+        return lambda p, g, s: (
+            f"({k:.9g}*pwr(max({g}+max({p},0)/{wide:.9g}+{d:.9g},0),{ex:.9g})*(1-exp(-max({p},0))))"
+        )
     if law == 1:
         ex, kvb = float(rng.uniform(1.3, 1.45)), float(rng.uniform(100, 500))
         root = math.sqrt(kvb + vp * vp)
@@ -160,6 +163,8 @@ def draw_specimen(model: ChassisModel, rng: np.random.Generator) -> dict[str, Sp
         known = np.random.default_rng(seed)
         point = next(p for p in tube.points if p.connection == section.kind and p.gm_s and p.plate_a)
         if section.kind == "pentode":
+            # Where the sheet gives none of grid 1 to screen: the one the fit took from the triode connection.
+            point = point if point.screen_mu else replace(point, screen_mu=section.model.mu)
             plate, screen = pentode(point, mu_factor, known)
         else:
             plate, screen = triode(point, mu_factor, known), None

@@ -1,9 +1,10 @@
 """Make fresh diagnosis cases with ngspice, tubes by other laws than the product's; run by hand.
 
-    python -m tests.outside.fresh_cases FOLDER COUNT SEED
+    python -m tests.outside.fresh_cases FOLDER COUNT SEED [DRAWINGS]
     python -m tests.outside.cases_table --folder FOLDER
 
-The drawings are those of the reference cases and of the shipped chassis (a rectified rail becomes one with ripple).
+The drawings are those of the reference cases and of the shipped chassis, or the chassis files of a folder (a
+rectified rail becomes one with ripple).
 Everything else is drawn by chance: specimens of all parts, one of the laws of `foreign_tubes` a tube, one fault or
 none, a meter. Scatter and noise are those that the reference cases state (their README): resistors and film
 capacitors half the tolerance, electrolytics +5 +- 30 %, perveance +-15 %, mu +-7.5 %, mains +-3 %; DC 0.5 % + 2 mV,
@@ -54,13 +55,13 @@ SAME = {"open": ("high", "open"), "high": ("high", "open"), "low": ("low",), "le
 SAME_C = {"low": ("low", "open"), "open": ("low", "open")}
 
 
-def drawings() -> dict[str, str]:
+def drawings(folder: Path | None = None) -> dict[str, str]:
     """Text of every drawing by title."""
     found = {}
-    for path in sorted(CASES.glob("*.chassis.yaml")):
+    for path in sorted(folder.glob("*.yaml") if folder else CASES.glob("*.chassis.yaml")):
         text = path.read_text()
         found.setdefault(load_chassis(str(path)).title, text)
-    for name in config_names("chassis"):
+    for name in () if folder else config_names("chassis"):
         chassis = load_chassis(name)
         if chassis.parts and name not in LEFT_OUT:
             found[chassis.title] = (
@@ -341,10 +342,10 @@ def _ohms(value: float) -> str:
     )
 
 
-def main(folder: Path, count: int, seed: int) -> None:
+def main(folder: Path, count: int, seed: int, drawn_in: Path | None = None) -> None:
     """Write cases until there are enough."""
     folder.mkdir(parents=True, exist_ok=True)
-    texts = list(drawings().values())
+    texts = list(drawings(drawn_in).values())
     made = failed = 0
     while made < count:
         rng = np.random.default_rng([seed, made + failed])  # one drawn anew leaves the others as they are
@@ -370,4 +371,4 @@ def main(folder: Path, count: int, seed: int) -> None:
 
 
 if __name__ == "__main__":
-    main(Path(sys.argv[1]), int(sys.argv[2]), int(sys.argv[3]))
+    main(Path(sys.argv[1]), int(sys.argv[2]), int(sys.argv[3]), *map(Path, sys.argv[4:5]))
