@@ -4,7 +4,7 @@ from __future__ import annotations
 
 import math
 from collections.abc import Mapping, Sequence
-from dataclasses import dataclass, field
+from dataclasses import dataclass, field, replace
 from functools import cached_property
 
 import numpy as np
@@ -34,6 +34,7 @@ from .next_reading import (
     separating,
     with_power_off,
 )
+from .other_tubes import OtherTubes
 from .pairs import DOUBT_BELOW, best_single, misfit_chance, try_pairs, with_pairs
 from .prior import log_priors, usual_round
 from .slips import LISTED, SLIP, weigh_slips
@@ -188,7 +189,28 @@ class Diagnoser:
             return self._whole(right, weigh(self.panel, right, self._prior), distorted)
 
         found = weigh_slips(data, weighed, doubt, slips, again)
-        return self._answer(found.data, found.weighed, [*notes, *found.notes], found.listed)
+        others = self._others.weigh(self.panel, found.data, found.weighed)
+        chance = min(sum(other.probability for other in others), 1.0)
+        notes += [] if chance > 0.5 else found.notes
+        answer = self._answer(found.data, found.weighed, notes, found.listed)
+        suspects = [replace(one, probability=one.probability * (1.0 - chance)) for one in answer.suspects]
+        suspects += [
+            Suspect(
+                part=other.socket, section="", fault=other.fault, probability=other.probability, estimate=None,
+                because=other.because, separates=f"the type number on the tube in {other.socket}",
+            )
+            for other in others
+            if other.probability > LISTED
+        ]  # fmt: skip
+        return replace(
+            answer,
+            healthy_probability=answer.healthy_probability * (1.0 - chance),
+            suspects=tuple(sorted(suspects, key=lambda one: -one.probability)),
+        )
+
+    @cached_property
+    def _others(self) -> OtherTubes:
+        return OtherTubes(self.model, self.measured)
 
     def _whole(self, data: Data, weighed: Weighed, distorted: Sequence[Reading]) -> tuple[Weighed, str]:
         """Add distortion and, where one fault alone does not explain the readings, pairs; what to say then."""

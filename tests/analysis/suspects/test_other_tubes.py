@@ -1,0 +1,84 @@
+"""A tube of another type in a socket is told as that, not as a pair of faults that look like it."""
+
+from dataclasses import replace
+
+import numpy as np
+import pytest
+
+from acquisition.records import Measurand, Reading
+from analysis.chassis import ChassisModel, load_chassis
+from analysis.suspects import Diagnoser
+from analysis.suspects.other_tubes import fits
+from analysis.tubes import load_tube
+
+DC = [Measurand(point=p, quantity="dc_v") for p in ("HT1", "HT3", "V1.1", "V1.3", "V1.6", "V1.8", "V2.3")]
+GAINS = [Measurand(point=s, quantity="gain", freq_hz=1e3) for s in ("V1.2>V1.1", "V1.7>V1.6", "V2.2>SPK")]
+
+
+@pytest.fixture(scope="module")
+def chassis():
+    return load_chassis("foreshore-four")
+
+
+@pytest.fixture(scope="module")
+def diagnoser(chassis):
+    return Diagnoser(ChassisModel(chassis), DC + GAINS)
+
+
+def readings(chassis, wanted, sockets=None, **values):
+    model = ChassisModel(replace(chassis, sockets={**chassis.sockets, **(sockets or {})}))
+    # The supply is that of the drawing, whatever it is loaded with.
+    values["HT1.emf"] = ChassisModel(chassis).parameters["HT1.emf"].nominal
+    shown = model.predict({key: np.array([value]) for key, value in values.items()}, wanted)[0]
+    noise = np.random.default_rng(3).standard_normal(len(wanted))
+    return [
+        Reading(point=m.point, quantity=m.quantity, freq_hz=m.freq_hz, value=float(v * (1 + 0.004 * n)))
+        for m, v, n in zip(wanted, shown, noise, strict=True)
+    ]
+
+
+@pytest.mark.parametrize("type_", ["12AT7", "12AU7"])
+@pytest.mark.parametrize("wanted", [DC, DC + GAINS], ids=["dc", "all"])
+def test_a_tube_that_fits_the_socket_is_named(chassis, diagnoser, type_, wanted):
+    found = diagnoser.diagnose(readings(chassis, wanted, {"V1": load_tube(type_)}))
+    first = found.suspects[0]
+    assert (first.part, first.fault.partition(": ")[0]) == ("V1", "other type")
+    assert type_ in first.fault
+    assert first.probability > 0.9
+    assert found.healthy_probability >= 0.0
+    assert sum(s.probability for s in found.suspects) + found.healthy_probability < 1.001
+    assert f"with a {type_} " in first.because and "with a 12AX7 " in first.because
+    assert first.separates == "the type number on the tube in V1"
+    assert not any("one fault alone" in note for note in found.notes)
+
+
+@pytest.mark.parametrize(
+    ("values", "part"),
+    [({"R3": 3e3}, "R3"), ({"V1a.strength": 0.3}, "V1"), ({"R11": 60e3}, "R11"), ({"C3.leak": 1e-6}, "C3")],
+)
+def test_a_fault_of_a_part_is_not_put_down_to_another_tube(chassis, diagnoser, values, part):
+    found = diagnoser.diagnose(readings(chassis, DC + GAINS, **values))
+    assert found.suspects[0].part == part
+    assert not found.suspects[0].fault.startswith("other type")
+
+
+def test_a_healthy_chassis_needs_no_other_tube(chassis, diagnoser):
+    found = diagnoser.diagnose(readings(chassis, DC + GAINS))
+    assert found.healthy_probability > 0.5
+    assert not any(s.fault.startswith("other type") for s in found.suspects)
+
+
+@pytest.mark.parametrize(
+    ("type_", "other", "answer"),
+    [
+        ("12AX7", "12AU7", True),
+        ("12AX7", "ECC88", False),  # pin 9 is a shield there, not the middle of the heater
+        ("6SN7GT", "6SL7GT", True),
+        ("6L6GC", "EL34", True),  # but for the suppressor, on a pin that most sockets have at the cathode
+        ("EL84", "6AQ5", False),
+        ("12AX7", "EF86", False),
+    ],
+)
+def test_what_fits_a_socket(type_, other, answer):
+    """Bases of the receiving tube manuals, as the tube files have them."""
+    assert fits(load_tube(type_), load_tube(other)) is answer
