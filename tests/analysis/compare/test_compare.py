@@ -167,6 +167,85 @@ def test_changes_of_one_range_stay_correlated():
     assert np.all(np.linalg.eigvalsh(covariance) > 0)
 
 
+@pytest.mark.parametrize("later", [("another", 300.0), ("m", 1000.0)])
+def test_another_meter_or_range_has_one_error_in_all_its_readings(later):
+    """By hand, JCGM 100:2008 F.1.2.3: each meter's 2 % is in both readings of its pass, so the changes share
+    (2 %)^2 (200 x 250 + 210 x 240); a third reading, taken with the first meter both times, shares only what it
+    moved by."""
+
+    def taken(name, values, *meters):
+        readings = [
+            Reading(point=f"P{i}", quantity="dc_v", value=v, std=0.02 * v, instrument=meter, range_v=range_v)
+            for i, (v, (meter, range_v)) in enumerate(zip(values, meters, strict=True))
+        ]
+        return Pass(name=name, started_utc="", mains_v=230.0, readings=tuple(readings))
+
+    first = ("m", 300.0)
+    before = taken("a", (200.0, 250.0, 100.0), first, first, first)
+    comparison = compare(before, taken("b", (210.0, 240.0, 104.0), later, later, first))
+    covariance = comparison.covariance
+    assert covariance[0, 1] == pytest.approx(0.02**2 * (200.0 * 250.0 + 210.0 * 240.0))
+    assert covariance[0, 2] == pytest.approx(0.02**2 * -200.0 * 4.0)
+    assert np.all(np.linalg.eigvalsh(covariance) > 0)
+    alone = 0.02**2 * (200.0**2 + 210.0**2) + (0.005 * 210.0) ** 2 + 0.002**2
+    assert covariance[0, 0] == pytest.approx(alone)
+
+
+@pytest.mark.parametrize(
+    ("drives", "shared"), [((0.1, 0.2), 20.0**2 + 20.5**2), ((0.1, 0.1005), 0.5**2), ((None, None), 0.0)]
+)
+def test_gains_at_one_drive_have_one_error_in_all_of_them(drives, shared):
+    """Two of 20, then two of 20.5: at another drive, at the same, and where nobody wrote it down; 1 % of each."""
+
+    def taken(values, drive):
+        readings = [
+            Reading(
+                point="V1.2>V1.1", quantity="gain", value=v, std=0.01 * v, freq_hz=freq, drive_pp_v=drive,
+                instrument="scope", range_v=8.0,
+            )
+            for v, freq in zip(values, (100.0, 1000.0), strict=True)
+        ]  # fmt: skip
+        return Pass(name=str(drive), started_utc="", mains_v=230.0, readings=tuple(readings))
+
+    covariance = compare(taken((20.0, 20.0), drives[0]), taken((20.5, 20.5), drives[1])).covariance
+    assert covariance[0, 1] == pytest.approx(0.01**2 * shared)
+
+
+class Supply:
+    """Ten points that all follow R1, by 0.2 for each part of its value."""
+
+    chassis = SimpleNamespace(mains_v=230.0)
+    parameters = MappingProxyType({"R1": SimpleNamespace(part="R1", section="", nominal=1e3, sigma=0.0)})
+    faults = (SimpleNamespace(part="R1", section="", fault="high", key="R1", values=(1050.0, 1100.0, 1500.0)),)
+    true_v = np.geomspace(20.0, 280.0, 10)
+
+    def predict(self, values, measurands):
+        share = 1.0 - 0.2 * np.log(values.get("R1", np.full(1, 1e3)) / 1e3)
+        return np.outer(share * np.ones_like(values["mains"]), self.true_v)
+
+    def draw(self, count, rng, measured=None):
+        return {}
+
+
+def test_what_another_meter_shows_too_high_is_no_fault_of_the_old_part():
+    """R1 swapped for its equal; of two meters within 0.5 % one reads all points too low and the other too high."""
+    model = Supply()
+
+    def read(name, gain, events=()):
+        readings = [
+            Reading(
+                point=f"P{i}", quantity="dc_v", value=v * gain, std=0.005 * v / np.sqrt(3), instrument=name,
+                range_v=300.0,
+            )
+            for i, v in enumerate(model.true_v)
+        ]  # fmt: skip
+        return Pass(name=name, started_utc="", mains_v=230.0, readings=tuple(readings), events=events)
+
+    after = read("two", 1.0045, (Event(kind="part_replaced", subject="R1"),))
+    comparison = compare(read("one", 0.9955), after, model=model, faults=model.faults)
+    assert comparison.faults == ()
+
+
 def test_repeated_readings_tell_their_own_repeatability():
     def repeated(values):
         readings = [Reading(point="V1.1", quantity="dc_v", value=v, std=0.01) for v in values]
