@@ -9,7 +9,7 @@ from types import MappingProxyType, SimpleNamespace
 import numpy as np
 import pytest
 
-from acquisition.records import Event, Pass, Reading
+from acquisition.records import Event, Measurand, Pass, Reading
 from analysis.compare import AGREES, NOT_EXPLAINED, NOTHING_IN_BOTH, UNCHANGED, UNTRIED, compare
 
 sys.path.insert(0, str(Path(__file__).parent))
@@ -244,6 +244,50 @@ def test_what_another_meter_shows_too_high_is_no_fault_of_the_old_part():
     after = read("two", 1.0045, (Event(kind="part_replaced", subject="R1"),))
     comparison = compare(read("one", 0.9955), after, model=model, faults=model.faults)
     assert comparison.faults == ()
+
+
+class TwoParts:
+    """100 V that each of R1 and R2 raises alone, at points of its own, and both at a third, by the logarithm of its
+    value."""
+
+    chassis = SimpleNamespace(mains_v=230.0)
+    parameters = MappingProxyType(
+        {key: SimpleNamespace(part=key, section="", nominal=1e3, sigma=0.01) for key in ("R1", "R2")}
+    )
+    faults = tuple(
+        SimpleNamespace(part=key, section="", fault="high", key=key, values=tuple(np.geomspace(1050.0, 2000.0, 15)))
+        for key in ("R1", "R2")
+    )
+
+    def predict(self, values, measurands):
+        size = max(np.size(value) for value in values.values())
+        one, two = (np.log(values.get(key, np.full(size, 1e3)) / 1e3) for key in ("R1", "R2"))
+        shown = {"P1": one, "P2": two, "P3": one + two}
+        return np.stack([100.0 * (1.0 + shown[m.point]) for m in measurands], axis=1)
+
+    def draw(self, count, rng, measured=None):
+        return {key: p.nominal * np.exp(p.sigma * rng.standard_normal(count)) for key, p in self.parameters.items()}
+
+
+def test_two_bad_parts_replaced_in_one_pass_are_told_beside_each_other():
+    """Both were 35 % high. Of one alone the best is 57 % high, which took over half of what the other did."""
+    model = TwoParts()
+    measurands = [Measurand(point=point, quantity="dc_v") for point in ("P1", "P2", "P3")]
+
+    def read(name, ohm, events=()):
+        shown = model.predict({key: np.full(1, ohm) for key in ("R1", "R2")}, measurands)[0]
+        readings = [
+            Reading(point=m.point, quantity="dc_v", value=v, std=0.1, instrument="m", range_v=300.0)
+            for m, v in zip(measurands, shown, strict=True)
+        ]
+        return Pass(name=name, started_utc="", mains_v=230.0, readings=tuple(readings), events=events)
+
+    both = tuple(Event(kind="part_replaced", subject=key) for key in ("R1", "R2"))
+    comparison = compare(read("a", 1350.0), read("b", 1e3, both), model=model, faults=model.faults)
+    assert {fault.part: value for fault, value in comparison.faults} == pytest.approx(
+        {"R1": 1350.0, "R2": 1350.0}, rel=0.03
+    )
+    assert {change.verdict for change in comparison.changes} == {AGREES}
 
 
 def test_repeated_readings_tell_their_own_repeatability():
