@@ -10,7 +10,16 @@ import numpy as np
 import pytest
 
 from acquisition.records import Event, Measurand, Pass, Reading
-from analysis.compare import AGREES, NOT_EXPLAINED, NOTHING_IN_BOTH, UNCHANGED, UNTRIED, compare
+from analysis.compare import (
+    AGREES,
+    NOT_EXPLAINED,
+    NOTHING_IN_BOTH,
+    UNCHANGED,
+    UNTRIED,
+    InCircuit,
+    PartValue,
+    compare,
+)
 
 sys.path.insert(0, str(Path(__file__).parent))
 from coupled_stage import FAULTS, CoupledStage, bench
@@ -288,6 +297,42 @@ def test_two_bad_parts_replaced_in_one_pass_are_told_beside_each_other():
         {"R1": 1350.0, "R2": 1350.0}, rel=0.03
     )
     assert {change.verdict for change in comparison.changes} == {AGREES}
+
+
+@pytest.mark.parametrize(
+    ("was_ohm", "now_ohm", "verdict"),
+    [((900.0, 1100.0), (1300.0, 1500.0), NOT_EXPLAINED), ((1300.0, 1500.0), (900.0, 1100.0), AGREES),
+     ((900.0, 1500.0), (900.0, 1100.0), AGREES)],
+)  # fmt: skip
+def test_a_part_that_measured_as_drawn_had_no_fault_of_its_value(was_ohm, now_ohm, verdict):
+    """1 k is drawn. A good part swapped for 1.4 k changes readings as an old part of 0.71 k would have."""
+    model = Supply()
+
+    def read(name, ohm, events=()):
+        shown = model.predict({"R1": np.full(1, ohm), "mains": np.ones(1)}, [])[0]
+        readings = [
+            Reading(point=f"P{i}", quantity="dc_v", value=v, std=0.002 * v, instrument="m", range_v=300.0)
+            for i, v in enumerate(shown)
+        ]
+        return Pass(name=name, started_utc="", mains_v=230.0, readings=tuple(readings), events=events)
+
+    low = SimpleNamespace(part="R1", section="", fault="low", key="R1", values=(600.0, 710.0, 850.0))
+    after = read("b", 1400.0, (Event(kind="part_replaced", subject="R1"),))
+    comparison = compare(read("a", 1000.0), after, model=model, faults=(low,))
+    assert (comparison.verdict, [fault for fault, _ in comparison.faults]) == (AGREES, [low])
+
+    def told(ends):
+        return InCircuit(value=float(np.mean(ends)), low=ends[0], high=ends[1], unit="ohm")
+
+    value = PartValue(part="R1", what="value", before=told(was_ohm), after=told(now_ohm), drawn=1e3)
+    found = comparison.measured((value,))
+    assert found.verdict == verdict
+    asked = [note for note in found.notes if "was another value fitted" in note]
+    if verdict == AGREES:
+        assert (found.faults, asked) == (((low, float(np.mean(was_ohm))),), [])
+    else:
+        assert found.faults == ()
+        assert "as drawn, and 1.4 kohm (1.3 kohm to 1.5 kohm) after" in asked[0]
 
 
 def test_repeated_readings_tell_their_own_repeatability():
