@@ -92,8 +92,9 @@ class Response:
         -----
         ``1 / |H|^2`` is interpolated over ``f^-2`` or ``f^2`` by a cubic through the four nearest points; what the
         parabolas through three of them say otherwise is taken as its standard uncertainty: of a steep or
-        peaking response with two or three points a decade the error is about as large. The rest comes from the
-        covariance of all magnitudes, shared scale errors included (JCGM 102).
+        peaking response with two or three points a decade the error is about as large. The full gain is a cubic
+        over ``ln f``, held against quartics as well. The rest comes from the covariance of all magnitudes, shared
+        scale errors included (JCGM 102).
         """
         if side not in {"low", "high"}:
             raise ValueError(f"side {side!r} is neither low nor high")
@@ -250,12 +251,18 @@ def _correlation(first: tuple[object, ...], second: tuple[object, ...], gain: Ga
 
 def _reference(
     freq: np.ndarray, size: np.ndarray, reference_hz: float
-) -> tuple[float, np.ndarray, tuple[np.ndarray, np.ndarray]]:
-    """Where the full gain is taken, and the weights of ``ln |H|`` in it: by a cubic, and by two parabolas."""
+) -> tuple[float, np.ndarray, list[np.ndarray]]:
+    """Where the full gain is taken, and the weights of ``ln |H|`` in it: by a cubic, and by the parabolas and
+    quartics it is held against. Where the third difference passes zero, parabolas agree with a cubic that is off.
+    """
     if not freq[0] <= reference_hz <= freq[-1]:
         reference_hz = float(freq[int(np.argmax(size))])
     x, place, first = np.log(freq), math.log(reference_hz), _first(freq, reference_hz, 4)
-    rough = (_weights(x, place, first, 3), _weights(x, place, first + 1, 3))
+    beside = [start for start in (first - 1, first) if 0 <= start <= freq.size - 5]
+    rough = [
+        *(_weights(x, place, start, 3) for start in (first, first + 1)),
+        *(_weights(x, place, start, 5) for start in beside),
+    ]
     return reference_hz, _weights(x, place, first, 4), rough
 
 

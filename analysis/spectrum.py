@@ -8,14 +8,16 @@ Handbook, 4th ed., ch. 31, from memory). The mains frequency is fitted, not assu
 from __future__ import annotations
 
 import math
-from dataclasses import dataclass
+from dataclasses import dataclass, replace
 
 import numpy as np
 
 from acquisition.errors import FitFailed
 from acquisition.records import Capture, Reading
 
+from .gain import ChannelAccuracy, droop_of
 from .sinefit import SineFit, converter_step_v, fit_capture, most_harmonics, unblurred
+from .uncertainty import rectangular
 
 CLEAR = 4.0
 """A line counts when its amplitude is above so many standard uncertainties of the noise."""
@@ -69,8 +71,9 @@ class Hum:
     lines : tuple of Line
         Orders 1 up.
     hum_pp_v, hum_pp_std_v : float
-        Peak to peak of all lines together, volts; its standard uncertainty from noise, the voltage scale,
-        multiples that are not fitted, and converter steps that noise does not blur.
+        Peak to peak of all lines together, volts; its standard uncertainty from noise, voltage scale and
+        probe, the corner of AC coupling, multiples that are not fitted, and converter steps that noise does not
+        blur.
     whole_pp_v : float
         Maximum minus minimum of the samples, noise included.
     noise_v : float
@@ -133,7 +136,9 @@ class Hum:
         )
 
 
-def hum_of(capture: Capture, nominal_hz: float, *, orders: int = 10, vertical: float = 0.03) -> Hum:
+def hum_of(
+    capture: Capture, nominal_hz: float, accuracy: ChannelAccuracy | None = None, *, orders: int = 10
+) -> Hum:
     """Lines at the mains frequency and its multiples in a record taken with the generator off.
 
     Parameters
@@ -142,10 +147,10 @@ def hum_of(capture: Capture, nominal_hz: float, *, orders: int = 10, vertical: f
         At least five periods of the mains; 0.2 s or more resolves a mains frequency a hertz off.
     nominal_hz : float
         50 or 60.
+    accuracy : ChannelAccuracy, optional
+        Limits of scope and probe.
     orders : int
         Highest multiple.
-    vertical : float
-        Relative error of the voltage scale, half-width of a rectangular distribution.
 
     Returns
     -------
@@ -159,8 +164,9 @@ def hum_of(capture: Capture, nominal_hz: float, *, orders: int = 10, vertical: f
     Notes
     -----
     All multiples are fitted together with the frequency, so lines do not leak into each other as in a transform of
-    a record that holds no whole number of periods.
+    a record that holds no whole number of periods. What AC coupling takes from each of them is put back.
     """
+    limits = accuracy or ChannelAccuracy()
     # The true mains may lie above the nominal one, and a slow record then carries fewer of its multiples.
     count = most_harmonics(nominal_hz * (1.0 + MAINS_WINDOW), capture.dt_s, orders)
     if nominal_hz * capture.dt_s * capture.codes.size < 5.0:
@@ -170,20 +176,27 @@ def hum_of(capture: Capture, nominal_hz: float, *, orders: int = 10, vertical: f
             reason="too few periods",
         )
     fit = _fit_mains(capture, nominal_hz, count)
-    lines = tuple(_line(fit, index) for index in range(count))
+    later = replace(limits, ac_corner_hz=limits.ac_corner_hz * (1.0 + limits.ac_tolerance))
+    droops, off = (
+        np.array([droop_of(capture, one, order * fit.freq_hz) for order in range(1, count + 1)])
+        for one in (limits, later)
+    )
+    lines = tuple(_line(fit, index, abs(droop)) for index, droop in enumerate(droops))
     clear = [line for line in lines if line.clear]
     turn = np.linspace(0.0, 1.0, 2000, endpoint=False)
     present = np.array([line.order for line in clear], dtype=int)
-    waves = (np.exp(2j * np.pi * np.outer(turn, present)) * fit.phasors_v[present - 1]).real
+    turns = np.exp(2j * np.pi * np.outer(turn, present)) * fit.phasors_v[present - 1]
+    waves = (turns / droops[present - 1]).real
     # Noise moves the extremes of a sum of lines by about what it moves the lines.
     noise = 2.0 * math.sqrt(sum(line.std_v**2 for line in clear)) if clear else 2.0 * lines[0].std_v
     size = float(np.ptp(waves.sum(axis=1)))
     # Lines of a triangle fall with the square of their order: beyond the last that is fitted there may be as much
     # as the upper half of them adds.
     beyond = abs(size - float(np.ptp(waves[:, present <= count // 2].sum(axis=1))))
+    corner = abs(size - float(np.ptp((turns / off[present - 1]).real.sum(axis=1))))
     # Without noise, top and bottom of the wave lie anywhere within half a step of their codes: two rectangular
     # errors. They have the size that a wave has on average which stays inside one step and shows no line at all.
-    strongest_v = max((line.peak_v for line in clear), default=0.0)
+    strongest_v = float(np.abs(fit.phasors_v[present - 1]).max(initial=0.0))
     step_v = converter_step_v(capture)
     bare_v = step_v * unblurred(strongest_v, fit.residual_rms_v, step_v)
     floor = math.sqrt(float(np.trace(fit.covariance_v2[:2, :2])))
@@ -195,7 +208,9 @@ def hum_of(capture: Capture, nominal_hz: float, *, orders: int = 10, vertical: f
         lines=lines,
         hum_pp_v=size,
         hum_pp_std_v=math.hypot(
-            noise, math.hypot(size * vertical, beyond) / math.sqrt(3.0), bare_v / math.sqrt(6.0)
+            noise,
+            rectangular(math.hypot(size * limits.vertical, size * limits.probe, corner, beyond)),
+            bare_v / math.sqrt(6.0),
         ),
         whole_pp_v=float(codes.max() - codes.min()) * abs(capture.scale_v),
         noise_v=fit.residual_rms_v,
@@ -257,12 +272,17 @@ def _fit_mains(capture: Capture, nominal_hz: float, count: int) -> SineFit:
     return fit_capture(capture, nominal_hz, harmonics=count) if off or weak else fit
 
 
-def _line(fit: SineFit, index: int) -> Line:
+def _line(fit: SineFit, index: int, left: float = 1.0) -> Line:
+    """One line; ``left`` is the share of it that the coupling lets through."""
     block = fit.covariance_v2[2 * index : 2 * index + 2, 2 * index : 2 * index + 2]
     size = float(abs(fit.phasors_v[index]))
     std = math.sqrt(float(np.trace(block)) / 2.0)
     return Line(
-        order=index + 1, freq_hz=(index + 1) * fit.freq_hz, peak_v=size, std_v=std, clear=size > CLEAR * std
+        order=index + 1,
+        freq_hz=(index + 1) * fit.freq_hz,
+        peak_v=size / left,
+        std_v=std / left,
+        clear=size > CLEAR * std,
     )
 
 

@@ -185,7 +185,7 @@ class Comparison:
         ----------
         values : tuple of PartValue
             One with both ends stands for the value of its fault too, which was picked from a few on the chassis as
-            drawn.
+            drawn. A part that measured as drawn before, and does not now, had no fault of its value.
         """
         told = {}
         for one in values:
@@ -193,7 +193,24 @@ class Comparison:
                 key = one.part if one.what == "value" else f"{one.part}.{one.what}"
                 told[key] = 1.0 / one.before.value if one.what == "leak" else one.before.value
         faults = tuple((fault, told.get(fault.key, value)) for fault, value in self.faults)
-        return replace(self, values=values, faults=faults)
+        found = replace(self, values=values, faults=faults)
+        keys = {fault.key for fault, _ in faults}
+        others = {one.part: one for one in values if one.another_fitted and one.part in keys}
+        kept = tuple((fault, value) for fault, value in faults if fault.key not in others)
+        if not others:
+            return found
+        notes = tuple(
+            f"{name} measured {one.before.text} in circuit before, as drawn, and {one.after.text} after: was "
+            f"another value fitted? If it was meant, `stagewalk note` with --replaced {name}=VALUE allows for it"
+            for name, one in others.items()
+        )
+        changes = tuple(
+            replace(change, verdict=NOT_EXPLAINED, predicted=None, predicted_std=None)
+            if change.verdict == AGREES and not kept
+            else change
+            for change in self.changes
+        )
+        return replace(found, faults=kept, notes=(*self.notes, *notes), changes=changes)
 
     @property
     def verdict(self) -> str:

@@ -23,6 +23,9 @@ DRAWS = 60
 WORTH_A_FAULT = 9.0
 """A fault must better the fit by this much in chi-squared: one more free value, at three standard deviations."""
 
+ROUNDS = 4
+"""How often, at most, the faults of several parts are looked for again in turn."""
+
 MODEL_SHARE = 0.1
 """The model's own error of a predicted change, as a share of it (common practice, no source)."""
 
@@ -120,13 +123,36 @@ def explain(
             best = _best(model, left, extra, mains, measurands, changes, covariance)
             if best is None:
                 break
-            trial, trial_spread = outcome({**extra, best[0].key: best[1]})
+            more = _in_turn([*chosen, best], model, tried, mains, measurands, changes, covariance)
+            trial, trial_spread = outcome({fault.key: value for fault, value in more})
             better = misfits(changes, covariance, trial[None], trial_spread[None])[0]
             if not better < fit - WORTH_A_FAULT:
                 break
-            chosen.append(best)
-            predicted, spread, fit = trial, trial_spread, better
+            chosen, predicted, spread, fit = more, trial, trial_spread, better
     return Explanation(faults=tuple(chosen), predicted=predicted, predicted_std=spread)
+
+
+def _in_turn(
+    chosen: list[tuple[Fault, float]],
+    model: Predicting,
+    faults: Sequence[Fault],
+    mains: float,
+    measurands: Sequence[Measurand],
+    changes: np.ndarray,
+    covariance: np.ndarray,
+) -> list[tuple[Fault, float]]:
+    """The faults of several parts, each looked for again beside the others: the first was the best alone, and took
+    over what the others did."""
+    found = list(chosen)
+    for _ in range(ROUNDS if len(found) > 1 else 0):
+        before = list(found)
+        for place, (known, _) in enumerate(before):
+            extra = {fault.key: value for fault, value in found[:place] + found[place + 1 :]}
+            own = [fault for fault in faults if fault.part == known.part]
+            found[place] = _best(model, own, extra, mains, measurands, changes, covariance) or found[place]
+        if found == before:
+            break
+    return found
 
 
 def _best(

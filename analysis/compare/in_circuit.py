@@ -60,6 +60,16 @@ class InCircuit:
     high: float | None = None
     unit: str
 
+    def holds(self, value: float) -> bool:
+        """Whether a value lies in the interval, as far as it has ends.
+
+        Parameters
+        ----------
+        value : float
+            In ``unit``.
+        """
+        return (self.low is None or self.low <= value) and (self.high is None or value <= self.high)
+
     @property
     def text(self) -> str:
         """In words."""
@@ -103,6 +113,13 @@ class PartValue:
         if self.what == "value":
             return {"F": "capacitance", "H": "inductance"}.get(self.before.unit, "resistance")
         return {"leak": "leak resistance", "esr": "series resistance"}[self.what]
+
+    @property
+    def another_fitted(self) -> bool:
+        """Whether the old part measured as drawn and the new one does not."""
+        if self.drawn is None or self.before.value is None:
+            return False
+        return self.before.holds(self.drawn) and not self.after.holds(self.drawn)
 
 
 def replaced_values(

@@ -7,10 +7,15 @@ uncertainties u1, u2:
 
     w^2 = u^2 - (g x)^2    and    cov(d_i, d_j) = g^2 d_i d_j + [i = j] max(w1^2 + w2^2, (rho max(|x1|, |x2|))^2)
 
-(JCGM 100:2008, 5.2.2 and F.1.2.3). A range change, another instrument or an unknown one shares nothing: both errors
-are there in full, and the repeatability besides, so that the sum takes the place of the larger. Gain and
-phase keep the range of the output only; that of the input goes with the drive, so another drive, or an unknown one,
-shares nothing either.
+(JCGM 100:2008, 5.2.2 and F.1.2.3). After a range change or on another instrument both errors are there in full,
+and the repeatability besides, so that the sum takes the place of the larger. But all readings of one instrument on
+one range have the same error: with g_k for each of these, and s_ik = x2 where it took the second reading of i, less
+x1 where it took the first,
+
+    cov(d_i, d_j) = sum over k of g_k^2 s_ik s_jk    + on the diagonal what is not shared.
+
+An unknown instrument shares nothing. Gain and phase keep the range of the output only; that of the input goes with
+the drive, so another drive is another range, and an unknown one shares nothing either.
 """
 
 from __future__ import annotations
@@ -44,6 +49,10 @@ strongest, or none."""
 
 SHARED_FROM = 0.1
 """Only readings above this share of the range tell its gain error; digits dominate the others."""
+
+
+_Key = tuple[str, float, str, float | None]
+"""Instrument, range, quantity, and drive where the range of the input goes with it."""
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)
@@ -266,50 +275,59 @@ def differences(
     for index, one in enumerate(pairs):
         if one.measurand.quantity == "phase_deg":
             changes[index] = shortest(float(changes[index]))
-    shared = _shared_gain_errors(pairs)
-    covariance = np.zeros((len(pairs), len(pairs)))
-    groups: dict[tuple[str, float, str], np.ndarray] = {}
-    for index, one in enumerate(pairs):
-        key = _key(one)
+    keys = _keys(pairs)
+    errors = _gain_errors(pairs, keys)
+    slopes = {key: np.zeros(len(pairs)) for key in errors}
+    unshared = np.zeros(len(pairs))
+    for index, (one, (first, second)) in enumerate(zip(pairs, keys, strict=True)):
+        same_errors = first is not None and first == second
         size = max(abs(one.before.value), abs(one.after.value))
         kept = one.before.std**2 + one.after.std**2
-        if key is not None and one.measurand.quantity == "phase_deg":
+        if same_errors and one.measurand.quantity == "phase_deg":
             kept -= 2.0 * min(one.before.std, one.after.std) ** 2  # skew of the channels, the same both times
-        elif key is not None:
-            error = shared.get(key, 0.0)
-            kept -= error**2 * (one.before.value**2 + one.after.value**2)
-            groups.setdefault(key, np.zeros(len(pairs)))[index] = error * changes[index]
+        if first in errors:
+            kept -= (errors[first] * one.before.value) ** 2
+            slopes[first][index] -= one.before.value
+        if second in errors:
+            kept -= (errors[second] * one.after.value) ** 2
+            slopes[second][index] += corrected[index]
         repeat = _repeat_variance(one, size, mains_known)
-        if key is None:
+        if not same_errors:
             kept += repeat
-        covariance[index, index] = max(kept, repeat, _scatter_variance(one), 1e-24)
-    for slopes in groups.values():
-        covariance += np.outer(slopes, slopes)
+        unshared[index] = max(kept, repeat, _scatter_variance(one), 1e-24)
+    covariance = np.diag(unshared)
+    for key, slope in slopes.items():
+        covariance += errors[key] ** 2 * np.outer(slope, slope)
     return changes, covariance
 
 
-def _key(one: Pair) -> tuple[str, float, str] | None:
-    if one.before.group is None or one.before.group != one.after.group:
-        return None
-    kind = one.measurand.quantity
-    if kind in RELATIVE_QUANTITIES:
-        drives = one.before.drive_pp_v, one.after.drive_pp_v
-        if None in drives or not _near(*drives):
+def _keys(pairs: Sequence[Pair]) -> list[tuple[_Key | None, _Key | None]]:
+    """Whose gain error the readings of each pair have, before and after; None where nobody knows."""
+    drives: list[float] = []
+
+    def key(side: Side, kind: str) -> _Key | None:
+        if side.group is None or kind not in RELATIVE_QUANTITIES:
+            return None if side.group is None else (*side.group, kind, None)
+        if side.drive_pp_v is None:
             return None
-    return (*one.before.group, kind)
+        drive_pp_v = next((one for one in drives if _near(one, side.drive_pp_v)), None)
+        if drive_pp_v is None:
+            drives.append(drive_pp_v := side.drive_pp_v)
+        return (*side.group, kind, drive_pp_v)
+
+    return [(key(one.before, one.measurand.quantity), key(one.after, one.measurand.quantity)) for one in pairs]
 
 
-def _shared_gain_errors(pairs: Sequence[Pair]) -> dict[tuple[str, float, str], float]:
+def _gain_errors(pairs: Sequence[Pair], keys: Sequence[tuple[_Key | None, ...]]) -> dict[_Key | None, float]:
     """Relative gain error of each instrument on each range: no more than the smallest relative uncertainty it
     stated."""
-    found: dict[tuple[str, float, str], float] = {}
-    for one in pairs:
-        key = _key(one)
-        if key is None or one.measurand.quantity in {"phase_deg", "thd_pct"}:
+    found: dict[_Key | None, float] = {}
+    for one, two in zip(pairs, keys, strict=True):
+        if one.measurand.quantity in {"phase_deg", "thd_pct"}:
             continue
-        for side in (one.before, one.after):
-            enough = SHARED_FROM * key[1] if one.measurand.quantity != "gain" else 0.0
-            if abs(side.value) > enough:
+        for side, key in zip((one.before, one.after), two, strict=True):
+            enough = SHARED_FROM * key[1] if key is not None and one.measurand.quantity != "gain" else 0.0
+            if key is not None and abs(side.value) > enough:
                 found[key] = min(found.get(key, math.inf), side.std / abs(side.value))
     return found
 

@@ -2,7 +2,7 @@
 
 from .combine import averaged, swapped
 from .kept import EXCHANGED, OUTPUT, PAIR, SOURCE, STRAIGHT, gains_kept, note_of
-from .measure import ChannelAccuracy, gain_of, peak_to_peak_v
+from .measure import ChannelAccuracy, droop_of, gain_of, peak_to_peak_v
 from .probes import probe_question
 from .result import COUPLINGS, SCALES, Gain, NoisePart, wrapped_deg
 
@@ -18,6 +18,7 @@ __all__ = [
     "Gain",
     "NoisePart",
     "averaged",
+    "droop_of",
     "gain_of",
     "gains_kept",
     "note_of",

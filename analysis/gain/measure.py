@@ -116,7 +116,7 @@ def gain_of(
         )
     # Two records of one shot share the time axis, so any time serves; its centre is where the fit knows most.
     at_s = first.center_s if together else 0.0
-    droops = [_droop(capture, limits, first.freq_hz) for capture in (source, output)]
+    droops = [droop_of(capture, limits, first.freq_hz) for capture in (source, output)]
     seen_v = [first.phasor_at(at_s), last.phasor_at(at_s)]
     gain = (seen_v[1] / droops[1]) / (seen_v[0] / droops[0])
     thd = [distortion(f).thd_ratio if f.phasors_v.size > 1 and f.amplitude_v else 0.0 for f in (first, last)]
@@ -156,6 +156,28 @@ def peak_to_peak_v(capture: Capture) -> float:
     """
     codes = capture.codes.astype(np.int64)
     return float(codes.max() - codes.min()) * abs(capture.scale_v)
+
+
+def droop_of(capture: Capture, limits: ChannelAccuracy, freq_hz: float) -> complex:
+    """What AC coupling leaves of a signal; the probe's resistance stands in front of the capacitor too.
+
+    Parameters
+    ----------
+    capture : Capture
+        States coupling and probe.
+    limits : ChannelAccuracy
+        Holds the corner of the coupling.
+    freq_hz : float
+        In hertz.
+
+    Returns
+    -------
+    complex
+        Ratio of what the converter sees to what is at the tip.
+    """
+    if capture.coupling != "ac":
+        return 1.0 + 0.0j
+    return 1.0 / (1.0 - 1j * limits.ac_corner_hz / max(1.0, capture.probe_factor) / freq_hz)
 
 
 def _fit_both(source: Capture, output: Capture, freq_hz: float | None, harmonics: int) -> tuple[SineFit, SineFit]:
@@ -218,13 +240,6 @@ def _fixed(first: SineFit, last: SineFit, limits: ChannelAccuracy, together: boo
     if together:
         fixed.append(InputQuantity(name=DELAY, value=0.0, std=rectangular(limits.skew_s), unit="s"))
     return tuple(fixed)
-
-
-def _droop(capture: Capture, limits: ChannelAccuracy, freq_hz: float) -> complex:
-    """What AC coupling leaves of a signal; the probe's resistance stands in front of the capacitor too."""
-    if capture.coupling != "ac":
-        return 1.0 + 0.0j
-    return 1.0 / (1.0 - 1j * limits.ac_corner_hz / max(1.0, capture.probe_factor) / freq_hz)
 
 
 def _couplings(

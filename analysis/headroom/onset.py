@@ -12,6 +12,7 @@ from dataclasses import dataclass
 
 import numpy as np
 
+from ..response import magnitude_covariance
 from .step import Step, side_of
 
 STEP_DB = 2.0
@@ -28,6 +29,12 @@ HELPED = 0.9
 
 TOLD_BELOW = 0.1
 """A wave whose distortion by noise alone is above this, or above the criterion, tells nothing of clipping."""
+
+APART = 0.7
+"""Steps of outputs that differ by more tell how fast distortion rises."""
+
+MOST_UNKNOWN = 0.9
+"""Largest share of a fall of the gain that its uncertainty counts as."""
 
 INPUT_BENT = 0.01
 """Distortion that the input gains on the way to the onset, from which grid current is spoken of."""
@@ -67,8 +74,9 @@ class Headroom:
     limited_by : str
         Why the drive was not raised further.
     in_pp_v, out_pp_v, out_std_v : float
-        Fundamental at the onset, volts peak to peak, interpolated between two steps; the uncertainty holds the
-        distance of the steps, their noise and the scale of the scope.
+        Fundamental at the onset, volts peak to peak, interpolated between two steps; the uncertainty of the
+        output holds the distance of the steps, the scale of the scope, and what noise and a change of range leave
+        open of the fall of the gain.
     side : str
         ``upper``, ``lower``, ``both`` or ``unclear``: where the output flattens first.
     grid_current : bool
@@ -250,6 +258,7 @@ def headroom_of(
         in_pp = before.gain.in_pp_v * (at.gain.in_pp_v / before.gain.in_pp_v) ** share
         out_pp = before.gain.out_pp_v * (at.gain.out_pp_v / before.gain.out_pp_v) ** share
         gap = abs(at.gain.out_pp_v - before.gain.out_pp_v) / math.sqrt(12.0)
+        gap = math.hypot(gap, out_pp * _by_fall(at, small, limit))
     return Headroom(
         criterion=limit,
         steps=ordered,
@@ -278,6 +287,25 @@ def _fall_db(step: Step, smaller: Sequence[Step]) -> float:
     if not (step.gain.magnitude and largest):
         return 0.0
     return 20.0 * math.log10(largest / step.gain.magnitude)
+
+
+def _by_fall(at: Step, smaller: Sequence[Step], limit: Criterion) -> float:
+    """Relative standard uncertainty of the output at the onset because noise, and scales of two ranges that do not
+    cancel, leave open how far the gain has fallen."""
+    largest = max(smaller, key=lambda step: step.gain.magnitude)
+    apart = np.array([1.0, -1.0])
+    variance = float(apart @ magnitude_covariance([at.gain, largest.gain]) @ apart)
+    std_db = 20.0 / math.log(10.0) * math.sqrt(max(0.0, variance))
+    if _fall_db(at, smaller) + std_db < limit.fall_db:
+        return 0.0  # distortion was there first
+    # The gain falls about as distortion rises, and that no scale moves: it tells how fast with the output.
+    size = at.gain.out_pp_v
+    below = next((one for one in reversed(smaller) if one.gain.out_pp_v < APART * size), smaller[0])
+    reach = math.log(max(size / below.gain.out_pp_v, 1.0))
+    bend = math.log(max(at.thd_out / max(below.thd_out, below.thd_floor, 1e-9), 1.0))
+    # The first fall that seems to be enough counts, so that most errors lie on the side of less.
+    less = -math.log(1.0 - min(MOST_UNKNOWN, std_db / limit.fall_db))
+    return reach * min(1.0, less / bend if bend else 1.0)
 
 
 def _share(before: Step, at: Step, smaller: Sequence[Step], limit: Criterion) -> float:

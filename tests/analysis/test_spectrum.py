@@ -1,10 +1,13 @@
 """Hum lines: mains frequency fitted, f told from 2f, and nothing found where nothing is."""
 
+from dataclasses import replace
+
 import numpy as np
 import pytest
 
 from acquisition.errors import FitFailed
 from acquisition.records import Capture
+from analysis.gain import ChannelAccuracy
 from analysis.spectrum import Line, amplitude_spectrum, hum_of
 
 
@@ -27,7 +30,7 @@ def record(
         t0_s=-0.1,
         dt_s=span_s / count,
         full_scale_v=full_scale_v,
-        coupling="ac",
+        coupling="dc",
     )
 
 
@@ -91,7 +94,7 @@ def test_reading_is_the_peak_to_peak_of_the_lines():
     t = np.linspace(0, 0.02, 4000)
     exact = np.ptp(sum(p * np.cos(2 * np.pi * n * 50 * t + a) for n, (p, a) in lines.items()))
     assert reading.value == pytest.approx(exact, rel=0.005)
-    assert reading.std == pytest.approx(exact * 0.03 / np.sqrt(3), rel=0.05)
+    assert reading.std == pytest.approx(exact * np.hypot(0.03, 0.01) / np.sqrt(3), rel=0.05)
     assert reading.freq_hz == pytest.approx(100.0, abs=0.1)
     assert hum.whole_pp_v > 0.99 * reading.value
     assert hum_of(record({}, noise_v=0.01), 50.0).reading(taken_utc="", instrument="").freq_hz is None
@@ -174,7 +177,33 @@ def test_the_kinks_of_a_charging_supply_are_in_the_uncertainty(charging):
         hum = hum_of(
             Capture(point="HT1", codes=codes, scale_v=1 / 150, offset_v=0.0, t0_s=0.0, dt_s=1e-4, full_scale_v=1.7),
             50.0,
-            vertical=0.001,
+            ChannelAccuracy(vertical=0.001, probe=0.0),
         )
         assert abs(hum.hum_pp_v - 1.0) < 1.96 * hum.hum_pp_std_v
         assert hum.hum_pp_std_v < 0.08
+
+
+@pytest.mark.parametrize("probe_factor", [1.0, 10.0])
+def test_what_ac_coupling_takes_from_hum_is_put_back(probe_factor):
+    """A high-pass of 10 Hz, 1 Hz behind a 10:1 probe, takes 1 / sqrt(1 + (fc / f)^2) and turns the phase."""
+    lines = {1: (0.5, 0.3), 3: (0.3, 1.1)}
+    through = {}
+    for order, (peak_v, phase_rad) in lines.items():
+        left = 1.0 / (1.0 - 10j / probe_factor / (50.0 * order))
+        through[order] = (peak_v * abs(left), phase_rad + np.angle(left))
+    limits = ChannelAccuracy(vertical=0.001, probe=0.0)
+    seen = replace(record(through), coupling="ac", probe_factor=probe_factor)
+    put_back, direct = hum_of(seen, 50.0, limits), hum_of(record(lines), 50.0, limits)
+    assert put_back.hum_pp_v == pytest.approx(direct.hum_pp_v, rel=1e-3)
+    assert put_back.lines[0].peak_v == pytest.approx(0.5, rel=2e-3)
+    # Its own corner may be off by 20 %, rectangular: of one line, (fc / f)^2 / (1 + (fc / f)^2) of that.
+    alone = hum_of(replace(record({1: (0.5, 0.0)}), coupling="ac", probe_factor=probe_factor), 50.0, limits)
+    x = (10.0 / probe_factor / 50.0) ** 2
+    scale = np.hypot(0.001, 0.2 * x / (1.0 + x)) / np.sqrt(3.0)
+    assert alone.hum_pp_std_v / alone.hum_pp_v == pytest.approx(scale, rel=0.2)
+
+
+def test_the_probe_is_in_the_uncertainty_of_hum():
+    """Limits of 3 % of the scope and 4 % of the probe, rectangular (JCGM 100, 4.3.7): 5 % / sqrt(3) together."""
+    hum = hum_of(record({1: (0.5, 0.1)}), 50.0, ChannelAccuracy(vertical=0.03, probe=0.04))
+    assert hum.hum_pp_std_v / hum.hum_pp_v == pytest.approx(0.05 / np.sqrt(3.0), rel=0.02)

@@ -10,8 +10,9 @@ from analysis.balance import PairMatch, match_pair
 from analysis.chassis import Chassis, Part
 from analysis.chassis.description import GROUND
 from analysis.compare.pairing import SHARED_FROM
+from analysis.judge import meter_std
 from analysis.uncertainty import InputQuantity, evaluate, rectangular
-from analysis.work import last_values
+from analysis.work import USUAL_ERROR, last_values
 
 
 @dataclass(frozen=True, kw_only=True)
@@ -105,14 +106,14 @@ def _current(
             return None
         event = measured.get(resistor.name)
         if event is not None and event.value:
-            ohm, ohm_std = event.value, event.std or 0.0
+            ohm, ohm_std = event.value, event.std or USUAL_ERROR * event.value
         else:
             ohm, ohm_std = resistor.value, rectangular(resistor.value * max(map(abs, resistor.tolerance)))
         budget = evaluate(
             f"cathode current of {socket}",
             lambda x: x[0] / x[1],
             [
-                InputQuantity(name="cathode", value=reading.value, std=reading.std or 0.0, unit="V"),
+                InputQuantity(name="cathode", value=reading.value, std=meter_std(reading), unit="V"),
                 InputQuantity(name=resistor.name, value=ohm, std=ohm_std, unit="ohm"),
             ],
             unit="A",

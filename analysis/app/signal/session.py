@@ -247,7 +247,7 @@ class SignalRun:
         capture = self._capture([self.plan.tap(point, 1)], "hum")
         (record,) = capture.still(span_s)
         nominal_hz = float(self.plan.bench.mains_hz)
-        found = hum_of(record, nominal_hz, vertical=self.plan.accuracy.vertical)
+        found = hum_of(record, nominal_hz, self.plan.accuracy)
         reading = found.reading(
             taken_utc=record.taken_utc, instrument=record.instrument, range_v=record.full_scale_v
         )

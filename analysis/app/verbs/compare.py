@@ -91,8 +91,9 @@ def compare_passes(
     basis = basis_of(job.sheet, [first, last], [*work_before, *work_after])
 
     told = as_told(job, after, f"in circuit since {before}", basis, tuple[PartValue, ...], values, fresh)[0]
+    result = result.measured(told)
     return replace(
-        result.measured(told),
+        result,
         notes=(
             *result.notes,
             *undriven,

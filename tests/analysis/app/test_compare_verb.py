@@ -185,3 +185,35 @@ def test_of_gain_and_phase_of_one_stage_only_what_stayed_is_named_as_unchanged(t
     assert main(["compare", job, "as-found", "after"]) == 0
     told = next(line for line in capsys.readouterr().out.splitlines() if line.startswith("no significant change"))
     assert told.rstrip() == "no significant change in 3 of 4 readings: V1.2>V1.1 phase, V2.3"
+
+
+def test_a_part_of_another_value_than_drawn_is_asked_about_and_allowed_for_once_noted(tmp_path, capsys):
+    """R4 was sound at 1.5 k; 2.7 k was fitted, and only afterwards written down."""
+    path = tmp_path / "wrong.stagewalk"
+    model = ChassisModel(load_chassis("quayside-five"))
+    measurands = [Measurand(point=point, quantity="dc_v") for point in POINTS]
+    with create_job(path, "Quayside Five", find_config("chassis", "quayside-five").read_text("utf-8")) as opened:
+        for name, ohm in (("as-found", 1.5e3), ("after-R4", 2.7e3)):
+            opened.start_pass(name, mains_v=230.0)
+            if name == "after-R4":
+                opened.add_event(name, Event(kind="part_replaced", subject="R4"))
+            for m, true in zip(measurands, model.predict({"R4": np.full(1, ohm)}, measurands)[0], strict=True):
+                std = float(np.hypot(0.003 * true, 0.002))
+                opened.add_reading(
+                    name,
+                    Reading(
+                        point=m.point, quantity="dc_v", value=float(true), std=std, instrument="m", range_v=300.0
+                    ),
+                )
+    assert main(["compare", str(path), "as-found", "after-R4"]) == 0
+    words = " ".join(capsys.readouterr().out.split())
+    assert "R4 measured 1." in words
+    assert "was another value fitted?" in words
+    assert "the changes fit" not in words
+    assert words.endswith("changed, not explained by it")
+    assert main(["note", str(path), "--pass", "after-R4", "--replaced", "R4=2.7k"]) == 0
+    capsys.readouterr()
+    assert main(["compare", str(path), "as-found", "after-R4"]) == 0
+    words = " ".join(capsys.readouterr().out.split())
+    assert "was another value fitted?" not in words
+    assert words.endswith("agrees with the replaced part")

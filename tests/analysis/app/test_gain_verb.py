@@ -367,7 +367,7 @@ def test_every_figure_printed_comes_out_again_from_the_captures_in_the_job(bench
     assert {name: headroom[name] for name in found} == found
 
     (record,) = [c for c in kept.captures if c.note.startswith("hum")]
-    assert {**hum_facts(hum_of(record, 50.0, vertical=plan.accuracy.vertical))}.items() <= hum.items()
+    assert {**hum_facts(hum_of(record, 50.0, plan.accuracy))}.items() <= hum.items()
     (ripple,) = [r for r in kept.readings if r.quantity == "ripple_pp_v"]
     assert float(f"{ripple.value:.4g}") == hum["hum_pp_v"]
 

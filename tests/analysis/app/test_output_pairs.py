@@ -74,7 +74,7 @@ def test_a_measured_resistor_replaces_its_tolerance(chassis):
     ]
     ohm = chassis.parts[names[0]].value * 1.02
     measured = [Event(kind="part_measured", subject=n, value=ohm, std=0.001 * ohm) for n in names]
-    (pair,) = match_pairs(chassis, readings(0.04 * ohm, 0.04 * ohm, std_v=0.0), measured)
+    (pair,) = match_pairs(chassis, readings(0.04 * ohm, 0.04 * ohm, std_v=1e-6), measured)
     assert pair.first_a.value == pytest.approx(0.04)
     assert pair.match.difference.std == pytest.approx(0.001 * 2**0.5, rel=0.01)
     assert pair.match.verdict == "matched"
@@ -85,3 +85,15 @@ def test_without_both_readings_there_is_no_verdict(chassis):
     bad = [dataclasses.replace(r, quality="unsteady") for r in readings(0.4, 0.4)]
     assert match_pairs(chassis, bad) == []
     assert match_pairs(load_chassis("quayside-five"), readings(0.4, 0.4)) == []
+
+
+def test_what_states_no_uncertainty_has_the_usual_one(chassis):
+    """Readings typed from a meter, 0.5 % (bench practice E13), and resistors noted without a tolerance, 1 %."""
+    names = [
+        p.name
+        for p in chassis.parts.values()
+        if set(p.nodes) in ({chassis.node_names["V3.8"], "gnd"}, {chassis.node_names["V4.8"], "gnd"})
+    ]
+    measured = [Event(kind="part_measured", subject=n, value=10.0) for n in names]
+    difference = match_pairs(chassis, readings(8.0, 8.3, std_v=None), measured)[0].match.difference
+    assert difference.std == pytest.approx((2 * (0.005**2 + 0.01**2)) ** 0.5, rel=0.02)

@@ -9,8 +9,17 @@ from types import MappingProxyType, SimpleNamespace
 import numpy as np
 import pytest
 
-from acquisition.records import Event, Pass, Reading
-from analysis.compare import AGREES, NOT_EXPLAINED, NOTHING_IN_BOTH, UNCHANGED, UNTRIED, compare
+from acquisition.records import Event, Measurand, Pass, Reading
+from analysis.compare import (
+    AGREES,
+    NOT_EXPLAINED,
+    NOTHING_IN_BOTH,
+    UNCHANGED,
+    UNTRIED,
+    InCircuit,
+    PartValue,
+    compare,
+)
 
 sys.path.insert(0, str(Path(__file__).parent))
 from coupled_stage import FAULTS, CoupledStage, bench
@@ -165,6 +174,165 @@ def test_changes_of_one_range_stay_correlated():
     covariance = compare(both(1.0), both(1.2)).covariance
     assert covariance[0, 1] == pytest.approx(0.02**2 * 40.0 * 50.0)
     assert np.all(np.linalg.eigvalsh(covariance) > 0)
+
+
+@pytest.mark.parametrize("later", [("another", 300.0), ("m", 1000.0)])
+def test_another_meter_or_range_has_one_error_in_all_its_readings(later):
+    """By hand, JCGM 100:2008 F.1.2.3: each meter's 2 % is in both readings of its pass, so the changes share
+    (2 %)^2 (200 x 250 + 210 x 240); a third reading, taken with the first meter both times, shares only what it
+    moved by."""
+
+    def taken(name, values, *meters):
+        readings = [
+            Reading(point=f"P{i}", quantity="dc_v", value=v, std=0.02 * v, instrument=meter, range_v=range_v)
+            for i, (v, (meter, range_v)) in enumerate(zip(values, meters, strict=True))
+        ]
+        return Pass(name=name, started_utc="", mains_v=230.0, readings=tuple(readings))
+
+    first = ("m", 300.0)
+    before = taken("a", (200.0, 250.0, 100.0), first, first, first)
+    comparison = compare(before, taken("b", (210.0, 240.0, 104.0), later, later, first))
+    covariance = comparison.covariance
+    assert covariance[0, 1] == pytest.approx(0.02**2 * (200.0 * 250.0 + 210.0 * 240.0))
+    assert covariance[0, 2] == pytest.approx(0.02**2 * -200.0 * 4.0)
+    assert np.all(np.linalg.eigvalsh(covariance) > 0)
+    alone = 0.02**2 * (200.0**2 + 210.0**2) + (0.005 * 210.0) ** 2 + 0.002**2
+    assert covariance[0, 0] == pytest.approx(alone)
+
+
+@pytest.mark.parametrize(
+    ("drives", "shared"), [((0.1, 0.2), 20.0**2 + 20.5**2), ((0.1, 0.1005), 0.5**2), ((None, None), 0.0)]
+)
+def test_gains_at_one_drive_have_one_error_in_all_of_them(drives, shared):
+    """Two of 20, then two of 20.5: at another drive, at the same, and where nobody wrote it down; 1 % of each."""
+
+    def taken(values, drive):
+        readings = [
+            Reading(
+                point="V1.2>V1.1", quantity="gain", value=v, std=0.01 * v, freq_hz=freq, drive_pp_v=drive,
+                instrument="scope", range_v=8.0,
+            )
+            for v, freq in zip(values, (100.0, 1000.0), strict=True)
+        ]  # fmt: skip
+        return Pass(name=str(drive), started_utc="", mains_v=230.0, readings=tuple(readings))
+
+    covariance = compare(taken((20.0, 20.0), drives[0]), taken((20.5, 20.5), drives[1])).covariance
+    assert covariance[0, 1] == pytest.approx(0.01**2 * shared)
+
+
+class Supply:
+    """Ten points that all follow R1, by 0.2 for each part of its value."""
+
+    chassis = SimpleNamespace(mains_v=230.0)
+    parameters = MappingProxyType({"R1": SimpleNamespace(part="R1", section="", nominal=1e3, sigma=0.0)})
+    faults = (SimpleNamespace(part="R1", section="", fault="high", key="R1", values=(1050.0, 1100.0, 1500.0)),)
+    true_v = np.geomspace(20.0, 280.0, 10)
+
+    def predict(self, values, measurands):
+        share = 1.0 - 0.2 * np.log(values.get("R1", np.full(1, 1e3)) / 1e3)
+        return np.outer(share * np.ones_like(values["mains"]), self.true_v)
+
+    def draw(self, count, rng, measured=None):
+        return {}
+
+
+def test_what_another_meter_shows_too_high_is_no_fault_of_the_old_part():
+    """R1 swapped for its equal; of two meters within 0.5 % one reads all points too low and the other too high."""
+    model = Supply()
+
+    def read(name, gain, events=()):
+        readings = [
+            Reading(
+                point=f"P{i}", quantity="dc_v", value=v * gain, std=0.005 * v / np.sqrt(3), instrument=name,
+                range_v=300.0,
+            )
+            for i, v in enumerate(model.true_v)
+        ]  # fmt: skip
+        return Pass(name=name, started_utc="", mains_v=230.0, readings=tuple(readings), events=events)
+
+    after = read("two", 1.0045, (Event(kind="part_replaced", subject="R1"),))
+    comparison = compare(read("one", 0.9955), after, model=model, faults=model.faults)
+    assert comparison.faults == ()
+
+
+class TwoParts:
+    """100 V that each of R1 and R2 raises alone, at points of its own, and both at a third, by the logarithm of its
+    value."""
+
+    chassis = SimpleNamespace(mains_v=230.0)
+    parameters = MappingProxyType(
+        {key: SimpleNamespace(part=key, section="", nominal=1e3, sigma=0.01) for key in ("R1", "R2")}
+    )
+    faults = tuple(
+        SimpleNamespace(part=key, section="", fault="high", key=key, values=tuple(np.geomspace(1050.0, 2000.0, 15)))
+        for key in ("R1", "R2")
+    )
+
+    def predict(self, values, measurands):
+        size = max(np.size(value) for value in values.values())
+        one, two = (np.log(values.get(key, np.full(size, 1e3)) / 1e3) for key in ("R1", "R2"))
+        shown = {"P1": one, "P2": two, "P3": one + two}
+        return np.stack([100.0 * (1.0 + shown[m.point]) for m in measurands], axis=1)
+
+    def draw(self, count, rng, measured=None):
+        return {key: p.nominal * np.exp(p.sigma * rng.standard_normal(count)) for key, p in self.parameters.items()}
+
+
+def test_two_bad_parts_replaced_in_one_pass_are_told_beside_each_other():
+    """Both were 35 % high. Of one alone the best is 57 % high, which took over half of what the other did."""
+    model = TwoParts()
+    measurands = [Measurand(point=point, quantity="dc_v") for point in ("P1", "P2", "P3")]
+
+    def read(name, ohm, events=()):
+        shown = model.predict({key: np.full(1, ohm) for key in ("R1", "R2")}, measurands)[0]
+        readings = [
+            Reading(point=m.point, quantity="dc_v", value=v, std=0.1, instrument="m", range_v=300.0)
+            for m, v in zip(measurands, shown, strict=True)
+        ]
+        return Pass(name=name, started_utc="", mains_v=230.0, readings=tuple(readings), events=events)
+
+    both = tuple(Event(kind="part_replaced", subject=key) for key in ("R1", "R2"))
+    comparison = compare(read("a", 1350.0), read("b", 1e3, both), model=model, faults=model.faults)
+    assert {fault.part: value for fault, value in comparison.faults} == pytest.approx(
+        {"R1": 1350.0, "R2": 1350.0}, rel=0.03
+    )
+    assert {change.verdict for change in comparison.changes} == {AGREES}
+
+
+@pytest.mark.parametrize(
+    ("was_ohm", "now_ohm", "verdict"),
+    [((900.0, 1100.0), (1300.0, 1500.0), NOT_EXPLAINED), ((1300.0, 1500.0), (900.0, 1100.0), AGREES),
+     ((900.0, 1500.0), (900.0, 1100.0), AGREES)],
+)  # fmt: skip
+def test_a_part_that_measured_as_drawn_had_no_fault_of_its_value(was_ohm, now_ohm, verdict):
+    """1 k is drawn. A good part swapped for 1.4 k changes readings as an old part of 0.71 k would have."""
+    model = Supply()
+
+    def read(name, ohm, events=()):
+        shown = model.predict({"R1": np.full(1, ohm), "mains": np.ones(1)}, [])[0]
+        readings = [
+            Reading(point=f"P{i}", quantity="dc_v", value=v, std=0.002 * v, instrument="m", range_v=300.0)
+            for i, v in enumerate(shown)
+        ]
+        return Pass(name=name, started_utc="", mains_v=230.0, readings=tuple(readings), events=events)
+
+    low = SimpleNamespace(part="R1", section="", fault="low", key="R1", values=(600.0, 710.0, 850.0))
+    after = read("b", 1400.0, (Event(kind="part_replaced", subject="R1"),))
+    comparison = compare(read("a", 1000.0), after, model=model, faults=(low,))
+    assert (comparison.verdict, [fault for fault, _ in comparison.faults]) == (AGREES, [low])
+
+    def told(ends):
+        return InCircuit(value=float(np.mean(ends)), low=ends[0], high=ends[1], unit="ohm")
+
+    value = PartValue(part="R1", what="value", before=told(was_ohm), after=told(now_ohm), drawn=1e3)
+    found = comparison.measured((value,))
+    assert found.verdict == verdict
+    asked = [note for note in found.notes if "was another value fitted" in note]
+    if verdict == AGREES:
+        assert (found.faults, asked) == (((low, float(np.mean(was_ohm))),), [])
+    else:
+        assert found.faults == ()
+        assert "as drawn, and 1.4 kohm (1.3 kohm to 1.5 kohm) after" in asked[0]
 
 
 def test_repeated_readings_tell_their_own_repeatability():
