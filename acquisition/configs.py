@@ -15,6 +15,7 @@ from importlib import resources
 from pathlib import Path
 from typing import TYPE_CHECKING, Any, TypeVar, get_args
 
+from .config_words import form_words, unreadable_words
 from .errors import STEERING, ConfigError, Problem
 
 if TYPE_CHECKING:
@@ -183,9 +184,9 @@ def parse_yaml(text: str, path: str = "text", *, escapes: bool = False) -> Docum
         for event in yaml.parse(text, Loader=getattr(yaml, "CSafeLoader", yaml.SafeLoader)):
             reading.take(event)
     except yaml.MarkedYAMLError as error:
-        line = error.problem_mark.line + 1 if error.problem_mark else 0
-        problem = Problem(path, line, "", f"not valid YAML: {error.problem or error.context}")
-        raise ConfigError.from_problems([problem], hint="check indent, quotes and colons") from error
+        hint = "check indent, quotes and colons"
+        line, words = unreadable_words(error, text)
+        raise ConfigError.from_problems([Problem(path, line, "", f"not valid YAML: {words}")], hint=hint) from error
     except yaml.YAMLError as error:
         problem = Problem(path, 0, "", f"not valid YAML: {str(error).splitlines()[0]}")
         raise ConfigError.from_problems([problem]) from error
@@ -293,20 +294,6 @@ class _Reading:
         return text
 
 
-_WORDING = {
-    "missing": "required field is missing",
-    "extra_forbidden": "unknown field",
-    "float_parsing": "expected a number",
-    "int_parsing": "expected a whole number",
-    "bool_parsing": "expected true or false",
-    "string_type": "expected text",
-    "list_type": "expected a list",
-    "dict_type": "expected names with values",
-    "model_type": "expected names with values",
-    "model_attributes_type": "expected names with values",
-}
-
-
 def validate(document: Document, model: type[M]) -> M:
     """Check a document against a pydantic model.
 
@@ -333,9 +320,9 @@ def validate(document: Document, model: type[M]) -> M:
         return model.model_validate(document.tree)
     except ValidationError as error:
         problems = []
-        for item in error.errors(include_url=False, include_context=False):
+        for item in error.errors(include_url=False):
             place = _place_of(document, item["loc"], item["type"] == "missing")
-            text = _WORDING.get(item["type"], item["msg"].removeprefix("Value error, "))
+            text = form_words(item["type"], item["msg"], item.get("ctx", {}))
             given = item["input"]
             if item["type"] == "extra_forbidden":
                 text += _instead(model, place)

@@ -23,6 +23,13 @@ def _value(given: Any) -> Any:
     return parse_value(given) if isinstance(given, str) else given
 
 
+def _factor(given: Any) -> Any:
+    try:
+        return _value(given)
+    except ValueError:
+        raise ValueError(f"expected a plain number, 10 for a probe of x10, got {given!r}") from None
+
+
 def _load(ohm: float) -> float:
     # 10m for 10M is quickly written, and with a short circuit for a load every expected reading would be 0 V.
     if ohm < LEAST_LOAD_OHM:
@@ -121,7 +128,7 @@ class Probe(Strict):
     division, 0.01 for 1 %.
     """
 
-    factor: PositiveValue = 10.0
+    factor: Annotated[float, BeforeValidator(_factor), Field(gt=0)] = 10.0
     ohm: LoadOhm = 10e6
     farad: ZeroOrMore = 12e-12
     tolerance: Annotated[float, Field(ge=0, lt=0.5)] = 0.01

@@ -92,6 +92,11 @@ def test_milli_for_mega_is_no_load(load):
     assert load(GOOD.replace("input_ohm: 10M", "input_ohm: 20k")).meter.input_ohm == 20e3
 
 
+def test_a_probe_factor_is_a_plain_number(load):
+    found = problems_of(load, GOOD.replace("factor: 10", "factor: x10"))
+    assert found == {(14, "probe.factor"): "expected a plain number, 10 for a probe of x10, got 'x10'"}
+
+
 def test_one_range_written_twice(load):
     found = problems_of(load, GOOD.replace("600 V: 0.5", "0.6 V: 1 %, 600 V: 0.5"))
     expected = "600 mV and 0.6 V are one range: expected each range once, leave one out"
