@@ -1,4 +1,4 @@
-"""Numbers as people at a bench write them: ``4k7``, ``4.7k``, ``22n``, ``0.022u``, ``5%``, ``-20% +50%``.
+"""Numbers as people at a bench write them: ``4k7``, ``4.7k``, ``R47``, ``22n``, ``0.022u``, ``5%``, ``-20% +50%``.
 
 SI prefixes as in the SI brochure; the letter in place of the point is the code of IEC 60062. ``M`` is mega and
 ``m`` is milli: capitals matter, except that ``K`` is read as ``k``.
@@ -13,7 +13,7 @@ _PREFIXES = {
     "p": -12, "n": -9, "u": -6, "µ": -6, "μ": -6, "m": -3, "": 0, "R": 0, "r": 0, "k": 3, "K": 3, "M": 6, "G": 9,
 }  # fmt: skip
 _UNITS = r"(?:ohms?|Ohms?|Ω|Ω|F|H|V|A|Hz|s|W)?"
-_CODE = re.compile(rf"([+-]?)(\d+)([pnuµμmRrkKMG])(\d+)\s*{_UNITS}")
+_CODE = re.compile(rf"([+-]?)(\d*)([pnuµμmRrkKMG])(\d+)\s*{_UNITS}")
 _PLAIN = re.compile(rf"([+-]?(?:\d+\.?\d*|\.\d+)(?:[eE][+-]?\d+)?)\s*([pnuµμmRrkKMG]?)\s*{_UNITS}")
 _LONGEST = 60
 _MINUS = "\N{MINUS SIGN}"
@@ -43,7 +43,7 @@ def parse_value(text: str) -> float:
     Parameters
     ----------
     text : str
-        Such as ``4k7``, ``4.7k``, ``22n``, ``0.022 uF``, ``1M``, ``8``, ``1R5``.
+        Such as ``4k7``, ``4.7k``, ``22n``, ``0.022 uF``, ``1M``, ``8``, ``1R5``, ``R47``.
 
     Returns
     -------
@@ -63,7 +63,7 @@ def parse_value(text: str) -> float:
     cleaned = with_plain_minus(text.strip()) if len(text) <= _LONGEST else ""
     if match := _CODE.fullmatch(cleaned):
         sign, whole, letter, fraction = match.groups()
-        number, exponent = f"{sign}{whole}.{fraction}", _PREFIXES[letter]
+        number, exponent = f"{sign}{whole or 0}.{fraction}", _PREFIXES[letter]
     elif match := _PLAIN.fullmatch(cleaned):
         number, exponent = match.group(1), _PREFIXES[match.group(2)]
     else:

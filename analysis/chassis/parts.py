@@ -53,7 +53,7 @@ MISREAD: Mapping[str, str] = {
 _UNIT = re.compile(r"[pnuµμmkKMG]?(?:[Oo]hms?|Ω|Ω|F|H)?|[Mm](?:eg|EG)")
 """What may stand behind a number."""
 _MILLI = re.compile(r"\d\s*m")
-_FARAD_PREFIX = re.compile(r"\d\s*[pnuµμeE]")
+_FARAD_PREFIX = re.compile(r"[pnuµμ]|\d\s*[eE]")
 _RATING = re.compile(r"[\d.]+(?:V|W|VDC|WV)")
 
 SHARES = frozenset({"at", "tap"})
