@@ -41,6 +41,7 @@ class Wiring:
         self.nodes = Nodes()
         self.sockets: dict[str, Tube] = {}
         self.parts: dict[str, Part] = {}
+        self._joined: list[list[str]] = []
         self._uses: Counter[str] = Counter()
         self._place: dict[str, tuple[str | int, ...]] = {}
         # Points of entries that hold a mistake: what else they do is not known, so nothing is said of them.
@@ -156,6 +157,7 @@ class Wiring:
         for index, group in enumerate(self.file.joined):
             place: tuple[str | int, ...] = ("joined", index)
             if all([self._take(point, place) for point in group]):
+                self._joined.append(group)
                 for point in group[1:]:
                     self.nodes.join(group[0], point)
             else:
@@ -264,7 +266,7 @@ class Wiring:
         for point, count in self._uses.items():
             reach[self.nodes.find(point)] += count
         # Naming a point in `joined` is a use of that point, but joins nothing by itself.
-        for group in self.file.joined:
+        for group in self._joined:
             reach[self.nodes.find(group[0])] -= len(group)
         for socket, _, _, wired in wired_sections(self.sockets, self._node_names()):
             for electrode in ("plate", "grid", "cathode", "screen"):

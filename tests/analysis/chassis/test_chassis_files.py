@@ -250,6 +250,19 @@ def test_a_wrong_name_of_a_part_has_no_consequences():
     assert len(problems_of(GOOD.replace("C3: 22n ", "C1.leak: 22n "))) == 1
 
 
+def test_a_wrong_point_in_joined_has_no_consequences():
+    assert problems_of(GOOD.replace("[V2.9, HT1]", "[0, V2.9, HT1]")) == [
+        "amp.yaml:19: joined.0: 0: the chassis is written gnd"
+    ]
+
+
+def test_the_letter_of_iec_60062_may_stand_first():
+    text = GOOD.replace("R4: 150 ", "R4: R47 ").replace("C3: 22n ", "C3: p47 ")
+    parts = parse_chassis(text).parts
+    assert (parts["R4"].value, parts["C3"].value) == (0.47, 0.47e-12)
+    assert "m is milli" in problems_of(GOOD.replace("R1: 1M ", "R1: m47 "))[0]
+
+
 def test_all_mistakes_are_told_at_once():
     text = GOOD
     for old, new in (("R1: 1M ", "R1: 1Q "), ("V2.7]", "V2.77]"), ("at: 0.25", "at: 7"), ("hertz: 60", "hertz: x")):
