@@ -90,8 +90,7 @@ class Judged:
     @property
     def words(self) -> str:
         """The verdict as people read it."""
-        # Where healthy chassis reach zero volts too, a reading above them is high, not short of negative volts.
-        return verdict_text(self.verdict, self.reading.quantity, self.expected if self.high < 0.0 else None)
+        return verdict_text(self.verdict, self.reading.quantity, self.reading.value, self.high)
 
 
 def meter_std(reading: Reading) -> float:

@@ -80,7 +80,9 @@ def _drawing(path: str | Path) -> str:
         )
         for row in judge(known, limits):
             point = row.reading.point
-            shown[point] = Shown(measured_v=row.reading.value, expected_v=row.expected, verdict=row.verdict)
+            shown[point] = Shown(
+                measured_v=row.reading.value, expected_v=row.expected, verdict=row.verdict, said=row.words
+            )
     return chassis_svg(chassis, shown)
 
 

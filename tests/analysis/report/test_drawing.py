@@ -45,7 +45,9 @@ def test_every_part_is_drawn_once(name, paper):
 )
 def test_a_point_shows_measured_over_expected_with_a_sign(measured_v, verdict, words):
     chassis = parse_chassis(HOSTILE)
-    svg = chassis_svg(chassis, {"V1.1": Shown(measured_v=measured_v, expected_v=190.0, verdict=verdict)})
+    svg = chassis_svg(
+        chassis, {"V1.1": Shown(measured_v=measured_v, expected_v=190.0, verdict=verdict, said=verdict)}
+    )
     group = next(e for e in ElementTree.fromstring(svg).iter() if e.get("data-point") == "V1.1")
     assert ["".join(e.itertext()) for e in group] == ["V1.1", words, "190 V expected"]
     assert group.get("aria-label") == f"V1.1 plate, {measured_v} V, 190 V expected, {verdict}"
