@@ -23,8 +23,8 @@ class Part:
         ``resistor``, ``capacitor``, ``inductor``, ``potentiometer`` or ``transformer``.
     nodes : tuple of str
         Two nodes; three for a potentiometer (end, end, wiper); for a transformer the primary points (two, three
-        with the centre in the middle, or five with a tap in each half), then the two of the secondary. First ends
-        are in phase.
+        with the centre or the one tap in the middle, or five with a tap in each half), then the two of the
+        secondary. First ends are in phase.
     value : float
         Ohm, farad or henry; the primary impedance of a transformer.
     tolerance : tuple of float

@@ -206,12 +206,15 @@ def _mapped(name: str, entry: Mapping[str, Any], line: int) -> Part:
                 "secondary",
             )
         nodes = (*primary, *_nodes(secondary, "secondary", (2,)))
-        if len(primary) == 5:
+        if len(primary) == 5 or (len(primary) == 3 and "tap" in entry):
             facts["tap"] = _share(entry, "tap", SCREEN_TAP)
             if not 0.0 < facts["tap"] < 1.0:
                 raise PartMistake("expected a tap between supply and plate, such as 0.43 of the way", "tap")
         elif "tap" in entry:
-            raise PartMistake("a tap needs a primary of five points: plate, tap, supply, tap, plate", "tap")
+            raise PartMistake(
+                "a tap needs a primary of five points, plate, tap, supply, tap, plate; or of supply, tap, plate",
+                "tap",
+            )
     elif kind == "potentiometer":
         value = part_value(kind, entry[value_key], value_key)
         nodes = (*_nodes(entry["ends"], "ends", (2,)), *_nodes([entry["wiper"]], "wiper", (1,)))

@@ -15,6 +15,7 @@ from .description import GROUND, Chassis, Part, Printed, Rail, Signal, Stage
 from .form import ChassisFile
 from .nodes import Nodes, wired_sections
 from .parts import PartMistake, parse_part
+from .primaries import primary_mistake
 from .signal_path import signal_mistakes
 
 _NAME = re.compile(r"[A-Za-z_][A-Za-z0-9_+\-]*")
@@ -56,6 +57,10 @@ class Wiring:
         self._check_names()
         if self.parts:
             self._check_sections()
+            plates = {w["plate"] for *_, w in wired_sections(self.sockets, self._node_names()) if "plate" in w}
+            for part in self.parts.values():
+                if text := primary_mistake(part, self.nodes, plates, self._is_excused):
+                    self._report(("parts", part.name, "primary"), text)
             self._check_loose_ends()
             self._check_paths()
 

@@ -250,6 +250,46 @@ def test_a_wrong_name_of_a_part_has_no_consequences():
     assert len(problems_of(GOOD.replace("C3: 22n ", "C1.leak: 22n "))) == 1
 
 
+SCREEN_TAP = (
+    GOOD.replace("[HT1, V2.7]", "[HT1, UL, V2.7], tap: 0.43")
+    .replace("[[V2.9, HT1]]", "[]")
+    .replace("  RL: 8 ", "  R5: 100  UL    V2.9\n  RL: 8 ")
+)
+
+
+def test_a_single_ended_stage_may_have_its_screen_on_a_tap():
+    """Gain lies between that of the pentode and that of the triode, and so does it between two taps."""
+    gain = [Measurand(point="V2.2>SPK", quantity="gain", freq_hz=1000.0)]
+
+    def shown(text):
+        return float(ChassisModel(parse_chassis(text)).predict({}, gain)[0, 0])
+
+    tapped, further = shown(SCREEN_TAP), shown(SCREEN_TAP.replace("tap: 0.43", "tap: 0.7"))
+    pentode = shown(GOOD)
+    triode = shown(GOOD.replace("[[V2.9, HT1]]", "[[V2.9, V2.7]]"))
+    assert triode < further < tapped < pentode
+    model = ChassisModel(parse_chassis(SCREEN_TAP))
+    assert {key for key in model.parameters if key.endswith("_open_ohms")} == {
+        "T1.inner_open_ohms", "T1.outer_open_ohms", "T1.secondary_open_ohms",
+    }  # fmt: skip
+
+
+@pytest.mark.parametrize(
+    ("old", "new", "words"),
+    [
+        (
+            ", tap: 0.43",
+            "",
+            "V2.7 is a plate and the other end is none: expected one at each end, push-pull; or, with",
+        ),
+        ("[HT1, UL, V2.7]", "[V2.7, UL, HT1]", "expected supply, tap, plate in this order"),
+    ],
+)
+def test_three_points_of_a_primary_are_not_taken_for_another_circuit(old, new, words):
+    (told,) = problems_of(SCREEN_TAP.replace(old, new))
+    assert f"parts.T1.primary: {words}" in told
+
+
 def test_a_wrong_point_in_joined_has_no_consequences():
     assert problems_of(GOOD.replace("[V2.9, HT1]", "[0, V2.9, HT1]")) == [
         "amp.yaml:19: joined.0: 0: the chassis is written gnd"
