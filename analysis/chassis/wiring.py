@@ -11,7 +11,7 @@ from acquisition.configs import Document
 from acquisition.errors import ConfigError, Problem
 from analysis.tubes import Tube, load_tube
 
-from .description import GROUND, Chassis, Part, Printed, Rail, Signal, Stage
+from .description import GROUND, Chassis, Part, Printed, Rail, Signal, Stage, pin_mistake
 from .form import ChassisFile
 from .nodes import Nodes, wired_sections
 from .parts import PartMistake, parse_part
@@ -141,16 +141,12 @@ class Wiring:
         return True
 
     def _check_pin(self, point: str, socket: str, number: str, place: tuple[str | int, ...]) -> bool:
-        if socket not in self.file.tubes:
-            self._report(place, f"{point}: no tube {socket} in tubes, which has {' '.join(self.file.tubes)}")
+        if text := pin_mistake(point, {name: self.sockets.get(name) for name in self.file.tubes}):
+            self._report(place, text)
             return False
         tube = self.sockets.get(socket)
         if tube is None:
             return False  # its type is unknown, and that is said already
-        if not number.isdigit() or int(number) not in tube.pins:
-            known = " ".join(str(pin) for pin in tube.pins)
-            self._report(place, f"{point}: a {tube.name} has pins {known}, not {number}")
-            return False
         if tube.pins[int(number)].code == "IC":
             self._report(
                 place, f"{point}: pin {number} of a {tube.name} is internally connected (IC), never a tie point"
@@ -195,10 +191,10 @@ class Wiring:
         point : str
             As written.
         """
-        pin = _PIN.fullmatch(point)
-        tube = self.sockets.get(pin[1]) if pin else None
-        if pin and tube and pin[2] not in {str(number) for number in tube.pins}:
-            return f"{point}: a {tube.name} has pins {' '.join(map(str, tube.pins))}, not {pin[2]}"
+        if _PIN.fullmatch(point) and (
+            text := pin_mistake(point, {**dict.fromkeys(self.file.tubes), **self.sockets})
+        ):
+            return text
         near = difflib.get_close_matches(point, self.nodes.points, n=2)
         return f"no part reaches a point {point}" + (f", did you mean {' or '.join(near)}?" if near else "")
 

@@ -81,17 +81,13 @@ def command(job: str, file: Path, name: str | None, mains_v: float | None, chass
 
 def _require_pins(chassis: Chassis, points: Collection[str], file: Path) -> None:
     """Refuse a pin that no tube of the chassis has: a reading once kept stays, a mistyped one too."""
-    problems = []
+    from analysis.chassis import pin_mistake
+
     lines = lines_of_points(file)
-    for point in points:
-        socket, dot, pin = point.partition(".")
-        tube = chassis.sockets.get(socket)
-        if dot and tube is None:
-            text = f"no socket {socket}; there are {' '.join(chassis.sockets)}"
-        elif tube is not None and pin not in {str(number) for number in tube.pins}:
-            text = f"a {tube.name} has pins {' '.join(map(str, tube.pins))}, not {pin}"
-        else:
-            continue
-        problems.append(Problem(str(file), lines.get(point, 0), "point", f"{point}: {text}"))
+    problems = [
+        Problem(str(file), lines.get(point, 0), "point", text)
+        for point in points
+        if ("." in point or point in chassis.sockets) and (text := pin_mistake(point, chassis.sockets))
+    ]
     if problems:
         raise ConfigError.from_problems(problems)

@@ -202,15 +202,27 @@ def test_a_serial_number_that_no_job_has_is_told_as_such(tmp_path, capsys):
     assert "starts one" not in told
 
 
+def test_one_job_is_listed_by_its_name_and_another_file_is_refused(tmp_path, capsys):
+    for name in ("a", "b"):
+        create_job(tmp_path / f"{name}.stagewalk", f"amp {name}").close()
+    assert main(["list", str(tmp_path / "b.stagewalk"), "--json"]) == 0
+    (job,) = json.loads(capsys.readouterr().out)["jobs"]
+    assert job["chassis_name"] == "amp b"
+    (tmp_path / "c.csv").write_text("point\n")
+    assert main(["list", str(tmp_path / "c.csv")]) == 2
+    assert "name a folder, or a job that ends in .stagewalk" in capsys.readouterr().err
+
+
 def test_a_pin_no_tube_has_is_refused_and_a_name_no_part_reaches_is_told(tmp_path, capsys):
     written, job = tmp_path / "r.csv", tmp_path / "a.stagewalk"
     good = "point,quantity,value\nV1.1,dc_v,140\nV1.4,dc_v,3\n"
-    written.write_text(f"{good}V1.11,dc_v,5\nV9.1>V1.1,gain,3\n")
+    written.write_text(f"{good}V1.11,dc_v,5\nV9.1>V1.1,gain,3\nV2,dc_v,7\n")
     arguments = ["import", str(job), str(written), "--pass", "hand", "--chassis", "quayside-five", "--mains", "115"]
     assert main(arguments) == 2
     assert capsys.readouterr().err.splitlines() == [
         f"{written}:4: point: V1.11: a 12AX7 has pins 1 2 3 4 5 6 7 8 9, not 11",
-        f"{written}:5: point: V9.1: no socket V9; there are V1 V2",
+        f"{written}:5: point: V9.1: no tube V9 in the chassis, which has V1 V2",
+        f"{written}:6: point: V2: a EL84 has pins 1 2 3 4 5 6 7 8 9: say which",
     ]
     assert not job.exists()
     written.write_text(f"{good}HT9,dc_v,1\n")

@@ -101,7 +101,7 @@ MISTAKES = [
     ("R1: 1M   V1.2  gnd", "R1: 1M V1.2 GND", "the chassis is written gnd"),
     ("R1: 1M   V1.2  gnd", "R1: 1M V1.2 V1.2", "both ends on V1.2"),
     ("R3: 1k5  V1.3", "R3: 1k5  V1.33", "V1.33: a 12AX7 has pins 1 2 3 4 5 6 7 8 9, not 33"),
-    ("R3: 1k5  V1.3", "R3: 1k5  V7.3", "V7.3: no tube V7 in tubes, which has V1 V2"),
+    ("R3: 1k5  V1.3", "R3: 1k5  V7.3", "V7.3: no tube V7 in the chassis, which has V1 V2"),
     ("R4: 150  V2.3", "R4: 150  V2.6", "V2.6: pin 6 of a EL84 is internally connected"),
     ("V1: 12AX7", "V1: 12AX9", "amp.yaml:4: tubes.V1: 12AX9"),
     ("N1, gnd]", "N2, gnd]", "node N1 is used once"),
