@@ -23,6 +23,8 @@ def pin_mistake(point: str, sockets: Mapping[str, Tube | None]) -> str:
     """
     socket, _, pin = point.partition(".")
     if socket not in sockets:
+        if socket.upper() in sockets:
+            return f"{point}: did you mean {socket.upper()}.{pin}?"
         return f"{point}: no tube {socket} in the chassis, which has {' '.join(sockets)}"
     tube = sockets[socket]
     if tube is None or pin in {str(number) for number in tube.pins}:

@@ -2,7 +2,6 @@
 
 from __future__ import annotations
 
-import difflib
 import re
 from collections import Counter
 from collections.abc import Mapping
@@ -13,7 +12,7 @@ from analysis.tubes import Tube, load_tube
 
 from .description import GROUND, Chassis, Part, Printed, Rail, Signal, Stage, pin_mistake
 from .form import ChassisFile
-from .nodes import Nodes, wired_sections
+from .nodes import Nodes, like, wired_sections
 from .parts import PartMistake, parse_part
 from .primaries import primary_mistake
 from .signal_path import signal_mistakes
@@ -21,6 +20,7 @@ from .signal_path import signal_mistakes
 _NAME = re.compile(r"[A-Za-z_][A-Za-z0-9_+\-]*")
 _POINT = re.compile(r"[A-Za-z_][A-Za-z0-9_+\-]*(?:\.[A-Za-z0-9]+)?")
 _PIN = re.compile(r"([A-Za-z_][A-Za-z0-9_]*)\.([A-Za-z0-9]+)")
+_DASHED = re.compile(r"([A-Za-z]+[0-9]+)[-_]([0-9]+)")
 MODELLED = {"triode": ("plate", "grid", "cathode"), "pentode": ("plate", "grid", "cathode", "screen")}
 """Electrodes a section must have wired, by its kind."""
 
@@ -79,8 +79,9 @@ class Wiring:
 
     def _excuse(self, entry: object) -> None:
         for point in _POINT.findall(str(entry)):
-            self._excused.add(point)
-            self.nodes.find(point)
+            meant = point.upper() if _PIN.fullmatch(point) else point
+            self._excused |= {point, meant}
+            self.nodes.find(meant)
 
     def _is_excused(self, node: str) -> bool:
         return any(self.nodes.find(point) == node for point in self._excused)
@@ -195,7 +196,7 @@ class Wiring:
             text := pin_mistake(point, {**dict.fromkeys(self.file.tubes), **self.sockets})
         ):
             return text
-        near = difflib.get_close_matches(point, self.nodes.points, n=2)
+        near = like(point, self.nodes.points, 2)
         return f"no part reaches a point {point}" + (f", did you mean {' or '.join(near)}?" if near else "")
 
     def _check_names(self) -> None:
@@ -284,12 +285,15 @@ class Wiring:
             if pin.is_heater and f"{socket}.{number}" in self._uses
         }
         for node in sorted(self._loose):
-            near = difflib.get_close_matches(node, [other for other in named if other != node], n=1)
+            near = like(node, [other for other in named if other != node], 1)
+            dashed = _DASHED.fullmatch(node)
             hint = (
                 "heaters are not modelled: leave it out"
                 if node in heaters
                 else f"did you mean {near[0]}?"
                 if near and "." not in node
+                else f"a pin is written {dashed[1]}.{dashed[2]}"
+                if dashed and dashed[1] in self.sockets
                 else "a wire to another point goes into joined"
             )
             self._report(

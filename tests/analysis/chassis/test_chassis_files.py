@@ -124,7 +124,34 @@ MISTAKES = [
     ("mains:", "stages: {first: [V1.2, V1.1]}\nmains:", "stages: unknown field, it goes into signal"),
     ("V2.3: 7.5", "V2.33: 7.5", "printed.V2.33: V2.33: a EL84 has pins 1 2 3 4 5 6 7 8 9, not 33"),
     ("V2.3: 7.5", "PLATE: 7.5", "printed.PLATE: no part reaches a point PLATE"),
-    ("  RL: 8 ", "  RL: 8 SPK gnd\n  RL: 8 ", "parts.RL: given twice"),
+    ("  RL: 8 ", "  RL: 8 SPK gnd\n  RL: 8 ", "amp.yaml:19: parts.RL: given twice, first on line 18"),
+    ("volts: 280,", "volts: 280,5,", "rails.HT1.5: unknown field: expected a point in a number, and no comma"),
+    ("[5k, 8]", "[5,2k, 8]", "got ['5', '2k', '8'] (write a point in a number, not a comma)"),
+    ("V2.3: 7.5", "V2.3: 7,5", "amp.yaml:21: printed.5: expected a point in a number, and no comma"),
+    ("R2: 100k HT1   V1.1  5%", "R2: 100k HT1   V1.1  2,5%", "got '2,5%' (write a point, not a comma)"),
+    (
+        "C3: 22n  V1.1",
+        "C3: 22n,  V1.1",
+        "parts.C3: expected spaces between value and nodes such as 1M V1.2 gnd, got",
+    ),
+    (
+        "gnd   -20% +50%",
+        "gnd# bypass",
+        "parts.C2: expected a space before the # of a remark, got '22u  V1.3  gnd# by",
+    ),
+    ("C3: 22n ", "C3: .022mfd ", "parts.C3: expected p, n or u, got '.022mfd': mf and mfd of a drawing are u, mmf"),
+    ("[SPK, gnd]", "(SPK, gnd)", "parts.T1.gnd): expected square brackets around points such as [SPK, gnd]"),
+    (
+        "R4: 150  V2.3",
+        "R4: 150 5W V2.3",
+        "5W: a rating needs the mapping form, {resistor: 150, nodes: [V2.3, gnd], ra",
+    ),
+    (
+        "R2: 100k HT1 ",
+        "R2: 100k ht1 ",
+        "parts.R2: node ht1 is used once: nothing else connects to it; did you mean HT1?",
+    ),
+    ("R2: 100k HT1   V1.1", "R2: 100k HT1   V1-1", "else connects to it; a pin is written V1.1"),
     ("RL: 8 ", "HT1: 8 ", "HT1"),
     ("mains:", "main:", "unknown field, did you mean mains"),
     ("C9: {capacitor: 47u, nodes: [HT1, gnd]", "C9: {capacitor: 47u, nodes: [HT1, V1.1]", "no reservoir"),
@@ -288,6 +315,30 @@ def test_a_single_ended_stage_may_have_its_screen_on_a_tap():
 def test_three_points_of_a_primary_are_not_taken_for_another_circuit(old, new, words):
     (told,) = problems_of(SCREEN_TAP.replace(old, new))
     assert f"parts.T1.primary: {words}" in told
+
+
+@pytest.mark.parametrize(
+    ("old", "new", "told"),
+    [
+        (
+            "{V1: 12AX7, V2: EL84}",
+            "{V1:12AX7, V2: EL84}",
+            "4: tubes.V1:12AX7: expected a space behind the colon: V1: 12AX7",
+        ),
+        ("R4: 150  V2.3", "R4: 150  v2.3", "16: parts.R4: v2.3: did you mean V2.3?"),
+        ("V2.3: 7.5", "V2.3: 7,5", "21: printed.5: expected a point in a number, and no comma"),
+    ],
+)
+def test_a_slip_of_the_keyboard_is_told_once(old, new, told):
+    assert problems_of(GOOD.replace(old, new)) == [f"amp.yaml:{told}"]
+
+
+def test_a_file_beside_that_was_meant_is_named(tmp_path, monkeypatch):
+    monkeypatch.chdir(tmp_path)
+    (tmp_path / "amp.yaml").write_text(GOOD)
+    with pytest.raises(ConfigError) as caught:
+        load_chassis("amp")
+    assert caught.value.hint == "did you mean amp.yaml?"
 
 
 def test_a_wrong_point_in_joined_has_no_consequences():
