@@ -3,22 +3,18 @@
 from __future__ import annotations
 
 import shlex
-from collections.abc import Collection
 from difflib import get_close_matches
 from pathlib import Path
-from typing import TYPE_CHECKING
 
 import click
 
 from acquisition.errors import ConfigError, Problem
 from acquisition.records import Reading
-from acquisition.store import has_job, lines_of_points, open_job, read_passes_csv
+from acquisition.store import has_job, open_job, read_passes_csv
 from analysis.app.jobs import begin_pass, chassis_of, new_job, require_same, told_of_mains
+from analysis.app.passes import require_points
 from analysis.app.terminal import tell
 from analysis.app.volts import MAINS
-
-if TYPE_CHECKING:
-    from analysis.chassis import Chassis
 
 
 @click.command("import")
@@ -51,13 +47,13 @@ def command(job: str, file: Path, name: str | None, mains_v: float | None, chass
     if chassis is not None and not has_job(job):
         from analysis.chassis import load_chassis
 
-        _require_pins(load_chassis(chassis), points, file)
+        require_points(load_chassis(chassis), points, file)
         new_job(job, chassis).close()
     with open_job(job) as opened:
         require_same(opened, chassis)
         drawn = chassis_of(opened)
         if drawn is not None:
-            _require_pins(drawn, points, file)
+            require_points(drawn, points, file)
         # What NAME may be wrong with comes to light before any reading is in.
         for pass_name in sorted(wanted, key=lambda one: one != name):
             kept_v = begin_pass(opened, pass_name, mains_v)
@@ -77,17 +73,3 @@ def command(job: str, file: Path, name: str | None, mains_v: float | None, chass
                 meant = f"; did you mean {' or '.join(near)}?" if near else ""
                 tell(f"{point} is kept and nothing can judge it: no part of the chassis reaches it{meant}")
     return 0
-
-
-def _require_pins(chassis: Chassis, points: Collection[str], file: Path) -> None:
-    """Refuse a pin that no tube of the chassis has: a reading once kept stays, a mistyped one too."""
-    from analysis.chassis import pin_mistake
-
-    lines = lines_of_points(file)
-    problems = [
-        Problem(str(file), lines.get(point, 0), "point", text)
-        for point in points
-        if ("." in point or point in chassis.sockets) and (text := pin_mistake(point, chassis.sockets))
-    ]
-    if problems:
-        raise ConfigError.from_problems(problems)

@@ -202,6 +202,22 @@ def test_a_serial_number_that_no_job_has_is_told_as_such(tmp_path, capsys):
     assert "starts one" not in told
 
 
+@pytest.mark.parametrize("verb", ["check", "suspects"])
+def test_a_table_with_points_that_are_none_is_refused_by_line(tmp_path, capsys, verb):
+    written = tmp_path / "r.csv"
+    written.write_text(
+        "point,quantity,value\nV1.1,dc_v,140\nV1.11,dc_v,5\nv1.6,dc_v,90\nht1,dc_v,250\nV1.4,dc_v,3\n"
+    )
+    assert main([verb, "--chassis", "quayside-five", str(written)]) == 2
+    assert capsys.readouterr().err.splitlines() == [
+        f"{written}:3: point: V1.11: a 12AX7 has pins 1 2 3 4 5 6 7 8 9, not 11",
+        f"{written}:4: point: v1.6: did you mean V1.6?",
+        f"{written}:5: point: ht1: no part of the chassis reaches it; did you mean HT1?",
+    ]
+    assert main([verb, str(written)]) == 2
+    assert "with --chassis FILE, what they are of" in capsys.readouterr().err
+
+
 def test_one_job_is_listed_by_its_name_and_another_file_is_refused(tmp_path, capsys):
     for name in ("a", "b"):
         create_job(tmp_path / f"{name}.stagewalk", f"amp {name}").close()
