@@ -210,6 +210,12 @@ class Comparison:
         found = {change.verdict for change in self.changes}
         return next((verdict for verdict in (NOT_EXPLAINED, UNTRIED, AGREES) if verdict in found), UNCHANGED)
 
+    @property
+    def fit_words(self) -> str:
+        """What the faults found in the replaced parts are to the changes."""
+        is_part = self.verdict == NOT_EXPLAINED
+        return "nearest to the changes, but no fit" if is_part else "the changes fit"
+
 
 def compare(
     before: Pass,

@@ -172,8 +172,10 @@ def _wrong(material: Material) -> list[str]:
                 f"When it came in, none of {_plural(len(first), 'reading')} lay outside what a healthy "
                 "chassis would show."
             )
-    if material.comparison and material.comparison.faults:
-        parts = listed([old_part_text(fault, value) for fault, value in material.comparison.faults])
+    found = material.comparison
+    parts = listed([old_part_text(*one) for one in found.faults]) if found and found.faults else ""
+    explained = found is not None and found.verdict != NOT_EXPLAINED
+    if parts and explained:
         sentences.append(f"How far the readings moved is consistent with this: {parts}.")
     elif material.diagnosis and material.diagnosis.suspects:
         suspects = material.diagnosis.suspects
@@ -189,6 +191,8 @@ def _wrong(material: Material) -> list[str]:
             told = f"{_suspect(lead)} (probability {chance_text(lead.probability)})"
             beside = f"; {also} cannot be ruled out" if also else ""
             sentences.append(f"The readings are most consistent with {told}{beside}.")
+    if parts and not explained:
+        sentences.append(f"Nearest to how the readings moved comes this, and does not explain all of it: {parts}.")
     return sentences
 
 
