@@ -154,6 +154,29 @@ def test_what_a_point_reads_stands_beside_the_flags_and_not_on_them():
                 assert min(right, x1) - max(left, x0) < 1 or min(bottom, y1) - max(top, y0) < 1, (name, left, x0)
 
 
+def test_a_winding_whose_second_end_carries_the_name_has_it_clear_of_the_flag_above():
+    with open(load_chassis("quayside-five").path, encoding="utf-8") as file:
+        text = file.read().replace("secondary: [SPK, gnd]", "secondary: [gnd, SPK]")
+    shown = {"SPK": Shown(measured_v=-0.01758, expected_v=0.00799, verdict="agrees")}
+    root = ElementTree.fromstring(chassis_svg(parse_chassis(text), shown))
+    flags = [
+        (dx + float(e.get("x")), dy + float(e.get("y")), float(e.get("width")))
+        for e, dx, dy in placed(root)
+        if e.tag.endswith("rect") and e.get("height") == "20"
+    ]
+    words = [
+        (float(e.get("x")) + dx, float(e.get("y")) + dy, float(e.get("font-size")))
+        for group, gx, gy in placed(root)
+        if group.get("data-point") == "SPK"
+        for e, dx, dy in placed(group, gx, gy)
+        if e.tag.endswith("text")
+    ]
+    assert len(words) == 3
+    for x, y, size in words:
+        for left, top, width in flags:
+            assert not (left - 40 < x < left + width and y - 0.8 * size < top + 20 and y > top), (x, y, left, top)
+
+
 @pytest.mark.parametrize("paper", [False, True])
 @pytest.mark.parametrize("name", config_names("chassis"))
 def test_no_wire_crosses_another_or_runs_through_the_words_beside_a_part(name, paper):
