@@ -245,8 +245,11 @@ def _proof(material: Material, significant: Sequence[Change]) -> list[str]:
         agreeing = [c for c in significant if c.verdict == AGREES]
         if agreeing:
             parts = listed(comparison.replaced)
+            count, every = len(agreeing), len(agreeing) == len(significant)
             all_of = (
-                "All of these changes are" if len(agreeing) == len(significant) else f"{len(agreeing)} of them are"
+                ("This change is" if every else "1 of them is")
+                if count == 1
+                else ("All of these changes are" if every else f"{count} of them are")
             )
             sentences.append(f"{all_of} what replacing {parts} should do, in direction and in size.")
     else:
@@ -286,7 +289,7 @@ def _unchanged(comparison: Comparison) -> str:
             continue
         points.setdefault(QUANTITY_WORDS[measurand.quantity], {})[measurand.point.replace(">", " → ")] = None
     groups = [f"{word} at {listed(list(found), 8)}" for word, found in points.items()]
-    told = f"{_plural(len(quiet), 'reading')} show no significant change"
+    told = f"{_plural(len(quiet), 'reading')} {'shows' if len(quiet) == 1 else 'show'} no significant change"
     return f"{told}: {'; '.join(groups)}." if groups else f"{told}."
 
 
