@@ -3,8 +3,10 @@
 from __future__ import annotations
 
 import shlex
+from collections.abc import Sequence
 from difflib import get_close_matches
 from pathlib import Path
+from typing import TYPE_CHECKING
 
 import click
 
@@ -15,6 +17,9 @@ from analysis.app.jobs import begin_pass, chassis_of, new_job, require_same, tol
 from analysis.app.passes import require_points
 from analysis.app.terminal import tell
 from analysis.app.volts import MAINS
+
+if TYPE_CHECKING:
+    from acquisition.store import Job
 
 
 @click.command("import")
@@ -44,6 +49,8 @@ def command(job: str, file: Path, name: str | None, mains_v: float | None, chass
         problem = Problem(str(file), 0, "pass_name", "some lines name no pass")
         raise ConfigError.from_problems([problem], hint="say which with --pass NAME, such as --pass as-found")
     points = dict.fromkeys(p for readings in wanted.values() for r in readings for p in r.measurand.points)
+    if chassis is None and not has_job(job) and not Path(job).exists():
+        raise click.UsageError(f"{job}: no job there yet: name the chassis of the new one with --chassis")
     if chassis is not None and not has_job(job):
         from analysis.chassis import load_chassis
 
@@ -62,10 +69,15 @@ def command(job: str, file: Path, name: str | None, mains_v: float | None, chass
             if kept_v is None:  # an export has no column for it
                 note = f"stagewalk note {shlex.quote(name_of(job))} --pass {shlex.quote(pass_name)} --mains VOLTS"
                 tell(f"{pass_name} has no mains yet, and so wider bands: {note}")
+        there = [pass_name for pass_name, readings in wanted.items() if _has(opened, pass_name, readings)]
         for pass_name, readings in wanted.items():
-            opened.add_readings(pass_name, readings)
+            if pass_name not in there:
+                opened.add_readings(pass_name, readings)
     for pass_name, readings in wanted.items():
-        tell(f"{len(readings)} readings into {pass_name} of {name_of(job)}")
+        if pass_name in there:
+            tell(f"{pass_name} of {name_of(job)} has these {len(readings)} readings already: none was added")
+        else:
+            tell(f"{len(readings)} readings into {pass_name} of {name_of(job)}")
     if drawn is not None and drawn.parts:
         for point in points:
             if "." not in point and point not in drawn.node_names:
@@ -73,3 +85,12 @@ def command(job: str, file: Path, name: str | None, mains_v: float | None, chass
                 meant = f"; did you mean {' or '.join(near)}?" if near else ""
                 tell(f"{point} is kept and nothing can judge it: no part of the chassis reaches it{meant}")
     return 0
+
+
+def _has(job: Job, name: str, readings: Sequence[Reading]) -> bool:
+    """Whether a pass has all these readings: imported once more, each would count twice."""
+
+    def told(reading: Reading) -> tuple[object, ...]:
+        return reading.measurand, reading.value, reading.taken_utc
+
+    return {told(one) for one in readings} <= {told(one) for one in job.read_pass(name).readings}

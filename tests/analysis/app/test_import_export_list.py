@@ -218,6 +218,25 @@ def test_a_table_with_points_that_are_none_is_refused_by_line(tmp_path, capsys, 
     assert "with --chassis FILE, what they are of" in capsys.readouterr().err
 
 
+def test_a_table_is_not_imported_twice_and_a_job_has_its_chassis_named_first(tmp_path, capsys):
+    written, job = tmp_path / "r.csv", tmp_path / "a.stagewalk"
+    written.write_text("point,quantity,value\nV1.1,dc_v,140\nV1.6,dc_v,141\n")
+    arguments = ["import", str(job), str(written), "--pass", "as-found"]
+    assert main(arguments) == 2
+    assert "no job there yet: name the chassis of the new one with --chassis" in capsys.readouterr().err
+    assert main([*arguments, "--chassis", "quayside-five", "--mains", "230"]) == 0
+    capsys.readouterr()
+    assert main(arguments) == 0
+    assert capsys.readouterr().out.strip() == f"as-found of {job} has these 2 readings already: none was added"
+    written.write_text("point,quantity,value\nV1.1,dc_v,140\nV1.6,dc_v,150\n")
+    assert main(arguments) == 0  # one was read again
+    with open_job(job, read_only=True) as opened:
+        assert [r.value for r in opened.read_pass("as-found").readings] == [140.0, 141.0, 140.0, 150.0]
+    capsys.readouterr()
+    assert main(["check", str(tmp_path / "a")]) == 2
+    assert f"did you mean {job}?" in capsys.readouterr().err
+
+
 def test_one_job_is_listed_by_its_name_and_another_file_is_refused(tmp_path, capsys):
     for name in ("a", "b"):
         create_job(tmp_path / f"{name}.stagewalk", f"amp {name}").close()
