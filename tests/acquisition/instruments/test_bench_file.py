@@ -92,6 +92,13 @@ def test_milli_for_mega_is_no_load(load):
     assert load(GOOD.replace("input_ohm: 10M", "input_ohm: 20k")).meter.input_ohm == 20e3
 
 
+def test_farads_for_picofarads_are_no_load(load):
+    """With 12 farads across it no stage would be expected to pass a signal."""
+    found = problems_of(load, GOOD.replace("farad: 12p", "farad: 12"))
+    assert found == {(14, "probe.farad"): "expected picofarads, such as 12p (got '12')"}
+    assert load(GOOD.replace("farad: 12p", "farad: 1n")).probe.farad == 1e-9
+
+
 def test_a_probe_factor_is_a_plain_number(load):
     found = problems_of(load, GOOD.replace("factor: 10", "factor: x10"))
     assert found == {(14, "probe.factor"): "expected a plain number, 10 for a probe of x10, got 'x10'"}
