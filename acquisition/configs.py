@@ -15,6 +15,7 @@ from importlib import resources
 from pathlib import Path
 from typing import TYPE_CHECKING, Any, TypeVar, get_args
 
+from .config_words import form_words, unreadable_words
 from .errors import STEERING, ConfigError, Problem
 
 if TYPE_CHECKING:
@@ -111,8 +112,9 @@ def find_config(kind: str, name: str) -> Path:
         path = root / kind / f"{name}.yaml"
         if os.path.isfile(path):  # unlike Path.is_file, quiet about a name that is too long
             return path
+    beside = next((f"{name}{ending}" for ending in (".yaml", ".yml") if os.path.isfile(f"{name}{ending}")), "")
     known = config_names(kind)
-    near = difflib.get_close_matches(name, known, n=3, cutoff=0.5)
+    near = [beside] if beside else difflib.get_close_matches(name, known, n=3, cutoff=0.5)
     raise ConfigError.from_problems(
         [Problem(name, 0, "", f"no {kind} file of this name")],
         hint=f"did you mean {' or '.join(near)}?" if near else f"known: {', '.join(known) or 'none'}",
@@ -144,7 +146,11 @@ def read_yaml(path: str | Path, *, escapes: bool = False) -> Document:
     except (OSError, ValueError) as error:
         if isinstance(error, ConfigError):
             raise
-        reason = "not UTF-8 text" if isinstance(error, UnicodeDecodeError) else getattr(error, "strerror", None)
+        reason = (
+            "not UTF-8 text; save it as UTF-8"
+            if isinstance(error, UnicodeDecodeError)
+            else getattr(error, "strerror", None)
+        )
         raise ConfigError.from_problems(
             [Problem(str(path), 0, "", f"cannot be read: {reason or error}")]
         ) from error
@@ -183,9 +189,9 @@ def parse_yaml(text: str, path: str = "text", *, escapes: bool = False) -> Docum
         for event in yaml.parse(text, Loader=getattr(yaml, "CSafeLoader", yaml.SafeLoader)):
             reading.take(event)
     except yaml.MarkedYAMLError as error:
-        line = error.problem_mark.line + 1 if error.problem_mark else 0
-        problem = Problem(path, line, "", f"not valid YAML: {error.problem or error.context}")
-        raise ConfigError.from_problems([problem], hint="check indent, quotes and colons") from error
+        hint = "check indent, quotes and colons"
+        line, words = unreadable_words(error, text)
+        raise ConfigError.from_problems([Problem(path, line, "", f"not valid YAML: {words}")], hint=hint) from error
     except yaml.YAMLError as error:
         problem = Problem(path, 0, "", f"not valid YAML: {str(error).splitlines()[0]}")
         raise ConfigError.from_problems([problem]) from error
@@ -195,6 +201,8 @@ def parse_yaml(text: str, path: str = "text", *, escapes: bool = False) -> Docum
 MOST_BYTES = 1_000_000
 """No file that people write by hand comes near this length."""
 _DEEPEST = 20
+_CROWDED = re.compile(r"(\w+):(\S+)")
+"""A name and its value with no space between them are one name to YAML."""
 # What YAML 1.2.2 (5.1) does not count as printable; a tab or a line end is.
 _NOT_YAML = re.compile("[^\t\r\x20-\x7e\x85\xa0-\ud7ff\ue000-\ufffd\U00010000-\U0010ffff]")
 
@@ -243,11 +251,12 @@ class _Reading:
         mapping, place = self._open[-1]
         key = self._text(event, line, place) if kind == "Scalar" else ""
         here = (*place, key)
+        first = self._lines.get(here)
         self._lines[here] = line
         if not key:
             self._report(line, place, "a key must be plain text")
         elif key in mapping:
-            self._report(line, here, "given twice")
+            self._report(line, here, f"given twice, first on line {first}")
         self._key[-1] = key
         self._descend(kind, line, place)
 
@@ -266,6 +275,8 @@ class _Reading:
             self._report(line, place, f"tag {event.tag} is not allowed here")
         elif kind == "Scalar":
             value = self._text(event, line, place)
+            if not value and event.implicit[0] and place and (found := _CROWDED.fullmatch(str(place[-1]))):
+                self._report(line, place, f"expected a space behind the colon: {found[1]}: {found[2]}")
         if not self._open:
             self._roots.append(value)
         elif isinstance(into, list):
@@ -291,20 +302,6 @@ class _Reading:
             self._report(line, place, f"control character {_named(found[0])} is not allowed")
             return STEERING.sub("?", text)
         return text
-
-
-_WORDING = {
-    "missing": "required field is missing",
-    "extra_forbidden": "unknown field",
-    "float_parsing": "expected a number",
-    "int_parsing": "expected a whole number",
-    "bool_parsing": "expected true or false",
-    "string_type": "expected text",
-    "list_type": "expected a list",
-    "dict_type": "expected names with values",
-    "model_type": "expected names with values",
-    "model_attributes_type": "expected names with values",
-}
 
 
 def validate(document: Document, model: type[M]) -> M:
@@ -333,9 +330,9 @@ def validate(document: Document, model: type[M]) -> M:
         return model.model_validate(document.tree)
     except ValidationError as error:
         problems = []
-        for item in error.errors(include_url=False, include_context=False):
+        for item in error.errors(include_url=False):
             place = _place_of(document, item["loc"], item["type"] == "missing")
-            text = _WORDING.get(item["type"], item["msg"].removeprefix("Value error, "))
+            text = form_words(item["type"], item["msg"], item.get("ctx", {}))
             given = item["input"]
             if item["type"] == "extra_forbidden":
                 text += _instead(model, place)
@@ -353,6 +350,8 @@ def _instead(model: type[BaseModel], place: tuple[str | int, ...]) -> str:
             here = _model_in(field.annotation)
     fields = getattr(here, "model_fields", {})
     name = str(place[-1])[:40]
+    if re.fullmatch(r"\d+[a-zA-Zµ]?", name):
+        return ": expected a point in a number, and no comma"
     if near := difflib.get_close_matches(name, list(fields), n=1):
         return f", did you mean {near[0]}?"
     inside = (

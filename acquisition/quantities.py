@@ -1,4 +1,4 @@
-"""Numbers as people at a bench write them: ``4k7``, ``4.7k``, ``22n``, ``0.022u``, ``5%``, ``-20% +50%``.
+"""Numbers as people at a bench write them: ``4k7``, ``4.7k``, ``R47``, ``22n``, ``0.022u``, ``5%``, ``-20% +50%``.
 
 SI prefixes as in the SI brochure; the letter in place of the point is the code of IEC 60062. ``M`` is mega and
 ``m`` is milli: capitals matter, except that ``K`` is read as ``k``.
@@ -13,7 +13,7 @@ _PREFIXES = {
     "p": -12, "n": -9, "u": -6, "µ": -6, "μ": -6, "m": -3, "": 0, "R": 0, "r": 0, "k": 3, "K": 3, "M": 6, "G": 9,
 }  # fmt: skip
 _UNITS = r"(?:ohms?|Ohms?|Ω|Ω|F|H|V|A|Hz|s|W)?"
-_CODE = re.compile(rf"([+-]?)(\d+)([pnuµμmRrkKMG])(\d+)\s*{_UNITS}")
+_CODE = re.compile(rf"([+-]?)(\d*)([pnuµμmRrkKMG])(\d+)\s*{_UNITS}")
 _PLAIN = re.compile(rf"([+-]?(?:\d+\.?\d*|\.\d+)(?:[eE][+-]?\d+)?)\s*([pnuµμmRrkKMG]?)\s*{_UNITS}")
 _LONGEST = 60
 _MINUS = "\N{MINUS SIGN}"
@@ -37,13 +37,17 @@ def with_plain_minus(text: str) -> str:
     return text.replace(_MINUS, "-")
 
 
+def _comma(text: str) -> str:
+    return " (write a point, not a comma)" if re.search(r"\d,\d", text) else ""
+
+
 def parse_value(text: str) -> float:
     """Read a part value or any number with an SI prefix.
 
     Parameters
     ----------
     text : str
-        Such as ``4k7``, ``4.7k``, ``22n``, ``0.022 uF``, ``1M``, ``8``, ``1R5``.
+        Such as ``4k7``, ``4.7k``, ``22n``, ``0.022 uF``, ``1M``, ``8``, ``1R5``, ``R47``.
 
     Returns
     -------
@@ -63,12 +67,11 @@ def parse_value(text: str) -> float:
     cleaned = with_plain_minus(text.strip()) if len(text) <= _LONGEST else ""
     if match := _CODE.fullmatch(cleaned):
         sign, whole, letter, fraction = match.groups()
-        number, exponent = f"{sign}{whole}.{fraction}", _PREFIXES[letter]
+        number, exponent = f"{sign}{whole or 0}.{fraction}", _PREFIXES[letter]
     elif match := _PLAIN.fullmatch(cleaned):
         number, exponent = match.group(1), _PREFIXES[match.group(2)]
     else:
-        comma = " (write a point, not a comma)" if "," in cleaned else ""
-        raise ValueError(f"expected a value such as 4k7, 4.7k, 22n or 1M, got {text!r}{comma}")
+        raise ValueError(f"expected a value such as 4k7, 4.7k, 22n or 1M, got {text!r}{_comma(text)}")
     # Through decimal text, so that 22n is the float nearest to 22e-9 and not 22 times an inexact 1e-9.
     mantissa, _, power = number.lower().partition("e")
     value = float(f"{mantissa}e{int(power or 0) + exponent}")
@@ -143,4 +146,4 @@ def parse_tolerance(text: str) -> tuple[float, float]:
             return (-limits[0][1], limits[0][1])
         if len(limits) == 2 and limits[0][0] == "-" and limits[1][0] == "+":
             return (-limits[0][1], limits[1][1])
-    raise ValueError(f"expected a tolerance such as 5% or -20% +50%, got {text!r}")
+    raise ValueError(f"expected a tolerance such as 5% or -20% +50%, got {text!r}{_comma(text)}")

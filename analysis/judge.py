@@ -90,8 +90,7 @@ class Judged:
     @property
     def words(self) -> str:
         """The verdict as people read it."""
-        # Where healthy chassis reach zero volts too, a reading above them is high, not short of negative volts.
-        return verdict_text(self.verdict, self.reading.quantity, self.expected if self.high < 0.0 else None)
+        return verdict_text(self.verdict, self.reading.quantity, self.reading.value, self.high)
 
 
 def meter_std(reading: Reading) -> float:
@@ -188,6 +187,17 @@ def without_drive(readings: Sequence[Reading]) -> list[str]:
     return [f"set aside, how large was the drive? {', '.join(names)} (import {them} again with drive_pp_v)"]
 
 
+def enough_live(count: int) -> int:
+    """How many live points without volts speak of the lead: a small chassis has only two.
+
+    Parameters
+    ----------
+    count : int
+        Live points that the chassis has.
+    """
+    return max(2, min(FEW_LIVE, count))
+
+
 def slips_of_hand(chassis: Chassis, readings: Sequence[Reading]) -> list[str]:
     """Ask about lead and meter where DC cannot be what it says: no volts at any live point, or a wrong sign.
 
@@ -209,7 +219,9 @@ def slips_of_hand(chassis: Chassis, readings: Sequence[Reading]) -> list[str]:
             pins = (number for e in ("plate", "screen") for number in section.electrodes.get(e, ()))
             live |= {f"{socket}.{number}": 1.0 for number in pins if section.kind in ("triode", "pentode")}
     read = [point for point in volts if point in live]
-    if len(read) >= FEW_LIVE and all(abs(value) < NOTHING_V for value in volts.values()):
+    nodes = chassis.node_names
+    there = {nodes.get(point, point) for point in live if point in nodes or not nodes}
+    if len(read) >= enough_live(len(there)) and all(abs(value) < NOTHING_V for value in volts.values()):
         return [
             f"none of {len(volts)} points reads any volts, {len(read)} of them live when healthy: see where the "
             "black lead sits and prove the meter on a voltage you know; nothing read proves nothing dead"

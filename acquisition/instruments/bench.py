@@ -17,10 +17,26 @@ from .dialect_parts import Serial, Strict, checked_pattern
 
 LEAST_LOAD_OHM = 1e3
 """No meter and no probe for voltages loads a circuit with less."""
+MOST_LOAD_FARAD = 1e-7
+"""No input, lead or probe for voltages has more across it."""
 
 
 def _value(given: Any) -> Any:
     return parse_value(given) if isinstance(given, str) else given
+
+
+def _farad(farad: float) -> float:
+    # 12 for 12p is quickly written, and would swallow every signal.
+    if farad > MOST_LOAD_FARAD:
+        raise ValueError("expected picofarads, such as 12p")
+    return farad
+
+
+def _factor(given: Any) -> Any:
+    try:
+        return _value(given)
+    except ValueError:
+        raise ValueError(f"expected a plain number, 10 for a probe of x10, got {given!r}") from None
 
 
 def _load(ohm: float) -> float:
@@ -47,6 +63,7 @@ def _accuracy(given: Any) -> AccuracyTable:
 Value = Annotated[float, BeforeValidator(_value)]
 PositiveValue = Annotated[float, BeforeValidator(_value), Field(gt=0)]
 ZeroOrMore = Annotated[float, BeforeValidator(_value), Field(ge=0)]
+LoadFarad = Annotated[ZeroOrMore, AfterValidator(_farad)]
 LoadOhm = Annotated[float, BeforeValidator(_value), AfterValidator(_load)]
 Resource = Annotated[str, AfterValidator(_resource)]
 Identification = Annotated[str, AfterValidator(checked_pattern)]
@@ -90,7 +107,7 @@ class ScopeEntry(Instrument):
 
     accuracy: Accuracies = Field(default_factory=lambda: AccuracyTable.parse("3 % of full scale"))
     input_ohm: PositiveValue = 1e6
-    input_farad: ZeroOrMore = 15e-12
+    input_farad: LoadFarad = 15e-12
     rating_v: PositiveValue | None = None
     skew_s: ZeroOrMore = 2e-9
     channel_correlation: Annotated[float, Field(ge=0, le=1)] = 0.0
@@ -111,7 +128,7 @@ class Lead(Strict):
 
     rated_v: PositiveValue | None = None
     ohm: ZeroOrMore = 0.0
-    farad: ZeroOrMore = 0.0
+    farad: LoadFarad = 0.0
 
 
 class Probe(Strict):
@@ -121,9 +138,9 @@ class Probe(Strict):
     division, 0.01 for 1 %.
     """
 
-    factor: PositiveValue = 10.0
+    factor: Annotated[float, BeforeValidator(_factor), Field(gt=0)] = 10.0
     ohm: LoadOhm = 10e6
-    farad: ZeroOrMore = 12e-12
+    farad: LoadFarad = 12e-12
     tolerance: Annotated[float, Field(ge=0, lt=0.5)] = 0.01
     rated_v: PositiveValue | None = None
 

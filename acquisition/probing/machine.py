@@ -6,7 +6,7 @@ import math
 from collections.abc import Callable, Mapping, Sequence
 from dataclasses import replace
 
-from ..records import Reading, SurveyPlan, SurveyStep, verdict_text
+from ..records import Reading, SurveyPlan, SurveyStep
 from ..steady import EventKind, Sample, State, SteadyDetector, SteadyEvent, SteadyReading
 from .actions import Action, ActionKind, Do, Key
 from .gates import OFF, PREPARE, Gate, gates_for
@@ -19,6 +19,7 @@ from .wording import (
     NEARLY_ZERO_V,
     conditions,
     fits_elsewhere,
+    said_of,
     spoken,
     touch_of,
     verdict_of,
@@ -407,7 +408,7 @@ class Probing:
         self._route.read.add(kept.point)
         self._held = self._rough = None
         verdict = verdict_of(step, kept)
-        said = verdict_text(verdict, kept.quantity, step.expected_v if step is not None else None)
+        said = said_of(step, kept)
         words = f"{kept.point} {volts(kept.value)}" + (f", {said}" if said else "")
         actions = [Action(kind=ActionKind.TAKEN, text=words, step=step, reading=kept, verdict=verdict)]
         if self._clip:

@@ -2,7 +2,7 @@
 
 from __future__ import annotations
 
-from ..records import UNKNOWN_RATING_V, Reading, SurveyStep
+from ..records import UNKNOWN_RATING_V, Reading, SurveyStep, verdict_text
 from .actions import Do
 
 HOLD_S = 3.0
@@ -118,6 +118,20 @@ def verdict_of(step: SurveyStep | None, reading: Reading) -> str:
     if reading.value < step.low_v - slack_v:
         return "low"
     return "high" if reading.value > step.high_v + slack_v else "agrees"
+
+
+def said_of(step: SurveyStep | None, reading: Reading) -> str:
+    """Say the verdict on a reading as people read it; empty where there is none.
+
+    Parameters
+    ----------
+    step : SurveyStep, optional
+        With the band.
+    reading : Reading
+        The reading.
+    """
+    most_v = step.high_v if step is not None else None
+    return verdict_text(verdict_of(step, reading), reading.quantity, reading.value, most_v)
 
 
 def fits_elsewhere(step: SurveyStep, reading: Reading) -> str:

@@ -122,7 +122,9 @@ def require_job_file(path: Path) -> bool:
     """
     if not path.is_file():
         what = "is a folder, not a job file" if path.is_dir() else "no such job file"
-        raise StoreError(f"{path}: {what}", hint="stagewalk list FOLDER shows the jobs of a folder")
+        meant = Path(f"{path}.stagewalk")
+        hint = f"did you mean {meant}?" if meant.is_file() else "stagewalk list FOLDER shows the jobs of a folder"
+        raise StoreError(f"{path}: {what}", hint=hint)
     with plain_errors(path, "not opened"), path.open("rb") as stream:
         head = stream.read(100)
     (application,) = struct.unpack(">I", head[68:72]) if len(head) >= 72 else (0,)

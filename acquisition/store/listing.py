@@ -62,7 +62,9 @@ def list_jobs(folder: str | Path) -> tuple[JobSummary, ...]:
     try:
         paths = sorted(path for path in place.iterdir() if path.suffix == ".stagewalk" and path.is_file())
     except OSError as error:
-        raise StoreError(f"{place}: cannot be listed: {error.strerror}", hint="name a folder") from error
+        raise StoreError(
+            f"{place}: cannot be listed: {error.strerror}", hint="name a folder, or a job that ends in .stagewalk"
+        ) from error
     return tuple(summarise(path) for path in paths)
 
 

@@ -43,7 +43,9 @@ def chosen_jobs(jobs: Sequence[JobSummary], serial: str | None) -> list[JobSumma
         found = readable
     units = sorted({f"{job.chassis_name}, no. {job.serial}" if job.serial else job.chassis_name for job in found})
     if len(units) > 1:
-        raise click.UsageError(f"the jobs are of several chassis ({'; '.join(units)}): choose one with --serial")
+        raise click.UsageError(
+            f"the jobs are of several chassis ({'; '.join(units)}): choose one with --serial, or name one job"
+        )
     return found
 
 

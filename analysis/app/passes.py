@@ -2,8 +2,9 @@
 
 from __future__ import annotations
 
-from collections.abc import Mapping, Sequence
+from collections.abc import Iterable, Mapping, Sequence
 from dataclasses import dataclass, field
+from pathlib import Path
 from typing import TYPE_CHECKING
 
 from acquisition.errors import ConfigError, Problem
@@ -83,6 +84,45 @@ def judged(model: ChassisModel, readings: Sequence[Reading], mains_v: float | No
     return judge(known, bands(model, [r.measurand for r in known], known, BAND_LEVEL, mains_v=mains_v))
 
 
+def require_points(chassis: Chassis, points: Iterable[str], file: str | Path, *, names: bool = False) -> None:
+    """Refuse a pin that no tube of the chassis has: a slip of the pen, and a reading once kept stays.
+
+    Parameters
+    ----------
+    chassis : Chassis
+        The chassis.
+    points : iterable of str
+        Where it was read.
+    file : str or Path
+        The table, for the line.
+    names : bool
+        Whether a name that no part reaches is refused too, where there are parts.
+
+    Raises
+    ------
+    ConfigError
+        With all of them.
+    """
+    from acquisition.store import lines_of_points
+    from analysis.chassis import pin_mistake
+    from analysis.chassis.nodes import like
+
+    def slip(point: str) -> str:
+        if "." in point or point in chassis.sockets:
+            return pin_mistake(point, chassis.sockets)
+        if not names or not chassis.parts or point in chassis.node_names:
+            return ""
+        near = like(point, (name for name in chassis.node_names if "." not in name), 2)
+        meant = f"; did you mean {' or '.join(near)}?" if near else ""
+        return f"{point}: no part of the chassis reaches it{meant}"
+
+    if told := [(point, text) for point in dict.fromkeys(points) if (text := slip(point))]:
+        lines = lines_of_points(file)
+        raise ConfigError.from_problems(
+            [Problem(str(file), lines.get(point, 0), "point", text) for point, text in told]
+        )
+
+
 def take(arguments: Sequence[str], chassis_name: str | None, pass_name: str | None) -> tuple[Chassis, list[Taken]]:
     """Chassis and passes named on the command line.
 
@@ -118,9 +158,12 @@ def take(arguments: Sequence[str], chassis_name: str | None, pass_name: str | No
         chassis = load_chassis(chassis_name)
         if jobs := [name for name in arguments if name.endswith(".stagewalk") or "://" in name]:
             raise refuse(f"{jobs[0]} is a job, and --chassis goes with readings files: leave --chassis out")
-        return chassis, [Taken(labels={"file": name}, readings=read_readings_csv(name)) for name in arguments]
-    if len(arguments) != 1:
-        raise refuse("give one job, or --chassis FILE and readings files")
+        tables = {name: read_readings_csv(name) for name in arguments}
+        for name, readings in tables.items():
+            require_points(chassis, (p for r in readings for p in r.measurand.points), name, names=True)
+        return chassis, [Taken(labels={"file": name}, readings=readings) for name, readings in tables.items()]
+    if len(arguments) != 1 or arguments[0].lower().endswith(".csv"):
+        raise refuse("give one job, or readings files and, with --chassis FILE, what they are of")
     with job_to_read(arguments[0]) as job:
         names = job.passes()
         if not names:

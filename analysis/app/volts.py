@@ -37,7 +37,10 @@ class Volts(click.ParamType):
             volts = math.nan
         if not self.least_v <= volts <= self.most_v:
             to = f"and {self.most_v:g}" if math.isfinite(self.most_v) else "and any finite value"
-            self.fail(f"expected volts between {self.least_v:g} {to}, such as 231, got {str(value)!r}", param, ctx)
+            comma = " (write a point, not a comma)" if "," in str(value) else ""
+            self.fail(
+                f"expected volts between {self.least_v:g} {to}, such as 231, got {str(value)!r}{comma}", param, ctx
+            )
         return volts
 
 

@@ -55,9 +55,11 @@ PRIMARY_FARAD = 450e-12
 
 def _primary_pieces(part: Part) -> list[tuple[str, float]]:
     """Name and share of the turns of each piece of a primary, in the order of its points."""
+    count = len(part.nodes) - 3
     if "tap" not in part.facts:
-        count = len(part.nodes) - 3
         return [("primary", 1.0)] if count == 1 else [("half_1", 0.5), ("half_2", 0.5)]
+    if count == 2:
+        return [("inner", part.facts["tap"]), ("outer", 1.0 - part.facts["tap"])]
     inner, outer = 0.5 * part.facts["tap"], 0.5 * (1.0 - part.facts["tap"])
     return [("outer_1", outer), ("inner_1", inner), ("inner_2", inner), ("outer_2", outer)]
 

@@ -11,6 +11,28 @@ from analysis.tubes.types import Tube
 GROUND = "gnd"
 
 
+def pin_mistake(point: str, sockets: Mapping[str, Tube | None]) -> str:
+    """What is wrong with a pin; empty where nothing is, or nobody knows the type of its tube.
+
+    Parameters
+    ----------
+    point : str
+        ``V1.6``.
+    sockets : mapping of str to Tube
+        What sits in each; None for a type that is not known.
+    """
+    socket, _, pin = point.partition(".")
+    if socket not in sockets:
+        if socket.upper() in sockets:
+            return f"{point}: did you mean {socket.upper()}.{pin}?"
+        return f"{point}: no tube {socket} in the chassis, which has {' '.join(sockets)}"
+    tube = sockets[socket]
+    if tube is None or pin in {str(number) for number in tube.pins}:
+        return ""
+    which = f", not {pin}" if pin else ": say which"
+    return f"{point}: a {tube.name} has pins {' '.join(map(str, tube.pins))}{which}"
+
+
 @dataclass(frozen=True, slots=True, kw_only=True)
 class Part:
     """One part between nodes.
@@ -23,8 +45,8 @@ class Part:
         ``resistor``, ``capacitor``, ``inductor``, ``potentiometer`` or ``transformer``.
     nodes : tuple of str
         Two nodes; three for a potentiometer (end, end, wiper); for a transformer the primary points (two, three
-        with the centre in the middle, or five with a tap in each half), then the two of the secondary. First ends
-        are in phase.
+        with the centre or the one tap in the middle, or five with a tap in each half), then the two of the
+        secondary. First ends are in phase.
     value : float
         Ohm, farad or henry; the primary impedance of a transformer.
     tolerance : tuple of float

@@ -13,6 +13,7 @@ from analysis.tubes import Limits
 
 from .bands import Band, band_of, bands_of, healthy_values
 from .description import GROUND
+from .feedback import positive_feedback
 from .model import ChassisModel
 
 MIDBAND_HZ = 1000.0
@@ -25,6 +26,9 @@ NOTHING_REACHED = 1e-6
 """Gain below which a stage passes nothing. Common practice, no source."""
 UNHEARD = 1e-3
 """Share of the generator's volts below which a stage hears nothing but crosstalk. Common practice, no source."""
+ADDS = 0.5
+"""Share of the signal that comes back in phase from which it is asked about: gains are doubled then. Bootstrapping
+and the like return less. Common practice, no source."""
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)
@@ -128,7 +132,12 @@ def expect(
         points=points,
         stages=stages,
         tubes=tubes,
-        warnings=(*_tube_warnings(model, tubes), *_part_warnings(model, points), *_stage_warnings(model, stages)),
+        warnings=(
+            *_tube_warnings(model, tubes),
+            *_part_warnings(model, points),
+            *_stage_warnings(model, stages),
+            *_feedback_warnings(model),
+        ),
     )
 
 
@@ -259,6 +268,21 @@ def _stage_warnings(model: ChassisModel, stages: Mapping[str, StageExpectation])
                 " path, or does a control stand at its end?"
             )
     return warnings
+
+
+def _feedback_warnings(model: ChassisModel) -> list[str]:
+    """A loop that adds to the signal: its gains look like any others."""
+    returned = positive_feedback(model)
+    if returned < ADDS:
+        return []
+    wound = [part.name for part in model.chassis.parts.values() if part.kind == "transformer"]
+    turned = (
+        f"is a winding of {' or '.join(wound)} the wrong way round (first points are in phase)"
+        if wound
+        else "does it go to the right point"
+    )
+    ends = "and it would oscillate" if returned >= 1.0 else "and raises the gain"
+    return [f"feedback as drawn adds to the signal, {returned:.2g} of it comes back in phase {ends}: {turned}?"]
 
 
 def _milli(value: float | None) -> float | None:

@@ -53,6 +53,9 @@ def _checked(document: Document) -> Chassis:
     wiring = Wiring(document, file)
     printed = {}
     for point, text in file.printed.items():
+        if point.isdigit() and not text:
+            problems.append(document.problem(("printed", point), "expected a point in a number, and no comma"))
+            continue
         try:
             printed[point] = parse_printed(text)
         except ValueError as error:

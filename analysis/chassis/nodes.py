@@ -2,7 +2,8 @@
 
 from __future__ import annotations
 
-from collections.abc import Mapping
+import difflib
+from collections.abc import Iterable, Mapping
 
 from analysis.tubes import Section, Tube
 
@@ -73,3 +74,20 @@ def wired_sections(
             if ("plate" in nodes or "grid" in nodes) and not tied_off:
                 found.append((socket, tube, section, nodes))
     return found
+
+
+def like(name: str, names: Iterable[str], most: int) -> list[str]:
+    """Names that one may have been meant as: the same in other capitals, else the nearest.
+
+    Parameters
+    ----------
+    name : str
+        As written.
+    names : iterable of str
+        Those there are.
+    most : int
+        How many at most.
+    """
+    there = list(names)
+    same = [other for other in there if other.lower() == name.lower()]
+    return same[:most] or difflib.get_close_matches(name, there, n=most)

@@ -53,8 +53,15 @@ MISREAD: Mapping[str, str] = {
 _UNIT = re.compile(r"[pnuµμmkKMG]?(?:[Oo]hms?|Ω|Ω|F|H)?|[Mm](?:eg|EG)")
 """What may stand behind a number."""
 _MILLI = re.compile(r"\d\s*m")
-_FARAD_PREFIX = re.compile(r"\d\s*[pnuµμeE]")
+_FARAD_PREFIX = re.compile(r"[pnuµμ]|\d\s*[eE]")
 _RATING = re.compile(r"[\d.]+(?:V|W|VDC|WV)")
+
+SLIPS = (
+    (re.compile(r",(?=\s)|,$|;"), "expected spaces between value and nodes such as 1M V1.2 gnd"),
+    (re.compile(r"\S#"), "expected a space before the # of a remark"),
+)
+"""How the short form is miswritten, and what to write."""
+_OLD_FARAD = re.compile(r"(?i)\d\s*m{1,2}fd?")
 
 SHARES = frozenset({"at", "tap"})
 TEXT_FACTS = frozenset({"note", "tolerance"})
@@ -154,6 +161,8 @@ def _short(name: str, text: str, line: int) -> Part:
     if kind in {"potentiometer", "transformer"}:
         raise PartMistake(f"a {kind} needs the mapping form, {{{kind}: ...}}")
     words = text.split()
+    if slip := next((words for mark, words in SLIPS if mark.search(text)), ""):
+        raise PartMistake(f"{slip}, got {text!r}")
     if len(words) < 3:
         raise PartMistake(f"expected a value and two nodes such as 1M V1.2 gnd, got {text!r}")
     if len(words) > 3 and "%" not in words[3] and _UNIT.fullmatch(words[1]):
@@ -161,9 +170,10 @@ def _short(name: str, text: str, line: int) -> Part:
         written = re.sub("(?i)meg", "M", apart.replace(" ", ""))
         raise PartMistake(f"expected a value without a space, got {apart!r}: write {written}")
     value = part_value(kind, words[0])
-    if rating := next(filter(_RATING.fullmatch, words[3:]), ""):
+    if rating := next(filter(_RATING.fullmatch, words[1:]), ""):
         fact = "rated_watts" if rating.endswith("W") else "rated_volts"
-        form = f"{{{kind}: {words[0]}, nodes: [{words[1]}, {words[2]}], {fact}: ...}}"
+        one, other = ([word for word in words[1:] if word != rating] + ["..."])[:2]
+        form = f"{{{kind}: {words[0]}, nodes: [{one}, {other}], {fact}: ...}}"
         raise PartMistake(f"{rating}: a rating needs the mapping form, {form}")
     rest = " ".join(words[3:])
     return Part(
@@ -189,6 +199,8 @@ def _mapped(name: str, entry: Mapping[str, Any], line: int) -> Part:
     allowed = {value_key, *places, *FACTS[kind], *TEXT_FACTS}
     for key in entry:
         if key not in allowed:
+            if ")" in key:
+                raise PartMistake("expected square brackets around points such as [SPK, gnd]", key)
             near = difflib.get_close_matches(key, allowed, n=1)
             instead = f"did you mean {near[0]}?" if near else f"expected one of {' '.join(sorted(allowed))}"
             raise PartMistake(f"unknown field of a {kind}, {instead}", key)
@@ -206,12 +218,15 @@ def _mapped(name: str, entry: Mapping[str, Any], line: int) -> Part:
                 "secondary",
             )
         nodes = (*primary, *_nodes(secondary, "secondary", (2,)))
-        if len(primary) == 5:
+        if len(primary) == 5 or (len(primary) == 3 and "tap" in entry):
             facts["tap"] = _share(entry, "tap", SCREEN_TAP)
             if not 0.0 < facts["tap"] < 1.0:
                 raise PartMistake("expected a tap between supply and plate, such as 0.43 of the way", "tap")
         elif "tap" in entry:
-            raise PartMistake("a tap needs a primary of five points: plate, tap, supply, tap, plate", "tap")
+            raise PartMistake(
+                "a tap needs a primary of five points, plate, tap, supply, tap, plate; or of supply, tap, plate",
+                "tap",
+            )
     elif kind == "potentiometer":
         value = part_value(kind, entry[value_key], value_key)
         nodes = (*_nodes(entry["ends"], "ends", (2,)), *_nodes([entry["wiper"]], "wiper", (1,)))
@@ -245,6 +260,8 @@ def part_value(kind: str, text: Any, key: str = "") -> float:
     PartMistake
         No value, or one with a slip of its prefix.
     """
+    if kind == "capacitor" and isinstance(text, str) and _OLD_FARAD.search(text):
+        raise PartMistake(f"expected p, n or u, got {text!r}: mf and mfd of a drawing are u, mmf and mmfd p", key)
     value = _value(text, key, "; a wire goes into joined" if kind == "resistor" else "")
     if kind == "capacitor" and not _FARAD_PREFIX.search(text):
         raise PartMistake(
@@ -309,7 +326,8 @@ def _nodes(given: Any, key: str, counts: tuple[int, ...]) -> tuple[str, ...]:
 
 def _impedances(given: Any, key: str, facts: dict[str, float]) -> float:
     if not isinstance(given, list) or len(given) != 2:
-        raise PartMistake(f"expected impedances [primary, secondary] such as [5k, 8], got {given!r}", key)
+        comma = " (write a point in a number, not a comma)" if isinstance(given, list) and len(given) > 2 else ""
+        raise PartMistake(f"expected impedances [primary, secondary] such as [5k, 8], got {given!r}{comma}", key)
     primary, secondary = (_value(text, key) for text in given)
     facts["secondary_impedance"] = secondary
     return primary

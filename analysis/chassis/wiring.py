@@ -2,7 +2,6 @@
 
 from __future__ import annotations
 
-import difflib
 import re
 from collections import Counter
 from collections.abc import Mapping
@@ -11,15 +10,17 @@ from acquisition.configs import Document
 from acquisition.errors import ConfigError, Problem
 from analysis.tubes import Tube, load_tube
 
-from .description import GROUND, Chassis, Part, Printed, Rail, Signal, Stage
+from .description import GROUND, Chassis, Part, Printed, Rail, Signal, Stage, pin_mistake
 from .form import ChassisFile
-from .nodes import Nodes, wired_sections
+from .nodes import Nodes, like, wired_sections
 from .parts import PartMistake, parse_part
+from .primaries import primary_mistake
 from .signal_path import signal_mistakes
 
 _NAME = re.compile(r"[A-Za-z_][A-Za-z0-9_+\-]*")
 _POINT = re.compile(r"[A-Za-z_][A-Za-z0-9_+\-]*(?:\.[A-Za-z0-9]+)?")
 _PIN = re.compile(r"([A-Za-z_][A-Za-z0-9_]*)\.([A-Za-z0-9]+)")
+_DASHED = re.compile(r"([A-Za-z]+[0-9]+)[-_]([0-9]+)")
 MODELLED = {"triode": ("plate", "grid", "cathode"), "pentode": ("plate", "grid", "cathode", "screen")}
 """Electrodes a section must have wired, by its kind."""
 
@@ -41,6 +42,7 @@ class Wiring:
         self.nodes = Nodes()
         self.sockets: dict[str, Tube] = {}
         self.parts: dict[str, Part] = {}
+        self._joined: list[list[str]] = []
         self._uses: Counter[str] = Counter()
         self._place: dict[str, tuple[str | int, ...]] = {}
         # Points of entries that hold a mistake: what else they do is not known, so nothing is said of them.
@@ -55,6 +57,10 @@ class Wiring:
         self._check_names()
         if self.parts:
             self._check_sections()
+            plates = {w["plate"] for *_, w in wired_sections(self.sockets, self._node_names()) if "plate" in w}
+            for part in self.parts.values():
+                if text := primary_mistake(part, self.nodes, plates, self._is_excused):
+                    self._report(("parts", part.name, "primary"), text)
             self._check_loose_ends()
             self._check_paths()
 
@@ -73,8 +79,9 @@ class Wiring:
 
     def _excuse(self, entry: object) -> None:
         for point in _POINT.findall(str(entry)):
-            self._excused.add(point)
-            self.nodes.find(point)
+            meant = point.upper() if _PIN.fullmatch(point) else point
+            self._excused |= {point, meant}
+            self.nodes.find(meant)
 
     def _is_excused(self, node: str) -> bool:
         return any(self.nodes.find(point) == node for point in self._excused)
@@ -135,16 +142,12 @@ class Wiring:
         return True
 
     def _check_pin(self, point: str, socket: str, number: str, place: tuple[str | int, ...]) -> bool:
-        if socket not in self.file.tubes:
-            self._report(place, f"{point}: no tube {socket} in tubes, which has {' '.join(self.file.tubes)}")
+        if text := pin_mistake(point, {name: self.sockets.get(name) for name in self.file.tubes}):
+            self._report(place, text)
             return False
         tube = self.sockets.get(socket)
         if tube is None:
             return False  # its type is unknown, and that is said already
-        if not number.isdigit() or int(number) not in tube.pins:
-            known = " ".join(str(pin) for pin in tube.pins)
-            self._report(place, f"{point}: a {tube.name} has pins {known}, not {number}")
-            return False
         if tube.pins[int(number)].code == "IC":
             self._report(
                 place, f"{point}: pin {number} of a {tube.name} is internally connected (IC), never a tie point"
@@ -156,6 +159,7 @@ class Wiring:
         for index, group in enumerate(self.file.joined):
             place: tuple[str | int, ...] = ("joined", index)
             if all([self._take(point, place) for point in group]):
+                self._joined.append(group)
                 for point in group[1:]:
                     self.nodes.join(group[0], point)
             else:
@@ -188,11 +192,11 @@ class Wiring:
         point : str
             As written.
         """
-        pin = _PIN.fullmatch(point)
-        tube = self.sockets.get(pin[1]) if pin else None
-        if pin and tube and pin[2] not in {str(number) for number in tube.pins}:
-            return f"{point}: a {tube.name} has pins {' '.join(map(str, tube.pins))}, not {pin[2]}"
-        near = difflib.get_close_matches(point, self.nodes.points, n=2)
+        if _PIN.fullmatch(point) and (
+            text := pin_mistake(point, {**dict.fromkeys(self.file.tubes), **self.sockets})
+        ):
+            return text
+        near = like(point, self.nodes.points, 2)
         return f"no part reaches a point {point}" + (f", did you mean {' or '.join(near)}?" if near else "")
 
     def _check_names(self) -> None:
@@ -264,7 +268,7 @@ class Wiring:
         for point, count in self._uses.items():
             reach[self.nodes.find(point)] += count
         # Naming a point in `joined` is a use of that point, but joins nothing by itself.
-        for group in self.file.joined:
+        for group in self._joined:
             reach[self.nodes.find(group[0])] -= len(group)
         for socket, _, _, wired in wired_sections(self.sockets, self._node_names()):
             for electrode in ("plate", "grid", "cathode", "screen"):
@@ -281,12 +285,15 @@ class Wiring:
             if pin.is_heater and f"{socket}.{number}" in self._uses
         }
         for node in sorted(self._loose):
-            near = difflib.get_close_matches(node, [other for other in named if other != node], n=1)
+            near = like(node, [other for other in named if other != node], 1)
+            dashed = _DASHED.fullmatch(node)
             hint = (
                 "heaters are not modelled: leave it out"
                 if node in heaters
                 else f"did you mean {near[0]}?"
                 if near and "." not in node
+                else f"a pin is written {dashed[1]}.{dashed[2]}"
+                if dashed and dashed[1] in self.sockets
                 else "a wire to another point goes into joined"
             )
             self._report(

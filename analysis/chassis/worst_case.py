@@ -157,7 +157,7 @@ class WorstCase:
         """Nodes of plates with an inductance for their load, of taps on it, and of what hangs on them."""
         coils = [p for p in self._parts if p.kind in ("transformer", "inductor")]
         swinging = {n for p in coils for n in (p.nodes[:-2] if p.kind == "transformer" else p.nodes)} & plates
-        swinging |= {n for p in coils if "tap" in p.facts for n in (p.nodes[1], p.nodes[3])} - self._ends
+        swinging |= {n for p in coils if "tap" in p.facts for n in p.nodes[1:-2:2]} - self._ends
         held = self._ends | {
             n
             for p in self._parts

@@ -9,7 +9,7 @@ from typing import Any
 
 import numpy as np
 
-from acquisition.records import REPAIRS, Event, Measurand, Pass, verdict_text
+from acquisition.records import REPAIRS, Event, Measurand, Pass
 
 from ..faults import Fault
 from ..judge import Judged
@@ -76,6 +76,8 @@ class Change:
     was, now : str
         Verdict of each reading against the band of a healthy chassis, as `analysis.judge` gives it; empty without
         bands.
+    said : str
+        The second verdict as people read it.
     later : Measurand, optional
         As the second pass names it, where another line of the hum is strongest there.
     """
@@ -98,6 +100,7 @@ class Change:
     direction: str = ""
     was: str = ""
     now: str = ""
+    said: str = ""
     later: Measurand | None = None
 
     @property
@@ -113,7 +116,12 @@ class Change:
         was, now : Judged, optional
             Verdicts on both readings, each against a healthy chassis with the rails and mains of its own pass.
         """
-        found = replace(self, was=was.verdict if was else "", now=now.verdict if now else "")
+        found = replace(
+            self,
+            was=was.verdict if was else "",
+            now=now.verdict if now else "",
+            said=now.words if now else "",
+        )
         if now is None or not math.isfinite(now.expected):
             return found
         before = was.expected if was is not None and math.isfinite(was.expected) else now.expected
@@ -130,7 +138,7 @@ class Change:
         was_out = self.was in {"low", "high"}
         if self.now in {"low", "high"}:
             way = "closer, still" if self.direction == "toward" else "further off," if was_out else "out of band,"
-            return f"{way} {verdict_text(self.now, self.measurand.quantity, self.healthy)}"
+            return f"{way} {self.said or self.now}"
         if not was_out:
             return "still in band"
         return "back in band" if self.now == "agrees" else "back at its edge"
@@ -219,6 +227,12 @@ class Comparison:
             return NOTHING_IN_BOTH
         found = {change.verdict for change in self.changes}
         return next((verdict for verdict in (NOT_EXPLAINED, UNTRIED, AGREES) if verdict in found), UNCHANGED)
+
+    @property
+    def fit_words(self) -> str:
+        """What the faults found in the replaced parts are to the changes."""
+        is_part = self.verdict == NOT_EXPLAINED
+        return "nearest to the changes, but no fit" if is_part else "the changes fit"
 
 
 def compare(

@@ -114,7 +114,7 @@ def _transformer(sheet: Sheet, wiring: Wiring, part: Part, y: float) -> float:
             at = y + index * gap
             sheet.line((x, at), (end_x, at))
             sheet.flag(end_x, at, wiring.name(wiring.node(point)), side)
-            wiring.node_text(sheet, wiring.node(point), end_x + 4, at - 56)
+            wiring.node_text(sheet, wiring.node(point), end_x + 4, at - 48)
             if index + 1 < len(points):
                 _winding(sheet, x, at, at + gap, side == "right")
     for x in (62.0, 68.0):

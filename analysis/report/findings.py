@@ -172,8 +172,10 @@ def _wrong(material: Material) -> list[str]:
                 f"When it came in, none of {_plural(len(first), 'reading')} lay outside what a healthy "
                 "chassis would show."
             )
-    if material.comparison and material.comparison.faults:
-        parts = listed([old_part_text(fault, value) for fault, value in material.comparison.faults])
+    found = material.comparison
+    parts = listed([old_part_text(*one) for one in found.faults]) if found and found.faults else ""
+    explained = found is not None and found.verdict != NOT_EXPLAINED
+    if parts and explained:
         sentences.append(f"How far the readings moved is consistent with this: {parts}.")
     elif material.diagnosis and material.diagnosis.suspects:
         suspects = material.diagnosis.suspects
@@ -189,6 +191,8 @@ def _wrong(material: Material) -> list[str]:
             told = f"{_suspect(lead)} (probability {chance_text(lead.probability)})"
             beside = f"; {also} cannot be ruled out" if also else ""
             sentences.append(f"The readings are most consistent with {told}{beside}.")
+    if parts and not explained:
+        sentences.append(f"Nearest to how the readings moved comes this, and does not explain all of it: {parts}.")
     return sentences
 
 
@@ -241,8 +245,11 @@ def _proof(material: Material, significant: Sequence[Change]) -> list[str]:
         agreeing = [c for c in significant if c.verdict == AGREES]
         if agreeing:
             parts = listed(comparison.replaced)
+            count, every = len(agreeing), len(agreeing) == len(significant)
             all_of = (
-                "All of these changes are" if len(agreeing) == len(significant) else f"{len(agreeing)} of them are"
+                ("This change is" if every else "1 of them is")
+                if count == 1
+                else ("All of these changes are" if every else f"{count} of them are")
             )
             sentences.append(f"{all_of} what replacing {parts} should do, in direction and in size.")
     else:
@@ -282,7 +289,7 @@ def _unchanged(comparison: Comparison) -> str:
             continue
         points.setdefault(QUANTITY_WORDS[measurand.quantity], {})[measurand.point.replace(">", " → ")] = None
     groups = [f"{word} at {listed(list(found), 8)}" for word, found in points.items()]
-    told = f"{_plural(len(quiet), 'reading')} show no significant change"
+    told = f"{_plural(len(quiet), 'reading')} {'shows' if len(quiet) == 1 else 'show'} no significant change"
     return f"{told}: {'; '.join(groups)}." if groups else f"{told}."
 
 

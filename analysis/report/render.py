@@ -155,6 +155,7 @@ def _drawings(material: Material) -> tuple[str, ...]:
                 measured_v=float(f"{judged.reading.value:.{_decimals(judged.std)}f}"),
                 expected_v=judged.expected,
                 verdict=judged.verdict,
+                said=judged.words,
             )
     return tuple(chassis_svg(material.chassis, shown, paper=paper) for paper in (False, True))
 

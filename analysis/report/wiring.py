@@ -6,7 +6,6 @@ from collections.abc import Mapping
 from dataclasses import dataclass, field
 
 from acquisition.quantities import format_value
-from acquisition.records import verdict_text
 from analysis.chassis import Chassis, Part
 
 from .symbols import Sheet
@@ -25,11 +24,14 @@ class Shown:
         Volts; None where there is no such figure.
     verdict : str
         ``agrees``, ``low``, ``high``, ``unclear`` or empty.
+    said : str
+        The same as people read it.
     """
 
     measured_v: float | None = None
     expected_v: float | None = None
     verdict: str = ""
+    said: str = ""
 
 
 @dataclass(eq=False)
@@ -184,8 +186,7 @@ class Wiring:
         found = next((self.shown[p] for p in (point, node, *names) if p in self.shown), Shown())
         measured = _volts(found.measured_v, 4) if found.measured_v is not None else ""
         expected = f"{_volts(found.expected_v, 3)} expected" if found.expected_v is not None else ""
-        said = verdict_text(found.verdict, "dc_v", found.expected_v)
-        sheet.node(x, y, point, function, (measured, expected), found.verdict, said, anchor)
+        sheet.node(x, y, point, function, (measured, expected), found.verdict, found.said, anchor)
 
     def _supply_nodes(self) -> set[str]:
         """Rails, and what hangs on them through a resistor or choke with a large capacitor to the chassis."""

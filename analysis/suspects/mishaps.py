@@ -18,7 +18,7 @@ from ..faults import ArtefactEntry, load_fault_file
 from ..inference.data import Data, Refined
 from ..inference.panel import Panel
 from ..inference.variables import FLOORS, columns_to_variables, difference, from_variable, to_variable
-from ..judge import FEW_LIVE, LIVE_V
+from ..judge import LIVE_V, enough_live
 from .because import Healthy
 from .words import show
 
@@ -203,7 +203,9 @@ def _from_the_other_end(reading: Reading) -> Reading:
 def _nothing(entry: ArtefactEntry, panel: Panel, data: Data, healthy: Healthy, odd: list[int]) -> Iterator[Mishap]:
     """No volts anywhere."""
     live, rows = _live(panel, data), _dc(data)
-    if len(live) >= FEW_LIVE and all(abs(data.readings[row].value) < FLOORS["dc_v"] for row in rows):
+    least = float(to_variable("dc_v", np.array(LIVE_V)))
+    there = sum(m.quantity == "dc_v" and abs(panel.centre[i]) > least for i, m in enumerate(panel.measurands))
+    if len(live) >= enough_live(there) and all(abs(data.readings[row].value) < FLOORS["dc_v"] for row in rows):
         most = max((data.readings[row] for row in rows), key=lambda reading: abs(reading.value))
         yield Mishap(
             entry=entry,

@@ -10,11 +10,14 @@ from acquisition.quantities import format_value, parse_tolerance, parse_value
 
 
 # Source: IEC 60062:2016, examples of the letter and digit code for resistance and capacitance values
-# (from memory): R33, 3R3, 33R, 3K3, 33K, 3M3, p33 forms; here those with digits on both sides or none.
+# (from memory): the letter stands for the decimal point, also where nothing is before it, as in R33, K33 and p33.
 @pytest.mark.parametrize(
     ("text", "value"),
     [("3R3", 3.3), ("33R", 33.0), ("3K3", 3300.0), ("33k", 33e3), ("3M3", 3.3e6), ("3p3", 3.3e-12),
-     ("33n", 33e-9), ("3u3", 3.3e-6), ("4.7 kohm", 4700.0), ("0.022uF", 22e-9), ("-39", -39.0), ("1e3", 1000.0)],
+     ("33n", 33e-9), ("3u3", 3.3e-6),
+     ("R33", 0.33), ("K33", 330.0), ("M33", 330e3), ("p33", 0.33e-12), ("n33", 330e-12), ("µ33", 330e-9),
+     ("u33", 330e-9), ("m33", 330e-6), ("R47 ohm", 0.47), ("-R33", -0.33),
+     ("4.7 kohm", 4700.0), ("0.022uF", 22e-9), ("-39", -39.0), ("1e3", 1000.0)],
 )  # fmt: skip
 def test_values(text, value):
     assert parse_value(text) == value
@@ -27,7 +30,9 @@ def test_the_minus_of_print_is_one_of_a_keyboard():
     assert parse_tolerance("−20% +50%") == (-0.2, 0.5)
 
 
-@pytest.mark.parametrize("text", ["", "4,7k", "k", "4k7k", "1M5M", "12AX7", "4..7k", "nan", "inf", "1e999", "5 %"])
+@pytest.mark.parametrize(
+    "text", ["", "4,7k", "k", "4k7k", "1M5M", "12AX7", "4..7k", "nan", "inf", "1e999", "5 %", "R", "R4.7", "p"]
+)
 def test_wrong_values_are_refused(text):
     with pytest.raises(ValueError, match="expected"):
         parse_value(text)

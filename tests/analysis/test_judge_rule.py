@@ -124,6 +124,26 @@ def test_no_volts_at_live_points_and_wrong_signs_are_asked_about(volts, told):
     assert not told.startswith("none") or "nothing read proves nothing dead" in found[0]
 
 
+ONE_TUBE = """
+chassis: one tube
+tubes: {V1: 12AX7}
+rails:
+  HT1: {volts: 250, source: 1k}
+parts:
+  R1: 100k HT1 V1.1
+  R2: 1k5 V1.3 gnd
+  R3: 1M V1.2 gnd
+"""
+
+
+@pytest.mark.parametrize(("points", "asked"), [(("HT1", "V1.1", "V1.3"), True), (("V1.1", "V1.3"), False)])
+def test_a_chassis_with_two_live_points_is_asked_about_too(points, asked):
+    readings = [Reading(point=point, quantity="dc_v", value=0.0) for point in points]
+    found = slips_of_hand(parse_chassis(ONE_TUBE), readings)
+    assert bool(found) == asked
+    assert not asked or found[0].startswith("none of 3 points reads any volts, 2 of them live when healthy")
+
+
 # -- bands that the model knows roughly only ----------------------------------------------------------------------
 
 GRID_LEAK = """

@@ -9,7 +9,7 @@ ROOT = Path(__file__).resolve().parents[2]
 ORDER = {
     "acquisition": [
         ["records", "errors", "quantities", "clock"],
-        ["configs"],
+        ["configs", "config_words"],
         ["scpi"],
         ["transport"],
         ["instruments"],

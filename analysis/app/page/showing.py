@@ -139,11 +139,10 @@ def taken_row(reading: Reading, step: SurveyStep | None) -> dict[str, Any]:
     step : SurveyStep or None
         With its band.
     """
-    from acquisition.probing.wording import verdict_of
+    from acquisition.probing.wording import said_of, verdict_of
     from analysis.report.words import quality_text
 
     verdict = verdict_of(step, reading)
-    said = verdict_text(verdict, "dc_v", step.expected_v if step is not None else None)
     return {
         "point": reading.point,
         "function": step.function if step is not None else "",
@@ -151,7 +150,7 @@ def taken_row(reading: Reading, step: SurveyStep | None) -> dict[str, Any]:
         "healthy": healthy_words(step),
         "verdict": verdict or None,
         # Of a reading that nothing judged only a flaw is told: "good", its quality, would stand there as a verdict.
-        "verdict_words": said or quality_text(reading.quality),
+        "verdict_words": said_of(step, reading) or quality_text(reading.quality),
     }
 
 
@@ -205,7 +204,7 @@ def verdict_words(verdict: str, step: SurveyStep, reading: Reading) -> str:
         text = f"{text} ± {volts(2 * reading.std)}"
     if verdict == "agrees":
         return f"{text} agrees with a healthy chassis"
-    words = verdict_text(verdict, "dc_v", step.expected_v)
+    words = verdict_text(verdict, "dc_v", reading.value, step.high_v)
     if words != verdict:  # both limits, for "up to" is no clear word below zero
         return f"{text} is {words}: healthy {volts(step.low_v or 0.0)} to {volts(step.high_v or 0.0)}"
     limit = step.low_v if verdict == "low" else step.high_v

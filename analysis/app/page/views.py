@@ -80,7 +80,9 @@ def _drawing(path: str | Path) -> str:
         )
         for row in judge(known, limits):
             point = row.reading.point
-            shown[point] = Shown(measured_v=row.reading.value, expected_v=row.expected, verdict=row.verdict)
+            shown[point] = Shown(
+                measured_v=row.reading.value, expected_v=row.expected, verdict=row.verdict, said=row.words
+            )
     return chassis_svg(chassis, shown)
 
 
@@ -96,7 +98,8 @@ def _compare(path: str | Path, before: str, after: str) -> Mapping[str, Any]:
     changed = [c for c in found.changes if c.significant]
     quiet = len(found.changes) - len(changed)
     words = [f"{before} to {after}: {found.verdict}"]
-    words += [f"The changes fit: before, {old_part_text(fault, value)}" for fault, value in found.faults]
+    fit = found.fit_words.capitalize()
+    words += [f"{fit}: before, {old_part_text(fault, value)}" for fault, value in found.faults]
     if quiet:  # as the terminal: with nothing to look at, "no change" would be said of nothing
         words.append(f"No significant change in {quiet} of {len(found.changes)} readings.")
     words += value_sentences(found.values)

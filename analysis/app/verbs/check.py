@@ -75,7 +75,7 @@ def show(rows: list[dict[str, Any]], notes: Sequence[str]) -> None:
     for name in ("value", "expected", "low", "high"):
         table.add_column(name, justify="right", no_wrap=True)
     table.add_column("verdict")
-    said = [verdict_text(row["verdict"], row["quantity"], row["expected"]) for row in rows]
+    said = [verdict_text(row["verdict"], row["quantity"], row["value"], row["high"]) for row in rows]
     for row, words in zip(rows, said, strict=True):
         what = Measurand(point=row["point"], quantity=row["quantity"], freq_hz=row.get("freq_hz"))
         numbers = [

@@ -226,7 +226,7 @@ def show(comparison: Comparison) -> None:
             text = measurand_text(c.measurand, later=c.later, ascii_only=True)
             console.print(f"  a trend only: {escape(harmless(text))}, z = {c.z:+.1f}")
     for fault, value in comparison.faults:
-        console.print(f"the changes fit: before, {escape(old_part_text(fault, value, ascii_only=True))}")
+        console.print(f"{comparison.fit_words}: before, {escape(old_part_text(fault, value, ascii_only=True))}")
     _show_values(console, comparison)
     for label, lost in (("before", comparison.only_before), ("after", comparison.only_after)):
         if lost:

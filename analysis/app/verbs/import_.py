@@ -3,7 +3,7 @@
 from __future__ import annotations
 
 import shlex
-from collections.abc import Collection
+from collections.abc import Sequence
 from difflib import get_close_matches
 from pathlib import Path
 from typing import TYPE_CHECKING
@@ -12,13 +12,14 @@ import click
 
 from acquisition.errors import ConfigError, Problem
 from acquisition.records import Reading
-from acquisition.store import has_job, lines_of_points, open_job, read_passes_csv
+from acquisition.store import has_job, open_job, read_passes_csv
 from analysis.app.jobs import begin_pass, chassis_of, new_job, require_same, told_of_mains
+from analysis.app.passes import require_points
 from analysis.app.terminal import tell
 from analysis.app.volts import MAINS
 
 if TYPE_CHECKING:
-    from analysis.chassis import Chassis
+    from acquisition.store import Job
 
 
 @click.command("import")
@@ -48,16 +49,18 @@ def command(job: str, file: Path, name: str | None, mains_v: float | None, chass
         problem = Problem(str(file), 0, "pass_name", "some lines name no pass")
         raise ConfigError.from_problems([problem], hint="say which with --pass NAME, such as --pass as-found")
     points = dict.fromkeys(p for readings in wanted.values() for r in readings for p in r.measurand.points)
+    if chassis is None and not has_job(job) and not Path(job).exists():
+        raise click.UsageError(f"{job}: no job there yet: name the chassis of the new one with --chassis")
     if chassis is not None and not has_job(job):
         from analysis.chassis import load_chassis
 
-        _require_pins(load_chassis(chassis), points, file)
+        require_points(load_chassis(chassis), points, file)
         new_job(job, chassis).close()
     with open_job(job) as opened:
         require_same(opened, chassis)
         drawn = chassis_of(opened)
         if drawn is not None:
-            _require_pins(drawn, points, file)
+            require_points(drawn, points, file)
         # What NAME may be wrong with comes to light before any reading is in.
         for pass_name in sorted(wanted, key=lambda one: one != name):
             kept_v = begin_pass(opened, pass_name, mains_v)
@@ -66,10 +69,15 @@ def command(job: str, file: Path, name: str | None, mains_v: float | None, chass
             if kept_v is None:  # an export has no column for it
                 note = f"stagewalk note {shlex.quote(name_of(job))} --pass {shlex.quote(pass_name)} --mains VOLTS"
                 tell(f"{pass_name} has no mains yet, and so wider bands: {note}")
+        there = [pass_name for pass_name, readings in wanted.items() if _has(opened, pass_name, readings)]
         for pass_name, readings in wanted.items():
-            opened.add_readings(pass_name, readings)
+            if pass_name not in there:
+                opened.add_readings(pass_name, readings)
     for pass_name, readings in wanted.items():
-        tell(f"{len(readings)} readings into {pass_name} of {name_of(job)}")
+        if pass_name in there:
+            tell(f"{pass_name} of {name_of(job)} has these {len(readings)} readings already: none was added")
+        else:
+            tell(f"{len(readings)} readings into {pass_name} of {name_of(job)}")
     if drawn is not None and drawn.parts:
         for point in points:
             if "." not in point and point not in drawn.node_names:
@@ -79,19 +87,10 @@ def command(job: str, file: Path, name: str | None, mains_v: float | None, chass
     return 0
 
 
-def _require_pins(chassis: Chassis, points: Collection[str], file: Path) -> None:
-    """Refuse a pin that no tube of the chassis has: a reading once kept stays, a mistyped one too."""
-    problems = []
-    lines = lines_of_points(file)
-    for point in points:
-        socket, dot, pin = point.partition(".")
-        tube = chassis.sockets.get(socket)
-        if dot and tube is None:
-            text = f"no socket {socket}; there are {' '.join(chassis.sockets)}"
-        elif tube is not None and pin not in {str(number) for number in tube.pins}:
-            text = f"a {tube.name} has pins {' '.join(map(str, tube.pins))}, not {pin}"
-        else:
-            continue
-        problems.append(Problem(str(file), lines.get(point, 0), "point", f"{point}: {text}"))
-    if problems:
-        raise ConfigError.from_problems(problems)
+def _has(job: Job, name: str, readings: Sequence[Reading]) -> bool:
+    """Whether a pass has all these readings: imported once more, each would count twice."""
+
+    def told(reading: Reading) -> tuple[object, ...]:
+        return reading.measurand, reading.value, reading.taken_utc
+
+    return {told(one) for one in readings} <= {told(one) for one in job.read_pass(name).readings}

@@ -9,7 +9,8 @@ from typing import TYPE_CHECKING
 
 import click
 
-from acquisition.store import JobSummary, list_jobs
+from acquisition.store import SUFFIX, JobSummary, list_jobs
+from acquisition.store.listing import summarise
 from analysis.app.terminal import harmless, tell
 
 if TYPE_CHECKING:
@@ -27,14 +28,14 @@ if TYPE_CHECKING:
 @click.option("--point", metavar="POINT", help="With --trend: every value of this point.")
 @click.option("--json", "as_json", is_flag=True, help="Print JSON.")
 def command(folder: Path, trend: bool, serial: str | None, point: str | None, as_json: bool) -> int:
-    """Jobs in FOLDER (here when left out): chassis, passes, readings, last date.
+    """Jobs in FOLDER (here when left out), or one job: chassis, passes, readings, last date.
 
     With --trend every pass counts as a visit. From three visits on, over 30 days and more, a straight line is drawn
     through each reading. Readings are brought to one mains voltage by the model, where the chassis file has parts.
     """
     if point and not trend:
         raise click.UsageError("--point is for --trend")
-    jobs = list_jobs(folder)
+    jobs = (summarise(folder),) if folder.suffix == SUFFIX and folder.is_file() else list_jobs(folder)
     if trend:
         _trend(jobs, serial, point, as_json)
         return 0

@@ -64,11 +64,7 @@ def answers(
         keys_of(model, wanted)  # a wrong name is told before any work is done
     diagnosers: dict[Any, Diagnoser] = {}
     for taken in passes:
-        # What a job keeps cannot be taken back, so what the model does not reach is left out there, and noted; in a
-        # readings file a name that no part reaches is a slip of the pen, and refused. Heater pins are neither.
         known = reached(model, taken.readings)
-        if "file" in taken.labels:
-            known += tuple(r for r in taken.readings if not set(r.measurand.points) <= set(model.points))
         measurands = tuple(dict.fromkeys(r.measurand for r in known))
         key = (measurands, taken.work)
         if key not in diagnosers:  # files of one survey share their predictions

@@ -92,6 +92,18 @@ def test_milli_for_mega_is_no_load(load):
     assert load(GOOD.replace("input_ohm: 10M", "input_ohm: 20k")).meter.input_ohm == 20e3
 
 
+def test_farads_for_picofarads_are_no_load(load):
+    """With 12 farads across it no stage would be expected to pass a signal."""
+    found = problems_of(load, GOOD.replace("farad: 12p", "farad: 12"))
+    assert found == {(14, "probe.farad"): "expected picofarads, such as 12p (got '12')"}
+    assert load(GOOD.replace("farad: 12p", "farad: 1n")).probe.farad == 1e-9
+
+
+def test_a_probe_factor_is_a_plain_number(load):
+    found = problems_of(load, GOOD.replace("factor: 10", "factor: x10"))
+    assert found == {(14, "probe.factor"): "expected a plain number, 10 for a probe of x10, got 'x10'"}
+
+
 def test_one_range_written_twice(load):
     found = problems_of(load, GOOD.replace("600 V: 0.5", "0.6 V: 1 %, 600 V: 0.5"))
     expected = "600 mV and 0.6 V are one range: expected each range once, leave one out"

@@ -54,6 +54,32 @@ def test_for_people(job, capsys):
     assert "C4 capacitance" in words
 
 
+def test_a_part_that_does_not_explain_the_changes_is_not_said_to_fit_them(tmp_path, capsys):
+    """The grid came back and the plate only half of the way: a leak of C2 explains the one or the other."""
+    rounds = {
+        "as-found": {"HT3": 222.9, "V1.1": 144.5, "V1.6": 96.4, "V1.7": 1.81, "V1.8": 1.96},
+        "after": {"HT3": 222.9, "V1.1": 144.5, "V1.6": 125.4, "V1.7": -0.018, "V1.8": 1.55},
+    }
+    path = tmp_path / "q.stagewalk"
+    with create_job(path, "Five", find_config("chassis", "quayside-five").read_text("utf-8")) as opened:
+        for name, volts in rounds.items():
+            opened.start_pass(name, mains_v=230.0)
+            if name == "after":
+                opened.add_event(name, Event(kind="part_replaced", subject="C2"))
+            for point, value in volts.items():
+                opened.add_reading(name, Reading(point=point, quantity="dc_v", value=value, std=0.003))
+    assert main(["compare", str(path), "as-found", "after"]) == 0
+    out = " ".join(capsys.readouterr().out.split())
+    assert out.endswith("changed, not explained by it")
+    assert "nearest to the changes, but no fit: before, C2 leaks" in out
+    page = views_of(path).compare("as-found", "after")
+    assert page["words"][1].startswith("Nearest to the changes, but no fit: before, C2 leaks")
+    with open_job(path, read_only=True) as opened:
+        wrong = findings(gather(opened)).wrong
+    assert "Nearest to how the readings moved comes this, and does not explain all of it: C2 leaks" in wrong
+    assert "is consistent with this" not in wrong
+
+
 def test_for_programs(job, capsys):
     assert main(["compare", str(job), "as-found", "after-C4", "--json"]) == 0
     found = json.loads(capsys.readouterr().out)

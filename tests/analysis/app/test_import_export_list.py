@@ -202,15 +202,62 @@ def test_a_serial_number_that_no_job_has_is_told_as_such(tmp_path, capsys):
     assert "starts one" not in told
 
 
+@pytest.mark.parametrize("verb", ["check", "suspects"])
+def test_a_table_with_points_that_are_none_is_refused_by_line(tmp_path, capsys, verb):
+    written = tmp_path / "r.csv"
+    written.write_text(
+        "point,quantity,value\nV1.1,dc_v,140\nV1.11,dc_v,5\nv1.6,dc_v,90\nht1,dc_v,250\nV1.4,dc_v,3\n"
+    )
+    assert main([verb, "--chassis", "quayside-five", str(written)]) == 2
+    assert capsys.readouterr().err.splitlines() == [
+        f"{written}:3: point: V1.11: a 12AX7 has pins 1 2 3 4 5 6 7 8 9, not 11",
+        f"{written}:4: point: v1.6: did you mean V1.6?",
+        f"{written}:5: point: ht1: no part of the chassis reaches it; did you mean HT1?",
+    ]
+    assert main([verb, str(written)]) == 2
+    assert "with --chassis FILE, what they are of" in capsys.readouterr().err
+
+
+def test_a_table_is_not_imported_twice_and_a_job_has_its_chassis_named_first(tmp_path, capsys):
+    written, job = tmp_path / "r.csv", tmp_path / "a.stagewalk"
+    written.write_text("point,quantity,value\nV1.1,dc_v,140\nV1.6,dc_v,141\n")
+    arguments = ["import", str(job), str(written), "--pass", "as-found"]
+    assert main(arguments) == 2
+    assert "no job there yet: name the chassis of the new one with --chassis" in capsys.readouterr().err
+    assert main([*arguments, "--chassis", "quayside-five", "--mains", "230"]) == 0
+    capsys.readouterr()
+    assert main(arguments) == 0
+    assert capsys.readouterr().out.strip() == f"as-found of {job} has these 2 readings already: none was added"
+    written.write_text("point,quantity,value\nV1.1,dc_v,140\nV1.6,dc_v,150\n")
+    assert main(arguments) == 0  # one was read again
+    with open_job(job, read_only=True) as opened:
+        assert [r.value for r in opened.read_pass("as-found").readings] == [140.0, 141.0, 140.0, 150.0]
+    capsys.readouterr()
+    assert main(["check", str(tmp_path / "a")]) == 2
+    assert f"did you mean {job}?" in capsys.readouterr().err
+
+
+def test_one_job_is_listed_by_its_name_and_another_file_is_refused(tmp_path, capsys):
+    for name in ("a", "b"):
+        create_job(tmp_path / f"{name}.stagewalk", f"amp {name}").close()
+    assert main(["list", str(tmp_path / "b.stagewalk"), "--json"]) == 0
+    (job,) = json.loads(capsys.readouterr().out)["jobs"]
+    assert job["chassis_name"] == "amp b"
+    (tmp_path / "c.csv").write_text("point\n")
+    assert main(["list", str(tmp_path / "c.csv")]) == 2
+    assert "name a folder, or a job that ends in .stagewalk" in capsys.readouterr().err
+
+
 def test_a_pin_no_tube_has_is_refused_and_a_name_no_part_reaches_is_told(tmp_path, capsys):
     written, job = tmp_path / "r.csv", tmp_path / "a.stagewalk"
     good = "point,quantity,value\nV1.1,dc_v,140\nV1.4,dc_v,3\n"
-    written.write_text(f"{good}V1.11,dc_v,5\nV9.1>V1.1,gain,3\n")
+    written.write_text(f"{good}V1.11,dc_v,5\nV9.1>V1.1,gain,3\nV2,dc_v,7\n")
     arguments = ["import", str(job), str(written), "--pass", "hand", "--chassis", "quayside-five", "--mains", "115"]
     assert main(arguments) == 2
     assert capsys.readouterr().err.splitlines() == [
         f"{written}:4: point: V1.11: a 12AX7 has pins 1 2 3 4 5 6 7 8 9, not 11",
-        f"{written}:5: point: V9.1: no socket V9; there are V1 V2",
+        f"{written}:5: point: V9.1: no tube V9 in the chassis, which has V1 V2",
+        f"{written}:6: point: V2: a EL84 has pins 1 2 3 4 5 6 7 8 9: say which",
     ]
     assert not job.exists()
     written.write_text(f"{good}HT9,dc_v,1\n")

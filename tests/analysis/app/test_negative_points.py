@@ -4,7 +4,7 @@ import json
 
 import pytest
 
-from acquisition.probing.wording import verdict_of
+from acquisition.probing.wording import said_of, verdict_of
 from acquisition.records import Reading, SurveyStep, verdict_text
 from acquisition.store import open_job
 from analysis.app.cli import main
@@ -64,8 +64,31 @@ def test_survey_and_page():
 
 
 @pytest.mark.parametrize(
-    ("quantity", "expected"), [("dc_v", 1.2), ("dc_v", -1e-6), ("dc_v", None), ("phase_deg", -178.0)]
+    ("quantity", "most"), [("dc_v", 1.2), ("dc_v", -1e-6), ("dc_v", None), ("phase_deg", -178.0)]
 )
-def test_elsewhere_high_is_high(quantity, expected):
-    assert verdict_text("high", quantity, expected) == "high"
-    assert verdict_text("low", quantity, expected) == "low"
+def test_elsewhere_high_is_high(quantity, most):
+    assert verdict_text("high", quantity, 4.0, most) == "high"
+    assert verdict_text("low", quantity, -400.0, most) == "low"
+
+
+def test_a_positive_reading_is_told_as_one_in_every_view(tmp_path, capsys):
+    said = "positive instead of negative"
+    step = SurveyStep(point="BIAS", function="bias", expected_v=-38.7, low_v=-41.0, high_v=-36.0, worst_v=60.0)
+    turned = Reading(point="BIAS", quantity="dc_v", value=38.7, std=0.01)
+    assert said_of(step, turned) == said
+    assert showing.verdict_words("high", step, turned) == (
+        f"38.70 V ± 0.020 V is {said}: healthy -41.00 V to -36.00 V"
+    )
+    readings = tmp_path / "a.csv"
+    readings.write_text("point,quantity,value\nHT1,dc_v,430\nBIAS,dc_v,38.7\n", "utf-8")
+    assert main(["check", "--chassis", "harbour-twenty", str(readings)]) == 1
+    assert f"1 agrees, 1 {said}" in capsys.readouterr().out
+
+
+def test_report_and_drawing_say_the_same_where_a_healthy_point_may_reach_zero():
+    from analysis.judge import Judged
+
+    grid = Reading(point="V1.2", quantity="dc_v", value=0.4, std=0.01)
+    judged = Judged(reading=grid, std=0.01, expected=-0.06, low=-0.2, high=0.05, verdict="high")
+    step = SurveyStep(point="V1.2", function="grid", expected_v=-0.06, low_v=-0.2, high_v=0.05, worst_v=60.0)
+    assert judged.words == said_of(step, grid) == "high"

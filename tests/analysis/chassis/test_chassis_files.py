@@ -101,7 +101,7 @@ MISTAKES = [
     ("R1: 1M   V1.2  gnd", "R1: 1M V1.2 GND", "the chassis is written gnd"),
     ("R1: 1M   V1.2  gnd", "R1: 1M V1.2 V1.2", "both ends on V1.2"),
     ("R3: 1k5  V1.3", "R3: 1k5  V1.33", "V1.33: a 12AX7 has pins 1 2 3 4 5 6 7 8 9, not 33"),
-    ("R3: 1k5  V1.3", "R3: 1k5  V7.3", "V7.3: no tube V7 in tubes, which has V1 V2"),
+    ("R3: 1k5  V1.3", "R3: 1k5  V7.3", "V7.3: no tube V7 in the chassis, which has V1 V2"),
     ("R4: 150  V2.3", "R4: 150  V2.6", "V2.6: pin 6 of a EL84 is internally connected"),
     ("V1: 12AX7", "V1: 12AX9", "amp.yaml:4: tubes.V1: 12AX9"),
     ("N1, gnd]", "N2, gnd]", "node N1 is used once"),
@@ -124,7 +124,34 @@ MISTAKES = [
     ("mains:", "stages: {first: [V1.2, V1.1]}\nmains:", "stages: unknown field, it goes into signal"),
     ("V2.3: 7.5", "V2.33: 7.5", "printed.V2.33: V2.33: a EL84 has pins 1 2 3 4 5 6 7 8 9, not 33"),
     ("V2.3: 7.5", "PLATE: 7.5", "printed.PLATE: no part reaches a point PLATE"),
-    ("  RL: 8 ", "  RL: 8 SPK gnd\n  RL: 8 ", "parts.RL: given twice"),
+    ("  RL: 8 ", "  RL: 8 SPK gnd\n  RL: 8 ", "amp.yaml:19: parts.RL: given twice, first on line 18"),
+    ("volts: 280,", "volts: 280,5,", "rails.HT1.5: unknown field: expected a point in a number, and no comma"),
+    ("[5k, 8]", "[5,2k, 8]", "got ['5', '2k', '8'] (write a point in a number, not a comma)"),
+    ("V2.3: 7.5", "V2.3: 7,5", "amp.yaml:21: printed.5: expected a point in a number, and no comma"),
+    ("R2: 100k HT1   V1.1  5%", "R2: 100k HT1   V1.1  2,5%", "got '2,5%' (write a point, not a comma)"),
+    (
+        "C3: 22n  V1.1",
+        "C3: 22n,  V1.1",
+        "parts.C3: expected spaces between value and nodes such as 1M V1.2 gnd, got",
+    ),
+    (
+        "gnd   -20% +50%",
+        "gnd# bypass",
+        "parts.C2: expected a space before the # of a remark, got '22u  V1.3  gnd# by",
+    ),
+    ("C3: 22n ", "C3: .022mfd ", "parts.C3: expected p, n or u, got '.022mfd': mf and mfd of a drawing are u, mmf"),
+    ("[SPK, gnd]", "(SPK, gnd)", "parts.T1.gnd): expected square brackets around points such as [SPK, gnd]"),
+    (
+        "R4: 150  V2.3",
+        "R4: 150 5W V2.3",
+        "5W: a rating needs the mapping form, {resistor: 150, nodes: [V2.3, gnd], ra",
+    ),
+    (
+        "R2: 100k HT1 ",
+        "R2: 100k ht1 ",
+        "parts.R2: node ht1 is used once: nothing else connects to it; did you mean HT1?",
+    ),
+    ("R2: 100k HT1   V1.1", "R2: 100k HT1   V1-1", "else connects to it; a pin is written V1.1"),
     ("RL: 8 ", "HT1: 8 ", "HT1"),
     ("mains:", "main:", "unknown field, did you mean mains"),
     ("C9: {capacitor: 47u, nodes: [HT1, gnd]", "C9: {capacitor: 47u, nodes: [HT1, V1.1]", "no reservoir"),
@@ -248,6 +275,83 @@ def test_two_rails_on_one_node_contradict_each_other():
 
 def test_a_wrong_name_of_a_part_has_no_consequences():
     assert len(problems_of(GOOD.replace("C3: 22n ", "C1.leak: 22n "))) == 1
+
+
+SCREEN_TAP = (
+    GOOD.replace("[HT1, V2.7]", "[HT1, UL, V2.7], tap: 0.43")
+    .replace("[[V2.9, HT1]]", "[]")
+    .replace("  RL: 8 ", "  R5: 100  UL    V2.9\n  RL: 8 ")
+)
+
+
+def test_a_single_ended_stage_may_have_its_screen_on_a_tap():
+    """Gain lies between that of the pentode and that of the triode, and so does it between two taps."""
+    gain = [Measurand(point="V2.2>SPK", quantity="gain", freq_hz=1000.0)]
+
+    def shown(text):
+        return float(ChassisModel(parse_chassis(text)).predict({}, gain)[0, 0])
+
+    tapped, further = shown(SCREEN_TAP), shown(SCREEN_TAP.replace("tap: 0.43", "tap: 0.7"))
+    pentode = shown(GOOD)
+    triode = shown(GOOD.replace("[[V2.9, HT1]]", "[[V2.9, V2.7]]"))
+    assert triode < further < tapped < pentode
+    model = ChassisModel(parse_chassis(SCREEN_TAP))
+    assert {key for key in model.parameters if key.endswith("_open_ohms")} == {
+        "T1.inner_open_ohms", "T1.outer_open_ohms", "T1.secondary_open_ohms",
+    }  # fmt: skip
+
+
+@pytest.mark.parametrize(
+    ("old", "new", "words"),
+    [
+        (
+            ", tap: 0.43",
+            "",
+            "V2.7 is a plate and the other end is none: expected one at each end, push-pull; or, with",
+        ),
+        ("[HT1, UL, V2.7]", "[V2.7, UL, HT1]", "expected supply, tap, plate in this order"),
+    ],
+)
+def test_three_points_of_a_primary_are_not_taken_for_another_circuit(old, new, words):
+    (told,) = problems_of(SCREEN_TAP.replace(old, new))
+    assert f"parts.T1.primary: {words}" in told
+
+
+@pytest.mark.parametrize(
+    ("old", "new", "told"),
+    [
+        (
+            "{V1: 12AX7, V2: EL84}",
+            "{V1:12AX7, V2: EL84}",
+            "4: tubes.V1:12AX7: expected a space behind the colon: V1: 12AX7",
+        ),
+        ("R4: 150  V2.3", "R4: 150  v2.3", "16: parts.R4: v2.3: did you mean V2.3?"),
+        ("V2.3: 7.5", "V2.3: 7,5", "21: printed.5: expected a point in a number, and no comma"),
+    ],
+)
+def test_a_slip_of_the_keyboard_is_told_once(old, new, told):
+    assert problems_of(GOOD.replace(old, new)) == [f"amp.yaml:{told}"]
+
+
+def test_a_file_beside_that_was_meant_is_named(tmp_path, monkeypatch):
+    monkeypatch.chdir(tmp_path)
+    (tmp_path / "amp.yaml").write_text(GOOD)
+    with pytest.raises(ConfigError) as caught:
+        load_chassis("amp")
+    assert caught.value.hint == "did you mean amp.yaml?"
+
+
+def test_a_wrong_point_in_joined_has_no_consequences():
+    assert problems_of(GOOD.replace("[V2.9, HT1]", "[0, V2.9, HT1]")) == [
+        "amp.yaml:19: joined.0: 0: the chassis is written gnd"
+    ]
+
+
+def test_the_letter_of_iec_60062_may_stand_first():
+    text = GOOD.replace("R4: 150 ", "R4: R47 ").replace("C3: 22n ", "C3: p47 ")
+    parts = parse_chassis(text).parts
+    assert (parts["R4"].value, parts["C3"].value) == (0.47, 0.47e-12)
+    assert "m is milli" in problems_of(GOOD.replace("R1: 1M ", "R1: m47 "))[0]
 
 
 def test_all_mistakes_are_told_at_once():

@@ -45,7 +45,9 @@ def test_every_part_is_drawn_once(name, paper):
 )
 def test_a_point_shows_measured_over_expected_with_a_sign(measured_v, verdict, words):
     chassis = parse_chassis(HOSTILE)
-    svg = chassis_svg(chassis, {"V1.1": Shown(measured_v=measured_v, expected_v=190.0, verdict=verdict)})
+    svg = chassis_svg(
+        chassis, {"V1.1": Shown(measured_v=measured_v, expected_v=190.0, verdict=verdict, said=verdict)}
+    )
     group = next(e for e in ElementTree.fromstring(svg).iter() if e.get("data-point") == "V1.1")
     assert ["".join(e.itertext()) for e in group] == ["V1.1", words, "190 V expected"]
     assert group.get("aria-label") == f"V1.1 plate, {measured_v} V, 190 V expected, {verdict}"
@@ -150,6 +152,29 @@ def test_what_a_point_reads_stands_beside_the_flags_and_not_on_them():
         for left, top, right, bottom in words:
             for x0, y0, x1, y1 in flags:
                 assert min(right, x1) - max(left, x0) < 1 or min(bottom, y1) - max(top, y0) < 1, (name, left, x0)
+
+
+def test_a_winding_whose_second_end_carries_the_name_has_it_clear_of_the_flag_above():
+    with open(load_chassis("quayside-five").path, encoding="utf-8") as file:
+        text = file.read().replace("secondary: [SPK, gnd]", "secondary: [gnd, SPK]")
+    shown = {"SPK": Shown(measured_v=-0.01758, expected_v=0.00799, verdict="agrees")}
+    root = ElementTree.fromstring(chassis_svg(parse_chassis(text), shown))
+    flags = [
+        (dx + float(e.get("x")), dy + float(e.get("y")), float(e.get("width")))
+        for e, dx, dy in placed(root)
+        if e.tag.endswith("rect") and e.get("height") == "20"
+    ]
+    words = [
+        (float(e.get("x")) + dx, float(e.get("y")) + dy, float(e.get("font-size")))
+        for group, gx, gy in placed(root)
+        if group.get("data-point") == "SPK"
+        for e, dx, dy in placed(group, gx, gy)
+        if e.tag.endswith("text")
+    ]
+    assert len(words) == 3
+    for x, y, size in words:
+        for left, top, width in flags:
+            assert not (left - 40 < x < left + width and y - 0.8 * size < top + 20 and y > top), (x, y, left, top)
 
 
 @pytest.mark.parametrize("paper", [False, True])

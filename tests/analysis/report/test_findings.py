@@ -4,7 +4,7 @@ import numpy as np
 import pytest
 
 from acquisition.records import JobSheet, Measurand, Pass, Reading
-from analysis.compare import AGREES, UNCHANGED, UNTRIED, Change, Comparison
+from analysis.compare import AGREES, NOT_EXPLAINED, UNCHANGED, UNTRIED, Change, Comparison
 from analysis.judge import Judged
 from analysis.report.findings import findings
 from analysis.report.material import Material
@@ -85,6 +85,15 @@ def test_the_proof_counts_what_lay_outside_before_and_after():
         "3 of 4 readings taken before and after changed by more than the uncertainty of the measurement. "
         "All of these changes are what replacing C4 should do, in direction and in size."
     )
+
+
+def test_one_change_and_one_reading_are_told_as_one():
+    """Of two changes one is explained; of two readings one moved."""
+    two = {point: REPAIRED[point] for point in ("V1.1", "V2.3")}
+    assert " 1 of them is what replacing C4 should do" in findings(material(two, {"V1.1": NOT_EXPLAINED})).proof
+    told = findings(material(two, {"V1.1": UNCHANGED}))
+    assert " This change is what replacing C4 should do" in told.proof
+    assert told.unchanged.startswith("1 reading shows no significant change")
 
 
 @pytest.mark.parametrize(

@@ -230,6 +230,16 @@ def test_a_missing_high_tension_is_not_put_to_the_lead(diagnoser, share):
     assert "artefact: nothing read" in [s.fault for s in found.suspects]
 
 
+def test_a_chassis_with_two_live_points_has_a_black_lead_too():
+    model = ChassisModel(load_chassis("bench-6c4"))
+    points = ["HT", "V1.5", "V1.7"]
+    wanted = [Measurand(point=point, quantity="dc_v") for point in points]
+    found = Diagnoser(model, wanted, dc_only=True).diagnose(
+        [Reading(point=point, quantity="dc_v", value=0.001, std=0.002) for point in points]
+    )
+    assert "artefact: nothing read" in [s.fault for s in found.suspects]
+
+
 def test_a_supply_that_is_high_is_not_called_low(diagnoser):
     """Volts and meter 25 % up: no severity of a low supply lies above what is drawn."""
     readings = [replace(r, value=1.25 * r.value) for r in readings_of(diagnoser.model, {})]
