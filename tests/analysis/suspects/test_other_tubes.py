@@ -47,7 +47,8 @@ def test_a_tube_that_fits_the_socket_is_named(chassis, diagnoser, type_, wanted)
     assert first.probability > 0.9
     assert found.healthy_probability >= 0.0
     assert sum(s.probability for s in found.suspects) + found.healthy_probability < 1.001
-    assert f"with a {type_} " in first.because and "with a 12AX7 " in first.because
+    assert f"with a {type_} " in first.because
+    assert "with a 12AX7 " in first.because
     assert first.separates == "the type number on the tube in V1"
     assert not any("one fault alone" in note for note in found.notes)
 
