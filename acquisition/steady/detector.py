@@ -8,6 +8,7 @@ from collections import deque
 from ..instruments.samples import REFUSED_FLAGS
 from .events import EventKind, Sample, State, SteadyEvent, SteadyReading
 from .fit import MeterFacts, Rules, Verdict, judge_run
+from .frames import Frames
 from .free_lead import BLOCK, CEILING_V, FreeLead
 
 BLIND_S = 3.0
@@ -37,7 +38,7 @@ class SteadyDetector:
         self._resolution_v = 0.0
         self._given_resolution_v = 0.0
         self._range_v = math.nan
-        self._repeats = 0
+        self._frames = Frames()
         self._period_s = 0.0
         self._lead = FreeLead(self.rules)
         self._falling = False
@@ -129,12 +130,8 @@ class SteadyDetector:
         if last is not None:
             if t <= last.t_s:
                 return []
-            if (
-                self.facts.frames_per_conversion > 1
-                and sample.value_v == last.value_v
-                and self._repeats < self.facts.frames_per_conversion - 1
-            ):
-                self._repeats += 1
+            free = self.state is State.AWAY
+            if sample.is_reading and self._frames.is_repeat(sample.value_v, sample.resolution_v, free=free):
                 return []
             gap = t - last.t_s
             if self._period_s and gap > max(1.0, 5.0 * self._period_s):
@@ -142,7 +139,6 @@ class SteadyDetector:
             if gap > BLIND_S:
                 lost = self._lose(t)
             self._period_s = gap if not self._period_s else 0.9 * self._period_s + 0.1 * min(gap, 1.0)
-        self._repeats = 0
         self._last = sample
         return lost + self._heard(sample)
 

@@ -29,13 +29,10 @@ class MeterFacts:
         Specification of every range.
     noise_digits : float
         Standard deviation of one conversion in digits, a quiet source connected.
-    frames_per_conversion : int
-        How often the stream repeats one conversion.
     """
 
     accuracy: AccuracyTable
     noise_digits: float = 0.5
-    frames_per_conversion: int = 1
 
     def spec_std_v(self, value_v: float, resolution_v: float, range_v: float) -> float:
         """Standard uncertainty by the specification: rectangular, half-width / sqrt(3)."""
