@@ -27,6 +27,13 @@ def test_the_minus_of_print_is_one_of_a_keyboard():
     assert parse_tolerance("−20% +50%") == (-0.2, 0.5)
 
 
+@pytest.mark.parametrize("ohm", ["\N{OHM SIGN}", "\N{GREEK CAPITAL LETTER OMEGA}"])
+@pytest.mark.parametrize("micro", ["\N{MICRO SIGN}", "\N{GREEK SMALL LETTER MU}"])
+def test_both_characters_of_ohm_and_of_micro_are_read(ohm, micro):
+    assert parse_value(f"4k7 {ohm}") == parse_value(f"4.7k{ohm}") == 4700.0
+    assert parse_value(f"22 {micro}F") == 22e-6
+
+
 @pytest.mark.parametrize("text", ["", "4,7k", "k", "4k7k", "1M5M", "12AX7", "4..7k", "nan", "inf", "1e999", "5 %"])
 def test_wrong_values_are_refused(text):
     with pytest.raises(ValueError, match="expected"):
