@@ -17,7 +17,7 @@ _UNITS = "(?:ohms?|Ohms?|\u03a9|\u2126|F|H|V|A|Hz|s|W)?"
 _CODE = re.compile(rf"([+-]?)(\d+)([pnuµμmRrkKMG])(\d+)\s*{_UNITS}")
 _PLAIN = re.compile(rf"([+-]?(?:\d+\.?\d*|\.\d+)(?:[eE][+-]?\d+)?)\s*([pnuµμmRrkKMG]?)\s*{_UNITS}")
 _LONGEST = 60
-_MINUS = "\N{MINUS SIGN}"
+_PRINTED_MINUS = str.maketrans("\N{MINUS SIGN}\N{EN DASH}", "--")
 """What a printed sheet, a spreadsheet and this program's own report put before a negative number."""
 _PERCENT = re.compile(r"([+-]?)\s*(\d+(?:\.\d+)?)\s*%")
 
@@ -35,7 +35,7 @@ def with_plain_minus(text: str) -> str:
     >>> with_plain_minus("\N{MINUS SIGN}28.1")
     '-28.1'
     """
-    return text.replace(_MINUS, "-")
+    return text.translate(_PRINTED_MINUS)
 
 
 def parse_value(text: str) -> float:

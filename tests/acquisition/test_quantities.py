@@ -22,7 +22,7 @@ def test_values(text, value):
 
 def test_the_minus_of_print_is_one_of_a_keyboard():
     # The report writes its own negative volts so, and they are copied into a chassis file from there.
-    assert parse_value("−28.1") == -28.1
+    assert parse_value("−28.1") == parse_value("\N{EN DASH}28.1") == -28.1
     assert parse_value("1e−3") == 1e-3
     assert parse_tolerance("−20% +50%") == (-0.2, 0.5)
 
