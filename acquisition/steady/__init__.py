@@ -38,7 +38,8 @@ hypothesis in M; the spread in the uncertainty is averaged over those levels, an
 run speak too. A range change, an overload or a gap starts a new run: digits of two ranges are not averaged, and
 overload is "unknown, high", never zero. Frames that repeat one conversion count once: as many as the restless
 free lead shows (`frames`), or those of one time stamp. A hold is offered only where the free lead was heard to
-be restless, so that quiet means contact. The level that a free lead can reach is taken as Rayleigh distributed
+be restless, so that quiet means contact. After its reading a tip is off once it was so for `lift_s`: a contact that
+chatters is no touch of the next point. The level that a free lead can reach is taken as Rayleigh distributed
 with `hand_factor` times its learned rms, at least `hand_floor_v`: a hand near the lead multiplies the pick-up
 (common practice, no source).
 

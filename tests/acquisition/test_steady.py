@@ -57,7 +57,7 @@ class Stream:
 
 
 def test_touch_bounce_steady_lift():
-    stream = Stream().free().feed([0.9, 0.0, 1.2, 0.0]).feed([1.56] * 8).feed([0.004, -0.003, 0.002])
+    stream = Stream().free().feed([0.9, 0.0, 1.2, 0.0]).feed([1.56] * 8).feed([0.004, -0.003, 0.002, 0.005, 0.001])
     assert stream.kinds == [
         EventKind.TOUCHED,
         EventKind.BOUNCED,
@@ -80,6 +80,31 @@ def test_a_free_lead_and_a_mistaken_key_give_nothing():
     stream = Stream().free(30.0)
     stream.detector.confirm(stream.t_s)
     assert stream.free(9.0).taken == []
+
+
+@pytest.mark.parametrize("period_s", [0.02, 0.04, 0.1])
+def test_a_contact_that_chatters_after_its_reading_has_not_lifted(period_s):
+    # Two samples of air were a lift, at 25 a second 0.08 s: the tip still on the pin was read for the next point.
+    stream = Stream(period_s=period_s).free().feed([1.56] * round(1.5 / period_s))
+    for _ in range(5):
+        stream.free(0.2).feed([1.56] * 8)
+    assert stream.kinds == [EventKind.TOUCHED, EventKind.TAKEN]
+    begun_s = stream.t_s
+    assert stream.free(0.6).kinds[-1] is EventKind.LIFTED
+    assert stream.events[-1].t_s - begun_s == pytest.approx(0.3, abs=1.01 * period_s)
+
+
+def test_a_tip_that_slipped_over_air_to_another_pin_is_not_read_there():
+    stream = Stream(period_s=0.04).free().feed([1.56] * 20).free(0.2).feed([4.4] * 50)
+    assert [reading.value_v for reading in stream.taken] == [pytest.approx(1.56, abs=0.001)]
+    assert stream.free(0.6).feed([4.4] * 20).taken[-1].value_v == pytest.approx(4.4, abs=0.01)
+
+
+def test_a_lift_is_seen_while_the_meter_hunts_for_its_range():
+    stream = Stream().free(rms_v=0.02).feed([1.56] * 12)
+    for digits in [(1e-4, 0.6), (1e-3, 6.0)] * 4:
+        stream.use(*digits).free(0.1, rms_v=0.02)
+    assert stream.kinds[-1] is EventKind.LIFTED
 
 
 def test_zero_volts_needs_the_key():
