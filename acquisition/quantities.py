@@ -12,11 +12,12 @@ import re
 _PREFIXES = {
     "p": -12, "n": -9, "u": -6, "µ": -6, "μ": -6, "m": -3, "": 0, "R": 0, "r": 0, "k": 3, "K": 3, "M": 6, "G": 9,
 }  # fmt: skip
-_UNITS = r"(?:ohms?|Ohms?|Ω|Ω|F|H|V|A|Hz|s|W)?"
+# By number: an editor that normalises text turns the ohm sign into an omega, and the two look alike.
+_UNITS = "(?:ohms?|Ohms?|\u03a9|\u2126|F|H|V|A|Hz|s|W)?"
 _CODE = re.compile(rf"([+-]?)(\d*)([pnuµμmRrkKMG])(\d+)\s*{_UNITS}")
 _PLAIN = re.compile(rf"([+-]?(?:\d+\.?\d*|\.\d+)(?:[eE][+-]?\d+)?)\s*([pnuµμmRrkKMG]?)\s*{_UNITS}")
 _LONGEST = 60
-_MINUS = "\N{MINUS SIGN}"
+_PRINTED_MINUS = str.maketrans("\N{MINUS SIGN}\N{EN DASH}", "--")
 """What a printed sheet, a spreadsheet and this program's own report put before a negative number."""
 _PERCENT = re.compile(r"([+-]?)\s*(\d+(?:\.\d+)?)\s*%")
 
@@ -34,7 +35,7 @@ def with_plain_minus(text: str) -> str:
     >>> with_plain_minus("\N{MINUS SIGN}28.1")
     '-28.1'
     """
-    return text.replace(_MINUS, "-")
+    return text.translate(_PRINTED_MINUS)
 
 
 def _comma(text: str) -> str:

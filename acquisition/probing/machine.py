@@ -6,6 +6,7 @@ import math
 from collections.abc import Callable, Mapping, Sequence
 from dataclasses import replace
 
+from ..errors import StoreError
 from ..records import Reading, SurveyPlan, SurveyStep
 from ..steady import EventKind, Sample, State, SteadyDetector, SteadyEvent, SteadyReading
 from .actions import Action, ActionKind, Do, Key
@@ -52,7 +53,7 @@ class Probing:
     detector : SteadyDetector
         Fed by `sample`.
     commit : callable
-        Called with each Reading before it is announced; returns when it is on disk.
+        Called with each Reading before it is announced; returns when it is on disk, or raises StoreError.
     utc : callable
         Gives the time as ISO 8601 text.
     options : Options
@@ -76,6 +77,8 @@ class Probing:
         self._route = Route(plan, limits, self.options, advise)
         self.phase = Phase.ASKING
         self.results: dict[str, Reading] = {}
+        self.not_kept: StoreError | None = None
+        """Why the last reading is not on disk; None where it is."""
         self._to_clip: set[str] = set()
         self._gates: list[Gate] = []
         self._after: Callable[[], list[Action]] = self._next
@@ -85,6 +88,7 @@ class Probing:
         self._on_since_s: float | None = None
         self._held: Reading | None = None
         self._rough: SteadyReading | None = None
+        self._write_again: Callable[[], list[Action]] = self._next
         self._unseen_from_s: float | None = None
         self._key_is_for_tip = False  # what was said last asks for space with the tip on
         self._over_from_s: float | None = None
@@ -189,7 +193,8 @@ class Probing:
         if self.phase is Phase.DONE:
             return []
         if key is Key.QUIT:
-            return self._finish("Stopped. Everything read so far is on disk; the same command goes on from here.")
+            kept = "This reading is NOT kept. Everything else" if self.phase is Phase.NOT_KEPT else "Everything"
+            return self._finish(f"Stopped. {kept} read so far is on disk; the same command goes on from here.")
         if self.phase is Phase.STOPPED and key is not Key.SPACE:
             return [self._ask_after_stop()]
         if key is Key.SPACE:
@@ -219,6 +224,8 @@ class Probing:
             return self._keep(self._held, "good", "confirmed by key")
         if self.phase is Phase.UNSTEADY and self._rough is not None:
             return self._take(self._rough, "unsteady")
+        if self.phase is Phase.NOT_KEPT:
+            return self._write_again()
         if self.phase is Phase.LIFT:
             return self._leave(self._next)
         if self._live is not None and self.phase is not Phase.LISTENING:  # there the tip is in the air
@@ -341,7 +348,7 @@ class Probing:
                 return []
             text = event.text or "overload: unknown and high, the meter needs a higher range or autorange"
             return [Action(kind=ActionKind.SAY, text=f"No reading: {text}.", step=step)]
-        if step is None or self.phase in (Phase.ASKING, Phase.VERIFYING, Phase.LISTENING):
+        if step is None or self.phase in (Phase.ASKING, Phase.VERIFYING, Phase.LISTENING, Phase.NOT_KEPT):
             return []
         if event.kind is EventKind.TOUCHED and self.phase is Phase.ARMED:
             self.phase = Phase.TOUCHED
@@ -392,18 +399,36 @@ class Probing:
             if before is not None and abs(before.value - reading.value) <= 4.0 * (reading.std or 0.0):
                 return self._keep(reading, "good", "read twice")
             held = replace(reading, quality="held", note=f"{reading.note}; fits {other}: wrong pin?")
-            self._commit(held)
-            self._held, self.phase = reading, Phase.WRONG_PIN
-            text = (
-                f"{volts(steady.value_v)} would fit {other}: wrong pin? Touch {step.point} again; space keeps it."
-            )
-            return [Action(kind=ActionKind.ASK, text=text, do=Do.CHECK_PIN, step=step, reading=held)]
+            return self._write(held, lambda: self._doubt(reading, held, other))
         return self._keep(reading, quality, "")
 
+    def _doubt(self, reading: Reading, held: Reading, other: str) -> list[Action]:
+        self._held, self.phase = reading, Phase.WRONG_PIN
+        text = f"{volts(held.value)} would fit {other}: wrong pin? Touch {held.point} again; space keeps it."
+        return [Action(kind=ActionKind.ASK, text=text, do=Do.CHECK_PIN, step=self.step, reading=held)]
+
     def _keep(self, reading: Reading, quality: str, remark: str) -> list[Action]:
-        step = self.step
         kept = replace(reading, quality=quality, note="; ".join(text for text in (reading.note, remark) if text))
-        self._commit(kept)  # on disk before a word is said
+        return self._write(kept, lambda: self._kept(kept))
+
+    def _write(self, reading: Reading, then: Callable[[], list[Action]]) -> list[Action]:
+        """On disk before a word is said; what a full disk does not take waits here, and the point with it."""
+        try:
+            self._commit(reading)
+        except StoreError as error:
+            self.phase, self.not_kept = Phase.NOT_KEPT, error
+            self._write_again = lambda: self._write(reading, then)
+            told = f"NOT kept: {reading.point} {volts(reading.value)}. {error} ({error.hint})."
+            ask = "Space tries again to keep this reading; s leaves it."
+            return [
+                Action(kind=ActionKind.CAUTION, text=told, step=self.step),
+                Action(kind=ActionKind.ASK, text=ask, step=self.step),
+            ]
+        self.not_kept = None
+        return then()
+
+    def _kept(self, kept: Reading) -> list[Action]:
+        step = self.step
         self.results[kept.point] = kept
         self._route.read.add(kept.point)
         self._held = self._rough = None

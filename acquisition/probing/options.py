@@ -16,6 +16,7 @@ class Phase(StrEnum):
     TOUCHED = "touched"
     UNSTEADY = "unsteady"
     WRONG_PIN = "wrong_pin"
+    NOT_KEPT = "not_kept"
     LIFT = "lift"
     STOPPED = "stopped"
     DONE = "done"

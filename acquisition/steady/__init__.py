@@ -36,9 +36,10 @@ Parameters and why
 it may be larger by factors of two up to 32 (ripple and mains ride on a rail), each factor being one more
 hypothesis in M; the spread in the uncertainty is averaged over those levels, and the samples just before a quiet
 run speak too. A range change, an overload or a gap starts a new run: digits of two ranges are not averaged, and
-overload is "unknown, high", never zero. Frames that repeat one conversion count once
-(`MeterFacts.frames_per_conversion`, or the same time stamp). A hold is offered only where the free lead was heard
-to be restless, so that quiet means contact. The level that a free lead can reach is taken as Rayleigh distributed
+overload is "unknown, high", never zero. Frames that repeat one conversion count once: as many as the restless
+free lead shows (`frames`), or those of one time stamp. A hold is offered only where the free lead was heard to
+be restless, so that quiet means contact. After its reading a tip is off once it was so for `lift_s`: a contact that
+chatters is no touch of the next point. The level that a free lead can reach is taken as Rayleigh distributed
 with `hand_factor` times its learned rms, at least `hand_floor_v`: a hand near the lead multiplies the pick-up
 (common practice, no source).
 

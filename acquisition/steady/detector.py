@@ -8,6 +8,7 @@ from collections import deque
 from ..instruments.samples import REFUSED_FLAGS
 from .events import EventKind, Sample, State, SteadyEvent, SteadyReading
 from .fit import MeterFacts, Rules, Verdict, judge_run
+from .frames import Frames
 from .free_lead import BLOCK, CEILING_V, FreeLead
 
 BLIND_S = 3.0
@@ -37,7 +38,7 @@ class SteadyDetector:
         self._resolution_v = 0.0
         self._given_resolution_v = 0.0
         self._range_v = math.nan
-        self._repeats = 0
+        self._frames = Frames()
         self._period_s = 0.0
         self._lead = FreeLead(self.rules)
         self._falling = False
@@ -51,7 +52,7 @@ class SteadyDetector:
         self._excursion_v = 0.0
         self._level_v = 0.0
         self._level_scatter_v = 0.0
-        self._lift_count = 0
+        self._gone_from_s: float | None = None
         self._overloaded = False
         self._refused = ""
         self._offered = False
@@ -129,12 +130,8 @@ class SteadyDetector:
         if last is not None:
             if t <= last.t_s:
                 return []
-            if (
-                self.facts.frames_per_conversion > 1
-                and sample.value_v == last.value_v
-                and self._repeats < self.facts.frames_per_conversion - 1
-            ):
-                self._repeats += 1
+            free = self.state is State.AWAY
+            if sample.is_reading and self._frames.is_repeat(sample.value_v, sample.resolution_v, free=free):
                 return []
             gap = t - last.t_s
             if self._period_s and gap > max(1.0, 5.0 * self._period_s):
@@ -142,7 +139,6 @@ class SteadyDetector:
             if gap > BLIND_S:
                 lost = self._lose(t)
             self._period_s = gap if not self._period_s else 0.9 * self._period_s + 0.1 * min(gap, 1.0)
-        self._repeats = 0
         self._last = sample
         return lost + self._heard(sample)
 
@@ -161,7 +157,9 @@ class SteadyDetector:
         self._refused = ""
         self._overloaded = False
         if sample.range_v != self._range_v or sample.resolution_v != self._given_resolution_v:
+            gone_from_s = self._gone_from_s
             self._clear()
+            self._gone_from_s = gone_from_s  # the free lead may go through ranges all the time
             self._given_resolution_v, self._range_v = sample.resolution_v, sample.range_v
             # A meter that does not tell its digit is taken to show six of them.
             self._resolution_v = sample.resolution_v or 1e-6 * (
@@ -300,6 +298,7 @@ class SteadyDetector:
         previous, self._last_v = self._last_v, v
         self._keep(t, v)
         band = self.band_v
+        at_once = False
         if abs(self._level_v) > band:
             # Far above it too: a slow meter may show nothing of the air between two points.
             gone = abs(v) <= band or not 0.5 <= v / self._level_v <= 1.5
@@ -310,10 +309,10 @@ class SteadyDetector:
             gone = abs(v - self._level_v) > away
         else:
             gone = abs(v) > band or t - self._since_s > 1.5
-            if abs(v) <= band and gone:
-                self._lift_count = 2
-        self._lift_count = self._lift_count + 1 if gone else 0
-        if self._lift_count < 2:
+            at_once = gone and abs(v) <= band
+        from_s = self._gone_from_s if gone else None
+        self._gone_from_s = t if gone and from_s is None else from_s
+        if not at_once and (from_s is None or t - from_s + self._period_s < self.rules.lift_s):
             return []
         self.state = State.AWAY
         self._hold_s, self._asserted, self._clipped = None, False, False
@@ -358,7 +357,7 @@ class SteadyDetector:
         self._t.clear()
         self._v.clear()
         self._last_v = None
-        self._lift_count = 0
+        self._gone_from_s = None
 
     def _learn(self, v: float, previous: float | None) -> None:
         self._lead.learn(v, previous, self._period_s, scatter=self._hold_s is None)
@@ -390,7 +389,7 @@ class SteadyDetector:
         self._level_v = verdict.value_v
         self._level_scatter_v = 6.0 * verdict.type_a_v * math.sqrt(verdict.samples)
         self._since_s = t
-        self._lift_count = 0
+        self._gone_from_s = None
         return SteadyEvent(kind=EventKind.TAKEN, t_s=t, reading=reading)
 
     def _reading(self, t: float, verdict: Verdict) -> SteadyReading:

@@ -29,13 +29,10 @@ class MeterFacts:
         Specification of every range.
     noise_digits : float
         Standard deviation of one conversion in digits, a quiet source connected.
-    frames_per_conversion : int
-        How often the stream repeats one conversion.
     """
 
     accuracy: AccuracyTable
     noise_digits: float = 0.5
-    frames_per_conversion: int = 1
 
     def spec_std_v(self, value_v: float, resolution_v: float, range_v: float) -> float:
         """Standard uncertainty by the specification: rectangular, half-width / sqrt(3)."""
@@ -75,6 +72,9 @@ class Rules:
         Longest time constant that is extrapolated, in seconds.
     patience_s : float
         After so long without a reading it is offered as unsteady; where it stands, the key is asked for.
+    lift_s : float
+        So long a tip has to be off before the next touch is another one: a contact that chatters after its reading
+        is no touch of the next point (common practice, no source).
     in_band_s : float
         So long, and for a block of samples, a value has to stand that jumped to a level of the free lead; with none
         in twice that it is taken for the free lead.
@@ -98,6 +98,7 @@ class Rules:
     settle_margin: float = 1.5
     longest_s: float = 2.0
     patience_s: float = 10.0
+    lift_s: float = 0.3
     in_band_s: float = 1.0
     longest_run: int = 48
 

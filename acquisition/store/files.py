@@ -4,6 +4,7 @@ from __future__ import annotations
 
 import os
 import re
+import shutil
 import sqlite3
 import struct
 from collections.abc import Iterator
@@ -25,7 +26,10 @@ READ_ONLY_HINT = "stagewalk report, export and list can still read what is left 
 _BY_CODE = {
     sqlite3.SQLITE_FULL: ("the disk is full", "free some space and take it again; everything before is kept"),
     sqlite3.SQLITE_READONLY: ("it cannot be written", "check the permissions of the file and its folder"),
-    sqlite3.SQLITE_CANTOPEN: ("it cannot be opened", "check that its folder exists and can be written"),
+    sqlite3.SQLITE_CANTOPEN: (
+        "it cannot be opened for writing",
+        "check that its folder exists and can be written, or copy the job to one that can",
+    ),
     sqlite3.SQLITE_PERM: ("it cannot be opened", "check the permissions of the file and its folder"),
     sqlite3.SQLITE_BUSY: ("it is locked by another program", "close the other program and try again"),
     sqlite3.SQLITE_LOCKED: ("it is locked by another program", "close the other program and try again"),
@@ -73,10 +77,20 @@ def explain(error: BaseException, path: str | Path, doing: str) -> StoreError:
     cause = getattr(error, "orig", None) or error
     code = getattr(cause, "sqlite_errorcode", None)
     if code is not None and (code & 0xFF) in _BY_CODE:
-        reason, hint = _BY_CODE[code & 0xFF]
+        # What SQLite cannot place beside a file is an error of the disk to it, also where the disk is just full.
+        full = code & 0xFF == sqlite3.SQLITE_IOERR and _is_full(path)
+        reason, hint = _BY_CODE[sqlite3.SQLITE_FULL if full else code & 0xFF]
     else:
         reason, hint = str(cause).strip().splitlines()[0] if str(cause).strip() else type(cause).__name__, ""
     return StoreError(f"{name_of(path)}: {doing}: {reason}", hint=hint)
+
+
+def _is_full(path: str | Path) -> bool:
+    """Whether there is no room for another page where a file lies; False where nothing tells."""
+    try:
+        return shutil.disk_usage(Path(path).absolute().parent).free < _PAGE
+    except OSError:
+        return False
 
 
 @contextmanager

@@ -4,6 +4,7 @@ from __future__ import annotations
 
 import json
 import math
+import os
 import threading
 from collections.abc import Mapping, Sequence
 from types import TracebackType
@@ -160,11 +161,9 @@ class Job:
             The capture; its raw codes are kept as they are.
         """
         row, codes = rows.capture_row(self._pass_id(pass_name), capture)
-        self._require_writable()
-        with (
-            files.plain_errors(self.path, f"capture of {capture.point} not kept"),
-            self._engine.begin() as connection,
-        ):
+        doing = f"capture of {capture.point} not kept"
+        self._require_writable(doing)
+        with files.plain_errors(self.path, doing), self._engine.begin() as connection:
             key = connection.execute(schema.CAPTURE.insert().values(row)).inserted_primary_key
             assert key is not None  # noqa: S101
             connection.execute(schema.WAVEFORM.insert().values(capture_id=key[0], codes=codes))
@@ -328,17 +327,23 @@ class Job:
     def _name(self) -> str:
         return files.name_of(self.path)
 
-    def _require_writable(self) -> None:
+    def _require_writable(self, doing: str) -> None:
         if self.read_only:
             raise StoreError(f"{self._name}: opened for reading only", hint="open it for writing to add to it")
+        # A deleted file takes what is written until it is closed, and then it is gone with all that was told.
+        if "://" not in self.path and not os.path.exists(self.path):
+            raise StoreError(
+                f"{self._name}: {doing}: the file is no longer there",
+                hint="deleted, moved, or its disk taken out? put it back where it was",
+            )
 
     def _insert(self, doing: str, table: Any, inserts: list[dict[str, Any]]) -> None:
-        self._require_writable()
+        self._require_writable(doing)
         with files.plain_errors(self.path, doing), self._engine.begin() as connection:
             connection.execute(table.insert(), inserts)
 
     def _change(self, doing: str, table: Any, row_id: int, given: Mapping[str, str | float]) -> None:
-        self._require_writable()
+        self._require_writable(doing)
         chosen = table.c.id == row_id
         with files.plain_errors(self.path, doing), self._engine.begin() as connection:
             # The write comes before the look: after a look SQLite does not wait for another program, but gives up.

@@ -27,7 +27,7 @@ from analysis.app.terminal import harmless, styled
 if TYPE_CHECKING:
     from acquisition.instruments import Sample
 
-_NEEDS_KEY = frozenset({Phase.ASKING, Phase.VERIFYING, Phase.STOPPED})
+_NEEDS_KEY = frozenset({Phase.ASKING, Phase.VERIFYING, Phase.STOPPED, Phase.NOT_KEPT})
 _MARKS = {
     ActionKind.SHOW: ">>",
     ActionKind.SAY: "  ",

@@ -7,7 +7,7 @@ from typing import Any
 
 from acquisition.configs import Document, find_config, parse_yaml, read_yaml, validate
 from acquisition.errors import ConfigError, Problem
-from acquisition.quantities import parse_tolerance, parse_value
+from acquisition.quantities import parse_tolerance, parse_value, with_plain_minus
 
 from .description import Chassis, Printed
 from .form import ChassisFile
@@ -115,7 +115,7 @@ def parse_printed(text: str) -> Printed:
     >>> parse_printed("190 +-10%")
     Printed(volts=190.0, tolerance=(-0.1, 0.1))
     """
-    match = _PRINTED.fullmatch(text.strip())
+    match = _PRINTED.fullmatch(with_plain_minus(text.strip()))
     try:
         if match:
             volts = parse_value(match[1])

@@ -50,7 +50,7 @@ MISREAD: Mapping[str, str] = {
 }
 """Names of the trade whose first letter would make another part of them, and what to write instead."""
 
-_UNIT = re.compile(r"[pnuµμmkKMG]?(?:[Oo]hms?|Ω|Ω|F|H)?|[Mm](?:eg|EG)")
+_UNIT = re.compile(r"[pnuµμmkKMG]?(?:[Oo]hms?|\u03a9|\u2126|F|H)?|[Mm](?:eg|EG)")
 """What may stand behind a number."""
 _MILLI = re.compile(r"\d\s*m")
 _FARAD_PREFIX = re.compile(r"[pnuµμ]|\d\s*[eE]")

@@ -9,7 +9,7 @@ from typing import Annotated, Literal
 from pydantic import AfterValidator, BaseModel, BeforeValidator, ConfigDict, Field, model_validator
 
 from acquisition.configs import read_yaml, validate
-from acquisition.quantities import parse_value
+from acquisition.quantities import parse_value, with_plain_minus
 
 from .base import POSITIONS
 from .types import ELECTRODES
@@ -24,6 +24,7 @@ def _check_pin_code(code: str) -> str:
 
 
 Positive = Annotated[float, Field(gt=0)]
+GridVolts = Annotated[float, BeforeValidator(lambda text: with_plain_minus(str(text)))]
 Ohms = Annotated[float, BeforeValidator(lambda text: parse_value(str(text))), Field(gt=0)]
 TypeNumber = Annotated[str, Field(pattern=r"^[0-9A-Za-z][0-9A-Za-z/ -]{0,19}$")]
 PinCode = Annotated[str, AfterValidator(_check_pin_code)]
@@ -133,7 +134,7 @@ class PointFile(_File):
     connection: Literal["triode", "pentode", "triode-connected", "converter", "rectifier"]
     plate_v: Positive
     screen_v: Positive | None = None
-    grid_v: float | None = None
+    grid_v: GridVolts | None = None
     cathode: Ohms | None = None
     plate_ma: Positive | None = None
     screen_ma: Positive | None = None

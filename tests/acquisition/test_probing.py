@@ -6,6 +6,7 @@ from pathlib import Path
 import numpy as np
 import pytest
 
+from acquisition.errors import StoreError
 from acquisition.instruments.samples import REFUSED_FLAGS, Sample
 from acquisition.probing import ActionKind, Do, Key, Phase, ProbingLimits
 from acquisition.records import SurveyStep
@@ -26,14 +27,55 @@ def test_points_are_taken_one_after_the_other_without_a_key():
     assert rig.doings == [Do.PREPARE, Do.POWER_ON, Do.TOUCH, Do.LIFT, Do.TOUCH, Do.LIFT]
 
 
-def test_a_reading_is_kept_before_it_is_announced_and_a_failing_store_stops_the_survey():
-    def full(reading):
-        raise OSError("disk full")
+class Disk:
+    """Takes readings while it has room."""
 
-    rig = Rig(step("V1.1", 140.0), commit=full).ready()
-    with pytest.raises(OSError, match="disk full"):
-        rig.touch(141.0)
+    def __init__(self):
+        self.room, self.kept = False, []
+
+    def __call__(self, reading):
+        if not self.room:
+            raise StoreError(f"amp: reading of {reading.point} not kept: the disk is full", hint="free some space")
+        self.kept.append(reading)
+
+
+def test_a_reading_that_the_disk_does_not_take_is_told_at_once_and_kept_when_there_is_room():
+    disk = Disk()
+    rig = Rig(step("V1.1", 140.0), step("V1.3", 1.2), commit=disk).ready()
+    rig.meter(141.0, 1.5)
+    assert (
+        "NOT kept: V1.1 141.0 V. amp: reading of V1.1 not kept: the disk is full (free some space)." in rig.said()
+    )
+    rig.free(1.0).touch(1.2).press()  # another point meanwhile, and a key too soon
+    assert rig.machine.phase is Phase.NOT_KEPT
     assert not rig.said(ActionKind.TAKEN)
+    disk.room = True
+    rig.press()
+    assert [(r.point, round(r.value)) for r in disk.kept] == [("V1.1", 141)]
+    assert rig.machine.phase is Phase.ARMED
+    rig.touch(1.2)
+    assert [r.point for r in disk.kept] == ["V1.1", "V1.3"]
+    assert rig.machine.phase is Phase.DONE
+    assert rig.machine.not_kept is None
+
+
+def test_a_doubted_reading_that_the_disk_does_not_take_is_doubted_when_it_is_kept():
+    disk = Disk()
+    rig = Rig(step("V1.1", 140.0, neighbours={"V1.6": 210.0}), commit=disk).ready().touch(210.0)
+    disk.room = True
+    rig.press()
+    assert [r.quality for r in disk.kept] == ["held"]
+    assert rig.machine.phase is Phase.WRONG_PIN
+
+
+@pytest.mark.parametrize("key", [Key.SKIP, Key.QUIT])
+def test_a_reading_that_is_not_kept_can_be_left_and_is_not_said_to_be_on_disk(key):
+    rig = Rig(step("V1.1", 140.0), commit=Disk()).ready().touch(141.0).press(key)
+    assert rig.machine.phase is Phase.DONE
+    assert "the disk is full" in str(rig.machine.not_kept)
+    assert not rig.machine.results
+    if key is Key.QUIT:
+        assert "This reading is NOT kept." in rig.log[-1].text
 
 
 def test_above_the_limit_the_lead_is_clipped_on_with_power_off():

@@ -25,9 +25,16 @@ def test_values(text, value):
 
 def test_the_minus_of_print_is_one_of_a_keyboard():
     # The report writes its own negative volts so, and they are copied into a chassis file from there.
-    assert parse_value("−28.1") == -28.1
+    assert parse_value("−28.1") == parse_value("\N{EN DASH}28.1") == -28.1
     assert parse_value("1e−3") == 1e-3
     assert parse_tolerance("−20% +50%") == (-0.2, 0.5)
+
+
+@pytest.mark.parametrize("ohm", ["\N{OHM SIGN}", "\N{GREEK CAPITAL LETTER OMEGA}"])
+@pytest.mark.parametrize("micro", ["\N{MICRO SIGN}", "\N{GREEK SMALL LETTER MU}"])
+def test_both_characters_of_ohm_and_of_micro_are_read(ohm, micro):
+    assert parse_value(f"4k7 {ohm}") == parse_value(f"4.7k{ohm}") == 4700.0
+    assert parse_value(f"22 {micro}F") == 22e-6
 
 
 @pytest.mark.parametrize(

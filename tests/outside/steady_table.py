@@ -64,6 +64,14 @@ class Conversion(NamedTuple):
     range_v: float
     flags: tuple[str, ...] = ()
 
+    @property
+    def is_reading(self) -> bool:
+        return not self.flags
+
+    @property
+    def reason(self) -> str:
+        return ""
+
 
 @dataclass
 class Touch:

@@ -117,6 +117,8 @@ def command(
                     meter, lambda text: screen.show(Action(kind=ActionKind.CAUTION, text=text))
                 )
                 run_survey(machine, samples, screen.key, screen.show, screen.live)
+                if machine.not_kept is not None:
+                    raise machine.not_kept
     return 0
 
 

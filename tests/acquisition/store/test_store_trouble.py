@@ -163,6 +163,55 @@ def test_a_file_that_may_not_grow_keeps_what_was_told(tmp_path):
         assert [r.value for r in job.read_pass("as-found").readings] == [float(n) for n in range(int(kept))]
 
 
+def test_a_job_that_was_deleted_or_moved_while_it_is_open_is_told_and_written_when_it_is_back(path):
+    away = path.with_suffix(".away")
+    with open_job(path) as job:
+        path.rename(away)
+        with pytest.raises(StoreError) as told:
+            job.add_reading("as-found", reading(1))
+        assert "reading of V1.1 not kept: the file is no longer there" in one_line(told)
+        with pytest.raises(StoreError, match="mains not written down: the file is no longer there"):
+            job.write_mains("as-found", 231.0)
+        away.rename(path)
+        job.add_reading("as-found", reading(2))
+    with open_job(path) as job:
+        assert job.read_pass("as-found").readings[20:] == (reading(2),)
+
+
+@pytest.mark.parametrize("temporary", ["with room", "full too"])
+def test_a_full_disk_does_not_make_a_job_a_damaged_one(path, monkeypatch, temporary):
+    """A write that failed leaves an empty log; beside it SQLite needs room for a file of its own, even to read."""
+    connect = sqlite3.connect
+
+    def without_room(database, **settings):
+        if path.name in str(database):
+            error = sqlite3.OperationalError("disk I/O error")
+            error.sqlite_errorcode = sqlite3.SQLITE_IOERR_SHMSIZE  # as from a tmpfs without a free page
+            raise error
+        return connect(database, **settings)
+
+    Path(f"{path}-wal").touch()
+    monkeypatch.setattr(sqlite3, "connect", without_room)
+    if temporary == "full too":
+        monkeypatch.setattr(tempfile, "tempdir", "/dev/full")
+    if temporary == "with room" or os.path.isdir("/dev/shm"):
+        (found,) = list_jobs(path.parent)
+        assert (found.problem, found.readings) == ("", 40)
+        with open_job(path, read_only=True) as job:
+            assert job.damage == ()
+            assert len(job.read_pass("as-found").readings) == 20
+    else:
+        with pytest.raises(StoreError, match="not opened"):
+            open_job(path, read_only=True)
+    with pytest.raises(StoreError) as told:
+        open_job(path)
+    assert "not opened: the disk reports an error" in one_line(told)
+    monkeypatch.setattr(shutil, "disk_usage", lambda folder: shutil._ntuple_diskusage(9e9, 9e9, 100))
+    with pytest.raises(StoreError) as told:
+        open_job(path)
+    assert "not opened: the disk is full" in one_line(told)
+
+
 def test_a_folder_that_cannot_be_written(ordinary_user):
     path = ordinary_user / "amp.stagewalk"
     with create_job(path, "x") as job:

@@ -62,6 +62,15 @@ def test_everything_is_read():
     assert chassis.printed["V2.3"].tolerance == (-0.2, 0.2)
 
 
+@pytest.mark.parametrize("minus", ["\N{MINUS SIGN}", "\N{EN DASH}"])
+def test_the_minus_and_the_ohm_of_print_are_read_in_every_field(minus):
+    text = GOOD.replace("V2.3: 7.5", f"V2.2: {minus}28.1 {minus}20% +50%").replace("8    SPK", "8\N{OHM SIGN} SPK")
+    text = text.replace("HT1: {volts: 280,", f"BIAS: {{volts: {minus}30}}\n  HT1: {{volts: 280,")
+    chassis = parse_chassis(text.replace("R4: 150", "R5: 1M BIAS gnd\n  R4: 150"))
+    assert (chassis.printed["V2.2"].volts, chassis.printed["V2.2"].tolerance) == (-28.1, (-0.2, 0.5))
+    assert (chassis.rails["BIAS"].volts, chassis.parts["RL"].value) == (-30.0, 8.0)
+
+
 def test_tubes_alone_are_enough():
     chassis = parse_chassis("chassis: unknown amp\ntubes: {V1: 12AX7, V2: 5Y3GT}\n")
     assert chassis.parts == {}
@@ -159,6 +168,11 @@ MISTAKES = [
     ("P1: {potentiometer: 1M, ends: [N1, gnd], wiper: V2.2, at: 0.25}", "C7: 22n N1 V2.2", "V2.2 floats: expected"),
     ("R1: 1M ", "R1: 1 M ", "amp.yaml:10: parts.R1: expected a value without a space, got '1 M': write 1M"),
     ("RL: 8  ", "RL: 8 ohm ", "parts.RL: expected a value without a space, got '8 ohm': write 8ohm"),
+    (
+        "RL: 8  ",
+        "RL: 8 \N{OHM SIGN} ",
+        "expected a value without a space, got '8 \N{OHM SIGN}': write 8\N{OHM SIGN}",
+    ),
     ("RL: 8    SPK", "RL: 8    SPKR", "node SPKR is used once: nothing else connects to it; did you mean SPK?"),
     ("joined: [[V2.9, HT1]]\n", "", "is on no part: expected a part on V2.9, or joined: [[V2.9, the point it is"),
     (

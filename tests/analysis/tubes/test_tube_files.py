@@ -130,6 +130,11 @@ def test_one_file_adds_a_tube(own):
     assert "12XX7" in tube_names()
 
 
+def test_grid_volts_copied_from_a_printed_sheet_are_read(own):
+    path = altered(own, "12XX7", ("grid_v: -2", "grid_v: \N{MINUS SIGN}2"))
+    assert read_tube_file(path).points[0].grid_v == -2.0
+
+
 def test_own_file_wins_over_the_shipped_one_and_changes_are_seen(own):
     path = altered(own, "12AX7", ("plate_v: 300", "plate_v: 250"))
     assert load_tube("12AX7").limits.plate_v == 250.0
