@@ -82,6 +82,8 @@ class Compiled:
         By key.
     sections : dict of str to (socket, section name)
         By section key, in the order of ``circuit.tubes``.
+    envelopes : dict of str to tuple of str
+        Key of the emission of a tube with several sections, to the keys of their strengths.
     """
 
     def __init__(self, chassis: Chassis) -> None:
@@ -99,6 +101,17 @@ class Compiled:
             tubes.append(element)
             branches += strays
         self.circuit = Circuit(nodes=tuple(names), branches=tuple(branches), tubes=tuple(tubes))
+        self.envelopes = self._envelopes()
+
+    def _envelopes(self) -> dict[str, tuple[str, ...]]:
+        """What all sections of one tube have in common: heater, vacuum, and whether it sits in its socket."""
+        found: dict[str, tuple[str, ...]] = {}
+        for socket in dict.fromkeys(socket for socket, _ in self.sections.values()):
+            strengths = tuple(f"{key}.strength" for key, (own, _) in self.sections.items() if own == socket)
+            if len(strengths) > 1:
+                self._declare(f"{socket}.emission", socket, "tube", "", 1.0)
+                found[f"{socket}.emission"] = strengths
+        return found
 
     def _declare(
         self, key: str, part: str, kind: str, unit: str, nominal: float, sigma: float = 0.0, shift: float = 0.0,

@@ -77,6 +77,7 @@ class ChassisModel:
         self._compiled = Compiled(chassis)
         self.circuit = self._compiled.circuit
         self.sections = self._compiled.sections
+        self.envelopes = self._compiled.envelopes
         self.parameters: dict[str, Parameter] = self._compiled.parameters
         self._nominal = self._compiled.nominal_table()
         rails = settle_rails(chassis, self._compiled, self._nominal, self.require_solved)
@@ -174,6 +175,9 @@ class ChassisModel:
                 near = difflib.get_close_matches(key, table, n=3)
                 raise OutsideModel(f"the model has no parameter {key}", hint=f"near it: {' '.join(near)}")
             table[key] = np.atleast_1d(np.asarray(value, dtype=float))
+        for key, strengths in self.envelopes.items():
+            if key in values:
+                table |= {strength: table[strength] * table[key] for strength in strengths}
         return table
 
     def nominal(self) -> dict[str, np.ndarray]:

@@ -51,11 +51,39 @@ def slopes_of(
 
     Notes
     -----
-    What the meter's current does to the slopes of the tubes counts only where the reading had to be solved again
-    for it (`Metered`).
+    The emission of a tube moves the strength of each of its sections. What the meter's current does to the slopes
+    of the tubes counts only where the reading had to be solved again for it (`Metered`).
     """
+    count, table = supplied.count, model.table(values)
+    moves = {key: np.broadcast_to(move, (count,)) for key, move in moves.items()}
+    inner = {key: move for key, move in moves.items() if key not in model.envelopes}
+    shares: dict[str, dict[str, Array]] = {}
+    for key, strengths in model.envelopes.items():
+        times = np.broadcast_to(table[key], (count,))
+        inner |= {strength: inner[strength] * times for strength in strengths if strength in inner}
+        if key in moves:
+            inner |= {strength: table[strength] for strength in strengths if strength not in inner}
+            shares[key] = {one: moves[key] / times * table[one] / inner[one] for one in strengths}
+    shown, by = _slopes_of(model, table, inner, measurands, supplied)
+    place = {key: column for column, key in enumerate(inner)}
+    columns = [
+        sum(by[..., place[one]] * np.broadcast_to(share, (count,))[:, None] for one, share in shares[key].items())
+        if key in shares
+        else by[..., place[key]]
+        for key in moves
+    ]
+    return shown, np.stack(columns, axis=-1) if columns else by
+
+
+def _slopes_of(
+    model: ChassisModel,
+    table: Mapping[str, Array],
+    moves: Mapping[str, Array],
+    measurands: Sequence[Measurand],
+    supplied: Supplied,
+) -> tuple[Array, Array]:
+    """As `slopes_of`, for a whole table of values and moves of what the circuit itself has."""
     count = supplied.count
-    table = model.table(values)
     moves = {key: np.broadcast_to(move, (count,)) for key, move in moves.items()}
     rails = [RailMoves(r, supplied, own, table, moves) for own, r in enumerate(model.rectifiers)]
     volts = np.empty((len(model.circuit.nodes), count))
