@@ -109,7 +109,7 @@ def test_an_import_makes_the_job(empty, tmp_path, capsys):
     file = tmp_path / "readings.csv"
     file.write_text("point,quantity,value\nV1.7,dc_v,0.0\n")
     assert main(["import", empty, str(file), "--pass", "as-found"]) == 2
-    assert "hint: stagewalk survey, page and import make one, with --chassis" in capsys.readouterr().err
+    assert "no job there yet: name the chassis of the new one with --chassis" in capsys.readouterr().err
     for _ in range(2):
         assert main(["import", empty, str(file), "--pass", "as-found", "--chassis", "quayside-five"]) == 0
     assert "secret" not in capsys.readouterr().out

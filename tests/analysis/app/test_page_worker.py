@@ -404,7 +404,7 @@ def test_a_server_started_again_tells_the_verdicts_of_what_was_read_before(tmp_p
         assert [rows[p]["verdict_words"] for p in ("HT1", "V1.6", "V1.8", "V1.1")] == [
             "agrees", "low", "high", "unsteady",
         ]  # fmt: skip
-        assert rows["V1.6"]["healthy"] == ["122.7 V", "to 159.6 V"]
+        assert rows["V1.6"]["healthy"] == ["126.1 V", "to 158.9 V"]
         assert (over["title"], over["function"], over["healthy"], over["tube"]) == (
             "Every point was read",
             "",
