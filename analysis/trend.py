@@ -3,8 +3,8 @@
 The slope is the ordinary least-squares one: no visit counts more than another because its meter was better.
 Its standard uncertainty is the larger of two: what the stated uncertainties of the readings give, those of one
 instrument taken together, and what the scatter about the line gives (JCGM 100:2008, H.3), with Student's t for the
-few degrees of freedom. Where the visits scatter more than they state, the uncertainty of a change grows with them, by
-the ratio of R. Birge, Phys. Rev. 40 (1932) 207 (from memory).
+few degrees of freedom. Where the visits scatter more than they state, the uncertainty of a change grows with them,
+by the ratio of R. Birge, Phys. Rev. 40 (1932) 207 (from memory).
 """
 
 from __future__ import annotations
