@@ -307,13 +307,13 @@ def compare(
             notes.append(f"not in the model, so nothing is expected of it: {', '.join(unknown)}")
     elif not replaced:
         notes.append("no part is recorded as replaced between the passes")
-    verdicts = _verdicts(changes, stds, counts, account)
+    verdicts = _verdicts(changes, covariance, counts, account)
     if model is not None and not _explained(verdicts):
 
         def is_explained(shift: np.ndarray, shift_std: np.ndarray) -> bool:
             left, wide = changes - shift, np.hypot(stds, shift_std)
             still = np.array([p < LEVEL for p in holm([two_sided(z) for z in left / wide])], dtype=bool)
-            return _explained(_verdicts(left, wide, still, accounted(left)))
+            return _explained(_verdicts(left, covariance + np.diag(shift_std**2), still, accounted(left)))
 
         turned = turned_between(
             model,
@@ -379,14 +379,20 @@ def _predict(
     return np.asarray(model.predict({**values, "mains": np.full(1, mains)}, measurands)[0], dtype=float)
 
 
-def _verdicts(changes: np.ndarray, stds: np.ndarray, counts: np.ndarray, account: Explanation | None) -> list[str]:
+def _verdicts(
+    changes: np.ndarray, covariance: np.ndarray, counts: np.ndarray, account: Explanation | None
+) -> list[str]:
     verdicts = [UNTRIED if counted else UNCHANGED for counted in counts]
     if account is None:
         return verdicts
     places = [int(i) for i in np.flatnonzero(counts)]
-    residual = (changes - account.predicted) / np.hypot(stds, account.predicted_std)
+    known = np.isfinite(account.predicted)
+    # Each against what all others leave open for it: what one control or tolerance moves, it moves together.
+    precision = np.linalg.inv((covariance + account.covariance)[np.ix_(known, known)])
+    residual = np.zeros(len(changes))
+    residual[known] = precision @ (changes - account.predicted)[known] / np.sqrt(np.diag(precision))
     # The same rule decides whether a prediction misses: all significant readings together, one chance in twenty.
-    misses = holm([two_sided(residual[i]) if math.isfinite(residual[i]) else 0.0 for i in places])
+    misses = holm([two_sided(residual[i]) for i in places])
     for i, miss in zip(places, misses, strict=True):
         verdicts[i] = NOT_EXPLAINED if miss < LEVEL else AGREES
     return verdicts

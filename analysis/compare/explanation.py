@@ -56,11 +56,14 @@ class Explanation:
     predicted, predicted_std : ndarray, shape (M,)
         Changes expected, and their standard uncertainty, in the unit of each quantity; NaN where the model is
         silent.
+    covariance : ndarray, shape (M, M)
+        Of the changes expected: a control that stands elsewhere moves many of them together.
     """
 
     faults: tuple[tuple[Fault, float], ...]
     predicted: np.ndarray
     predicted_std: np.ndarray
+    covariance: np.ndarray
 
 
 def explain(
@@ -111,13 +114,17 @@ def explain(
     def outcome(extra: Mapping[str, float]) -> tuple[np.ndarray, np.ndarray]:
         drawn = {**before, **{key: np.full(DRAWS, value) for key, value in extra.items()}}
         moved = moved_between(healthy_after - model.predict(drawn, measurands), measurands)
-        middle, spread = np.nanmean(moved, axis=0), np.nanstd(moved, axis=0)
-        return middle, np.hypot(spread, MODEL_SHARE * np.abs(middle))
+        middle = np.nanmean(moved, axis=0)
+        apart = np.nan_to_num(moved - middle)
+        return middle, apart.T @ apart / DRAWS + np.diag(np.nan_to_num(MODEL_SHARE * middle) ** 2)
+
+    def misfit(expected: np.ndarray, open_to: np.ndarray) -> float:
+        return float(misfits(changes, covariance + open_to, expected[None], np.zeros((1, len(changes))))[0])
 
     chosen: list[tuple[Fault, float]] = []
     with np.errstate(all="ignore"):
         predicted, spread = outcome({})
-        fit = misfits(changes, covariance, predicted[None], spread[None])[0]
+        fit = misfit(predicted, spread)
         for _ in range(len(replaced)):
             extra = {fault.key: value for fault, value in chosen}
             left = [fault for fault in tried if fault.part not in {known.part for known, _ in chosen}]
@@ -126,11 +133,12 @@ def explain(
                 break
             more = _in_turn([*chosen, best], model, tried, mains, measurands, changes, covariance)
             trial, trial_spread = outcome({fault.key: value for fault, value in more})
-            better = misfits(changes, covariance, trial[None], trial_spread[None])[0]
+            better = misfit(trial, trial_spread)
             if not better < fit - WORTH_A_FAULT:
                 break
             chosen, predicted, spread, fit = more, trial, trial_spread, better
-    return Explanation(faults=tuple(chosen), predicted=predicted, predicted_std=spread)
+    std = np.where(np.isfinite(predicted), np.sqrt(np.diag(spread)), np.nan)
+    return Explanation(faults=tuple(chosen), predicted=predicted, predicted_std=std, covariance=spread)
 
 
 def _in_turn(
