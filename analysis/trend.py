@@ -1,10 +1,10 @@
 """What drifted over the years: the visits of one chassis, a straight line through each reading, its uncertainty.
 
-The slope is the ordinary least-squares one, so that no visit counts more than another because its meter was better.
-Its standard uncertainty is the larger of two: what the stated uncertainties of the readings give, and what the
-scatter about the line gives (JCGM 100:2008, H.3), with Student's t for the few degrees of freedom. Where the visits
-scatter more than they state, the uncertainty of a change grows with them, by the ratio of R. Birge, Phys. Rev. 40
-(1932) 207 (from memory).
+The slope is the ordinary least-squares one: no visit counts more than another because its meter was better.
+Its standard uncertainty is the larger of two: what the stated uncertainties of the readings give, those of one
+instrument taken together, and what the scatter about the line gives (JCGM 100:2008, H.3), with Student's t for the
+few degrees of freedom. Where the visits scatter more than they state, the uncertainty of a change grows with them,
+by the ratio of R. Birge, Phys. Rev. 40 (1932) 207 (from memory).
 """
 
 from __future__ import annotations
@@ -79,12 +79,18 @@ class Stand:
         As read; the mean where a pass has it more than once.
     corrected, std : float
         The same at the nominal mains, and its standard uncertainty, repeatability of a touch included.
+    own_std : float
+        What of it is the instrument's own: its readings on one range are off alike.
+    group : tuple of str, float, optional
+        Instrument and range; None where nobody knows them.
     """
 
     visit: Visit
     value: float
     corrected: float
     std: float
+    own_std: float = 0.0
+    group: tuple[str, float] | None = None
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)
@@ -181,7 +187,30 @@ def _stand(visit: Visit, readings: Sequence[Reading], factor: float) -> Stand:
     # These are of the difference of two touches; one touch has half of its variance.
     repeat = math.hypot(relative * side.value, absolute) / math.sqrt(2.0)
     std = math.hypot(math.hypot(side.std, repeat) * factor, MAINS_SHARE * side.value * (factor - 1.0))
-    return Stand(visit=visit, value=side.value, corrected=side.value * factor, std=std)
+    return Stand(
+        visit=visit,
+        value=side.value,
+        corrected=side.value * factor,
+        std=std,
+        own_std=side.std * factor,
+        group=side.group,
+    )
+
+
+def _stated(stands: Sequence[Stand], away: np.ndarray) -> float:
+    """Uncertainty of ``away @ values`` as the readings state theirs.
+
+    Visits with another meter from some year on are off together, which looks like a slope; visits with one meter
+    are off alike, but over years a meter moves too. So it is the larger of both: each reading on its own, and those
+    of one instrument on one range together.
+    """
+    alone = float(np.linalg.norm([a * stand.std for a, stand in zip(away, stands, strict=True)]))
+    together: dict[object, float] = {}
+    for place, (a, stand) in enumerate(zip(away, stands, strict=True)):
+        key = stand.group or place
+        together[key] = together.get(key, 0.0) + a * stand.own_std
+    rest = [a * math.sqrt(max(0.0, s.std**2 - s.own_std**2)) for a, s in zip(away, stands, strict=True)]
+    return max(alone, math.hypot(*together.values(), *rest))
 
 
 def _trend(measurand: Measurand, stands: Sequence[Stand]) -> Trend:
@@ -202,7 +231,7 @@ def _trend(measurand: Measurand, stands: Sequence[Stand]) -> Trend:
         rate = float(away @ changes) / spread
         dof = len(changes) - 2
         scatter = changes - changes.mean() - rate * away
-        stated = float(np.linalg.norm(away * std)) / spread
+        stated = _stated(stands, away) / spread
         seen = max(math.sqrt(float(scatter @ scatter) / dof / spread), 1e-12 * stated)
         half = max(coverage_factor(1.0 - LEVEL) * stated, coverage_factor(1.0 - LEVEL, dof) * seen)
         rate_std, low, high = max(stated, seen), rate - half, rate + half

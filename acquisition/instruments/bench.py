@@ -102,7 +102,8 @@ class ScopeEntry(Instrument):
     ``rating_v`` is the limit at its input, DC plus AC peak, behind the probe; ``skew_s`` the delay that may lie
     between two channels with their probes; ``channel_correlation`` how far the scale errors of two channels are one
     error, 0 to 1, where that was measured; ``ac_corner_hz`` the -3 dB frequency of AC coupling at the input, with
-    a 1:1 lead, and ``ac_tolerance`` how far a channel may be from it, 0.2 for 20 %.
+    a 1:1 lead, and ``ac_tolerance`` how far a channel may be from it, 0.2 for 20 %; ``trigger_samples`` within how
+    many sample intervals the trigger may lie, which counts where one channel records input and output in turn.
     """
 
     accuracy: Accuracies = Field(default_factory=lambda: AccuracyTable.parse("3 % of full scale"))
@@ -113,6 +114,7 @@ class ScopeEntry(Instrument):
     channel_correlation: Annotated[float, Field(ge=0, le=1)] = 0.0
     ac_corner_hz: PositiveValue = 10.0
     ac_tolerance: Annotated[float, Field(ge=0, lt=1)] = 0.2
+    trigger_samples: ZeroOrMore = 1.0
 
 
 class GeneratorEntry(Instrument):

@@ -15,7 +15,7 @@ from ..faults import Fault
 from ..judge import Judged
 from ..work import values_found
 from .controls import turned_between
-from .explanation import MODEL_SHARE, Explanation, Predicting, explain
+from .explanation import Explanation, Predicting, explain, to_state
 from .in_circuit import PartValue
 from .pairing import CHANGE_STD, DC_STD_WITHOUT_MAINS, Pair, differences, pair, shortest
 from .significance import LEVEL, holm, two_sided
@@ -282,7 +282,7 @@ def compare(
         healthy = _predict(model, known_after, mains, measurands)
         if mains_known and before.mains_v != after.mains_v:
             there = _predict(model, known_after, (after.mains_v or 0.0) / model.chassis.mains_v, measurands)
-            correction = _mains_correction(corrected, healthy, there, measurands)
+            correction = to_state(corrected, there, healthy, measurands)
             corrected = corrected + correction
             notes.append(f"mains {before.mains_v:g} V, then {after.mains_v:g} V: changes are given at the first")
     changes, covariance = differences(pairs, corrected, mains_known=mains_known)
@@ -307,19 +307,27 @@ def compare(
             notes.append(f"not in the model, so nothing is expected of it: {', '.join(unknown)}")
     elif not replaced:
         notes.append("no part is recorded as replaced between the passes")
-    verdicts = _verdicts(changes, stds, counts, account)
+    verdicts = _verdicts(changes, covariance, counts, account)
     if model is not None and not _explained(verdicts):
 
-        def account_of(left: np.ndarray) -> np.ndarray:
-            found = accounted(left)
-            return np.zeros(len(left)) if found is None else found.predicted
-
-        for control in turned_between(model, measurands, changes, covariance, account_of, mains=mains):
-            left, wide = changes - control.shift, np.hypot(stds, MODEL_SHARE * control.shift)
+        def is_explained(shift: np.ndarray, shift_std: np.ndarray) -> bool:
+            left, wide = changes - shift, np.hypot(stds, shift_std)
             still = np.array([p < LEVEL for p in holm([two_sided(z) for z in left / wide])], dtype=bool)
-            if _explained(_verdicts(left, wide, still, accounted(left))):
-                notes.append(control.words)
-                break
+            return _explained(_verdicts(left, covariance + np.diag(shift_std**2), still, accounted(left)))
+
+        turned = turned_between(
+            model,
+            faults,
+            replaced,
+            measurands,
+            corrected,
+            changes,
+            covariance,
+            accounted,
+            is_explained,
+            mains=mains,
+        )
+        notes += [turned.words] if turned else []
     result = []
     for i, one in enumerate(pairs):
         expected = float(healthy[i]) if math.isfinite(healthy[i]) else None
@@ -371,31 +379,20 @@ def _predict(
     return np.asarray(model.predict({**values, "mains": np.full(1, mains)}, measurands)[0], dtype=float)
 
 
-def _mains_correction(
-    values: np.ndarray, here: np.ndarray, there: np.ndarray, measurands: Sequence[Measurand]
-) -> np.ndarray:
-    """What to add to readings taken at the other mains. In proportion where the model is near, else by
-    difference."""
-    correction = np.zeros(len(values))
-    for i, (value, ours, theirs) in enumerate(zip(values, here, there, strict=True)):
-        if not (math.isfinite(ours) and math.isfinite(theirs)):
-            continue
-        if measurands[i].quantity == "phase_deg":
-            correction[i] = shortest(ours - theirs)
-            continue
-        near = theirs and ours and 1 / 3 < value / theirs < 3
-        correction[i] = value * (ours / theirs - 1.0) if near else ours - theirs
-    return correction
-
-
-def _verdicts(changes: np.ndarray, stds: np.ndarray, counts: np.ndarray, account: Explanation | None) -> list[str]:
+def _verdicts(
+    changes: np.ndarray, covariance: np.ndarray, counts: np.ndarray, account: Explanation | None
+) -> list[str]:
     verdicts = [UNTRIED if counted else UNCHANGED for counted in counts]
     if account is None:
         return verdicts
     places = [int(i) for i in np.flatnonzero(counts)]
-    residual = (changes - account.predicted) / np.hypot(stds, account.predicted_std)
+    known = np.isfinite(account.predicted)
+    # Each against what all others leave open for it: what one control or tolerance moves, it moves together.
+    precision = np.linalg.inv((covariance + account.covariance)[np.ix_(known, known)])
+    residual = np.zeros(len(changes))
+    residual[known] = precision @ (changes - account.predicted)[known] / np.sqrt(np.diag(precision))
     # The same rule decides whether a prediction misses: all significant readings together, one chance in twenty.
-    misses = holm([two_sided(residual[i]) if math.isfinite(residual[i]) else 0.0 for i in places])
+    misses = holm([two_sided(residual[i]) for i in places])
     for i, miss in zip(places, misses, strict=True):
         verdicts[i] = NOT_EXPLAINED if miss < LEVEL else AGREES
     return verdicts

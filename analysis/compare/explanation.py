@@ -8,6 +8,7 @@ tolerance, and that alone can explain a small change.
 
 from __future__ import annotations
 
+import math
 from collections.abc import Mapping, Sequence
 from dataclasses import dataclass
 from typing import Any, Protocol
@@ -55,11 +56,14 @@ class Explanation:
     predicted, predicted_std : ndarray, shape (M,)
         Changes expected, and their standard uncertainty, in the unit of each quantity; NaN where the model is
         silent.
+    covariance : ndarray, shape (M, M)
+        Of the changes expected: a control that stands elsewhere moves many of them together.
     """
 
     faults: tuple[tuple[Fault, float], ...]
     predicted: np.ndarray
     predicted_std: np.ndarray
+    covariance: np.ndarray
 
 
 def explain(
@@ -113,13 +117,17 @@ def explain(
     def outcome(extra: Mapping[str, float]) -> tuple[np.ndarray, np.ndarray]:
         drawn = {**before, **{key: np.full(DRAWS, value) for key, value in extra.items()}}
         moved = moved_between(healthy_after - model.predict(drawn, measurands), measurands)
-        middle, spread = np.nanmean(moved, axis=0), np.nanstd(moved, axis=0)
-        return middle, np.hypot(spread, MODEL_SHARE * np.abs(middle))
+        middle = np.nanmean(moved, axis=0)
+        apart = np.nan_to_num(moved - middle)
+        return middle, apart.T @ apart / DRAWS + np.diag(np.nan_to_num(MODEL_SHARE * middle) ** 2)
+
+    def misfit(expected: np.ndarray, open_to: np.ndarray) -> float:
+        return float(misfits(changes, covariance + open_to, expected[None], np.zeros((1, len(changes))))[0])
 
     chosen: list[tuple[Fault, float]] = []
     with np.errstate(all="ignore"):
         predicted, spread = outcome({})
-        fit = misfits(changes, covariance, predicted[None], spread[None])[0]
+        fit = misfit(predicted, spread)
         for _ in range(len(replaced)):
             extra = {fault.key: value for fault, value in chosen}
             left = [fault for fault in tried if fault.part not in {known.part for known, _ in chosen}]
@@ -128,11 +136,12 @@ def explain(
                 break
             more = _in_turn([*chosen, best], model, tried, mains, measurands, changes, covariance)
             trial, trial_spread = outcome({fault.key: value for fault, value in more})
-            better = misfits(changes, covariance, trial[None], trial_spread[None])[0]
+            better = misfit(trial, trial_spread)
             if not better < fit - WORTH_A_FAULT:
                 break
             chosen, predicted, spread, fit = more, trial, trial_spread, better
-    return Explanation(faults=tuple(chosen), predicted=predicted, predicted_std=spread)
+    std = np.where(np.isfinite(predicted), np.sqrt(np.diag(spread)), np.nan)
+    return Explanation(faults=tuple(chosen), predicted=predicted, predicted_std=std, covariance=spread)
 
 
 def _in_turn(
@@ -173,7 +182,7 @@ def _best(
     for fault in faults:
         grid = np.array(fault.values)
         if len(grid) > 1:
-            grid = np.exp(np.interp(np.arange(0, len(grid) - 0.75, 0.25), np.arange(len(grid)), np.log(grid)))
+            grid = np.exp(finer(np.log(grid)[:, None])[:, 0])
         tried += [(fault, float(value)) for value in grid]
     if not tried:
         return None
@@ -187,6 +196,25 @@ def _best(
     base = model.predict({"mains": np.full(1, mains)}, measurands) if extra else shown[:1]
     moved = moved_between(base - shown[1:], measurands)
     return tried[int(np.argmin(misfits(changes, covariance, moved, MODEL_SHARE * 2.0 * np.abs(moved))))]
+
+
+def finer(cells: np.ndarray) -> np.ndarray:
+    """Three values between each two, for a grid four times finer than the severity cells of a fault.
+
+    Parameters
+    ----------
+    cells : ndarray, shape (S, M)
+        One row a cell.
+
+    Examples
+    --------
+    >>> finer(np.array([[0.0], [4.0]])).T
+    array([[0., 1., 2., 3., 4.]])
+    """
+    places = np.arange(0, len(cells) - 0.75, 0.25)
+    below = places.astype(int)
+    above = np.minimum(below + 1, len(cells) - 1)
+    return np.asarray(cells[below] + (places - below)[:, None] * (cells[above] - cells[below]))
 
 
 def moved_between(differences: np.ndarray, measurands: Sequence[Measurand]) -> np.ndarray:
@@ -203,6 +231,34 @@ def moved_between(differences: np.ndarray, measurands: Sequence[Measurand]) -> n
         if measurand.quantity == "phase_deg":
             differences[:, column] = [shortest(float(d)) for d in differences[:, column]]
     return differences
+
+
+def to_state(
+    values: np.ndarray, here: np.ndarray, there: np.ndarray, measurands: Sequence[Measurand]
+) -> np.ndarray:
+    """What to add to readings taken in one state of the chassis to have those of another, shape (M,).
+
+    In proportion where the model is near, so that tolerances cancel, else by difference; 0 where it is silent.
+
+    Parameters
+    ----------
+    values : ndarray, shape (M,)
+        As read in the first state.
+    here, there : ndarray, shape (M,)
+        What the model shows in the first state and in the second.
+    measurands : sequence of Measurand
+        M measurands.
+    """
+    added = np.zeros(len(values))
+    for i, (value, ours, theirs) in enumerate(zip(values, here, there, strict=True)):
+        if not (math.isfinite(ours) and math.isfinite(theirs)):
+            continue
+        if measurands[i].quantity == "phase_deg":
+            added[i] = shortest(theirs - ours)
+            continue
+        near = ours and theirs and 1 / 3 < value / ours < 3
+        added[i] = value * (theirs / ours - 1.0) if near else theirs - ours
+    return added
 
 
 def misfits(changes: np.ndarray, covariance: np.ndarray, predicted: np.ndarray, spread: np.ndarray) -> np.ndarray:

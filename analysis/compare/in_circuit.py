@@ -18,6 +18,7 @@ from acquisition.records import JUDGED_QUALITIES, Event, Measurand, Pass
 
 from ..chassis import ChassisModel
 from ..chassis.predicting import SIGNALS
+from ..faults import Fault
 from ..inference.data import collect
 from ..inference.panel import Panel
 from ..work import last_values, values_found
@@ -39,6 +40,10 @@ SHOWS = 0.05
 
 RETURNS = 4
 """How often all is done again from a higher place that a profile met."""
+
+
+BESIDE_STD = 0.3
+"""How well the fault of another old part is known from the changes, relative (common practice, no source)."""
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)
@@ -129,6 +134,7 @@ def replaced_values(
     *,
     work_before: Sequence[Event] = (),
     work_after: Sequence[Event] = (),
+    faults: Sequence[tuple[Fault, float]] = (),
 ) -> tuple[PartValue, ...]:
     """What each replaced part measures in circuit before and after.
 
@@ -140,6 +146,8 @@ def replaced_values(
         The passes; what was replaced stands in the events of the second.
     work_before, work_after : sequence of Event
         Done up to the end of each pass, see `analysis.work`.
+    faults : sequence of (Fault, float)
+        What explains the changes: beside one old part the others are taken as they were, not as drawn.
 
     Returns
     -------
@@ -152,7 +160,18 @@ def replaced_values(
         (taken, values_found(model.parameters, work))
         for taken, work in ((before, work_before), (after, work_after))
     ]
-    told = _measured(model, [(taken, part, known) for part in parts for taken, known in sides])
+
+    def beside(part: str) -> dict[str, tuple[float, float]]:
+        return {fault.key: (value, BESIDE_STD * abs(value)) for fault, value in faults if fault.part != part}
+
+    told = _measured(
+        model,
+        [
+            (taken, part, {**known, **beside(part)} if taken is before else known)
+            for part in parts
+            for taken, known in sides
+        ],
+    )
     testers = last_values(work_after)
     result = []
     for place, part in enumerate(parts):

@@ -114,6 +114,16 @@ class Headroom:
         """
         return self.out_pp_v**2 / (8.0 * load_ohm)
 
+    def power_std_w(self, load_ohm: float) -> float:
+        """Standard uncertainty of `power_w`, in watts; the load is taken as it is stated.
+
+        Parameters
+        ----------
+        load_ohm : float
+            Resistance across the output, in ohms.
+        """
+        return 2.0 * self.out_pp_v * self.out_std_v / (8.0 * load_ohm)
+
     def thd_at_power(self, power_w: float, load_ohm: float) -> tuple[float, float] | None:
         """Distortion at a stated power.
 

@@ -82,6 +82,8 @@ def test_onset_and_side_of_a_known_clipper(low, high, side):
     assert not found.grid_current
     assert [s.drive_pp_v for s in found.steps] == sorted(stage.drives)
     assert found.power_w(8.0) == pytest.approx(found.out_pp_v**2 / 64)
+    more = (found.out_pp_v + 1e-4 * found.out_std_v) ** 2 / 64
+    assert found.power_std_w(8.0) == pytest.approx(1e4 * (more - found.power_w(8.0)), rel=1e-3)
 
 
 def test_grid_current_is_seen_at_the_input():

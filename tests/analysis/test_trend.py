@@ -51,6 +51,25 @@ def test_a_change_between_visits_that_scatter_is_no_surer_than_they_are():
     assert 0.86 * count < inside < 0.99 * count
 
 
+def test_another_meter_from_some_year_on_is_no_drift():
+    """Eight visits, two meters within 0.5 %: the slope of nothing at all was in its 95 % interval in 89 %."""
+    rng, inside, count = np.random.default_rng(7), 0, 400
+    for _ in range(count):
+        gains = 1.0 + 0.005 * rng.uniform(-1.0, 1.0, 2)
+        visits = []
+        for year in range(8):
+            meter = year // 4
+            value = 100.0 * gains[meter] * (1.0 + 0.0035 * rng.standard_normal())
+            reading = Reading(
+                point="V1.6", quantity="dc_v", value=value, std=0.29, instrument=f"meter {meter}", range_v=300.0
+            )
+            days = year * DAYS_A_YEAR
+            visits.append(Visit(job=f"y{year}", pass_name="p", days=days, readings=(reading,), mains_v=230.0))
+        (one,) = trends(visits)
+        inside += one.rate_low < 0.0 < one.rate_high
+    assert inside > 0.93 * count
+
+
 def test_two_visits_give_a_change_and_no_rate():
     steady, moved = trends([visit(0, {"A": 100.0, "B": 100.0}), visit(1, {"A": 100.4, "B": 110.0})])
     assert steady.rate is None

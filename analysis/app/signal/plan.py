@@ -121,6 +121,7 @@ class StagePlan:
             skew_s=self.bench.scope.skew_s,
             ac_corner_hz=self.bench.scope.ac_corner_hz,
             ac_tolerance=self.bench.scope.ac_tolerance,
+            trigger_samples=self.bench.scope.trigger_samples,
             mains_hz=float(self.bench.mains_hz),
         )
 

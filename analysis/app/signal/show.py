@@ -220,6 +220,7 @@ def headroom_facts(found: Headroom, load_ohm: float | None) -> dict[str, Any]:
         "bent_when_small": found.bent_when_small is not None,
         "grid_current": found.grid_current,
         "power_w": digits(found.power_w(load_ohm), 4) if load_ohm else None,
+        "power_std_w": digits(found.power_std_w(load_ohm)) if load_ohm else None,
         "steps": [
             {
                 "drive_pp_v": digits(step.drive_pp_v, 5),
@@ -260,7 +261,9 @@ def headroom_text(found: Headroom, load_ohm: float | None) -> list[str]:
         size = f"{100 * bent.thd_out:.2g} % at {format_value(bent.gain.out_pp_v, 'V')} out"
         lines.append(f"distortion is {size} already, which is no clipping; consistent with a gap at the crossover")
     if load_ohm:
-        lines.append(f"power there into {load_ohm:g} ohm: {found.power_w(load_ohm):.3g} W")
+        power, half = found.power_w(load_ohm), 1.96 * found.power_std_w(load_ohm)
+        size = f"{format_value(power, 'W')} +- {format_value(half, 'W', 2)}"
+        lines.append(f"power there into {load_ohm:g} ohm, taken as exact: {size}")
         for watts in _stated_powers(found, load_ohm):
             at = found.thd_at_power(watts, load_ohm)
             if at is not None:

@@ -54,7 +54,7 @@ def compare_passes(
     from analysis.app.modelled import modelled
     from analysis.app.passes import judged, reached
     from analysis.app.told import as_told, basis_of
-    from analysis.compare import PartValue, compare, judged_of, replaced_values
+    from analysis.compare import AGREES, PartValue, compare, judged_of, replaced_values
     from analysis.faults import faults_of
     from analysis.judge import without_drive
 
@@ -86,7 +86,8 @@ def compare_passes(
         rows = {one.name: judged(model, one.readings, one.mains_v) for one in (first, last)}
 
     def values() -> tuple[PartValue, ...]:
-        return replaced_values(model, first, last, work_before=work_before, work_after=work_after)
+        found = result.faults if result.verdict == AGREES else ()
+        return replaced_values(model, first, last, work_before=work_before, work_after=work_after, faults=found)
 
     basis = basis_of(job.sheet, [first, last], [*work_before, *work_after])
 

@@ -243,3 +243,38 @@ def test_a_part_of_another_value_than_drawn_is_asked_about_and_allowed_for_once_
     words = " ".join(capsys.readouterr().out.split())
     assert "was another value fitted?" not in words
     assert words.endswith("agrees with the replaced part")
+
+
+def test_two_bad_parts_are_measured_in_circuit_each_beside_the_other(tmp_path, capsys):
+    """The leaking coupling capacitor took over the lost bypass of the stage before it: 10 nF instead of 22."""
+    model = ChassisModel(load_chassis("quayside-five"))
+    wanted = [Measurand(point=point, quantity="dc_v") for point in POINTS[2:]] + [
+        Measurand(point=stage, quantity=quantity, freq_hz=hertz, drive_pp_v=0.02)
+        for stage in ("V1.7>V1.6", "V1.6>V2.2")
+        for hertz in (50.0, 1000.0)
+        for quantity in ("gain", "phase_deg")
+    ]
+    rng = np.random.default_rng(3)
+    path = tmp_path / "two.stagewalk"
+    old = {"C4.leak": np.full(1, 1 / 2e6), "C3": np.full(1, 2.2e-6)}
+    with create_job(path, "Five", find_config("chassis", "quayside-five").read_text("utf-8")) as opened:
+        for name, values in (("as-found", old), ("after", {})):
+            opened.start_pass(name, mains_v=230.0)
+            for part in ("C4", "C3") if name == "after" else ():
+                opened.add_event(name, Event(kind="part_replaced", subject=part))
+            for m, true in zip(wanted, model.predict(values, wanted)[0], strict=True):
+                share = {"dc_v": 0.003, "gain": 0.011, "phase_deg": 0.0}[m.quantity]
+                std = float(np.hypot(share * true, 1.1 if m.quantity == "phase_deg" else 0.002))
+                value = float(true + 0.25 * std * rng.standard_normal())
+                reading = Reading(
+                    point=m.point, quantity=m.quantity, freq_hz=m.freq_hz, drive_pp_v=m.drive_pp_v, value=value,
+                    std=std, instrument="m" if m.quantity == "dc_v" else "s", range_v=300.0,
+                )  # fmt: skip
+                opened.add_reading(name, reading)
+    assert main(["compare", str(path), "as-found", "after", "--json"]) == 0
+    found = json.loads(capsys.readouterr().out)
+    assert found["verdict"] == "agrees with the replaced part"
+    before = {(value["part"], value["what"]): value["before"] for value in found["values"]}
+    assert before["C4", "value"]["low"] < 22e-9 < before["C4", "value"]["high"]
+    assert before["C3", "value"]["low"] < 2.2e-6 < before["C3", "value"]["high"]
+    assert before["C4", "leak"]["low"] < 2e6 < before["C4", "leak"]["high"]

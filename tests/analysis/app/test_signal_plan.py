@@ -156,13 +156,16 @@ def test_a_sweep_goes_on_with_what_is_left():
 
 def test_what_is_known_of_channels_and_probes_comes_from_the_bench_file(board, bench):
     usual = plan_stage("stage", board, bench).accuracy
-    assert (usual.probe, usual.shared, usual.skew_s) == (0.01, 0.0, 2e-9)
-    text = BENCH.replace("rating_v: 300", "rating_v: 300, skew_s: 5n, channel_correlation: 0.8")
+    assert (usual.probe, usual.shared, usual.skew_s, usual.trigger_samples) == (0.01, 0.0, 2e-9, 1.0)
+    text = BENCH.replace(
+        "rating_v: 300", "rating_v: 300, skew_s: 5n, channel_correlation: 0.8, trigger_samples: 0.05"
+    )
     known = plan_stage(
         "stage", board, parse_bench(text.replace("farad: 12p", "farad: 12p, tolerance: 0.002"), "test")
     )
     assert known.accuracy.skew_s == pytest.approx(5e-9)
     assert (known.accuracy.probe, known.accuracy.shared) == (0.002, 0.8)
+    assert known.accuracy.trigger_samples == 0.05
     with pytest.raises(ConfigError, match="channel_correlation"):
         parse_bench(BENCH.replace("rating_v: 300", "rating_v: 300, channel_correlation: 2"), "test")
 
