@@ -30,7 +30,7 @@ class Thinker:
     measurands : sequence of Measurand
         All that the survey may read, so that predictions are made once.
     work : sequence of Event
-        Done before, from `Job.work_done`, for the first predictions.
+        Done before, and the mains, from `analysis.app.passes.known_of`, for the first predictions.
     limit_v : float
         Lowest rating of lead and meter.
     tell : callable
@@ -71,7 +71,8 @@ class Thinker:
         readings : sequence of Reading
             All readings of the pass so far.
         work : sequence of Event
-            Done before; a part noted as changed in the middle of a pass counts from then on.
+            Done before, and the mains, from `analysis.app.passes.known_of`; a part noted as changed in the middle
+            of a pass counts from then on.
         """
         with self._wake:
             self._question = tuple(readings), tuple(work)
@@ -87,14 +88,15 @@ class Thinker:
         pass_name : str
             The pass that was asked about.
         """
+        from analysis.app.passes import known_of
         from analysis.app.told import SUSPECTS, as_record, basis_of
 
         if self.settled is None:
             return
-        readings, known, found = self.settled
-        one, work = job.read_pass(pass_name), job.work_done(pass_name)
-        if (readings, known) == (one.readings, work):
-            job.keep_told(pass_name, as_record(SUSPECTS, basis_of(job.sheet, [one], work), found))
+        *known, found = self.settled
+        if tuple(known) == known_of(job, pass_name, self._model.chassis):
+            basis = basis_of(job.sheet, [job.read_pass(pass_name)], job.work_done(pass_name))
+            job.keep_told(pass_name, as_record(SUSPECTS, basis, found))
 
     def end(self) -> None:
         """Finish; an answer in the making is dropped."""

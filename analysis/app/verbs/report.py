@@ -70,7 +70,7 @@ def gather(job: Job) -> Material:
 
 
 def _diagnosis(model: ChassisModel, one: Pass, job: Job) -> tuple[Diagnosis, Told | None]:
-    from analysis.app.passes import reached
+    from analysis.app.passes import reached, work_at
     from analysis.app.told import SUSPECTS, as_told, basis_of
     from analysis.suspects import Diagnoser, Diagnosis
 
@@ -78,7 +78,8 @@ def _diagnosis(model: ChassisModel, one: Pass, job: Job) -> tuple[Diagnosis, Tol
 
     def answer() -> Diagnosis:
         measurands = tuple(dict.fromkeys(reading.measurand for reading in reached(model, one.readings)))
-        return Diagnoser(model, measurands, work).diagnose(one.readings)
+        known = work_at(work, one.mains_v, model.chassis)
+        return Diagnoser(model, measurands, known).diagnose(one.readings)
 
     return as_told(job, one.name, SUSPECTS, basis_of(job.sheet, [one], work), Diagnosis, answer)
 

@@ -8,7 +8,7 @@ from typing import TYPE_CHECKING, Any
 
 import click
 
-from analysis.app.passes import Taken, reached, take
+from analysis.app.passes import MAINS, Taken, reached, take, work_at
 from analysis.app.terminal import harmless, tell
 from analysis.app.volts import ABOVE_ONE
 
@@ -66,9 +66,9 @@ def answers(
     for taken in passes:
         known = reached(model, taken.readings)
         measurands = tuple(dict.fromkeys(r.measurand for r in known))
-        key = (measurands, taken.work)
+        key = (measurands, work_at(taken.work, taken.mains_v, chassis))
         if key not in diagnosers:  # files of one survey share their predictions
-            diagnosers = {key: Diagnoser(model, measurands, taken.work, *limits)}
+            diagnosers = {key: Diagnoser(model, *key, *limits)}
         diagnosis = diagnosers[key].diagnose(taken.readings)
         if taken.job:
             remember(taken.job, taken.labels["pass"], SUSPECTS, taken.basis, diagnosis)
@@ -95,6 +95,7 @@ def fitted(model: Any, taken: Taken, wanted: Sequence[str]) -> list[dict[str, An
     from analysis.work import values_found
 
     readings = [r for r in reached(model, taken.readings) if r.quality in JUDGED_QUALITIES]
+    known = values_found(model.parameters, work_at(taken.work, taken.mains_v, model.chassis))
     return [
         {
             "part": v.part,
@@ -105,7 +106,7 @@ def fitted(model: Any, taken: Taken, wanted: Sequence[str]) -> list[dict[str, An
             "tied": list(v.tied),
             "text": v.text,
         }
-        for v in estimate(model, readings, wanted, values_found(model.parameters, taken.work))
+        for v in estimate(model, readings, wanted, known)
     ]
 
 
@@ -153,7 +154,7 @@ def as_json(diagnosis: Any) -> dict[str, Any]:
         "suspects": suspects,
         "next": proposals,
         "power_off": [{"part": p.part, "bits": p.bits, "what": p.what} for p in diagnosis.power_off],
-        "notes": list(diagnosis.notes),
+        "notes": [note for note in diagnosis.notes if not note.startswith(f"{MAINS} was measured")],
     }
 
 

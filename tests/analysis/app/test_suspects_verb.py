@@ -1,6 +1,7 @@
 """``stagewalk check`` and ``stagewalk suspects`` on a job, on readings files, and on a chassis of tubes alone."""
 
 import json
+import queue
 from pathlib import Path
 
 import numpy as np
@@ -10,6 +11,10 @@ from acquisition.configs import find_config
 from acquisition.records import Event, Measurand, Reading
 from acquisition.store import create_job, open_job
 from analysis.app.cli import main
+from analysis.app.page.thinking import Thinker
+from analysis.app.passes import known_of
+from analysis.app.told import SUSPECTS
+from analysis.app.verbs.report import gather
 from analysis.chassis import ChassisModel, MeterLoad, load_chassis
 
 NAME = "gangway-two"
@@ -247,3 +252,37 @@ def test_check_of_a_pass_without_a_reading_to_judge_says_so(tmp_path, capsys):
         job.add_reading("as-found", Reading(point="X9", quantity="dc_v", value=1.0))
     assert main(["check", str(path)]) == 0
     assert capsys.readouterr().out.startswith("as-found: none of its 1 readings is one")
+
+
+def test_the_mains_of_the_pass_count(tmp_path, model, capsys):
+    """A sound chassis at 195 V mains, written down: no rail is low, in the terminal, the report and the page."""
+    path = tmp_path / "low mains.stagewalk"
+    readings = [r for r in readings_with(model, {"mains": 195.0 / 230.0}) if r.quantity == "dc_v"]
+    with create_job(path, "Gangway Two", find_config("chassis", NAME).read_text("utf-8")) as opened:
+        for name, mains_v in (("written-down", 195.0), ("nobody-knows", None)):
+            opened.start_pass(name, mains_v=mains_v)
+            opened.add_readings(name, readings)
+    low = {}
+    for name in ("written-down", "nobody-knows"):
+        assert main(["suspects", str(path), "--pass", name, "--json"]) == 0
+        (found,) = objects(capsys)
+        low[name] = sum(s["probability"] for s in found["suspects"] if s["part"] in ("HT1", "C3"))
+        assert not any(note.startswith("mains") for note in found["notes"])
+    assert low["written-down"] < 0.2
+    assert low["nobody-knows"] > 0.5
+
+    with open_job(path) as opened:
+        reported = gather(opened).diagnosis
+        known, work = known_of(opened, "written-down", model.chassis)
+        told = queue.Queue()
+        thinker = Thinker(model, [], work, 600.0, lambda *answer: told.put(answer))
+        try:
+            thinker.ask(known, work)
+            while not (answer := told.get(timeout=60.0))[2]:
+                pass
+        finally:
+            thinker.end()
+        thinker.keep(opened, "written-down")
+        assert opened.told("written-down", SUSPECTS) is not None
+    assert sum(s.probability for s in reported.suspects if s.part == "HT1") < 0.1
+    assert sum(s["probability"] for s in answer[0]["suspects"] if s["part"] == "HT1") < 0.1
