@@ -109,6 +109,25 @@ def work_at(work: Sequence[Event], mains_v: float | None, chassis: Chassis) -> t
     return *work, Event(kind="part_measured", subject=MAINS, value=mains_v / chassis.mains_v)
 
 
+def asked_of(model: ChassisModel, readings: Sequence[Reading], known: Sequence[Event]) -> list[str]:
+    """What to ask about a pass before its readings are taken for the chassis, see `analysis.judge.asked_about`.
+
+    Parameters
+    ----------
+    model : ChassisModel
+        The chassis.
+    readings : sequence of Reading
+        Of the pass.
+    known : sequence of Event
+        From `work_at` or `known_of`.
+    """
+    from analysis.judge import asked_about
+
+    shares = [event.value for event in known if event.subject == MAINS and event.value is not None]
+    mains_v = shares[-1] * model.chassis.mains_v if shares else None
+    return asked_about(model.chassis, model, readings, mains_v)
+
+
 def known_of(job: Job, name: str, chassis: Chassis) -> tuple[tuple[Reading, ...], tuple[Event, ...]]:
     """Readings of a pass, and what is known beside them: work done up to its end and its mains.
 

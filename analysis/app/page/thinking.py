@@ -128,6 +128,7 @@ class Thinker:
     def _answer(self, readings: tuple[Reading, ...], work: tuple[Event, ...]) -> None:
         """Tell what these readings come to, at a glance and then in full."""
         from acquisition.records import JUDGED_QUALITIES
+        from analysis.app.passes import asked_of
         from analysis.app.verbs.suspects import as_json
 
         points = len({p for r in readings if r.quality in JUDGED_QUALITIES for p in r.measurand.points})
@@ -140,6 +141,7 @@ class Thinker:
                     self._tell(as_json(rough), points, False)
                 found = diagnoser.diagnose(readings)
                 answer = as_json(found)
+                answer["notes"] = [*asked_of(self._model, readings, work), *answer["notes"]]
             except AnalysisError as error:
                 answer["notes"] = [str(error)]
         if not self._ended:

@@ -47,6 +47,7 @@ def answers(
     from analysis.app.modelled import kept_bench, limits_known, loads_of
     from analysis.app.told import SUSPECTS, remember
     from analysis.chassis import ChassisModel
+    from analysis.judge import asked_about
     from analysis.suspects import Diagnoser
 
     bench = kept_bench(passes[0].bench_text)  # passes of one call are of one job, or are files
@@ -73,6 +74,7 @@ def answers(
         if taken.job:
             remember(taken.job, taken.labels["pass"], SUSPECTS, taken.basis, diagnosis)
         result = as_json(diagnosis)
+        result["notes"] = [*asked_about(chassis, model, taken.readings, taken.mains_v), *result["notes"]]
         if wanted:
             result["estimates"] = fitted(model, taken, wanted)
         yield {**taken.labels, **result}

@@ -16,6 +16,7 @@ from analysis.app.passes import known_of
 from analysis.app.told import SUSPECTS
 from analysis.app.verbs.report import gather
 from analysis.chassis import ChassisModel, MeterLoad, load_chassis
+from analysis.report.findings import findings
 
 NAME = "gangway-two"
 POINTS = ("HT1", "HT2", "V1.1", "V1.2", "V1.3", "V1.7", "V1.8", "OUT")
@@ -286,3 +287,37 @@ def test_the_mains_of_the_pass_count(tmp_path, model, capsys):
         assert opened.told("written-down", SUSPECTS) is not None
     assert sum(s.probability for s in reported.suspects if s.part == "HT1") < 0.1
     assert sum(s["probability"] for s in answer[0]["suspects"] if s["part"] == "HT1") < 0.1
+
+
+def test_what_was_asked_before_a_part_is_blamed_stands_in_every_view(tmp_path, model, capsys):
+    """Read at half mains with heaters that are cold: terminal, page, comparison, expected volts and first page."""
+    path = tmp_path / "half.stagewalk"
+    values = {"mains": 0.5, "V1a.strength": 0.1, "V1b.strength": 0.1}
+    with create_job(path, "Gangway Two", find_config("chassis", NAME).read_text("utf-8")) as opened:
+        for name, mains_v, state in (("half", 115.0, values), ("full", 230.0, {})):
+            opened.start_pass(name, mains_v=mains_v)
+            opened.add_readings(name, [r for r in readings_with(model, state) if r.quantity == "dc_v"])
+    colder = "mains 115 V where the drawing has 230 V: heaters are colder than the model has them"
+    for verb in (["check", str(path), "--pass", "half"], ["suspects", str(path), "--pass", "half"]):
+        main([*verb, "--json"])
+        (found,) = objects(capsys)
+        assert found["notes"][0].startswith(colder), verb
+    main(["compare", str(path), "half", "full", "--json"])
+    notes = json.loads(capsys.readouterr().out)["notes"]
+    assert any(note.startswith(f"half: {colder}") for note in notes)
+    assert not any(note.startswith("full: ") for note in notes)
+    main(["expect", NAME, "--mains", "115", "--json"])
+    assert json.loads(capsys.readouterr().out)["warnings"][0].startswith(colder)
+    with open_job(path) as opened:
+        wrong = findings(gather(opened)).wrong
+        readings, work = known_of(opened, "half", model.chassis)
+    assert wrong.index(colder) < wrong.index("most consistent with")
+    told = queue.Queue()
+    thinker = Thinker(model, [], work, 600.0, lambda *answer: told.put(answer))
+    try:
+        thinker.ask(readings, work)
+        while not (answer := told.get(timeout=60.0))[2]:
+            pass
+    finally:
+        thinker.end()
+    assert answer[0]["notes"][0].startswith(colder)
