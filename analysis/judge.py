@@ -18,7 +18,7 @@ from acquisition.quantities import format_value
 from acquisition.records import JUDGED_QUALITIES, Reading, verdict_text
 
 from .chassis import Band, Chassis, ChassisModel
-from .chassis.conditions import mains_asked, tubes_asked
+from .chassis.conditions import mains_asked, printed_asked, tubes_asked
 from .chassis.feeding import below_what_they_feed, rails_of
 
 Verdict = Literal["agrees", "low", "high", "unclear"]
@@ -262,7 +262,8 @@ def _all_the_same(chassis: Chassis, volts: Mapping[str, float], live: Sequence[s
 def asked_about(
     chassis: Chassis, model: ChassisModel | None, readings: Sequence[Reading], mains_v: float | None
 ) -> list[str]:
-    """Everything to ask about a pass before its readings are taken for the chassis: lead, meter, mains, heaters.
+    """Everything to ask about a pass before its readings are taken for the chassis: lead, meter, mains, heaters,
+    and a drawing that contradicts its own file.
 
     Parameters
     ----------
@@ -276,7 +277,9 @@ def asked_about(
         Its mains.
     """
     asked = [*mains_asked(chassis, readings, mains_v), *slips_of_hand(chassis, readings)]
-    return asked if model is None else [*asked, *tubes_asked(model, readings, mains_v)]
+    if model is None:
+        return asked
+    return [*asked, *tubes_asked(model, readings, mains_v), *printed_asked(model, readings)]
 
 
 def _more(count: int) -> str:

@@ -70,6 +70,37 @@ def mains_asked(chassis: Chassis, readings: Sequence[Reading], mains_v: float | 
     return asked
 
 
+def printed_asked(model: ChassisModel, readings: Sequence[Reading]) -> list[str]:
+    """Ask about points that were read and whose printed volts are not those of the parts in the file.
+
+    Parameters
+    ----------
+    model : ChassisModel
+        The chassis.
+    readings : sequence of Reading
+        Of one pass.
+    """
+    printed = model.chassis.printed
+    volts = {
+        r.point: r.value
+        for r in readings
+        if r.quantity == "dc_v" and r.quality in JUDGED_QUALITIES and r.point in printed and r.point in model.points
+    }
+    shown = model.predict({}, [Measurand(point=point, quantity="dc_v") for point in volts]).ravel() if volts else ()
+    differ = []
+    for (point, value), modelled in zip(volts.items(), shown, strict=True):
+        low, high = printed[point].limits_v
+        if not low <= modelled <= high:
+            reads = ", and reads as printed" if low <= value <= high else ""
+            differ.append(f"{point} ({printed[point].volts:g} V printed, {modelled:.3g} V modelled{reads})")
+    if not differ:
+        return []
+    return [
+        f"the volts printed on the drawing are not those of the parts in the file: {', '.join(differ)}; see which "
+        "is right before a part is blamed, since every verdict stands on the file"
+    ]
+
+
 def tubes_asked(model: ChassisModel, readings: Sequence[Reading], mains_v: float | None) -> list[str]:
     """Ask about several tubes that pass no current, or all of them too little, under plates that have their volts.
 

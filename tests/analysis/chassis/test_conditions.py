@@ -1,10 +1,12 @@
 """What is asked about a pass before its readings are taken for the chassis: mains, heaters, tubes, rails."""
 
+from pathlib import Path
+
 import numpy as np
 import pytest
 
 from acquisition.records import Measurand, Reading
-from analysis.chassis import ChassisModel, bands, load_chassis
+from analysis.chassis import ChassisModel, bands, load_chassis, parse_chassis
 from analysis.chassis.conditions import mains_asked, tubes_asked
 from analysis.chassis.feeding import below_what_they_feed, rails_of
 from analysis.judge import asked_about
@@ -119,3 +121,16 @@ def test_a_meter_that_stands_still_is_asked_about(small):
     )
     near = [r for r in read(small) if r.point in ("HT1", "HT2", "V2.9", "V2.7")]
     assert asked_about(small.chassis, small, near, None) == [], "rails and plates may be alike"
+
+
+def test_printed_volts_that_the_parts_of_the_file_do_not_give_are_asked_about():
+    """A drawing that prints 110 V, a file whose parts make 141: a sound plate at 110 V was low, without a word."""
+    text = Path(load_chassis("quayside-five").path).read_text("utf-8")
+    wrong = text.replace("V1.1: 145 +-20%, V1.6: 145 +-20%", "V1.1: 110 +-10%, V1.6: 180 +-10%")
+    assert wrong != text
+    model = ChassisModel(parse_chassis(wrong))
+    (told,) = asked_about(model.chassis, model, read(model, **{"V1.1": 110.0}), 230.0)
+    assert (
+        "V1.1 (110 V printed, 142 V modelled, and reads as printed), V1.6 (180 V printed, 141 V modelled);" in told
+    )
+    assert asked_about(model.chassis, model, [r for r in read(model) if r.point == "V1.3"], 230.0) == []
