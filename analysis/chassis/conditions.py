@@ -123,7 +123,10 @@ def tubes_asked(model: ChassisModel, readings: Sequence[Reading], mains_v: float
     ends = {
         tube.key: (nodes[tube.cathode], nodes[tube.plate])
         for tube in model.circuit.tubes
-        if tube.cathode >= 0 and tube.plate >= 0 and {nodes[tube.cathode], nodes[tube.plate]} <= set(volts)
+        if tube.cathode >= 0
+        and tube.plate >= 0
+        and {nodes[tube.cathode], nodes[tube.plate]} <= set(volts)
+        and all(volts.get(nodes[screen], LIVE_V) >= LIVE_V for screen in tube.electrodes[2:] if screen >= 0)
     }
     points = list(dict.fromkeys(node for pair in ends.values() for node in pair))
     if len(ends) < 2:
@@ -143,7 +146,7 @@ def tubes_asked(model: ChassisModel, readings: Sequence[Reading], mains_v: float
         who = "no tube" if len(idle) == len(telling) else f"none of {', '.join(idle)}"
         return [
             f"{who} passes current, cathodes at 0 V and plates up: tube out of its socket, not warm, heaters "
-            "without supply, or held off by grid or screen? Parts around it are blamed for it otherwise"
+            "without supply, or held off by its grid? Parts around it are blamed for it otherwise"
         ]
     weak = [key for key, share in shares.items() if share < TOO_LITTLE]
     if len({ends[key][0] for key in weak}) > 1 and len(weak) == len(telling):

@@ -90,6 +90,8 @@ def test_output_tubes_that_are_out_and_a_cathode_shorted_to_the_chassis(amplifie
     pulled = read(amplifier, {"V3.strength": DEAD, "V4.strength": DEAD})
     assert tubes_asked(amplifier, pulled, 230.0)[0].startswith("none of V3, V4 passes current")
     assert tubes_asked(amplifier, read(amplifier, {"R26": 0.01, "R27": 0.01}), 230.0) == []
+    starved = read(amplifier, {"R20": 1e9})
+    assert tubes_asked(amplifier, starved, 230.0) == [], "screens without volts are the cause"
     pair = ChassisModel(load_chassis("lantern-twelve"))
     assert tubes_asked(pair, read(pair, {"C6.leak": 10.0}), 120.0) == []
 
