@@ -19,6 +19,9 @@ if TYPE_CHECKING:
 MAINS = "mains"
 """The model's parameter for mains over nominal mains."""
 
+MAINS_STD = 0.02
+"""Of mains during a pass, relative: written down once, while they move (common practice, no source)."""
+
 
 @dataclass(frozen=True, slots=True, kw_only=True)
 class Taken:
@@ -89,7 +92,9 @@ def judged(model: ChassisModel, readings: Sequence[Reading], mains_v: float | No
     return judge(known, bands(model, [r.measurand for r in known], known, BAND_LEVEL, mains_v=mains_v))
 
 
-def work_at(work: Sequence[Event], mains_v: float | None, chassis: Chassis) -> tuple[Event, ...]:
+def work_at(
+    work: Sequence[Event], mains_v: float | None, chassis: Chassis, readings: Sequence[Reading]
+) -> tuple[Event, ...]:
     """Work done, with the mains of the pass as one more value that was measured.
 
     Parts are weighed at the mains that were written down: without that a sound chassis at 195 V of 230 V has a rail
@@ -103,10 +108,16 @@ def work_at(work: Sequence[Event], mains_v: float | None, chassis: Chassis) -> t
         Mains during the pass; None where nobody wrote them down.
     chassis : Chassis
         For the mains it is made for.
+    readings : sequence of Reading
+        Of the pass; mains that its rails contradict are a note, and no value.
     """
+    from analysis.chassis.conditions import mains_contradicted
+
     if mains_v is None:
         return tuple(work)
-    return *work, Event(kind="part_measured", subject=MAINS, value=mains_v / chassis.mains_v)
+    share = mains_v / chassis.mains_v
+    kind = "note" if mains_contradicted(chassis, readings, mains_v) else "part_measured"
+    return *work, Event(kind=kind, subject=MAINS, value=share, std=MAINS_STD * share)
 
 
 def asked_of(model: ChassisModel, readings: Sequence[Reading], known: Sequence[Event]) -> list[str]:
@@ -141,7 +152,7 @@ def known_of(job: Job, name: str, chassis: Chassis) -> tuple[tuple[Reading, ...]
         Of the job.
     """
     one = job.read_pass(name)
-    return one.readings, work_at(job.work_done(name), one.mains_v, chassis)
+    return one.readings, work_at(job.work_done(name), one.mains_v, chassis, one.readings)
 
 
 def require_points(chassis: Chassis, points: Iterable[str], file: str | Path, *, names: bool = False) -> None:

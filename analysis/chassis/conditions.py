@@ -43,15 +43,8 @@ def mains_asked(chassis: Chassis, readings: Sequence[Reading], mains_v: float | 
             f"mains {mains_v:g} V where the drawing has {chassis.mains_v:g} V: heaters are {heaters}, so nothing "
             "told of tubes and of what hangs on them counts until the mains are as drawn"
         )
-    ratios = {
-        r.point: r.value / (chassis.rails[r.point].volts * share)
-        for r in readings
-        if r.quantity == "dc_v"
-        and r.quality in JUDGED_QUALITIES
-        and r.point in chassis.rails
-        and abs(chassis.rails[r.point].volts) > LIVE_V
-    }
-    if not ratios or below_what_they_feed(chassis, readings):
+    ratios = _rail_ratios(chassis, readings, share)
+    if not ratios:
         return asked
     least, most = min(ratios.values()), max(ratios.values())
     if least < NO_RAIL or most > RAILS_APART * least:
@@ -65,9 +58,39 @@ def mains_asked(chassis: Chassis, readings: Sequence[Reading], mains_v: float | 
             f"{told} {given}: was a variable transformer or a series lamp in the mains? Then heaters are cold as "
             "well; read heater volts (AC), and the mains at the chassis"
         )
-    elif least > FAR_FROM_DRAWN and mains_v is not None:
+    elif mains_v is not None and mains_contradicted(chassis, readings, mains_v):
         asked.append(f"{told} {given}: are the mains of the pass right?")
     return asked
+
+
+def mains_contradicted(chassis: Chassis, readings: Sequence[Reading], mains_v: float) -> bool:
+    """Whether every rail reads far more than such mains give, which no fault does: they are mistyped.
+
+    Parameters
+    ----------
+    chassis : Chassis
+        The file.
+    readings : sequence of Reading
+        Of one pass.
+    mains_v : float
+        As written down.
+    """
+    ratios = _rail_ratios(chassis, readings, mains_v / chassis.mains_v)
+    return bool(ratios) and min(ratios.values()) > FAR_FROM_DRAWN
+
+
+def _rail_ratios(chassis: Chassis, readings: Sequence[Reading], share: float) -> dict[str, float]:
+    """Volts of rails over what they have at this share of the mains; none where what they feed contradicts them."""
+    if below_what_they_feed(chassis, readings):
+        return {}
+    return {
+        r.point: r.value / (chassis.rails[r.point].volts * share)
+        for r in readings
+        if r.quantity == "dc_v"
+        and r.quality in JUDGED_QUALITIES
+        and r.point in chassis.rails
+        and abs(chassis.rails[r.point].volts) > LIVE_V
+    }
 
 
 def printed_asked(model: ChassisModel, readings: Sequence[Reading]) -> list[str]:

@@ -82,7 +82,7 @@ def _diagnosis(model: ChassisModel, one: Pass, job: Job) -> tuple[Diagnosis, Tol
 
     def answer() -> Diagnosis:
         measurands = tuple(dict.fromkeys(reading.measurand for reading in reached(model, one.readings)))
-        known = work_at(work, one.mains_v, model.chassis)
+        known = work_at(work, one.mains_v, model.chassis, one.readings)
         return Diagnoser(model, measurands, known).diagnose(one.readings)
 
     return as_told(job, one.name, SUSPECTS, basis_of(job.sheet, [one], work), Diagnosis, answer)

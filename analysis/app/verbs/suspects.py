@@ -67,7 +67,7 @@ def answers(
     for taken in passes:
         known = reached(model, taken.readings)
         measurands = tuple(dict.fromkeys(r.measurand for r in known))
-        key = (measurands, work_at(taken.work, taken.mains_v, chassis))
+        key = (measurands, work_at(taken.work, taken.mains_v, chassis, taken.readings))
         if key not in diagnosers:  # files of one survey share their predictions
             diagnosers = {key: Diagnoser(model, *key, *limits)}
         diagnosis = diagnosers[key].diagnose(taken.readings)
@@ -97,7 +97,7 @@ def fitted(model: Any, taken: Taken, wanted: Sequence[str]) -> list[dict[str, An
     from analysis.work import values_found
 
     readings = [r for r in reached(model, taken.readings) if r.quality in JUDGED_QUALITIES]
-    known = values_found(model.parameters, work_at(taken.work, taken.mains_v, model.chassis))
+    known = values_found(model.parameters, work_at(taken.work, taken.mains_v, model.chassis, taken.readings))
     return [
         {
             "part": v.part,

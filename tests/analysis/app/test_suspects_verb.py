@@ -12,7 +12,7 @@ from acquisition.records import Event, Measurand, Reading
 from acquisition.store import create_job, open_job
 from analysis.app.cli import main
 from analysis.app.page.thinking import Thinker
-from analysis.app.passes import known_of
+from analysis.app.passes import asked_of, known_of
 from analysis.app.told import SUSPECTS
 from analysis.app.verbs.report import gather
 from analysis.chassis import ChassisModel, MeterLoad, load_chassis
@@ -321,3 +321,17 @@ def test_what_was_asked_before_a_part_is_blamed_stands_in_every_view(tmp_path, m
     finally:
         thinker.end()
     assert answer[0]["notes"][0].startswith(colder)
+
+
+def test_mains_that_every_rail_contradicts_do_not_count(tmp_path, model, capsys):
+    """23 typed for 231: they are asked about, and the list is the one without mains."""
+    path = tmp_path / "typed.stagewalk"
+    with create_job(path, "Gangway Two", find_config("chassis", NAME).read_text("utf-8")) as opened:
+        opened.start_pass("as-found", mains_v=23.0)
+        opened.add_readings("as-found", [r for r in readings_with(model, LEAK) if r.quantity == "dc_v"])
+        readings, known = known_of(opened, "as-found", model.chassis)
+    assert main(["suspects", str(path), "--json"]) == 0
+    (found,) = objects(capsys)
+    assert (found["suspects"][0]["part"], found["suspects"][0]["fault"]) == ("C2", "leaky")
+    assert found["notes"][1] == "HT1 reads 1000 % of what 23 V mains give: are the mains of the pass right?"
+    assert asked_of(model, readings, known) == found["notes"][:2]
