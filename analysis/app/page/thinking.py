@@ -34,8 +34,8 @@ class Thinker:
     limit_v : float
         Lowest rating of lead and meter.
     tell : callable
-        Takes each answer, in the shape the verb ``suspects`` prints, how many points it rests on, and whether it is
-        settled: readings are answered at a glance first. Called from this thread.
+        Takes each answer, in the shape the verb ``suspects`` prints and with what is ``asked`` first, how many
+        points it rests on, and whether it is settled: readings are answered at a glance first. Called from this thread.
 
     Attributes
     ----------
@@ -136,12 +136,12 @@ class Thinker:
         if self._diagnoser is not None:
             try:
                 diagnoser = self._expecting(self._diagnoser, readings, work)
+                asked = asked_of(self._model, readings, work)
                 rough = diagnoser.glance(readings)
                 if rough is not None and not self._ended:
-                    self._tell(as_json(rough), points, False)
+                    self._tell({**as_json(rough), "asked": asked}, points, False)
                 found = diagnoser.diagnose(readings)
-                answer = as_json(found)
-                answer["notes"] = [*asked_of(self._model, readings, work), *answer["notes"]]
+                answer = {**as_json(found), "asked": asked}
             except AnalysisError as error:
                 answer["notes"] = [str(error)]
         if not self._ended:

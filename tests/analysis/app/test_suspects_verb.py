@@ -11,6 +11,7 @@ from acquisition.configs import find_config
 from acquisition.records import Event, Measurand, Reading
 from acquisition.store import create_job, open_job
 from analysis.app.cli import main
+from analysis.app.page.showing import suspects_panel
 from analysis.app.page.thinking import Thinker
 from analysis.app.passes import asked_of, known_of
 from analysis.app.told import SUSPECTS
@@ -320,7 +321,7 @@ def test_what_was_asked_before_a_part_is_blamed_stands_in_every_view(tmp_path, m
             pass
     finally:
         thinker.end()
-    assert answer[0]["notes"][0].startswith(colder)
+    assert suspects_panel(answer[0], 8)["asked"][0].startswith(colder)
 
 
 def test_mains_that_every_rail_contradicts_do_not_count(tmp_path, model, capsys):
