@@ -35,7 +35,8 @@ class Thinker:
         Lowest rating of lead and meter.
     tell : callable
         Takes each answer, in the shape the verb ``suspects`` prints and with what is ``asked`` first, how many
-        points it rests on, and whether it is settled: readings are answered at a glance first. Called from this thread.
+        points it rests on, and whether it is settled: readings are answered at a glance first. Called from this
+        thread.
 
     Attributes
     ----------
