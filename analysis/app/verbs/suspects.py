@@ -56,7 +56,9 @@ def answers(
         from analysis.suspects.like_stages import compare_stages
 
         for taken in passes:
-            yield {**taken.labels, **as_json(compare_stages(chassis, taken.readings, limits[0]))}
+            result = as_json(compare_stages(chassis, taken.readings, limits[0]))
+            asked = asked_about(chassis, None, taken.readings, taken.mains_v)
+            yield {**taken.labels, **result, "notes": [*asked, *result["notes"]]}
         return
     model = ChassisModel(chassis, *loads_of(bench))
     if wanted:

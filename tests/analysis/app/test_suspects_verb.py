@@ -336,3 +336,15 @@ def test_mains_that_every_rail_contradicts_do_not_count(tmp_path, model, capsys)
     assert (found["suspects"][0]["part"], found["suspects"][0]["fault"]) == ("C2", "leaky")
     assert found["notes"][1] == "HT1 reads 1000 % of what 23 V mains give: are the mains of the pass right?"
     assert asked_of(model, readings, known) == found["notes"][:2]
+
+
+def test_tubes_alone_are_asked_about_too(tmp_path, capsys):
+    """Live pins without any volts: compared with each other they are all alike."""
+    chassis = tmp_path / "tubes.yaml"
+    chassis.write_text("chassis: two tubes\ntubes: {V1: 12AX7, V2: 12AX7}\n", "utf-8")
+    pins = [f"{socket}.{pin}" for socket in ("V1", "V2") for pin in (1, 3, 6, 8)]
+    readings = [Reading(point=pin, quantity="dc_v", value=0.01, std=0.002) for pin in pins]
+    file = save(tmp_path / "dead.csv", readings)
+    assert main(["suspects", "--chassis", str(chassis), file, "--json"]) == 0
+    (found,) = objects(capsys)
+    assert found["notes"][0].startswith("none of 8 points reads any volts, 4 of them live when healthy")
