@@ -18,7 +18,7 @@ from acquisition.quantities import format_value
 from acquisition.records import JUDGED_QUALITIES, Reading, verdict_text
 
 from .chassis import Band, Chassis, ChassisModel
-from .chassis.conditions import mains_asked, printed_asked, tubes_asked
+from .chassis.conditions import mains_asked, printed_asked, ripple_asked, tubes_asked
 from .chassis.feeding import below_what_they_feed, rails_of
 
 Verdict = Literal["agrees", "low", "high", "unclear"]
@@ -279,7 +279,12 @@ def asked_about(
     asked = [*mains_asked(chassis, readings, mains_v), *slips_of_hand(chassis, readings)]
     if model is None:
         return asked
-    return [*asked, *tubes_asked(model, readings, mains_v), *printed_asked(model, readings)]
+    return [
+        *asked,
+        *tubes_asked(model, readings, mains_v),
+        *printed_asked(model, readings),
+        *ripple_asked(model, readings),
+    ]
 
 
 def _more(count: int) -> str:

@@ -4,6 +4,7 @@ from __future__ import annotations
 
 from collections.abc import Sequence
 
+from acquisition.quantities import format_value
 from acquisition.records import JUDGED_QUALITIES, Measurand, Reading
 
 from .description import Chassis
@@ -21,6 +22,10 @@ volts is missing, and those of less than the last do not count (common practice,
 NEARLY_NONE, TOO_LITTLE, TOLD_V = 0.05, 0.75, 0.1
 """Cathode volts over what a healthy one has: below the first no current flows; below the second, at every tube,
 more than one tube is behind it. Cathodes of less than so many volts do not tell (common practice, no source)."""
+
+SMOOTHED = 0.2
+"""Share of the drawn ripple below which a rail at its volts has parts that the drawing lacks (common practice, no
+source)."""
 
 
 def mains_asked(chassis: Chassis, readings: Sequence[Reading], mains_v: float | None) -> list[str]:
@@ -122,6 +127,38 @@ def printed_asked(model: ChassisModel, readings: Sequence[Reading]) -> list[str]
         f"the volts printed on the drawing are not those of the parts in the file: {', '.join(differ)}; see which "
         "is right before a part is blamed, since every verdict stands on the file"
     ]
+
+
+def ripple_asked(model: ChassisModel, readings: Sequence[Reading]) -> list[str]:
+    """Ask about rails that have their volts and far less ripple than any part of the file leaves them.
+
+    Not about rectified ones, whose ripple goes with their load: a fault may take that away.
+
+    Parameters
+    ----------
+    model : ChassisModel
+        The chassis.
+    readings : sequence of Reading
+        Of one pass.
+    """
+    rails = model.chassis.rails
+    read = {(r.point, r.quantity): r.value for r in readings if r.point in rails and r.quality in JUDGED_QUALITIES}
+    quiet = []
+    for (point, quantity), value in read.items():
+        volts = read.get((point, "dc_v"), 0.0) / (rails[point].volts or 1.0)
+        if (
+            quantity != "ripple_pp_v"
+            or rails[point].rectified
+            or not 1.0 / FAR_FROM_DRAWN <= volts <= FAR_FROM_DRAWN
+        ):
+            continue
+        drawn = float(model.predict({}, [Measurand(point=point, quantity=quantity)])[0, 0])
+        if value < SMOOTHED * drawn:
+            quiet.append(
+                f"ripple at {point} is {format_value(value, 'V')} where the file has {format_value(drawn, 'V')}, "
+                "at the volts drawn: has the supply a choke or a capacitor that is not in the file?"
+            )
+    return quiet
 
 
 def tubes_asked(model: ChassisModel, readings: Sequence[Reading], mains_v: float | None) -> list[str]:

@@ -136,3 +136,13 @@ def test_printed_volts_that_the_parts_of_the_file_do_not_give_are_asked_about():
         "V1.1 (110 V printed, 142 V modelled, and reads as printed), V1.6 (180 V printed, 141 V modelled);" in told
     )
     assert asked_about(model.chassis, model, [r for r in read(model) if r.point == "V1.3"], 230.0) == []
+
+
+@pytest.mark.parametrize(("ripple_v", "asked"), [(0.07, True), (6.0, False), (3.0, False)])
+def test_a_supply_that_is_drawn_simpler_than_it_is(small, ripple_v, asked):
+    """Behind a choke and a second capacitor the rail of the file has a hundredth of its ripple: called low."""
+    ripple = Reading(point="HT1", quantity="ripple_pp_v", value=ripple_v)
+    found = asked_about(small.chassis, small, [*read(small), ripple], 230.0)
+    assert [one.startswith("ripple at HT1 is 70 mV where the file has 6") for one in found] == [True] * asked
+    low = [*read(small, {"mains": 0.5}), ripple]
+    assert not any("choke" in one for one in asked_about(small.chassis, small, low, 230.0))
