@@ -10,13 +10,16 @@ the probability that it lies beyond that limit is at least 0.95, otherwise ``unc
 from __future__ import annotations
 
 import math
-from collections.abc import Sequence
+from collections.abc import Mapping, Sequence
 from dataclasses import dataclass
 from typing import Literal
 
+from acquisition.quantities import format_value
 from acquisition.records import JUDGED_QUALITIES, Reading, verdict_text
 
-from .chassis import Band, Chassis
+from .chassis import Band, Chassis, ChassisModel
+from .chassis.conditions import mains_asked, printed_asked, ripple_asked, tubes_asked
+from .chassis.feeding import below_what_they_feed, rails_of
 
 Verdict = Literal["agrees", "low", "high", "unclear"]
 
@@ -37,6 +40,10 @@ healthy tube may pull it below the chassis (common practice, no source)."""
 LIVE_V, FEW_LIVE, NOTHING_V = 10.0, 3, 0.5
 """Rails of more volts than the first are live; so many live points, all without the last, speak of lead, meter or
 mains before any part. Common practice, no source."""
+
+SAME_NODES, SAME_RATIO = 4, 0.01
+"""So many nodes, rails and cathodes among them, that all read the same within this are no chassis at work. Common
+practice, no source."""
 
 NOISE = {
     "dc_v": (0.005, 0.002), "pp_v": (0.03, 0.0003), "rms_v": (0.03, 0.0001), "gain": (0.03, 0.0005),
@@ -229,7 +236,59 @@ def slips_of_hand(chassis: Chassis, readings: Sequence[Reading]) -> list[str]:
     turned = [point for point in read if volts[point] * live[point] < -NOTHING_V]
     if turned:
         return [f"wrong sign at {', '.join(turned[:3])}: are the meter's leads exchanged, or a minus lost?"]
-    return []
+    return _all_the_same(chassis, volts, read) or [
+        f"{above[0].point} reads {format_value(above[0].value, 'V')}{_more(len(above) - 1)}, more than {rail} "
+        f"that feeds it, {format_value(volts[rail], 'V')}: read in another state of the chassis (mains, standby, "
+        f"discharge), or one of them is wrong; read {rail} again"
+        for rail, above in below_what_they_feed(chassis, readings).items()
+    ]
+
+
+def _all_the_same(chassis: Chassis, volts: Mapping[str, float], live: Sequence[str]) -> list[str]:
+    """A meter that stands still: rails and plates read what cathodes and grids do."""
+    nodes = {chassis.node_names.get(point, point) for point in volts}
+    at_rest = [point for point in volts if point in chassis.node_names and not rails_of(chassis, point)]
+    if len(nodes) < SAME_NODES or not live or not at_rest:
+        return []
+    most, least = max(volts.values()), min(volts.values())
+    if most - least > SAME_RATIO * max(abs(most), abs(least)):
+        return []
+    return [
+        f"all {len(volts)} points read {format_value(most, 'V')}, high tension and cathodes alike: does the meter "
+        "hold a value, or stand on another function? Prove it on a voltage you know, and read again"
+    ]
+
+
+def asked_about(
+    chassis: Chassis, model: ChassisModel | None, readings: Sequence[Reading], mains_v: float | None
+) -> list[str]:
+    """Everything to ask about a pass before its readings are taken for the chassis: lead, meter, mains, heaters,
+    and a drawing that contradicts its own file.
+
+    Parameters
+    ----------
+    chassis : Chassis
+        The file.
+    model : ChassisModel, optional
+        None where the file has no parts.
+    readings : sequence of Reading
+        Of the pass.
+    mains_v : float, optional
+        Its mains.
+    """
+    asked = [*mains_asked(chassis, readings, mains_v), *slips_of_hand(chassis, readings)]
+    if model is None:
+        return asked
+    return [
+        *asked,
+        *tubes_asked(model, readings, mains_v),
+        *printed_asked(model, readings),
+        *ripple_asked(model, readings),
+    ]
+
+
+def _more(count: int) -> str:
+    return f" (and {count} more)" if count else ""
 
 
 def _normal_cdf(z: float) -> float:

@@ -109,6 +109,7 @@ def drift_of(jobs: Sequence[JobSummary], point: str | None) -> tuple[list[Visit]
     from acquisition.store import open_job
     from analysis.app.modelled import modelled
     from analysis.app.passes import reached
+    from analysis.chassis.conditions import FAR_FROM_DRAWN
     from analysis.judge import without_drive
     from analysis.trend import trends
 
@@ -129,6 +130,15 @@ def drift_of(jobs: Sequence[JobSummary], point: str | None) -> tuple[list[Visit]
                     mains_v, last_utc = (chassis.mains_v if chassis else None), summary.last_utc
         except StoreError as error:
             notes.append(f"left out: {error}")
+    if mains_v:
+        least_v, most_v = mains_v / FAR_FROM_DRAWN, mains_v * FAR_FROM_DRAWN
+        far = [visit for visit in visits if visit.mains_v and not least_v <= visit.mains_v <= most_v]
+        notes += [
+            f"left out, heaters are colder or hotter at {v.mains_v:g} V mains than at {mains_v:g} V: {v.pass_name} "
+            f"of {v.job} (stagewalk note --mains puts a mistake right)"
+            for v in far
+        ]
+        visits = [visit for visit in visits if visit not in far]
     if point is not None:
         visits = [replace(v, readings=tuple(r for r in v.readings if r.point == point)) for v in visits]
     if model is None:

@@ -10,10 +10,6 @@ import click
 
 from analysis.app.volts import LEAST_MAINS_V, MOST_MAINS_V
 
-FAR_FROM_DRAWN = 1.25
-"""Mains beyond this ratio to what a chassis is made for are asked after: 23 is soon typed for 231. Half of it may
-be meant, at a variable transformer (common practice, no source)."""
-
 if TYPE_CHECKING:
     from acquisition.instruments import Bench
     from acquisition.records import Pass, Reading
@@ -306,10 +302,13 @@ def told_of_mains(name: str, kept_v: float | None, mains_v: float | None, drawn_
             f"{name} was begun at {kept_v:g} V mains and keeps that: a new pass (--pass NAME) takes another, and "
             f"stagewalk note --mains puts a mistake right"
         )
+    from analysis.chassis.conditions import FAR_FROM_DRAWN
+
     if drawn_v and not drawn_v / FAR_FROM_DRAWN <= mains_v <= drawn_v * FAR_FROM_DRAWN:
         return (
-            f"{name}: {mains_v:g} V mains, where the drawing has {drawn_v:g} V, and every expected value follows "
-            f"it: if it was mistyped, stagewalk note --mains puts it right"
+            f"{name}: {mains_v:g} V mains, where the drawing has {drawn_v:g} V; every expected value follows it, "
+            f"but heaters that are colder or hotter are not in the model: if it was mistyped, stagewalk note "
+            f"--mains puts it right"
         )
     return ""
 

@@ -9,6 +9,7 @@ import numpy as np
 
 from acquisition.records import JUDGED_QUALITIES, Measurand, Reading
 
+from .feeding import below_what_they_feed
 from .model import ChassisModel
 
 CORRECTIONS = 3
@@ -62,7 +63,8 @@ def healthy_values(
     rng : Generator
         Source of randomness.
     readings : sequence of Reading
-        The ``dc_v`` readings of rails among them set the supply; the others are not used.
+        The ``dc_v`` readings of rails among them set the supply; the others can only show that one of these is
+        wrong.
     mains_v : float, optional
         Mains measured, volts rms.
     measured : mapping of str to (value, std), optional
@@ -94,14 +96,16 @@ def healthy_values(
 
 
 def _rail_readings(model: ChassisModel, readings: Sequence[Reading]) -> list[Reading]:
-    """The readings that set the supply."""
-    return [
+    """The readings that set the supply: not those of rails that several points they feed contradict."""
+    found = [
         reading
         for reading in readings
         if reading.quantity == "dc_v"
         and reading.point in model.chassis.rails
         and reading.quality in JUDGED_QUALITIES
     ]
+    doubtful = below_what_they_feed(model.chassis, readings) if found else {}
+    return [reading for reading in found if len(doubtful.get(reading.point, ())) < 2]
 
 
 def bands(

@@ -12,7 +12,7 @@ from analysis.circuit.dc import OperatingPoint
 from analysis.tubes import Limits
 
 from .bands import Band, band_of, bands_of, healthy_values
-from .description import GROUND
+from .description import GROUND, Chassis
 from .feedback import positive_feedback
 from .model import ChassisModel
 
@@ -26,6 +26,8 @@ NOTHING_REACHED = 1e-6
 """Gain below which a stage passes nothing. Common practice, no source."""
 UNHEARD = 1e-3
 """Share of the generator's volts below which a stage hears nothing but crosstalk. Common practice, no source."""
+NO_LOAD = 10.0
+"""Times the rated impedance of a secondary from which a resistance is no load. Common practice, no source."""
 ADDS = 0.5
 """Share of the signal that comes back in phase from which it is asked about: gains are doubled then. Bootstrapping
 and the like return less. Common practice, no source."""
@@ -135,6 +137,7 @@ def expect(
         warnings=(
             *_tube_warnings(model, tubes),
             *_part_warnings(model, points),
+            *_load_warnings(model.chassis),
             *_stage_warnings(model, stages),
             *_feedback_warnings(model),
         ),
@@ -249,6 +252,26 @@ def _part_warnings(model: ChassisModel, points: Mapping[str, Band]) -> list[str]
         across = max(abs(a.high - b.low), abs(a.low - b.high))
         if across > rated:
             warnings.append(f"{part.name}: up to {across:.0f} V across it, rated {rated:g} V")
+    return warnings
+
+
+def _load_warnings(chassis: Chassis) -> list[str]:
+    """Output transformers without a load: a feedback resistor at the secondary lets the file pass as complete."""
+    names = chassis.node_names
+    outputs = {names[point] for point in (chassis.signal.outputs if chassis.signal else ())}
+    warnings = []
+    for part in chassis.parts.values():
+        ends = {names[point] for point in part.nodes[-2:]}
+        if part.kind != "transformer" or not ends & outputs:
+            continue
+        across = (r for r in chassis.parts.values() if r.kind == "resistor" and {names[p] for p in r.nodes} == ends)
+        rated_ohm = part.facts["secondary_impedance"]
+        if not any(resistor.value < NO_LOAD * rated_ohm for resistor in across):
+            out = next(point for point in part.nodes[-2:] if names[point] in outputs)
+            warnings.append(
+                f"{part.name}: nothing loads {out}, and gains are those without a load: write it as a part, "
+                f"RL: {rated_ohm:g} {' '.join(part.nodes[-2:])}"
+            )
     return warnings
 
 

@@ -104,9 +104,6 @@ def explain(
     own = [key for key, parameter in model.parameters.items() if parameter.part in replaced and parameter.sigma]
     rng = np.random.default_rng(seed)
     after = model.draw(DRAWS, rng, dict(measured_after or {}))
-    # Controls as the file has them: drawn anywhere, and each reading held against its own spread, a change of a
-    # grid would go with any change of its plate. One that was turned is looked for by `turned_between`.
-    after |= {key: np.ones(DRAWS) for key in after if key.endswith(".turned")}
     after["mains"] = np.full(DRAWS, mains)
     before = dict(after)
     old = model.draw(DRAWS, rng, dict(measured_before or {}))

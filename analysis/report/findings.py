@@ -172,6 +172,8 @@ def _wrong(material: Material) -> list[str]:
                 f"When it came in, none of {_plural(len(first), 'reading')} lay outside what a healthy "
                 "chassis would show."
             )
+    if material.asked:
+        sentences.append(f"What follows stands only once this is answered: {'. Also: '.join(material.asked)}.")
     found = material.comparison
     parts = listed([old_part_text(*one) for one in found.faults]) if found and found.faults else ""
     explained = found is not None and found.verdict != NOT_EXPLAINED

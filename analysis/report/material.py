@@ -37,6 +37,8 @@ class Material:
         When and by what they were told.
     chassis : Chassis, optional
         For the drawing.
+    asked : tuple of str
+        What to ask about the first pass before its readings are taken for the chassis.
     limits : tuple of str
         What this report lacks and why: no model, a damaged file.
     program : str
@@ -51,6 +53,7 @@ class Material:
     diagnosis: Diagnosis | None = None
     told: Told | None = None
     chassis: Chassis | None = None
+    asked: tuple[str, ...] = ()
     limits: tuple[str, ...] = ()
     program: str = ""
 

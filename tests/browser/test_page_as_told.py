@@ -127,6 +127,19 @@ def test_another_server_at_the_address_leaves_nothing_of_the_one_before(told):
     assert not page.locator("#glow").is_checked()
 
 
+def test_what_is_asked_first_stands_above_the_suspects(told):
+    """Of notes the page shows none beside suspects, and a pulled tube stood there as an open resistor."""
+    page, hub, _ = told
+    hub.publish("step", STEP)
+    open_r2 = {"part": "R2", "fault": "open", "probability": 0.97, "chance": "97 %", "estimate": "", "because": ""}
+    found = {**NOTHING_WEIGHED, "points": 8, "suspects": [open_r2], "nothing_wrong": "below 1 %"}
+    hub.publish("suspects", {**found, "asked": ["none of V1a, V1b passes current"]})
+    wait_for(lambda: "R2 open" in page.locator("#suspects").inner_text())
+    assert page.locator("#suspects > *").first.inner_text() == "First: none of V1a, V1b passes current"
+    hub.publish("suspects", found)
+    wait_for(lambda: "First" not in page.locator("#suspects").inner_text())
+
+
 def test_the_whole_name_of_the_pass_is_in_sight_on_a_phone(told):
     page, hub, _ = told
     page.set_viewport_size({"width": 390, "height": 844})

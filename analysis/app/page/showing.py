@@ -254,6 +254,7 @@ def suspects_panel(found: Mapping[str, Any], points: int | None, settled: bool =
         else chance_text(found["healthy_probability"]),
         "advice": advice,
         "point": next((p["point"] for p in found["next"] if p["quantity"] == "dc_v"), None),
+        "asked": found.get("asked", []),
         "words": " ".join(found["notes"]),
     }
 

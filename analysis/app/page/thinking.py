@@ -30,12 +30,13 @@ class Thinker:
     measurands : sequence of Measurand
         All that the survey may read, so that predictions are made once.
     work : sequence of Event
-        Done before, from `Job.work_done`, for the first predictions.
+        Done before, and the mains, from `analysis.app.passes.known_of`, for the first predictions.
     limit_v : float
         Lowest rating of lead and meter.
     tell : callable
-        Takes each answer, in the shape the verb ``suspects`` prints, how many points it rests on, and whether it is
-        settled: readings are answered at a glance first. Called from this thread.
+        Takes each answer, in the shape the verb ``suspects`` prints and with what is ``asked`` first, how many
+        points it rests on, and whether it is settled: readings are answered at a glance first. Called from this
+        thread.
 
     Attributes
     ----------
@@ -71,7 +72,8 @@ class Thinker:
         readings : sequence of Reading
             All readings of the pass so far.
         work : sequence of Event
-            Done before; a part noted as changed in the middle of a pass counts from then on.
+            Done before, and the mains, from `analysis.app.passes.known_of`; a part noted as changed in the middle
+            of a pass counts from then on.
         """
         with self._wake:
             self._question = tuple(readings), tuple(work)
@@ -87,14 +89,15 @@ class Thinker:
         pass_name : str
             The pass that was asked about.
         """
+        from analysis.app.passes import known_of
         from analysis.app.told import SUSPECTS, as_record, basis_of
 
         if self.settled is None:
             return
-        readings, known, found = self.settled
-        one, work = job.read_pass(pass_name), job.work_done(pass_name)
-        if (readings, known) == (one.readings, work):
-            job.keep_told(pass_name, as_record(SUSPECTS, basis_of(job.sheet, [one], work), found))
+        *known, found = self.settled
+        if tuple(known) == known_of(job, pass_name, self._model.chassis):
+            basis = basis_of(job.sheet, [job.read_pass(pass_name)], job.work_done(pass_name))
+            job.keep_told(pass_name, as_record(SUSPECTS, basis, found))
 
     def end(self) -> None:
         """Finish; an answer in the making is dropped."""
@@ -126,6 +129,7 @@ class Thinker:
     def _answer(self, readings: tuple[Reading, ...], work: tuple[Event, ...]) -> None:
         """Tell what these readings come to, at a glance and then in full."""
         from acquisition.records import JUDGED_QUALITIES
+        from analysis.app.passes import asked_of
         from analysis.app.verbs.suspects import as_json
 
         points = len({p for r in readings if r.quality in JUDGED_QUALITIES for p in r.measurand.points})
@@ -133,11 +137,12 @@ class Thinker:
         if self._diagnoser is not None:
             try:
                 diagnoser = self._expecting(self._diagnoser, readings, work)
+                asked = asked_of(self._model, readings, work)
                 rough = diagnoser.glance(readings)
                 if rough is not None and not self._ended:
-                    self._tell(as_json(rough), points, False)
+                    self._tell({**as_json(rough), "asked": asked}, points, False)
                 found = diagnoser.diagnose(readings)
-                answer = as_json(found)
+                answer = {**as_json(found), "asked": asked}
             except AnalysisError as error:
                 answer["notes"] = [str(error)]
         if not self._ended:

@@ -20,6 +20,7 @@ from acquisition.steady import SteadyDetector
 from acquisition.store import Job, open_job
 from analysis.app.jobs import begin_pass, beside, direct_readings, mains_from, told_of_mains
 from analysis.app.modelled import modelled
+from analysis.app.passes import known_of
 from analysis.app.replaced import keep_replaced
 from analysis.app.survey import detector_for, limits_of, survey_of
 
@@ -258,7 +259,7 @@ class BenchWorker:
             return
         reached = {name for name, point in self._model.points.items() if point.node}
         wanted = [Measurand(point=s.point, quantity="dc_v") for s in machine.steps if s.point in reached]
-        work = self._job.work_done(self.pass_name)
+        _, work = known_of(self._job, self.pass_name, self._chassis)
         limit_v = limits_of(self.bench, mains_known=True).rated_v
         self.hub.publish("suspects", showing.suspects_panel(NOTHING_WEIGHED, 0))
         self._thinker = Thinker(self._model, wanted, work, limit_v, self._tell_suspects)
@@ -267,7 +268,7 @@ class BenchWorker:
 
     def _think(self) -> None:
         if self._thinker is not None:
-            self._thinker.ask(self._job.read_pass(self.pass_name).readings, self._job.work_done(self.pass_name))
+            self._thinker.ask(*known_of(self._job, self.pass_name, self._chassis))
 
     def _tell_suspects(self, found: dict[str, Any], points: int, settled: bool) -> None:
         panel = showing.suspects_panel(found, points, settled)

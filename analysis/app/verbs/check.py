@@ -31,7 +31,7 @@ def verdicts(chassis: Chassis, taken: Taken) -> tuple[list[dict[str, Any]], list
     """
     from analysis.app.modelled import kept_bench, loads_of
     from analysis.chassis import ChassisModel
-    from analysis.judge import slips_of_hand, without_drive
+    from analysis.judge import asked_about, without_drive
 
     model = ChassisModel(chassis, *loads_of(kept_bench(taken.bench_text)))
     rows = [
@@ -51,7 +51,8 @@ def verdicts(chassis: Chassis, taken: Taken) -> tuple[list[dict[str, Any]], list
     known = set(reached(model, taken.readings))
     left = dict.fromkeys(r.point for r in taken.readings if r not in known and not r.measurand.lacks_drive)
     unreached = [f"not judged, no part reaches them: {', '.join(left)}"] if left else []
-    return rows, [*slips_of_hand(chassis, taken.readings), *without_drive(taken.readings), *unreached]
+    asked = asked_about(chassis, model, taken.readings, taken.mains_v)
+    return rows, [*asked, *without_drive(taken.readings), *unreached]
 
 
 def show(rows: list[dict[str, Any]], notes: Sequence[str]) -> None:

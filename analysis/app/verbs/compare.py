@@ -56,7 +56,7 @@ def compare_passes(
     from analysis.app.told import as_told, basis_of
     from analysis.compare import AGREES, PartValue, compare, judged_of, replaced_values
     from analysis.faults import faults_of
-    from analysis.judge import without_drive
+    from analysis.judge import asked_about, without_drive
 
     chassis, model, reason = known or modelled(job.sheet)
     names = job.passes()
@@ -97,6 +97,11 @@ def compare_passes(
         result,
         notes=(
             *result.notes,
+            *(
+                f"{one.name}: {asked}"
+                for one in (first, last)
+                for asked in asked_about(model.chassis, model, one.readings, one.mains_v)
+            ),
             *undriven,
             *([f"not compared, no part reaches them: {', '.join(sorted(left))}"] if left else []),
         ),

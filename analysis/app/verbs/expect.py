@@ -3,6 +3,7 @@
 from __future__ import annotations
 
 import json
+from dataclasses import replace
 from typing import TYPE_CHECKING, Any
 
 import click
@@ -41,6 +42,7 @@ def command(
     """
     from acquisition.quantities import parse_value
     from analysis.chassis import ChassisModel, MeterLoad, ProbeLoad, load_chassis
+    from analysis.chassis.conditions import mains_asked
     from analysis.chassis.expecting import expect
 
     meter, probe = MeterLoad(), ProbeLoad()
@@ -59,6 +61,7 @@ def command(
     chassis = load_chassis(chassis_name)
     model = ChassisModel(chassis, meter, probe)
     found = expect(model, mains_v=mains_v)
+    found = replace(found, warnings=(*mains_asked(chassis, (), mains_v), *found.warnings))
     if as_json:
         click.echo(json.dumps(_facts(found), indent=2))
         return

@@ -34,7 +34,7 @@ def gather(job: Job) -> Material:
     from analysis.app.modelled import modelled
     from analysis.app.passes import judged
     from analysis.app.verbs.compare import compare_passes
-    from analysis.judge import slips_of_hand, without_drive
+    from analysis.judge import asked_about, without_drive
     from analysis.report.material import Material, ends_of
 
     sheet = job.sheet
@@ -45,11 +45,14 @@ def gather(job: Job) -> Material:
     comparison = diagnosis = told = None
     verdicts: dict[str, tuple[Judged, ...]] = {}
     functions: dict[str, str] = {}
+    first: list[str] = []
     if model is not None:
         functions = {name: point.function for name, point in model.points.items()}
         verdicts = {one.name: tuple(judged(model, one.readings, one.mains_v)) for one in passes}
         limits += without_drive([reading for one in passes for reading in one.readings])
-        limits += [f"{one.name}: {slip}" for one in passes for slip in slips_of_hand(model.chassis, one.readings)]
+        asked = {one.name: asked_about(model.chassis, model, one.readings, one.mains_v) for one in passes}
+        first = asked.pop(ends[0].name, []) if ends else []
+        limits += [f"{name}: {question}" for name, found in asked.items() for question in found]
         if ends:
             diagnosis, told = _diagnosis(model, ends[0], job)
     if len(ends) > 1:
@@ -63,6 +66,7 @@ def gather(job: Job) -> Material:
         comparison=comparison,
         diagnosis=diagnosis,
         told=told,
+        asked=tuple(first),
         limits=tuple(limits),
         program=f"stagewalk {metadata.version('stagewalk')}",
     )
@@ -70,7 +74,7 @@ def gather(job: Job) -> Material:
 
 
 def _diagnosis(model: ChassisModel, one: Pass, job: Job) -> tuple[Diagnosis, Told | None]:
-    from analysis.app.passes import reached
+    from analysis.app.passes import reached, work_at
     from analysis.app.told import SUSPECTS, as_told, basis_of
     from analysis.suspects import Diagnoser, Diagnosis
 
@@ -78,7 +82,8 @@ def _diagnosis(model: ChassisModel, one: Pass, job: Job) -> tuple[Diagnosis, Tol
 
     def answer() -> Diagnosis:
         measurands = tuple(dict.fromkeys(reading.measurand for reading in reached(model, one.readings)))
-        return Diagnoser(model, measurands, work).diagnose(one.readings)
+        known = work_at(work, one.mains_v, model.chassis, one.readings)
+        return Diagnoser(model, measurands, known).diagnose(one.readings)
 
     return as_told(job, one.name, SUSPECTS, basis_of(job.sheet, [one], work), Diagnosis, answer)
 

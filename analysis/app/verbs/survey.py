@@ -75,6 +75,7 @@ def command(
     from analysis.app.replaced import keep_replaced, replacements
     from analysis.app.survey import patient_samples, run_survey, survey_of
     from analysis.app.survey_screen import Screen, keyboard
+    from analysis.judge import asked_about
 
     def fits(chassis: Chassis) -> tuple[Event, ...]:
         _require_point(chassis, start_from)
@@ -119,6 +120,9 @@ def command(
                 run_survey(machine, samples, screen.key, screen.show, screen.live)
                 if machine.not_kept is not None:
                     raise machine.not_kept
+        one = pass_so_far(job, name)
+        for asked in asked_about(chassis, model, one.readings, one.mains_v):
+            tell(f"note: {asked}")
     return 0
 
 

@@ -8,7 +8,7 @@ from typing import TYPE_CHECKING, Any
 
 import click
 
-from analysis.app.passes import Taken, reached, take
+from analysis.app.passes import MAINS, Taken, reached, take, work_at
 from analysis.app.terminal import harmless, tell
 from analysis.app.volts import ABOVE_ONE
 
@@ -47,6 +47,7 @@ def answers(
     from analysis.app.modelled import kept_bench, limits_known, loads_of
     from analysis.app.told import SUSPECTS, remember
     from analysis.chassis import ChassisModel
+    from analysis.judge import asked_about
     from analysis.suspects import Diagnoser
 
     bench = kept_bench(passes[0].bench_text)  # passes of one call are of one job, or are files
@@ -55,7 +56,9 @@ def answers(
         from analysis.suspects.like_stages import compare_stages
 
         for taken in passes:
-            yield {**taken.labels, **as_json(compare_stages(chassis, taken.readings, limits[0]))}
+            result = as_json(compare_stages(chassis, taken.readings, limits[0]))
+            asked = asked_about(chassis, None, taken.readings, taken.mains_v)
+            yield {**taken.labels, **result, "notes": [*asked, *result["notes"]]}
         return
     model = ChassisModel(chassis, *loads_of(bench))
     if wanted:
@@ -66,13 +69,14 @@ def answers(
     for taken in passes:
         known = reached(model, taken.readings)
         measurands = tuple(dict.fromkeys(r.measurand for r in known))
-        key = (measurands, taken.work)
+        key = (measurands, work_at(taken.work, taken.mains_v, chassis, taken.readings))
         if key not in diagnosers:  # files of one survey share their predictions
-            diagnosers = {key: Diagnoser(model, measurands, taken.work, *limits)}
+            diagnosers = {key: Diagnoser(model, *key, *limits)}
         diagnosis = diagnosers[key].diagnose(taken.readings)
         if taken.job:
             remember(taken.job, taken.labels["pass"], SUSPECTS, taken.basis, diagnosis)
         result = as_json(diagnosis)
+        result["notes"] = [*asked_about(chassis, model, taken.readings, taken.mains_v), *result["notes"]]
         if wanted:
             result["estimates"] = fitted(model, taken, wanted)
         yield {**taken.labels, **result}
@@ -95,6 +99,7 @@ def fitted(model: Any, taken: Taken, wanted: Sequence[str]) -> list[dict[str, An
     from analysis.work import values_found
 
     readings = [r for r in reached(model, taken.readings) if r.quality in JUDGED_QUALITIES]
+    known = values_found(model.parameters, work_at(taken.work, taken.mains_v, model.chassis, taken.readings))
     return [
         {
             "part": v.part,
@@ -105,7 +110,7 @@ def fitted(model: Any, taken: Taken, wanted: Sequence[str]) -> list[dict[str, An
             "tied": list(v.tied),
             "text": v.text,
         }
-        for v in estimate(model, readings, wanted, values_found(model.parameters, taken.work))
+        for v in estimate(model, readings, wanted, known)
     ]
 
 
@@ -153,7 +158,7 @@ def as_json(diagnosis: Any) -> dict[str, Any]:
         "suspects": suspects,
         "next": proposals,
         "power_off": [{"part": p.part, "bits": p.bits, "what": p.what} for p in diagnosis.power_off],
-        "notes": list(diagnosis.notes),
+        "notes": [note for note in diagnosis.notes if not note.startswith(f"{MAINS} was measured")],
     }
 
 

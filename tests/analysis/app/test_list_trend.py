@@ -48,6 +48,18 @@ def test_a_cathode_that_sinks_is_named_and_the_rail_is_not(folder, capsys):
     assert found["HT1"]["stands"][2]["corrected"] == pytest.approx(245.0, abs=1.5)
 
 
+@pytest.mark.parametrize("mains_v", [120.0, 23.0])
+def test_a_visit_far_from_the_mains_of_the_drawing_is_left_out(folder, capsys, mains_v):
+    """With heaters half cold, or 23 typed for 231, the cathode would have sunk, without a word why."""
+    visit(folder, 2, 1.8, mains_v=mains_v)
+    _, said = run(capsys, folder, "--trend", "--json")
+    found = json.loads(said.out)
+    assert len(found["visits"]) == 4
+    assert all(len(one["stands"]) == 4 for one in found["trends"])
+    left = f"left out, heaters are colder or hotter at {mains_v:g} V mains than at 230 V: as-found of 7-2"
+    assert any(note.startswith(left) for note in found["notes"])
+
+
 def test_the_text_gives_dates_rates_and_a_count(folder, capsys):
     _, said = run(capsys, folder, "--trend", "--point", "V2.3")
     assert "2026-01-01  7-0, as-found, mains 230 V" in said.out

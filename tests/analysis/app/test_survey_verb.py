@@ -71,6 +71,27 @@ def test_a_survey_by_piped_spaces_is_on_disk_and_goes_on_where_it_was(tmp_path):
         assert ">>" not in text, "nothing is named before the preparation is confirmed"
 
 
+def test_a_survey_ends_with_what_is_asked_before_its_readings_count(tmp_path):
+    """The rail of a chassis at its full mains, with half of them written down."""
+    job = tmp_path / "amp.stagewalk"
+    with SimulatedBench(TablePlant(load_table(), "leaky"), seed=3) as bench:
+        hands = Hands(bench.wiring, seed=3, pace=0.2)
+        options = ["--mains", "120", "--tubes-glow", "--bench", bench.write(tmp_path / "bench.yaml")]
+        process = stagewalk(job, "--chassis", "quayside-five", "--from", "V1.8", *options)
+
+        def press(key):
+            process.stdin.write(key)
+            process.stdin.flush()
+
+        person = Person(hands, press, last="V1.8")
+        with process:
+            for line in process.stdout:
+                person.hear(line)
+    assert process.returncode == 0, person.told
+    (asked,) = (line for line in person.told if "note: " in line)
+    assert asked.startswith("note: mains 120 V where the drawing has 230 V: heaters are colder")
+
+
 def short_plan():
     return SurveyPlan(
         chassis="two points",

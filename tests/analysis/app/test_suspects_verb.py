@@ -1,6 +1,7 @@
 """``stagewalk check`` and ``stagewalk suspects`` on a job, on readings files, and on a chassis of tubes alone."""
 
 import json
+import queue
 from pathlib import Path
 
 import numpy as np
@@ -10,7 +11,13 @@ from acquisition.configs import find_config
 from acquisition.records import Event, Measurand, Reading
 from acquisition.store import create_job, open_job
 from analysis.app.cli import main
+from analysis.app.page.showing import suspects_panel
+from analysis.app.page.thinking import Thinker
+from analysis.app.passes import asked_of, known_of
+from analysis.app.told import SUSPECTS
+from analysis.app.verbs.report import gather
 from analysis.chassis import ChassisModel, MeterLoad, load_chassis
+from analysis.report.findings import findings
 
 NAME = "gangway-two"
 POINTS = ("HT1", "HT2", "V1.1", "V1.2", "V1.3", "V1.7", "V1.8", "OUT")
@@ -247,3 +254,97 @@ def test_check_of_a_pass_without_a_reading_to_judge_says_so(tmp_path, capsys):
         job.add_reading("as-found", Reading(point="X9", quantity="dc_v", value=1.0))
     assert main(["check", str(path)]) == 0
     assert capsys.readouterr().out.startswith("as-found: none of its 1 readings is one")
+
+
+def test_the_mains_of_the_pass_count(tmp_path, model, capsys):
+    """A sound chassis at 195 V mains, written down: no rail is low, in the terminal, the report and the page."""
+    path = tmp_path / "low mains.stagewalk"
+    readings = [r for r in readings_with(model, {"mains": 195.0 / 230.0}) if r.quantity == "dc_v"]
+    with create_job(path, "Gangway Two", find_config("chassis", NAME).read_text("utf-8")) as opened:
+        for name, mains_v in (("written-down", 195.0), ("nobody-knows", None)):
+            opened.start_pass(name, mains_v=mains_v)
+            opened.add_readings(name, readings)
+    low = {}
+    for name in ("written-down", "nobody-knows"):
+        assert main(["suspects", str(path), "--pass", name, "--json"]) == 0
+        (found,) = objects(capsys)
+        low[name] = sum(s["probability"] for s in found["suspects"] if s["part"] in ("HT1", "C3"))
+        assert not any(note.startswith("mains") for note in found["notes"])
+    assert low["written-down"] < 0.2
+    assert low["nobody-knows"] > 0.5
+
+    with open_job(path) as opened:
+        reported = gather(opened).diagnosis
+        known, work = known_of(opened, "written-down", model.chassis)
+        told = queue.Queue()
+        thinker = Thinker(model, [], work, 600.0, lambda *answer: told.put(answer))
+        try:
+            thinker.ask(known, work)
+            while not (answer := told.get(timeout=60.0))[2]:
+                pass
+        finally:
+            thinker.end()
+        thinker.keep(opened, "written-down")
+        assert opened.told("written-down", SUSPECTS) is not None
+    assert sum(s.probability for s in reported.suspects if s.part == "HT1") < 0.1
+    assert sum(s["probability"] for s in answer[0]["suspects"] if s["part"] == "HT1") < 0.1
+
+
+def test_what_was_asked_before_a_part_is_blamed_stands_in_every_view(tmp_path, model, capsys):
+    """Read at half mains with heaters that are cold: terminal, page, comparison, expected volts and first page."""
+    path = tmp_path / "half.stagewalk"
+    values = {"mains": 0.5, "V1a.strength": 0.1, "V1b.strength": 0.1}
+    with create_job(path, "Gangway Two", find_config("chassis", NAME).read_text("utf-8")) as opened:
+        for name, mains_v, state in (("half", 115.0, values), ("full", 230.0, {})):
+            opened.start_pass(name, mains_v=mains_v)
+            opened.add_readings(name, [r for r in readings_with(model, state) if r.quantity == "dc_v"])
+    colder = "mains 115 V where the drawing has 230 V: heaters are colder than the model has them"
+    for verb in (["check", str(path), "--pass", "half"], ["suspects", str(path), "--pass", "half"]):
+        main([*verb, "--json"])
+        (found,) = objects(capsys)
+        assert found["notes"][0].startswith(colder), verb
+    main(["compare", str(path), "half", "full", "--json"])
+    notes = json.loads(capsys.readouterr().out)["notes"]
+    assert any(note.startswith(f"half: {colder}") for note in notes)
+    assert not any(note.startswith("full: ") for note in notes)
+    main(["expect", NAME, "--mains", "115", "--json"])
+    assert json.loads(capsys.readouterr().out)["warnings"][0].startswith(colder)
+    with open_job(path) as opened:
+        wrong = findings(gather(opened)).wrong
+        readings, work = known_of(opened, "half", model.chassis)
+    assert wrong.index(colder) < wrong.index("most consistent with")
+    told = queue.Queue()
+    thinker = Thinker(model, [], work, 600.0, lambda *answer: told.put(answer))
+    try:
+        thinker.ask(readings, work)
+        while not (answer := told.get(timeout=60.0))[2]:
+            pass
+    finally:
+        thinker.end()
+    assert suspects_panel(answer[0], 8)["asked"][0].startswith(colder)
+
+
+def test_mains_that_every_rail_contradicts_do_not_count(tmp_path, model, capsys):
+    """23 typed for 231: they are asked about, and the list is the one without mains."""
+    path = tmp_path / "typed.stagewalk"
+    with create_job(path, "Gangway Two", find_config("chassis", NAME).read_text("utf-8")) as opened:
+        opened.start_pass("as-found", mains_v=23.0)
+        opened.add_readings("as-found", [r for r in readings_with(model, LEAK) if r.quantity == "dc_v"])
+        readings, known = known_of(opened, "as-found", model.chassis)
+    assert main(["suspects", str(path), "--json"]) == 0
+    (found,) = objects(capsys)
+    assert (found["suspects"][0]["part"], found["suspects"][0]["fault"]) == ("C2", "leaky")
+    assert found["notes"][1] == "HT1 reads 1000 % of what 23 V mains give: are the mains of the pass right?"
+    assert asked_of(model, readings, known) == found["notes"][:2]
+
+
+def test_tubes_alone_are_asked_about_too(tmp_path, capsys):
+    """Live pins without any volts: compared with each other they are all alike."""
+    chassis = tmp_path / "tubes.yaml"
+    chassis.write_text("chassis: two tubes\ntubes: {V1: 12AX7, V2: 12AX7}\n", "utf-8")
+    pins = [f"{socket}.{pin}" for socket in ("V1", "V2") for pin in (1, 3, 6, 8)]
+    readings = [Reading(point=pin, quantity="dc_v", value=0.01, std=0.002) for pin in pins]
+    file = save(tmp_path / "dead.csv", readings)
+    assert main(["suspects", "--chassis", str(chassis), file, "--json"]) == 0
+    (found,) = objects(capsys)
+    assert found["notes"][0].startswith("none of 8 points reads any volts, 4 of them live when healthy")

@@ -15,6 +15,7 @@ from acquisition.records import Event, Reading, Told
 from acquisition.store import open_job
 from analysis.app.cli import main
 from analysis.app.page.thinking import Thinker
+from analysis.app.passes import known_of
 from analysis.app.told import SUSPECTS, as_told, basis_of, recall, remember
 from analysis.suspects import Diagnoser, Diagnosis
 from tests.analysis.app.test_suspects_verb import LEAK, readings_with
@@ -190,26 +191,26 @@ def thinker(model):
     thinker.end()
 
 
-def test_the_page_keeps_the_suspects_as_they_stood_in_its_tabs(job, thinker):
+def test_the_page_keeps_the_suspects_as_they_stood_in_its_tabs(job, thinker, model):
     with open_job(job) as opened:
-        readings = opened.read_pass("as-found").readings
+        readings, work = known_of(opened, "as-found", model.chassis)
         thinker.keep(opened, "as-found")
-        thinker.weighed(readings[:-1])
+        thinker.weighed(readings[:-1], work)
         thinker.keep(opened, "as-found")
         assert opened.told("as-found", SUSPECTS) is None, "nothing was told yet, or not of all that was read"
-        shown = thinker.weighed(readings)
+        shown = thinker.weighed(readings, work)
         thinker.keep(opened, "as-found")
         found, _ = recall(opened, "as-found", SUSPECTS, basis(job, "as-found"), Diagnosis)
     assert found == shown
     assert (found.suspects[0].part, found.suspects[0].fault) == ("C2", "leaky")
 
 
-def test_a_part_changed_in_the_middle_of_a_pass_counts_from_then_on(job, thinker):
+def test_a_part_changed_in_the_middle_of_a_pass_counts_from_then_on(job, thinker, model):
     with open_job(job) as opened:
         readings = opened.read_pass("as-found").readings
         assert thinker.weighed(readings).suspects[0].part == "C2"
         opened.add_event("as-found", Event(kind="part_measured", subject="C2", value=22e-9, std=1e-10))
-        work = opened.work_done("as-found")
+        _, work = known_of(opened, "as-found", model.chassis)
         found = thinker.weighed(readings, work)
         thinker.keep(opened, "as-found")
         kept, _ = recall(opened, "as-found", SUSPECTS, basis(job, "as-found"), Diagnosis)

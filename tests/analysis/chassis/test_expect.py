@@ -51,6 +51,18 @@ def test_a_design_past_a_limit_is_warned_of():
     assert any(line.startswith("C6: up to") and "rated 200 V" in line for line in warnings)
 
 
+def test_an_output_transformer_without_its_load_is_warned_of():
+    """The feedback resistor keeps its secondary from hanging loose; a gain of 238 stood for 12 without a word."""
+    with open(load_chassis("harbour-twenty").path, encoding="utf-8") as file:
+        text = file.read()
+    load = "  RL: 8      SPK   gnd   1%\n"
+    assert load in text
+    asked = "T1: nothing loads SPK, and gains are those without a load: write it as a part, RL: 8 SPK gnd"
+    assert asked in expect(ChassisModel(parse_chassis(text.replace(load, ""))), count=20).warnings
+    assert asked not in expect(ChassisModel(parse_chassis(text)), count=20).warnings
+    assert asked not in expect(ChassisModel(parse_chassis(text.replace("RL: 8 ", "RL: 16 "))), count=20).warnings
+
+
 SILENT = """
 chassis: a lamp that no signal reaches, and a control at its end
 tubes: {V1: 6C4}

@@ -86,7 +86,8 @@ export function suspects(found) {
       suspect.estimate ? make("small", {}, suspect.estimate) : "", make("span", { class: "bar", "aria-hidden": "true" }, fill), make("small", {}, suspect.because ?? ""));
   });
   if (found.nothing_wrong !== null) rows.push(make("p", { class: "quiet" }, `Nothing wrong: ${found.nothing_wrong}`));
-  at("suspects").replaceChildren(...(rows.length ? rows : [make("p", { class: "quiet" }, found.words || "Nothing read yet.")]));
+  const asked = (found.asked ?? []).map((words) => make("p", {}, make("b", {}, "First: "), words));
+  at("suspects").replaceChildren(...asked, ...(rows.length ? rows : [make("p", { class: "quiet" }, found.words || "Nothing read yet.")]));
   show(at("advice"), Boolean(found.advice));
   text(at("advice"), found.advice ?? "");
 }
