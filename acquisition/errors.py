@@ -16,7 +16,6 @@ The tree (a test compares it with the classes)::
           InstrumentReported                 its error queue said so: .code .text
         MeasurementError
           OverRange                          .limit_v
-          NotSteady                          .spread_v .waited_s
           RecordVoid                         take it again
         SafetyStop                           a step lacks its confirmation, or a value passes a rating
       AnalysisError
@@ -251,14 +250,6 @@ class OverRange(MeasurementError):
 
     FACTS = ("limit_v",)
     limit_v: float | None
-
-
-class NotSteady(MeasurementError):
-    """The value did not settle in the time allowed."""
-
-    FACTS = ("spread_v", "waited_s")
-    spread_v: float
-    waited_s: float
 
 
 class RecordVoid(MeasurementError):

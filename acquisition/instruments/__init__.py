@@ -2,7 +2,7 @@
 
 from .bench import Bench, load_bench
 from .check import ROLES, Finding, check_instrument, list_limits
-from .dialect import Dialect, dialect_names, load_dialect
+from .dialect import Dialect, load_dialect
 from .generator import Generator, Sine, open_generator
 from .meter import open_meter
 from .meter_role import Meter
@@ -24,7 +24,6 @@ __all__ = [
     "Timebase",
     "Trigger",
     "check_instrument",
-    "dialect_names",
     "list_limits",
     "load_bench",
     "load_dialect",

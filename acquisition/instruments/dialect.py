@@ -7,7 +7,7 @@ from typing import Annotated, Literal, Self
 
 from pydantic import Field, field_validator, model_validator
 
-from ..configs import config_names, find_config, read_yaml, validate
+from ..configs import find_config, read_yaml, validate
 from .dialect_parts import Command, ErrorQueue, LinkRules, Marker, Pattern, Positive, Setting, Strict
 
 TEN_FIELDS = ("format", "type", "points", "xinc", "xorg", "xref", "yinc", "yorg", "yref")
@@ -295,8 +295,3 @@ def load_dialect(name: str) -> Dialect:
         text = f"a dialect is called as its file, {path.stem}"
         raise ConfigError.from_problems([Problem(str(path), 1, "dialect", text)])
     return dialect
-
-
-def dialect_names() -> list[str]:
-    """Names of all dialects."""
-    return config_names("dialects")

@@ -1,7 +1,8 @@
-"""What has to be confirmed before a point is read: the clip-on sequence, power, clips."""
+"""What has to be confirmed before a point is read, and what was: the clip-on sequence, power, clips."""
 
 from __future__ import annotations
 
+from collections.abc import Sequence
 from dataclasses import dataclass
 
 from ..records import SurveyStep
@@ -70,3 +71,77 @@ def gates_for(step: SurveyStep, *, clip_on: bool, power: str, clip: str) -> list
     if clip:
         return [*off, DISCHARGE, UNCLIP, ON]
     return [ON] if power == "off" else []
+
+
+class Gates:
+    """What is still to be confirmed, and how power and clip stand by what was confirmed last.
+
+    Attributes
+    ----------
+    power : str
+        ``on`` or ``off``.
+    on_since_s : float or None
+        When it was confirmed to be on, on the meter's time; None while off or not known.
+    clip : str
+        Point the lead hangs on, empty for none.
+    """
+
+    def __init__(self) -> None:
+        self.power, self.clip = "off", ""
+        self.on_since_s: float | None = None
+        self._due: list[Gate] = []
+
+    @property
+    def first(self) -> Gate | None:
+        """To be confirmed next; None where the way is clear."""
+        return self._due[0] if self._due else None
+
+    @property
+    def is_live_in_hand(self) -> bool:
+        """A hand may hold the tip on a chassis that is switched on."""
+        return not self.clip and self.power == "on"
+
+    @property
+    def is_live_on_clip(self) -> bool:
+        """The lead hangs on a chassis that is switched on: it must not be moved."""
+        return bool(self.clip) and self.power == "on"
+
+    def put(self, gates: Sequence[Gate]) -> None:
+        """Have these confirmed, in place of what was due.
+
+        Parameters
+        ----------
+        gates : sequence of Gate
+            In order.
+        """
+        self._due = list(gates)
+
+    def before(self, step: SurveyStep, *, clip_on: bool) -> None:
+        """Have confirmed what a point needs.
+
+        Parameters
+        ----------
+        step : SurveyStep
+            The point.
+        clip_on : bool
+            As `gates_for`.
+        """
+        self.put(gates_for(step, clip_on=clip_on, power=self.power, clip=self.clip))
+
+    def confirm(self, t_s: float | None) -> None:
+        """Take the first one as confirmed.
+
+        Parameters
+        ----------
+        t_s : float or None
+            Now, on the meter's time; None while that is not known.
+        """
+        gate = self._due.pop(0)
+        if gate.power:
+            self.power, self.on_since_s = gate.power, t_s if gate.power == "on" else None
+        if gate.clip is not None:
+            self.clip = gate.clip
+
+    def switched_off(self) -> None:
+        """The mains are off, whatever was due."""
+        self.power, self.on_since_s = "off", None

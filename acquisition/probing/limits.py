@@ -9,6 +9,9 @@ from dataclasses import dataclass
 from ..records import UNKNOWN_RATING_V, SurveyStep, usable_v
 from ..steady import Sample
 
+STILL_LIVE_V = 10.0
+"""Above this a point that was to be discharged is sent back to the discharge tool (common practice, no source)."""
+
 
 @dataclass(frozen=True, slots=True, kw_only=True)
 class ProbingLimits:
@@ -126,6 +129,29 @@ class ProbingLimits:
             limit = f"{self.clip_on_above_v:.0f} V, above which no tip is held by hand"
             return f"{sample.value_v:.0f} V is above {limit}. Take the tip away without touching anything else."
         return ""
+
+
+def still_live(sample: Sample | None) -> str:
+    """Say why a point that was to be discharged is not gone on with.
+
+    Parameters
+    ----------
+    sample : Sample, optional
+        The newest with the tip on the point.
+
+    Returns
+    -------
+    str
+        What was seen and what to do; empty where the meter read next to nothing.
+    """
+    # HOLD, MIN, REL or a low battery leave a number on the display that says nothing of this point.
+    if sample is None or not sample.is_reading:
+        why = f" ({sample.reason})" if sample is not None else ""
+        look = "Look at the meter, touch the point again, space."
+        return f"No reading from the meter{why}, and that is not zero. {look}"
+    if abs(sample.value_v) > STILL_LIVE_V:
+        return f"Still {sample.value_v:.1f} V here. Discharge again, touch the point again, space."
+    return ""
 
 
 def left_out(causes: Mapping[str, str]) -> str:

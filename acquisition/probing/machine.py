@@ -10,14 +10,16 @@ from ..errors import StoreError
 from ..records import Reading, SurveyPlan, SurveyStep
 from ..steady import EventKind, Sample, State, SteadyDetector, SteadyEvent, SteadyReading
 from .actions import Action, ActionKind, Do, Key
-from .gates import OFF, PREPARE, Gate, gates_for
-from .limits import ProbingLimits, left_out
+from .gates import OFF, PREPARE, Gates
+from .limits import ProbingLimits, left_out, still_live
 from .options import Options, Phase
+from .overload import Overload
 from .route import Route
 from .wording import (
     CAUTIONS,
     HOLD_S,
     NEARLY_ZERO_V,
+    UNSEEN_S,
     conditions,
     fits_elsewhere,
     said_of,
@@ -26,19 +28,6 @@ from .wording import (
     verdict_of,
     volts,
 )
-
-UNSEEN_S = 10.0
-"""With no touch seen for so long the key is asked for: the tip may be on a level that the free lead has too."""
-
-RANGE_CHANGE_S = 3.0
-"""Overload for longer than this, in seconds, is no change of range (common practice, no source)."""
-
-OVERLOAD_TOLD_S = 1.0
-"""An overload is told of after so long, in seconds, where the meter may change range: most show it for a moment at
-every touch, and what is said each time is not heard when it counts (common practice, no source)."""
-
-STILL_LIVE_V = 10.0
-"""Above this a point that was to be discharged is sent back to the discharge tool (common practice, no source)."""
 
 
 class Probing:
@@ -80,19 +69,15 @@ class Probing:
         self.not_kept: StoreError | None = None
         """Why the last reading is not on disk; None where it is."""
         self._to_clip: set[str] = set()
-        self._gates: list[Gate] = []
+        self._gates = Gates()
         self._after: Callable[[], list[Action]] = self._next
-        self._power = "off"
-        self._clip = ""
         self._live: Sample | None = None
-        self._on_since_s: float | None = None
         self._held: Reading | None = None
         self._rough: SteadyReading | None = None
         self._write_again: Callable[[], list[Action]] = self._next
         self._unseen_from_s: float | None = None
         self._key_is_for_tip = False  # what was said last asks for space with the tip on
-        self._over_from_s: float | None = None
-        self._over_untold = False
+        self._overload = Overload()
 
     @property
     def steps(self) -> Sequence[SurveyStep]:
@@ -117,15 +102,15 @@ class Probing:
     @property
     def minutes_on(self) -> float | None:
         """Minutes since the person confirmed that it was switched on; None while off or not known."""
-        if self._on_since_s is None or self._live is None:
+        if self._gates.on_since_s is None or self._live is None:
             return None
-        return (self._live.t_s - self._on_since_s) / 60.0
+        return (self._live.t_s - self._gates.on_since_s) / 60.0
 
     # -- input -----------------------------------------------------------------------------------------------
 
     def start(self) -> list[Action]:
         """Begin: cautions, then the first point."""
-        self._gates = [PREPARE]
+        self._gates.put([PREPARE])
         actions = [Action(kind=ActionKind.CAUTION, text=text) for text in CAUTIONS]
         return actions + self._open_gate()
 
@@ -139,14 +124,9 @@ class Probing:
         """
         self._live = sample
         actions: list[Action] = []
-        if "overload" not in sample.flags:
-            self._over_from_s, self._over_untold = None, False
-        elif self._over_from_s is None:
-            self._over_from_s = sample.t_s
+        self._overload.see(sample)
         if self.phase not in (Phase.DONE, Phase.STOPPED):
-            lasting = self._over_from_s is not None and sample.t_s - self._over_from_s >= RANGE_CHANGE_S
-            held = not self._clip and self._power == "on"
-            if stop := self.limits.stop(sample, held=held, lasting=lasting):
+            if stop := self.limits.stop(sample, held=self._gates.is_live_in_hand, lasting=self._overload.lasts):
                 self.phase = Phase.STOPPED
                 self._held = self._rough = None
                 if self.step is not None and abs(sample.value_v) <= self.limits.rated_v:
@@ -155,9 +135,7 @@ class Probing:
             if self._lead_is_free_or_wanted():
                 for event in self.detector.feed(sample):
                     actions += self._event(event)
-            over_s = 0.0 if self._over_from_s is None else sample.t_s - self._over_from_s
-            if self._over_untold and over_s >= OVERLOAD_TOLD_S:
-                self._over_untold = False
+            if self._overload.is_due():
                 text = "No reading: overload: unknown and high, waiting for the meter to change range."
                 actions.append(Action(kind=ActionKind.SAY, text=text, step=self.step))
             if self.phase is Phase.LISTENING and self.detector.has_heard:
@@ -180,7 +158,8 @@ class Probing:
         """Keep what a clip or a test for remaining volts shows from the detector: that is no free lead."""
         if self.phase not in (Phase.ASKING, Phase.VERIFYING):
             return True
-        return not self._clip and self._gates[0].do in (Do.PREPARE, Do.POWER_ON)
+        gate = self._gates.first
+        return not self._gates.clip and gate is not None and gate.do in (Do.PREPARE, Do.POWER_ON)
 
     def key(self, key: Key) -> list[Action]:
         """Take one key.
@@ -199,7 +178,7 @@ class Probing:
             return [self._ask_after_stop()]
         if key is Key.SPACE:
             return self._space()
-        if self._gates and self._gates[0] is PREPARE:
+        if self._gates.first is PREPARE:
             return []  # the cautions are not skipped
         if key is Key.SKIP:
             self._route.skip()
@@ -216,7 +195,7 @@ class Probing:
         if self.phase is Phase.VERIFYING:
             return self._verify()
         if self.phase is Phase.STOPPED:
-            self._power, self._on_since_s = "off", None
+            self._gates.switched_off()
             clip_on = self.step is not None and self.step.point in self._to_clip
             return self._leave(self._again if clip_on else self._next)
         keeps = self.phase is Phase.WRONG_PIN or (self.phase is Phase.ARMED and not self._key_is_for_tip)
@@ -241,49 +220,32 @@ class Probing:
     # -- gates -----------------------------------------------------------------------------------------------
 
     def _open_gate(self) -> list[Action]:
-        gate = self._gates[0]
+        gate = self._gates.first
+        if gate is None:
+            return self._after()
         if gate.do is Do.VERIFY:
             self._live = None  # only what is read from now on counts
         self.phase = Phase.VERIFYING if gate.do is Do.VERIFY else Phase.ASKING
         return [Action(kind=ActionKind.ASK, text=gate.text, do=gate.do, step=self.step)]
 
     def _pass_gate(self) -> list[Action]:
-        gate = self._gates.pop(0)
-        if gate.power:
-            self._power = gate.power
-            on = gate.power == "on" and self._live is not None
-            self._on_since_s = self._live.t_s if on and self._live is not None else None
-        if gate.clip is not None:
-            self._clip = gate.clip
-        if self._gates:
-            return self._open_gate()
-        return self._after()
+        self._gates.confirm(None if self._live is None else self._live.t_s)
+        return self._open_gate()
 
     def _verify(self) -> list[Action]:
         live = self._live
-        # HOLD, MIN, REL or a low battery leave a number on the display that says nothing of this point.
-        if live is None or not live.is_reading:
-            why = f" ({live.reason})" if live is not None else ""
-            look = "Look at the meter, touch the point again, space."
-            text = f"No reading from the meter{why}, and that is not zero. {look}"
-            return [Action(kind=ActionKind.CAUTION, text=text, step=self.step)]
-        if abs(live.value_v) > STILL_LIVE_V:
-            text = f"Still {live.value_v:.1f} V here. Discharge again, touch the point again, space."
-            return [Action(kind=ActionKind.CAUTION, text=text, step=self.step)]
-        told = Action(
-            kind=ActionKind.SAY, text=f"Last reading {volts(live.value_v)}, only at this point, just now."
-        )
-        return [told, *self._pass_gate()]
+        caution = still_live(live)
+        if live is None or caution:
+            return [Action(kind=ActionKind.CAUTION, text=caution, step=self.step)]
+        text = f"Last reading {volts(live.value_v)}, only at this point, just now."
+        return [Action(kind=ActionKind.SAY, text=text), *self._pass_gate()]
 
     def _leave(self, where: Callable[[], list[Action]]) -> list[Action]:
         """Go to another point; a clip that hangs on moves only with power off."""
         self._held = self._rough = None
-        self._gates = []
-        if self._clip and self._power == "on":
-            self._gates = [OFF]
-            self._after = where
-            return self._open_gate()
-        return where()
+        self._gates.put([OFF] if self._gates.is_live_on_clip else [])
+        self._after = where
+        return self._open_gate()
 
     # -- points ----------------------------------------------------------------------------------------------
 
@@ -303,15 +265,15 @@ class Probing:
             return actions + self._end()
         actions.append(Action(kind=ActionKind.SHOW, text=spoken(step), step=step))
         clip_on = self.limits.needs_clip(step) or step.point in self._to_clip
-        self._gates = gates_for(step, clip_on=clip_on, power=self._power, clip=self._clip)
+        self._gates.before(step, clip_on=clip_on)
         self._after = self._arm
-        return actions + (self._open_gate() if self._gates else self._arm())
+        return actions + self._open_gate()
 
     def _arm(self) -> list[Action]:
         step = self.step
         if step is None:
             return self._end()
-        clipped = self._clip == step.point
+        clipped = self._gates.clip == step.point
         if not clipped and not self.detector.has_heard:
             self.phase = Phase.LISTENING
             text = "Tip in the air for a moment: what the free lead shows has to be known first."
@@ -328,8 +290,9 @@ class Probing:
         return [Action(kind=ActionKind.SAY, text=text, do=do, step=step)]
 
     def _end(self) -> list[Action]:
-        if self._power == "on" and self._clip:
-            self._gates, self._after = [OFF], self._end
+        if self._gates.is_live_on_clip:
+            self._gates.put([OFF])
+            self._after = self._end
             return self._open_gate()
         return self._finish(f"Survey done: {len(self.results)} points read.{left_out(self.refused)}")
 
@@ -344,7 +307,7 @@ class Probing:
         step = self.step
         if event.kind in (EventKind.REFUSED, EventKind.OVERLOAD) and self.phase in (Phase.ARMED, Phase.TOUCHED):
             if not event.text and self._live is not None and "auto" in self._live.flags:
-                self._over_untold = True
+                self._overload.hold_back()
                 return []
             text = event.text or "overload: unknown and high, the meter needs a higher range or autorange"
             return [Action(kind=ActionKind.SAY, text=f"No reading: {text}.", step=step)]
@@ -361,9 +324,8 @@ class Probing:
             return []
         if event.kind is EventKind.NEEDS_KEY:
             self._key_is_for_tip = True
-            return [
-                Action(kind=ActionKind.SAY, text="Press space when the tip is on.", do=Do.TOUCH_AND_KEY, step=step)
-            ]
+            text = "Press space when the tip is on."
+            return [Action(kind=ActionKind.SAY, text=text, do=Do.TOUCH_AND_KEY, step=step)]
         if event.kind is EventKind.UNSTEADY and event.reading is not None and self.phase is not Phase.LIFT:
             self.phase, self._rough = Phase.UNSTEADY, event.reading
             text = f"{volts(event.reading.value_v)} will not stand still. Space keeps it as unsteady; or lift."
@@ -436,9 +398,7 @@ class Probing:
         said = said_of(step, kept)
         words = f"{kept.point} {volts(kept.value)}" + (f", {said}" if said else "")
         actions = [Action(kind=ActionKind.TAKEN, text=words, step=step, reading=kept, verdict=verdict)]
-        if self._clip:
-            return actions + self._leave(self._next)
-        if self.detector.state is State.AWAY:
+        if self._gates.clip or self.detector.state is State.AWAY:
             return actions + self._leave(self._next)
         self.phase = Phase.LIFT
         return [*actions, Action(kind=ActionKind.SAY, text="Lift.", do=Do.LIFT, step=step)]

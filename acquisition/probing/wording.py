@@ -8,6 +8,9 @@ from .actions import Do
 HOLD_S = 3.0
 """How long a tip is held that may read 0, in seconds."""
 
+UNSEEN_S = 10.0
+"""With no touch seen for so long the key is asked for: the tip may be on a level that the free lead has too."""
+
 NEARLY_ZERO_V = 0.05
 """An undriven grid within this of 0 V is called 0 V (common practice, no source)."""
 

@@ -300,17 +300,6 @@ def parse_error_entry(text: str) -> ErrorEntry:
     return ErrorEntry(int(match.group(1)), parse_string(words) if words.startswith('"') else words.strip())
 
 
-class StatusByte(enum.IntFlag):
-    """Status byte, ``*STB?`` (IEEE Std 488.2-1992, 11.2; bits 2, 3 and 7 from SCPI-1999 volume 1, 5.2)."""
-
-    ERROR_QUEUE = 4
-    QUESTIONABLE = 8
-    MESSAGE_AVAILABLE = 16
-    EVENT_SUMMARY = 32
-    MASTER_SUMMARY = 64
-    OPERATION = 128
-
-
 class EventStatus(enum.IntFlag):
     """Standard event status register, ``*ESR?``; reading clears it (IEEE Std 488.2-1992, 11.5.1)."""
 

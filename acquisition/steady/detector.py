@@ -10,6 +10,8 @@ from .events import EventKind, Sample, State, SteadyEvent, SteadyReading
 from .fit import MeterFacts, Rules, Verdict, judge_run
 from .frames import Frames
 from .free_lead import BLOCK, CEILING_V, FreeLead
+from .lift import Lift
+from .scale import Scale
 
 BLIND_S = 3.0
 """Longer than this without a sample, in seconds, and a tip may have gone anywhere. A meter that changes range is
@@ -35,12 +37,11 @@ class SteadyDetector:
         self._v: deque[float] = deque()
         self._last: Sample | None = None
         self._last_v: float | None = None
-        self._resolution_v = 0.0
-        self._given_resolution_v = 0.0
-        self._range_v = math.nan
+        self._scale = Scale()
         self._frames = Frames()
         self._period_s = 0.0
         self._lead = FreeLead(self.rules)
+        self._lift = Lift(self.rules)
         self._falling = False
         # The touch in progress.
         self._clipped = False
@@ -50,9 +51,6 @@ class SteadyDetector:
         self._since_s = 0.0
         self._inside = 0
         self._excursion_v = 0.0
-        self._level_v = 0.0
-        self._level_scatter_v = 0.0
-        self._gone_from_s: float | None = None
         self._overloaded = False
         self._refused = ""
         self._offered = False
@@ -65,7 +63,7 @@ class SteadyDetector:
 
     @property
     def _least_band_v(self) -> float:
-        return max(self.rules.band_floor_v, 5.0 * self._resolution_v)
+        return max(self.rules.band_floor_v, 5.0 * self._scale.digit_v)
 
     @property
     def has_heard(self) -> bool:
@@ -75,7 +73,7 @@ class SteadyDetector:
     @property
     def hold_can_tell(self) -> bool:
         """The free lead was heard, and is restless enough that its falling quiet means contact."""
-        return self._lead.quietest_v >= 4.0 * self.facts.noise_std_v(self._resolution_v) > 0.0
+        return self._lead.quietest_v >= 4.0 * self.facts.noise_std_v(self._scale.digit_v) > 0.0
 
     def arm(self, *, hold_s: float | None = None, settle_s: float = 0.0, clipped: bool = False) -> None:
         """Get ready for the next touch; whatever was in progress is dropped.
@@ -156,15 +154,8 @@ class SteadyDetector:
             return [SteadyEvent(kind=EventKind.REFUSED, t_s=t, text=self._refused), *lost]
         self._refused = ""
         self._overloaded = False
-        if sample.range_v != self._range_v or sample.resolution_v != self._given_resolution_v:
-            gone_from_s = self._gone_from_s
-            self._clear()
-            self._gone_from_s = gone_from_s  # the free lead may go through ranges all the time
-            self._given_resolution_v, self._range_v = sample.resolution_v, sample.range_v
-            # A meter that does not tell its digit is taken to show six of them.
-            self._resolution_v = sample.resolution_v or 1e-6 * (
-                sample.range_v if math.isfinite(sample.range_v) else max(1.0, abs(v))
-            )
+        if self._scale.is_changed_by(sample):
+            self._drop_run()  # but no time off the contact: the free lead may go through ranges all the time
         if self.state is State.AWAY:
             return self._away(t, v)
         if self.state is State.TAKEN:
@@ -297,28 +288,16 @@ class SteadyDetector:
     def _taken(self, t: float, v: float) -> list[SteadyEvent]:
         previous, self._last_v = self._last_v, v
         self._keep(t, v)
-        band = self.band_v
-        at_once = False
-        if abs(self._level_v) > band:
-            # Far above it too: a slow meter may show nothing of the air between two points.
-            gone = abs(v) <= band or not 0.5 <= v / self._level_v <= 1.5
-        elif self.hold_can_tell:
-            # The free lead wanders; the contact stayed within its own scatter.
-            noise_v = self.facts.noise_std_v(self._resolution_v)
-            away = max(6.0 * noise_v, min(0.5 * self._lead.quietest_v, self._level_scatter_v))
-            gone = abs(v - self._level_v) > away
-        else:
-            gone = abs(v) > band or t - self._since_s > 1.5
-            at_once = gone and abs(v) <= band
-        from_s = self._gone_from_s if gone else None
-        self._gone_from_s = t if gone and from_s is None else from_s
-        if not at_once and (from_s is None or t - from_s + self._period_s < self.rules.lift_s):
+        band_v = self.band_v
+        quietest_v = self._lead.quietest_v if self.hold_can_tell else None
+        noise_v, period_s = self.facts.noise_std_v(self._scale.digit_v), self._period_s
+        if not self._lift.is_off(t, v, band_v=band_v, quietest_v=quietest_v, noise_v=noise_v, period_s=period_s):
             return []
         self.state = State.AWAY
         self._hold_s, self._asserted, self._clipped = None, False, False
         self._falling = abs(v) > self.band_v
         self._clear()
-        self._last_v = v if previous is None or abs(self._level_v) > band else 0.0
+        self._last_v = v if previous is None or abs(self._lift.level_v) > band_v else 0.0
         return [SteadyEvent(kind=EventKind.LIFTED, t_s=t)]
 
     def _overload(self, t: float) -> list[SteadyEvent]:
@@ -354,10 +333,13 @@ class SteadyDetector:
             self._v.popleft()
 
     def _clear(self) -> None:
+        self._drop_run()
+        self._lift.unseen()
+
+    def _drop_run(self) -> None:
         self._t.clear()
         self._v.clear()
         self._last_v = None
-        self._gone_from_s = None
 
     def _learn(self, v: float, previous: float | None) -> None:
         self._lead.learn(v, previous, self._period_s, scatter=self._hold_s is None)
@@ -367,15 +349,15 @@ class SteadyDetector:
         if vouched:
             # Contact is vouched for; where the free lead is known to be restless it must still be told from that.
             told = self.hold_can_tell and not self._clipped
-            noise_v = self.facts.noise_std_v(self._resolution_v)
+            noise_v = self.facts.noise_std_v(self._scale.digit_v)
             against = self._lead.against_vouched(v, noise_v, told=told, held=bool(self._hold_s))
         else:
             against = self._lead.against(v, in_band=in_band)
         return judge_run(
             list(self._t),
             list(self._v),
-            self._resolution_v,
-            self._range_v,
+            self._scale.digit_v,
+            self._scale.range_v,
             self.facts,
             self.rules,
             against,
@@ -386,14 +368,11 @@ class SteadyDetector:
     def _take(self, t: float, verdict: Verdict) -> SteadyEvent:
         reading = self._reading(t, verdict)
         self.state = State.TAKEN
-        self._level_v = verdict.value_v
-        self._level_scatter_v = 6.0 * verdict.type_a_v * math.sqrt(verdict.samples)
-        self._since_s = t
-        self._gone_from_s = None
+        self._lift.begin(t, verdict.value_v, 6.0 * verdict.type_a_v * math.sqrt(verdict.samples))
         return SteadyEvent(kind=EventKind.TAKEN, t_s=t, reading=reading)
 
     def _reading(self, t: float, verdict: Verdict) -> SteadyReading:
-        spec_v = self.facts.spec_std_v(verdict.value_v, self._resolution_v, self._range_v)
+        spec_v = self.facts.spec_std_v(verdict.value_v, self._scale.digit_v, self._scale.range_v)
         return SteadyReading(
             value_v=verdict.value_v,
             std_v=math.hypot(verdict.type_a_v, spec_v),
@@ -402,8 +381,8 @@ class SteadyDetector:
             samples=verdict.samples,
             drift_v_per_s=verdict.drift_v_per_s,
             tail_v=verdict.tail_v,
-            resolution_v=self._resolution_v,
-            range_v=self._range_v,
+            resolution_v=self._scale.digit_v,
+            range_v=self._scale.range_v,
             waited_s=t - self._since_s,
             in_band=abs(verdict.value_v) <= self.band_v,
         )
@@ -411,7 +390,7 @@ class SteadyDetector:
     def _rough(self, t: float) -> SteadyReading:
         """Mean and half the range of what was seen: a value that would not settle."""
         values = list(self._v)
-        spread = max(0.5 * (max(values) - min(values)), self._resolution_v)
+        spread = max(0.5 * (max(values) - min(values)), self._scale.digit_v)
         mean = sum(values) / len(values)
         slope = (values[-1] - values[0]) / max(self._t[-1] - self._t[0], 1e-9)
         rough = Verdict(value_v=mean, type_a_v=spread, drift_v_per_s=slope, tail_v=0.0, samples=len(values))

@@ -347,7 +347,7 @@ class Job:
         chosen = table.c.id == row_id
         with files.plain_errors(self.path, doing), self._engine.begin() as connection:
             # The write comes before the look: after a look SQLite does not wait for another program, but gives up.
-            connection.execute(table.update().where(chosen).values(dict(given)))
+            connection.execute(table.update().where(chosen).values(rows.in_whole_characters(given)))
             row = dict(connection.execute(select(table).where(chosen)).mappings().one())
             connection.execute(table.update().where(chosen).values(rows.sealed(row)))
 

@@ -22,15 +22,30 @@ def _real(value: float | None) -> float | None:
     return None if value is None else float(value) + 0.0
 
 
-def sealed(row: dict[str, Any]) -> dict[str, Any]:
+def in_whole_characters(row: Mapping[str, Any]) -> dict[str, Any]:
+    """Texts as a file can hold them: half a character, of a terminal in another code or a cut emoji, becomes ``?``.
+
+    Parameters
+    ----------
+    row : mapping
+        Column names to values.
+    """
+    return {
+        name: value.encode(errors="replace").decode() if isinstance(value, str) else value
+        for name, value in row.items()
+    }
+
+
+def sealed(row: Mapping[str, Any]) -> dict[str, Any]:
     """Add the check number.
 
     Parameters
     ----------
-    row : dict
+    row : mapping
         Column names to values.
     """
-    return {**row, "check_number": check_number(row)}
+    whole = in_whole_characters(row)
+    return {**whole, "check_number": check_number(whole)}
 
 
 def is_sound(row: Mapping[str, Any]) -> bool:

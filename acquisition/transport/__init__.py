@@ -6,18 +6,15 @@ from ..clock import Clock
 from ..errors import CommandRefused
 from .addresses import Address, parse_address
 from .link import Link
-from .scripted import ScriptedLink, Step
 from .serial_port import SerialLink, SerialSettings
 from .tcp import SocketLink
 
 __all__ = [
     "Address",
     "Link",
-    "ScriptedLink",
     "SerialLink",
     "SerialSettings",
     "SocketLink",
-    "Step",
     "open_link",
     "parse_address",
 ]

@@ -15,8 +15,6 @@ from .link import Link
 if TYPE_CHECKING:
     from serial import Serial
 
-_NO_CONTROL_LINES = {errno.ENOTTY, errno.EINVAL}  # a pseudo-terminal has none
-
 
 @dataclass(frozen=True, slots=True, kw_only=True)
 class SerialSettings:

@@ -107,9 +107,7 @@ def run_survey(
             return
 
 
-def patient_samples(
-    meter: Meter, tell: Callable[[str], None], *, retry_s: float = RETRY_S, patience_s: float = PATIENCE_S
-) -> Iterator[Sample]:
+def patient_samples(meter: Meter, tell: Callable[[str], None]) -> Iterator[Sample]:
     """Give the samples of a meter also across a cable that was pulled out and plugged in again.
 
     Parameters
@@ -118,10 +116,6 @@ def patient_samples(
         Open.
     tell : callable
         Takes what the person must know: that it is lost and why, and that it answers again.
-    retry_s : float
-        Between two tries to find it, in seconds.
-    patience_s : float
-        It is given up after so long, in seconds.
 
     Yields
     ------
@@ -149,10 +143,10 @@ def patient_samples(
             if lost_s is None:
                 lost_s = clock.monotonic_s()
                 tell(f"The meter is lost: {error} ({error.hint}). It is looked for; the survey goes on by itself.")
-            elif clock.monotonic_s() - lost_s > patience_s:
+            elif clock.monotonic_s() - lost_s > PATIENCE_S:
                 raise
             yield gap_sample(clock)
-            clock.sleep_s(retry_s)
+            clock.sleep_s(RETRY_S)
 
 
 def limits_of(bench: Bench, *, mains_known: bool) -> ProbingLimits:

@@ -1,5 +1,6 @@
 """The guided survey, word for word: what it asks around a clip, and what it says of a reading that does not fit."""
 
+import math
 import re
 import sys
 from pathlib import Path
@@ -7,8 +8,11 @@ from pathlib import Path
 import numpy as np
 import pytest
 
+from acquisition.instruments import Sample
 from acquisition.instruments.accuracy import AccuracyTable
 from acquisition.probing import ActionKind, Do, Phase, ProbingLimits
+from acquisition.probing.gates import Gates
+from acquisition.probing.overload import RANGE_CHANGE_S, TOLD_AFTER_S, Overload
 from acquisition.steady import MeterFacts
 
 sys.path.insert(0, str(Path(__file__).parent))
@@ -89,3 +93,42 @@ def test_the_note_tells_which_way_a_rail_drifts(slope, words):
     (reading,) = rig.kept
     assert words in reading.note
     assert float(reading.note.partition("drifting ")[2].removesuffix(" V/s")) == pytest.approx(slope, rel=0.2)
+
+
+def test_gates_know_how_power_and_clip_stand_by_what_was_confirmed():
+    gates = Gates()
+    assert (gates.first, gates.is_live_in_hand, gates.is_live_on_clip) == (None, False, False)
+    gates.before(step("HT1", 310.0, worst=400.0), clip_on=True)
+    asked = []
+    while gates.first is not None:
+        asked.append(gates.first.do)
+        gates.confirm(7.0)
+    assert asked == [Do.DISCHARGE, Do.VERIFY, Do.CLIP, Do.HANDS_AWAY, Do.POWER_ON]
+    assert (gates.power, gates.clip, gates.on_since_s) == ("on", "HT1", 7.0)
+    assert (gates.is_live_in_hand, gates.is_live_on_clip) == (False, True)
+    gates.before(step("V1.3", 1.2), clip_on=False)
+    gates.confirm(9.0)
+    assert (gates.power, gates.on_since_s, gates.is_live_on_clip) == ("off", None, False)
+    while gates.first is not None:
+        gates.confirm(None)
+    assert (gates.clip, gates.is_live_in_hand, gates.on_since_s) == ("", True, None)
+    gates.switched_off()
+    assert not gates.is_live_in_hand
+
+
+def test_an_overload_held_back_is_told_once_and_only_where_it_stays():
+    overload = Overload()
+
+    def see(t_s, *flags):
+        overload.see(Sample(t_s=t_s, value_v=math.nan if flags else 1.0, flags=frozenset(flags)))
+        return overload.is_due(), overload.lasts
+
+    assert see(0.0, "overload") == (False, False)
+    overload.hold_back()
+    assert see(0.5) == (False, False), "it was a change of range"
+    assert see(0.6, "overload") == (False, False)
+    overload.hold_back()
+    assert see(0.5 + TOLD_AFTER_S, "overload") == (False, False)
+    assert see(0.7 + TOLD_AFTER_S, "overload") == (True, False)
+    assert see(0.7 + RANGE_CHANGE_S, "overload") == (False, True)
+    assert see(1.0 + RANGE_CHANGE_S) == (False, False)

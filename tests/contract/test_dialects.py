@@ -9,18 +9,18 @@ import sys
 import pytest
 
 from acquisition.clock import FakeClock
-from acquisition.configs import find_config
+from acquisition.configs import config_names, find_config
 from acquisition.errors import BenchError
-from acquisition.instruments import dialect_names, load_dialect
+from acquisition.instruments import load_dialect
 from acquisition.instruments.asked_meter import AskedMeter
 from acquisition.instruments.bench import GeneratorEntry, MeterEntry, ScopeEntry
 from acquisition.instruments.generator import Generator
 from acquisition.instruments.scope import Scope
 from acquisition.instruments.session import Session
 from acquisition.instruments.streamed_meter import StreamedMeter
-from acquisition.transport import ScriptedLink, Step
+from tests.acquisition.transport.scripted import ScriptedLink, Step
 
-DIALECTS = {name: load_dialect(name) for name in dialect_names()}
+DIALECTS = {name: load_dialect(name) for name in config_names("dialects")}
 """Read here, where those of the folder STAGEWALK_CONFIGS are among them: a test sees the shipped ones only."""
 
 RECORDED = [
@@ -179,7 +179,7 @@ def commands_in(node):
 def test_dialects_send_short_forms_one_command_a_line_from_the_root():
     """A path after a semicolon is lost by some parsers, and long forms are slower to read for all of them."""
     seen = 0
-    for name in dialect_names():
+    for name in config_names("dialects"):
         for command in commands_in(load_dialect(name).model_dump()):
             seen += 1
             assert ";" not in command, f"{name}: {command}"

@@ -17,7 +17,6 @@ from typing import Any
 from acquisition.errors import unsteered
 
 CUE_LIMIT = 64
-END = "end"
 
 
 class Subscriber:

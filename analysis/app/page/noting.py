@@ -7,6 +7,7 @@ from typing import Any
 
 import click
 
+from acquisition.errors import StoreError
 from acquisition.quantities import format_value
 from acquisition.records import Event
 from acquisition.store import Job
@@ -59,6 +60,7 @@ class Noting:
 
     def __init__(self, job: Job, chassis: Chassis, pass_name: str, hub: Hub) -> None:
         self._job, self._chassis, self._pass_name, self._hub = job, chassis, pass_name, hub
+        self._panel: dict[str, Any] = {}
         self.show()
 
     def take(self, action: str, body: Mapping[str, Any], point: str = "") -> None:
@@ -76,35 +78,45 @@ class Noting:
         """
         try:
             if action == "intake":
-                given = {name: str(body[name]).strip()[:LONGEST] for name in INTAKE if name in body}
-                self._job.describe(**given)
-                self.show("Written down.")
+                self._job.describe(**_intake(body))
+                words = "Written down."
             elif action == "changed":
-                self._changed(body)
+                words = self._changed(body)
             elif text := str(body.get("text", "")).strip():
-                self._remark(text[:LONGEST_REMARK], point)
+                words = self._remark(text[:LONGEST_REMARK], point)
+            else:
+                return
         except click.BadParameter as error:
             self.show(f"Not written down: {error.message}")
+        except StoreError as error:
+            self._refuse(error, body)
+        else:
+            self.show(words)
 
-    def _changed(self, body: Mapping[str, Any]) -> None:
+    def _changed(self, body: Mapping[str, Any]) -> str:
         measured = str(body.get("measured") or "").split()
         events = measurements(self._chassis, measured) or changed_before(self._chassis, body.get("parts"))
         if not events:
-            self.show("Name a part or a tube.")
-        elif self._begun:
-            keep_replaced(self._job, self._pass_name, events)
-            where = "in" if measured else "before"
-            self.show(f"Written down {where} {self._pass_name}: {', '.join(event.subject for event in events)}.")
-        else:
-            self.show(f"{self._pass_name} has not begun: name the parts where the survey is started.")
+            return "Name a part or a tube."
+        if not self._begun:
+            return f"{self._pass_name} has not begun: name the parts where the survey is started."
+        keep_replaced(self._job, self._pass_name, events)
+        where = "in" if measured else "before"
+        return f"Written down {where} {self._pass_name}: {', '.join(event.subject for event in events)}."
 
-    def _remark(self, text: str, point: str) -> None:
-        if self._begun:
-            self._job.add_event(self._pass_name, Event(kind="note", subject=point, text=text))
-            self._hub.cue("prompt", text="noted")
-            self.show("Written down.")
-        else:
-            self.show(f"{self._pass_name} has not begun: a remark belongs to its readings.")
+    def _remark(self, text: str, point: str) -> str:
+        if not self._begun:
+            return f"{self._pass_name} has not begun: a remark belongs to its readings."
+        self._job.add_event(self._pass_name, Event(kind="note", subject=point, text=text))
+        self._hub.cue("prompt", text="noted")
+        return "Written down."
+
+    def _refuse(self, error: StoreError, body: Mapping[str, Any]) -> None:
+        """Tell why the job did not take it; the job may not be read either, and what was typed stays in sight."""
+        typed = next((f" ({body[name]})" for name in ("text", "parts", "measured") if body.get(name)), "")
+        words = f"Not written down{typed}: {error}" + (f": {error.hint}" if error.hint else "")
+        self._panel = {**self._panel, "words": words, "intake": {**self._panel["intake"], **_intake(body)}}
+        self._hub.publish("notes", self._panel)
 
     @property
     def _begun(self) -> bool:
@@ -120,13 +132,13 @@ class Noting:
         """
         events = self._job.read_pass(self._pass_name).events if self._begun else ()
         sheet = self._job.sheet
-        panel = {
+        self._panel = {
             "words": words,
             "intake": {name: getattr(sheet, name) for name in INTAKE},
             "names": [*self._chassis.parts, *self._chassis.sockets],
             "noted": [self._line(event) for event in events if event.kind in SHOWN],
         }
-        self._hub.publish("notes", panel)
+        self._hub.publish("notes", self._panel)
 
     def _line(self, event: Event) -> str:
         part = self._chassis.parts.get(event.subject)
@@ -134,3 +146,7 @@ class Noting:
         kind = "" if event.kind == "note" else event.kind.replace("_", " ")
         words = " ".join(filter(None, [event.taken_utc[:16].replace("T", " "), event.subject, kind])) + value
         return f"{words}: {event.text}" if event.text else words
+
+
+def _intake(body: Mapping[str, Any]) -> dict[str, str]:
+    return {name: str(body[name]).strip()[:LONGEST] for name in INTAKE if name in body}

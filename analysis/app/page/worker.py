@@ -5,7 +5,7 @@ from __future__ import annotations
 import queue
 import threading
 from collections.abc import Iterator, Mapping
-from contextlib import suppress
+from contextlib import contextmanager, suppress
 from pathlib import Path
 from typing import TYPE_CHECKING, Any, Protocol
 
@@ -28,11 +28,11 @@ from . import showing
 from .gaining import UNKNOWN, GainPanel, Stopped, measure
 from .hub import Hub
 from .noting import NOTES, Noting, changed_before
+from .surveying import SurveyPanel
 from .thinking import NOTHING_WEIGHED, Thinker
 
 if TYPE_CHECKING:
     from acquisition.instruments import Bench, Meter, Sample
-    from acquisition.records import SurveyStep
 
 PANEL_EVERY_S = 0.04
 """Digits change at most this often: faster than the eye, slower than a screen."""
@@ -102,8 +102,7 @@ class BenchWorker:
         self._detector: SteadyDetector | None = None
         self._thinker: Thinker | None = None
         self._advised: str | None = None
-        self._rows: dict[str, dict[str, Any]] = {}
-        self._step: dict[str, Any] = {"running": False}
+        self._survey = SurveyPanel(hub)
         self._shown_s, self._state = -1.0, "open"
         self.failure: BaseException | None = None
         self._thread = threading.Thread(target=self._run, name="bench", daemon=True)
@@ -128,10 +127,13 @@ class BenchWorker:
 
     def _run(self) -> None:
         try:
-            with open_job(self.path) as job:
-                self._serve(job)
-        except BenchError as error:
-            self._alarm(_words(error))
+            while not self._ending.is_set():
+                with self._telling(), open_job(self.path) as job:
+                    self._serve(job)
+                    return
+                for _ in self._requested():
+                    pass  # asked of a job that was not open: the words say so, and nobody expects it later
+                self._ending.wait(RETRY_S)
         except BaseException as error:  # the last line of the thread: tell the tabs, then the terminal
             self.failure = error
             self._alarm(f"The bench thread failed: {type(error).__name__}. Look at the terminal.")
@@ -139,6 +141,19 @@ class BenchWorker:
         finally:
             if self._thinker is not None:
                 self._thinker.end()
+
+    @contextmanager
+    def _telling(self) -> Iterator[None]:
+        """What the job or a file does not allow is one line in the tabs, and ends what was asked for, no thread.
+
+        An instrument that fails goes on to where it is looked for.
+        """
+        try:
+            yield
+        except AcquisitionError:
+            raise
+        except BenchError as error:
+            self._alarm(_words(error))
 
     def _serve(self, job: Job) -> None:
         chassis, model, reason = modelled(job.sheet)
@@ -151,10 +166,11 @@ class BenchWorker:
         GainPanel(self.hub).show({})
         self.hub.publish("suspects", showing.suspects_panel(NOTHING_WEIGHED, None))
         self._noting = Noting(job, chassis, self.pass_name, self.hub)
-        self.hub.publish("step", self._step)
+        self._survey.publish()
         words = "not opened yet" if self.bench.generator is not None else "none on this bench"
         GainPanel(self.hub).lamp(False, words, known=False)
-        self._publish_kept({})
+        self._survey.keep(direct_readings(job, self.pass_name))
+        self._alarm("")
         if self.bench.meter is not None:
             self._meter_lost(f"looking for it at {self.bench.meter.resource}")
         while not self._ending.is_set():
@@ -163,7 +179,7 @@ class BenchWorker:
                     meter.configure_dc(nplc=self.bench.meter.nplc if self.bench.meter is not None else 1.0)
                     self._alarm("")
                     self._listen(meter)
-            except AcquisitionError as error:
+            except BenchError as error:  # of the meter, or of a file that says how to talk to it
                 self._meter_lost(_words(error))
                 self._wait_for_meter()
         if self._thinker is not None:
@@ -206,17 +222,18 @@ class BenchWorker:
     # -- requests --------------------------------------------------------------------------------------------
 
     def _request(self, action: str, body: Mapping[str, Any]) -> None:
-        if action == "start":
-            self._start_survey(body)
-        elif action in NOTES:
-            step = self._machine.step if self._machine is not None else None
-            self._noting.take(action, body, step.point if step else "")
-            if action == "changed":
-                self._think()
-        elif action == "gain":
-            self._gain(body)
-        elif action in KEYS and self._machine is not None:
-            self._show_all(self._machine.key(KEYS[action]))
+        with self._telling():
+            if action == "start":
+                self._start_survey(body)
+            elif action in NOTES:
+                step = self._machine.step if self._machine is not None else None
+                self._noting.take(action, body, step.point if step else "")
+                if action == "changed":
+                    self._think()
+            elif action == "gain":
+                self._gain(body)
+            elif action in KEYS and self._machine is not None:
+                self._show_all(self._machine.key(KEYS[action]))
 
     def _start_survey(self, body: Mapping[str, Any]) -> None:
         if self._machine is not None and self._machine.phase is not Phase.DONE:
@@ -239,7 +256,7 @@ class BenchWorker:
             done=frozenset(reading.point for reading in read),
             mains_v=mains_v,
         )
-        self._machine = survey_of(
+        machine = survey_of(
             self._chassis,
             self._model,
             self.bench,
@@ -248,11 +265,12 @@ class BenchWorker:
             options,
             advise=(lambda: self._advised) if body.get("follow") else None,
         )
-        self._detector = self._machine.detector
-        self._start_thinking(self._machine)
-        self._publish_kept({step.point: step for step in self._machine.steps})
-        self._step = {"running": True, "title": "Get ready", "prompt": ""}
-        self._show_all(self._machine.start())
+        self._start_thinking(machine)
+        self._survey.keep(direct_readings(self._job, self.pass_name), machine.steps)
+        # From here on nothing is asked of the job: a survey that cannot begin leaves none half begun.
+        self._machine, self._detector = machine, machine.detector
+        self._survey.begin()
+        self._show_all(machine.start())
 
     def _start_thinking(self, machine: Probing) -> None:
         if self._model is None or self._thinker is not None:
@@ -263,7 +281,7 @@ class BenchWorker:
         limit_v = limits_of(self.bench, mains_known=True).rated_v
         self.hub.publish("suspects", showing.suspects_panel(NOTHING_WEIGHED, 0))
         self._thinker = Thinker(self._model, wanted, work, limit_v, self._tell_suspects)
-        if self._rows:
+        if self._survey.has_taken:
             self._think()
 
     def _think(self) -> None:
@@ -309,7 +327,8 @@ class BenchWorker:
             if action == "confirm" and block:
                 return
             if action in NOTES:
-                self._noting.take(action, body)
+                with self._telling():
+                    self._noting.take(action, body)
 
     # -- showing ---------------------------------------------------------------------------------------------
 
@@ -328,58 +347,15 @@ class BenchWorker:
 
     def _show_all(self, actions: list[Action]) -> None:
         for action in actions:
-            self._show(action)
-            if self._operator is not None:
-                self._operator.react(action)
+            with self._telling():
+                if self._machine is not None:
+                    self._survey.show(action, self._machine, self._chassis)
+                if action.kind is ActionKind.TAKEN:
+                    self._think()
+                if self._operator is not None:
+                    self._operator.react(action)
         if actions:
-            self.hub.publish("step", self._step)
-
-    def _show(self, action: Action) -> None:
-        machine = self._machine
-        if action.kind is ActionKind.SHOW and action.step is not None and machine is not None:
-            self._step = {**showing.step_panel(action.step, machine, self._chassis), "prompt": ""}
-            self.hub.cue("prompt", text=showing.spoken_step(action.step))
-        elif action.kind is ActionKind.TAKEN and action.reading is not None:
-            self._taken(action)
-        elif action.kind is ActionKind.CAUTION:
-            self._step = {**self._step, "hazard": action.text}
-            self.hub.cue("alarm", text=action.text)
-        elif action.kind is ActionKind.DONE and machine is not None:
-            left = {step.point for step in machine.steps} - {
-                reading.point for reading in direct_readings(self._job, self.pass_name)
-            }
-            self._step = showing.over_panel(self._step, action.text, self._rows.values(), left=bool(left))
-            self.hub.cue("taken", text=action.text)
-        else:
-            self._step = {**self._step, "prompt": action.text}
-            kind, words = ("lift", "lift") if action.text == "Lift." else ("say", action.text)
-            self.hub.cue(kind, text=words)
-
-    def _taken(self, action: Action) -> None:
-        reading, step = action.reading, action.step
-        if reading is None or step is None:
-            return
-        self._rows.pop(reading.point, None)
-        self._rows[reading.point] = showing.taken_row(reading, step)
-        self._publish_taken()
-        if action.verdict:
-            self._step = {
-                **self._step,
-                "verdict": action.verdict,
-                "verdict_words": showing.verdict_words(action.verdict, step, reading),
-            }
-        self.hub.cue("off-band" if action.verdict in ("low", "high") else "taken", text=action.text)
-        self.hub.cue("records")
-        self._think()
-
-    def _publish_kept(self, steps: Mapping[str, SurveyStep]) -> None:
-        """What was read before, against the bands that hold from now on."""
-        for reading in direct_readings(self._job, self.pass_name):
-            self._rows[reading.point] = showing.taken_row(reading, steps.get(reading.point))
-        self._publish_taken()
-
-    def _publish_taken(self) -> None:
-        self.hub.publish("taken", {"readings": list(reversed(self._rows.values()))})
+            self._survey.publish()
 
     def _publish_job(self) -> None:
         passes = self._job.passes()

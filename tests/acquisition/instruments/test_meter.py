@@ -19,7 +19,7 @@ from acquisition.instruments.asked_meter import AskedMeter
 from acquisition.instruments.bench import MeterEntry
 from acquisition.instruments.session import Session
 from acquisition.instruments.streamed_meter import StreamedMeter
-from acquisition.transport import ScriptedLink, Step
+from tests.acquisition.transport.scripted import ScriptedLink, Step
 
 ENTRY = MeterEntry(resource="TCPIP::h::1::SOCKET", dialect="x", accuracy="0.5 % + 2 digits", rating_v="600")
 

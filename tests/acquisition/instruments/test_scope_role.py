@@ -331,9 +331,10 @@ def test_two_byte_samples_of_12_bits_right_justified_are_clipped_where_the_conve
 
 def test_a_page_size_never_exceeds_a_quarter_megabyte():
     """Requests of about 1 MB have hung instruments on USB."""
-    from acquisition.instruments import dialect_names, load_dialect
+    from acquisition.configs import config_names
+    from acquisition.instruments import load_dialect
 
-    for name in dialect_names():
+    for name in config_names("dialects"):
         dialect = load_dialect(name)
         if dialect.scope is not None:
             assert dialect.scope.waveform.page_most <= 250_000

@@ -3,12 +3,11 @@
 import numpy as np
 import pytest
 
-from acquisition.configs import find_config, read_yaml
+from acquisition.configs import config_names, find_config, read_yaml
 from acquisition.instruments import (
     Channel,
     Timebase,
     Trigger,
-    dialect_names,
     load_bench,
     open_generator,
     open_meter,
@@ -85,4 +84,4 @@ def test_simulated_instrument_knows_every_command_of_its_dialect(wiring, dialect
 
 
 def test_every_dialect_has_a_simulated_instrument():
-    assert set(dialect_names()) == {"scpi-meter", "stream-meter", "scpi-generator", *SCOPES}
+    assert set(config_names("dialects")) == {"scpi-meter", "stream-meter", "scpi-generator", *SCOPES}

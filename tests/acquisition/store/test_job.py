@@ -220,3 +220,18 @@ def test_opening_a_job_loads_no_table_library():
     script = "import sys, acquisition.store\nassert 'sqlalchemy' not in sys.modules\n"
     script += "acquisition.store.open_job\nassert 'sqlalchemy' in sys.modules and 'pandas' not in sys.modules"
     subprocess.run([sys.executable, "-c", script], check=True)
+
+
+def test_half_a_character_loses_none_of_the_words_around_it(tmp_path):
+    """From a terminal in another code (bytes as PEP 383 gives them), or an emoji that was cut in two."""
+    with create_job(tmp_path / "amp.stagewalk", "amp", customer="J\udcfcrgen") as job:
+        assert job.sheet.customer == "J?rgen"
+        job.start_pass("as-found")
+        job.describe(complaint="hums \ud83d")
+        job.add_event("as-found", Event(kind="note", subject="V1.1", text="crackles \ud83d"))
+        job.add_reading("as-found", replace(READING, note="read \udcb5V"))
+    with open_job(tmp_path / "amp.stagewalk") as job:
+        assert job.sheet.complaint == "hums ?"
+        kept = job.read_pass("as-found")
+    assert [event.text for event in kept.events] == ["crackles ?"]
+    assert [reading.note for reading in kept.readings] == ["read ?V"]

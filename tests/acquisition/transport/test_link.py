@@ -5,7 +5,7 @@ import threading
 import pytest
 
 from acquisition.errors import CommandRefused, ConnectionLost, TransportTimeout
-from acquisition.transport import ScriptedLink, Step
+from tests.acquisition.transport.scripted import ScriptedLink, Step
 
 
 def gives(*pieces, piece=1 << 20):

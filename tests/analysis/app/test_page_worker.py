@@ -17,11 +17,13 @@ from acquisition.simulated.hands import Hands
 from acquisition.simulated.survey_hands import SurveyHands
 from acquisition.store import create_job, open_job
 from analysis.app.demo.plant import TablePlant, load_table
+from analysis.app.modelled import modelled
 from analysis.app.page import showing
 from analysis.app.page.hub import Hub
 from analysis.app.page.thinking import Thinker
 from analysis.app.page.worker import BenchWorker
 from analysis.chassis import ChassisModel, load_chassis
+from analysis.chassis.plan import survey_plan
 
 
 class Person(SurveyHands):
@@ -398,13 +400,16 @@ def test_a_server_started_again_tells_the_verdicts_of_what_was_read_before(tmp_p
             read = (("HT1", 249.5), ("V1.6", 96.4), ("V1.8", 1.96))
             job.add_readings("as-found", [Reading(point=p, quantity="dc_v", value=v) for p, v in read])
             job.add_reading("as-found", Reading(point="V1.1", quantity="dc_v", value=144.4, quality="unsteady"))
+            sheet = job.sheet
         worker.post("start", {"mains_v": "231", "glow": True})
         over = wait_for(lambda: hub.state()["step"].get("count") == "Survey over" and hub.state()["step"], 90)
         rows = {r["point"]: r for r in hub.state()["taken"]["readings"]}
         assert [rows[p]["verdict_words"] for p in ("HT1", "V1.6", "V1.8", "V1.1")] == [
             "agrees", "low", "high", "unsteady",
         ]  # fmt: skip
-        assert rows["V1.6"]["healthy"] == ["126.1 V", "to 158.9 V"]
+        chassis, model, _ = modelled(sheet)
+        band = next(step for step in survey_plan(chassis, model, mains_v=231.0).steps if step.point == "V1.6")
+        assert rows["V1.6"]["healthy"] == [f"{band.low_v:.1f} V", f"to {band.high_v:.1f} V"]
         assert (over["title"], over["function"], over["healthy"], over["tube"]) == (
             "Every point was read",
             "",

@@ -12,7 +12,7 @@ import analysis.compare
 import analysis.suspects
 from acquisition.errors import StoreError
 from acquisition.records import Event, Reading, Told
-from acquisition.store import open_job
+from acquisition.store import Job, open_job
 from analysis.app.cli import main
 from analysis.app.page.thinking import Thinker
 from analysis.app.passes import known_of
@@ -160,6 +160,46 @@ def test_a_job_that_cannot_be_written_is_answered_all_the_same(tmp_path, job):
     with open_job(job, read_only=True) as opened:
         job.unlink()
         assert as_told(opened, "as-found", SUSPECTS, "here", Diagnosis, lambda: answer) == (answer, None)
+
+
+@pytest.fixture
+def full(monkeypatch):
+    """No answer can be kept; gives those that were to be."""
+    refused = []
+
+    def refuse(_job, pass_name, told):
+        refused.append((pass_name, told.question))
+        raise StoreError("line.stagewalk: not kept: the disk is full", hint="free some space")
+
+    monkeypatch.setattr(Job, "keep_told", refuse)
+    return refused
+
+
+@pytest.mark.parametrize(
+    ("verb", "passes"),
+    [("suspects", ["--pass", "as-found"]), ("compare", ["as-found", "after-C2"])],
+)
+def test_on_a_full_disk_an_answer_is_told_as_ever_and_worked_out_anew_for_the_next_who_asks(
+    job, capsys, full, verb, passes
+):
+    """Nothing is lost, and so no line is due: who asks later works the same out of the same readings."""
+    said = []
+    for again in range(2):
+        assert main([verb, str(job), *passes]) == 0
+        assert len(full) == again + 1
+        said.append(capsys.readouterr())
+    assert said[0] == said[1]
+    assert said[0].err == ""
+    assert "C2" in said[0].out
+    with open_job(job, read_only=True) as opened:
+        assert opened.told("as-found", SUSPECTS) is None
+
+
+def test_a_page_that_ends_on_a_full_disk_ends_in_order(job, thinker, full):
+    with open_job(job) as opened:
+        thinker.weighed(opened.read_pass("as-found").readings)
+        thinker.keep(opened, "as-found")
+    assert full == [("as-found", SUSPECTS)]
 
 
 def test_the_last_answer_counts_and_none_is_ever_changed(job):

@@ -6,9 +6,9 @@ from collections import deque
 from collections.abc import Iterable
 from dataclasses import dataclass
 
-from ..clock import FakeClock
-from ..errors import TransportError
-from .link import Link
+from acquisition.clock import FakeClock
+from acquisition.errors import TransportError
+from acquisition.transport import Link
 
 
 @dataclass(frozen=True, slots=True)

@@ -1,0 +1,106 @@
+"""The survey on the page: the point in hand, and the list of what was taken, from the actions of the survey."""
+
+from __future__ import annotations
+
+from collections.abc import Iterable, Sequence
+from typing import TYPE_CHECKING, Any
+
+from acquisition.probing import Action, ActionKind, Probing
+
+from . import showing
+from .hub import Hub
+
+if TYPE_CHECKING:
+    from acquisition.records import Reading, SurveyStep
+    from analysis.chassis import Chassis
+
+
+class SurveyPanel:
+    """What the page shows of a survey, and what it lets be heard.
+
+    Parameters
+    ----------
+    hub : Hub
+        Shows the panels ``step`` and ``taken``.
+    """
+
+    def __init__(self, hub: Hub) -> None:
+        self.hub = hub
+        self._rows: dict[str, dict[str, Any]] = {}
+        self._step: dict[str, Any] = {"running": False}
+
+    @property
+    def has_taken(self) -> bool:
+        """Something was read, now or before."""
+        return bool(self._rows)
+
+    def publish(self) -> None:
+        """Show the point in hand as the actions so far left it."""
+        self.hub.publish("step", self._step)
+
+    def begin(self) -> None:
+        """Make room for the first point of a survey."""
+        self._step = {"running": True, "title": "Get ready", "prompt": ""}
+
+    def keep(self, readings: Iterable[Reading], steps: Sequence[SurveyStep] = ()) -> None:
+        """List what was read before, against the bands that hold from now on.
+
+        Parameters
+        ----------
+        readings : iterable of Reading
+            Of the pass so far.
+        steps : sequence of SurveyStep
+            Points of the survey, with their bands.
+        """
+        by_point = {step.point: step for step in steps}
+        for reading in readings:
+            self._rows[reading.point] = showing.taken_row(reading, by_point.get(reading.point))
+        self._publish_taken()
+
+    def show(self, action: Action, machine: Probing, chassis: Chassis) -> None:
+        """Take one action in; the point in hand is shown by `publish`, once all that belong together are in.
+
+        Parameters
+        ----------
+        action : Action
+            Of the survey.
+        machine : Probing
+            The survey.
+        chassis : Chassis
+            For places and pins.
+        """
+        if action.kind is ActionKind.SHOW and action.step is not None:
+            self._step = {**showing.step_panel(action.step, machine, chassis), "prompt": ""}
+            self.hub.cue("prompt", text=showing.spoken_step(action.step))
+        elif action.kind is ActionKind.TAKEN and action.reading is not None:
+            self._taken(action)
+        elif action.kind is ActionKind.CAUTION:
+            self._step = {**self._step, "hazard": action.text}
+            self.hub.cue("alarm", text=action.text)
+        elif action.kind is ActionKind.DONE:
+            left = any(step.point not in self._rows for step in machine.steps)
+            self._step = showing.over_panel(self._step, action.text, self._rows.values(), left=left)
+            self.hub.cue("taken", text=action.text)
+        else:
+            self._step = {**self._step, "prompt": action.text}
+            kind, words = ("lift", "lift") if action.text == "Lift." else ("say", action.text)
+            self.hub.cue(kind, text=words)
+
+    def _taken(self, action: Action) -> None:
+        reading, step = action.reading, action.step
+        if reading is None or step is None:
+            return
+        self._rows.pop(reading.point, None)
+        self._rows[reading.point] = showing.taken_row(reading, step)
+        self._publish_taken()
+        if action.verdict:
+            self._step = {
+                **self._step,
+                "verdict": action.verdict,
+                "verdict_words": showing.verdict_words(action.verdict, step, reading),
+            }
+        self.hub.cue("off-band" if action.verdict in ("low", "high") else "taken", text=action.text)
+        self.hub.cue("records")
+
+    def _publish_taken(self) -> None:
+        self.hub.publish("taken", {"readings": list(reversed(self._rows.values()))})
