@@ -16,7 +16,7 @@ import numpy as np
 
 from ..chassis import ChassisModel
 from ..chassis.parameters import EMF_SIGMA
-from ..inference.data import Data, Weighed, collect
+from ..inference.data import Data, Refined, Weighed, collect
 from ..inference.error_scales import farther, own_scale
 from ..inference.panel import Change, Panel
 from ..inference.refining import refine
@@ -36,6 +36,9 @@ NEARER, MOST = 6.0, 3
 
 FARTHEST = 25.0
 """Most that one reading counts there: some are off by far and say no more than that."""
+
+CUT_OFF = 0.05
+"""Share of the usual plate current below which a tube is as good as dead."""
 
 TOLD, LEAST = 3, 0.1
 """So many readings are told of, and types that are so likely as a share of the likeliest."""
@@ -125,7 +128,11 @@ class OtherTubes:
             other = Panel(model, [r.measurand for r in data.readings], self._measured, with_faults=False)
             same = collect(other, data.readings)
             refined = refine(other, same, [Change()], steps=12).get(Change())
-            if refined is not None and len(same.readings) == len(data.readings):
+            if (
+                refined is not None
+                and len(same.readings) == len(data.readings)
+                and self._conducts(socket, other, refined)
+            ):
                 tried.append((math.log(CHANCE / self._types(socket)) + refined.evidence, socket, name, refined))
         tried.sort(key=lambda one: -one[0])
         total = np.logaddexp.reduce([weighed.log_total, *(weight for weight, *_ in tried)])
@@ -143,6 +150,16 @@ class OtherTubes:
                 )
             )
         return found
+
+    def _conducts(self, socket: str, other: Panel, refined: Refined) -> bool:
+        """Whether the tube passes something there: one that is cut off says no more of its type than a dead one."""
+        here = other.model.supplied(other.values([Change()], refined.unknowns[None])).rest.currents
+        home = self._model.supplied({}).rest.currents
+        return any(
+            float(one[0].ravel()[0]) > CUT_OFF * float(usual[0].ravel()[0])
+            for tube, one, usual in zip(other.model.circuit.tubes, here, home, strict=True)
+            if other.model.sections[tube.key][0] == socket
+        )
 
     def _types(self, socket: str) -> int:
         return sum(socket == one for one, _ in self._fitting)

@@ -63,6 +63,19 @@ def test_a_fault_of_a_part_is_not_put_down_to_another_tube(chassis, diagnoser, v
     assert not found.suspects[0].fault.startswith("other type")
 
 
+def test_a_dead_output_tube_is_no_type_that_would_be_cut_off_there():
+    """An 8417 has twice the mu of an EL34: at -38 V it passes nothing either, so both explained a dead tube."""
+    model = ChassisModel(load_chassis("harbour-twenty"))
+    points = ("HT1", "HT2", "V3.5", "V3.8", "V4.5", "V4.8", "V3.4", "V4.4", "BIAS", "V2.1", "V2.6")
+    wanted = [Measurand(point=p, quantity="dc_v") for p in points]
+    shown = model.predict({"V3.strength": np.array([1e-5])}, wanted)[0]
+    read = [Reading(point=m.point, quantity="dc_v", value=float(v)) for m, v in zip(wanted, shown, strict=True)]
+    found = Diagnoser(model, dc_only=True).diagnose(read)
+    assert found.suspects[0].part == "V3"
+    assert {s.fault for s in found.suspects[:2]} == {"dead", "weak"}
+    assert not any(s.fault.startswith("other type") for s in found.suspects)
+
+
 def test_a_healthy_chassis_needs_no_other_tube(chassis, diagnoser):
     found = diagnoser.diagnose(readings(chassis, DC + GAINS))
     assert found.healthy_probability > 0.5
