@@ -9,10 +9,13 @@ from __future__ import annotations
 
 import math
 from collections.abc import Mapping
+from contextlib import suppress
 from dataclasses import dataclass, replace
 from functools import cached_property
 
 import numpy as np
+
+from acquisition.errors import ConfigError, OutsideModel
 
 from ..chassis import ChassisModel
 from ..chassis.parameters import EMF_SIGMA
@@ -98,15 +101,18 @@ class OtherTubes:
     @cached_property
     def _fitting(self) -> dict[tuple[str, str], ChassisModel]:
         """A model for each socket and type that fits it."""
-        chassis, known = self._model.chassis, [load_tube(name) for name in tube_names()]
-        return {
-            (socket, other.name): ChassisModel(
-                replace(chassis, sockets={**chassis.sockets, socket: other}), self._model.meter, self._model.probe
-            )
-            for socket, tube in chassis.sockets.items()
-            for other in known
-            if other.name != tube.name and fits(tube, other)
-        }
+        chassis, known, found = self._model.chassis, [], {}
+        for name in tube_names():
+            with suppress(ConfigError):  # the file of a type that is not in this chassis may have a mistake
+                known.append(load_tube(name))
+        for socket, tube in chassis.sockets.items():
+            for other in known:
+                if other.name != tube.name and fits(tube, other):
+                    changed = replace(chassis, sockets={**chassis.sockets, socket: other})
+                    # A supply that cannot feed it has no operating point to compare with.
+                    with suppress(OutsideModel):
+                        found[socket, other.name] = ChassisModel(changed, self._model.meter, self._model.probe)
+        return found
 
     def weigh(self, panel: Panel, data: Data, weighed: Weighed) -> list[OtherTube]:
         """Types that explain readings which the chassis of the file with nothing wrong does not, heaviest first.

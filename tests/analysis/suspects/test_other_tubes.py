@@ -6,9 +6,9 @@ import numpy as np
 import pytest
 
 from acquisition.records import Measurand, Reading
-from analysis.chassis import ChassisModel, load_chassis
+from analysis.chassis import ChassisModel, load_chassis, parse_chassis
 from analysis.suspects import Diagnoser
-from analysis.suspects.other_tubes import fits
+from analysis.suspects.other_tubes import OtherTubes, fits
 from analysis.tubes import load_tube
 
 DC = [Measurand(point=p, quantity="dc_v") for p in ("HT1", "HT3", "V1.1", "V1.3", "V1.6", "V1.8", "V2.3")]
@@ -80,6 +80,19 @@ def test_a_healthy_chassis_needs_no_other_tube(chassis, diagnoser):
     found = diagnoser.diagnose(readings(chassis, DC + GAINS))
     assert found.healthy_probability > 0.5
     assert not any(s.fault.startswith("other type") for s in found.suspects)
+
+
+def test_a_type_that_the_supply_cannot_feed_is_left_out():
+    text = """
+chassis: a weak supply
+tubes: {V1: 6V6GT}
+rails: {HT: {volts: 60, source: OHM}}
+parts: {R1: 470k V1.5 gnd, R2: 100 HT V1.3, R3: 10 V1.8 gnd, R4: 100 HT V1.4}
+"""
+    fitting = [
+        OtherTubes(ChassisModel(parse_chassis(text.replace("OHM", ohm))), {})._fitting for ohm in ("1k", "50k")
+    ]
+    assert 0 < len(fitting[1]) < len(fitting[0])
 
 
 @pytest.mark.parametrize(
