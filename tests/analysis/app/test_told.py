@@ -195,9 +195,9 @@ def test_on_a_full_disk_an_answer_is_told_as_ever_and_worked_out_anew_for_the_ne
         assert opened.told("as-found", SUSPECTS) is None
 
 
-def test_a_page_that_ends_on_a_full_disk_ends_in_order(job, thinker, full):
+def test_a_page_that_ends_on_a_full_disk_ends_in_order(job, thinker, model, full):
     with open_job(job) as opened:
-        thinker.weighed(opened.read_pass("as-found").readings)
+        thinker.weighed(*known_of(opened, "as-found", model.chassis))
         thinker.keep(opened, "as-found")
     assert full == [("as-found", SUSPECTS)]
 
