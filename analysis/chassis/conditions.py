@@ -203,7 +203,7 @@ def tubes_asked(model: ChassisModel, readings: Sequence[Reading], mains_v: float
     telling = [key for key, (cathode, _) in ends.items() if healthy[cathode] > TOLD_V]
     idle = [key for key, share in shares.items() if share < NEARLY_NONE]
     if len(idle) > 1:
-        who = "no tube" if len(idle) == len(telling) else f"none of {', '.join(idle)}"
+        who = "no tube" if len(idle) == len(model.circuit.tubes) else f"none of {', '.join(idle)}"
         return [
             f"{who} passes current, cathodes at 0 V and plates up: tube out of its socket, not warm, heaters "
             "without supply, or held off by its grid? Parts around it are blamed for it otherwise"

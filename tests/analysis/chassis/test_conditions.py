@@ -85,6 +85,11 @@ def test_tubes_that_are_out_or_cold(small, strengths, told):
     assert [one.startswith(told) for one in found] == ([True] if told else [])
 
 
+def test_a_tube_whose_plate_was_not_read_is_not_said_to_pass_nothing(small):
+    taken = [r for r in read(small, {"V1a.strength": DEAD, "V1b.strength": DEAD}) if r.point != "V2.7"]
+    assert tubes_asked(small, taken, 230.0)[0].startswith("none of V1a, V1b passes current")
+
+
 def test_output_tubes_that_are_out_and_a_cathode_shorted_to_the_chassis(amplifier):
     """A short at both cathodes of a pair leaves them at 0 V too, and the plates lower."""
     pulled = read(amplifier, {"V3.strength": DEAD, "V4.strength": DEAD})
