@@ -15,7 +15,7 @@ from dataclasses import dataclass
 from typing import Literal
 
 from acquisition.quantities import format_value
-from acquisition.records import JUDGED_QUALITIES, Reading, verdict_text
+from acquisition.records import JUDGED_QUALITIES, Reading, judged_dc, verdict_text
 
 from .chassis import Band, Chassis, ChassisModel
 from .chassis.conditions import mains_asked, printed_asked, ripple_asked, tubes_asked
@@ -217,7 +217,7 @@ def slips_of_hand(chassis: Chassis, readings: Sequence[Reading]) -> list[str]:
     readings : sequence of Reading
         Of one pass.
     """
-    volts = {r.point: r.value for r in readings if r.quantity == "dc_v" and r.quality in JUDGED_QUALITIES}
+    volts = {r.point: r.value for r in judged_dc(readings)}
     live = {
         name: math.copysign(1.0, rail.volts) for name, rail in chassis.rails.items() if abs(rail.volts) > LIVE_V
     }

@@ -17,6 +17,7 @@ from .readings import (
     Column,
     Measurand,
     Reading,
+    judged_dc,
 )
 from .surveys import RATING_MARGIN, UNKNOWN_RATING_V, SurveyPlan, SurveyStep, usable_v
 from .verdicts import verdict_text
@@ -25,5 +26,5 @@ __all__ = [
     "CAPTURE_COLUMNS", "DRIVEN_QUANTITIES", "EVENT_KINDS", "JUDGED_QUALITIES", "LONGEST_NAME", "QUALITIES",
     "QUANTITIES", "RATING_MARGIN", "READING_COLUMNS", "RELATIVE_QUANTITIES", "REPAIRS", "UNKNOWN_RATING_V", "WORK",
     "Capture", "Column", "Event", "JobSheet", "Measurand", "Pass", "Reading", "SurveyPlan", "SurveyStep", "Told",
-    "usable_v", "verdict_text",
+    "judged_dc", "usable_v", "verdict_text",
 ]  # fmt: skip

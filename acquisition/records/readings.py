@@ -3,7 +3,7 @@
 from __future__ import annotations
 
 import math
-from collections.abc import Mapping
+from collections.abc import Iterable, Iterator, Mapping
 from dataclasses import dataclass
 from typing import NamedTuple
 
@@ -237,3 +237,14 @@ class Capture:
     def times_s(self) -> np.ndarray:
         """Times of the samples against the trigger in seconds, shape (N,)."""
         return self.t0_s + self.dt_s * np.arange(self.codes.size)
+
+
+def judged_dc(readings: Iterable[Reading]) -> Iterator[Reading]:
+    """The DC readings that are judged, in their order: a point may come more than once, the last counts.
+
+    Parameters
+    ----------
+    readings : iterable of Reading
+        Of one pass.
+    """
+    return (r for r in readings if r.quantity == "dc_v" and r.quality in JUDGED_QUALITIES)

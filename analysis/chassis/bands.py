@@ -7,7 +7,7 @@ from dataclasses import dataclass, replace
 
 import numpy as np
 
-from acquisition.records import JUDGED_QUALITIES, Measurand, Reading
+from acquisition.records import Measurand, Reading, judged_dc
 
 from .feeding import below_what_they_feed
 from .model import ChassisModel
@@ -97,13 +97,7 @@ def healthy_values(
 
 def _rail_readings(model: ChassisModel, readings: Sequence[Reading]) -> list[Reading]:
     """The readings that set the supply: not those of rails that several points they feed contradict."""
-    found = [
-        reading
-        for reading in readings
-        if reading.quantity == "dc_v"
-        and reading.point in model.chassis.rails
-        and reading.quality in JUDGED_QUALITIES
-    ]
+    found = [reading for reading in judged_dc(readings) if reading.point in model.chassis.rails]
     doubtful = below_what_they_feed(model.chassis, readings) if found else {}
     return [reading for reading in found if len(doubtful.get(reading.point, ())) < 2]
 

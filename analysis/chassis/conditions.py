@@ -5,7 +5,7 @@ from __future__ import annotations
 from collections.abc import Sequence
 
 from acquisition.quantities import format_value
-from acquisition.records import JUDGED_QUALITIES, Measurand, Reading
+from acquisition.records import JUDGED_QUALITIES, Measurand, Reading, judged_dc
 
 from .description import Chassis
 from .feeding import below_what_they_feed
@@ -90,11 +90,8 @@ def _rail_ratios(chassis: Chassis, readings: Sequence[Reading], share: float) ->
         return {}
     return {
         r.point: r.value / (chassis.rails[r.point].volts * share)
-        for r in readings
-        if r.quantity == "dc_v"
-        and r.quality in JUDGED_QUALITIES
-        and r.point in chassis.rails
-        and abs(chassis.rails[r.point].volts) > LIVE_V
+        for r in judged_dc(readings)
+        if r.point in chassis.rails and abs(chassis.rails[r.point].volts) > LIVE_V
     }
 
 
@@ -109,11 +106,8 @@ def printed_asked(model: ChassisModel, readings: Sequence[Reading]) -> list[str]
         Of one pass.
     """
     printed = model.chassis.printed
-    volts = {
-        r.point: r.value
-        for r in readings
-        if r.quantity == "dc_v" and r.quality in JUDGED_QUALITIES and r.point in printed and r.point in model.points
-    }
+    read = {r.point: r.value for r in judged_dc(readings)}
+    volts = {point: value for point, value in read.items() if point in printed and point in model.points}
     shown = model.predict({}, [Measurand(point=point, quantity="dc_v") for point in volts]).ravel() if volts else ()
     differ = []
     for (point, value), modelled in zip(volts.items(), shown, strict=True):
@@ -174,11 +168,7 @@ def tubes_asked(model: ChassisModel, readings: Sequence[Reading], mains_v: float
         Mains during the pass.
     """
     names = model.chassis.node_names
-    volts = {
-        names[r.point]: r.value
-        for r in readings
-        if r.quantity == "dc_v" and r.quality in JUDGED_QUALITIES and r.point in names
-    }
+    volts = {names[r.point]: r.value for r in judged_dc(readings) if r.point in names}
     nodes = model.circuit.nodes
     ends = {
         tube.key: (nodes[tube.cathode], nodes[tube.plate])

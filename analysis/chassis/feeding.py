@@ -5,7 +5,7 @@ from __future__ import annotations
 from collections.abc import Mapping, Sequence
 from itertools import combinations
 
-from acquisition.records import JUDGED_QUALITIES, Reading
+from acquisition.records import Reading, judged_dc
 
 from .description import GROUND, Chassis
 
@@ -68,7 +68,7 @@ def below_what_they_feed(chassis: Chassis, readings: Sequence[Reading]) -> Mappi
     mapping of str to list of Reading
         By rail; one reading a node.
     """
-    volts = {r.point: r for r in readings if r.quantity == "dc_v" and r.quality in JUDGED_QUALITIES}
+    volts = {r.point: r for r in judged_dc(readings)}
     found: dict[str, dict[str, Reading]] = {}
     for point, reading in volts.items():
         sign = -1.0 if reading.value < 0.0 else 1.0

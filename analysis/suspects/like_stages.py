@@ -13,7 +13,7 @@ from dataclasses import dataclass
 from statistics import median
 
 from acquisition.quantities import format_value
-from acquisition.records import JUDGED_QUALITIES, Measurand, Reading
+from acquisition.records import Measurand, Reading, judged_dc
 
 from ..chassis import Chassis, WorstCase
 from ..faults import ArtefactEntry, load_fault_file
@@ -76,7 +76,7 @@ def compare_stages(chassis: Chassis, readings: Sequence[Reading], limit_v: float
     Diagnosis
         Hints with weak probabilities; the healthy probability is what they leave.
     """
-    volts = {r.point: r.value for r in readings if r.quantity == "dc_v" and r.quality in JUDGED_QUALITIES}
+    volts = {r.point: r.value for r in judged_dc(readings)}
     sections = list(_sections(chassis, volts))
     supply = max(volts.values(), default=0.0)
     slips = list(_slips(sections, volts))

@@ -8,7 +8,7 @@ from pathlib import Path
 from typing import TYPE_CHECKING, Any
 
 from acquisition.errors import MissingReading, OutsideModel
-from acquisition.records import JUDGED_QUALITIES
+from acquisition.records import judged_dc
 from analysis.app.modelled import modelled
 
 from .server import Views
@@ -67,11 +67,7 @@ def _drawing(path: str | Path) -> str:
     chassis, model, reason = _model(sheet.chassis_name, sheet.chassis_text, sheet.bench_text)
     if chassis is None:
         raise OutsideModel(reason)
-    newest = {
-        r.point: r
-        for r in (taken.readings if taken else ())
-        if r.quantity == "dc_v" and r.quality in JUDGED_QUALITIES
-    }
+    newest = {r.point: r for r in judged_dc(taken.readings if taken else ())}
     shown = {point: Shown(measured_v=r.value) for point, r in newest.items()}
     if model is not None:
         known = [r for r in newest.values() if r.point in model.points and model.points[r.point].node]

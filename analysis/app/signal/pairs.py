@@ -5,7 +5,7 @@ from __future__ import annotations
 from collections.abc import Sequence
 from dataclasses import dataclass
 
-from acquisition.records import JUDGED_QUALITIES, Event, Reading
+from acquisition.records import Event, Reading, judged_dc
 from analysis.balance import PairMatch, match_pair
 from analysis.chassis import Chassis, Part
 from analysis.chassis.description import GROUND
@@ -54,7 +54,7 @@ def match_pairs(chassis: Chassis, readings: Sequence[Reading], work: Sequence[Ev
         Readings of one instrument on one range share their gain error, which cancels in the difference; low in the
         range, where digits dominate, nothing does.
     """
-    cathode_v = {r.point: r for r in readings if r.quantity == "dc_v" and r.quality in JUDGED_QUALITIES}
+    cathode_v = {r.point: r for r in judged_dc(readings)}
     found, measured = [], last_values(work)
     for part in chassis.parts.values():
         if part.kind != "transformer" or len(part.nodes) < 5:
