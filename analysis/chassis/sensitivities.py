@@ -54,20 +54,18 @@ def slopes_of(
     The emission of a tube moves the strength of each of its sections. What the meter's current does to the slopes
     of the tubes counts only where the reading had to be solved again for it (`Metered`).
     """
-    count, table = supplied.count, model.table(values)
-    moves = {key: np.broadcast_to(move, (count,)) for key, move in moves.items()}
+    table = model.table(values)
     inner = {key: move for key, move in moves.items() if key not in model.envelopes}
     shares: dict[str, dict[str, Array]] = {}
     for key, strengths in model.envelopes.items():
-        times = np.broadcast_to(table[key], (count,))
-        inner |= {strength: inner[strength] * times for strength in strengths if strength in inner}
+        inner |= {strength: inner[strength] * table[key] for strength in strengths if strength in inner}
         if key in moves:
             inner |= {strength: table[strength] for strength in strengths if strength not in inner}
-            shares[key] = {one: moves[key] / times * table[one] / inner[one] for one in strengths}
+            shares[key] = {one: moves[key] / table[key] * table[one] / inner[one] for one in strengths}
     shown, by = _slopes_of(model, table, inner, measurands, supplied)
     place = {key: column for column, key in enumerate(inner)}
     columns = [
-        sum(by[..., place[one]] * np.broadcast_to(share, (count,))[:, None] for one, share in shares[key].items())
+        sum(by[..., place[one]] * share[:, None] for one, share in shares[key].items())
         if key in shares
         else by[..., place[key]]
         for key in moves

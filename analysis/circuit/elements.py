@@ -117,6 +117,24 @@ class Resistor(Branch):
         return conductance(table[self.key])
 
 
+def wiper_place(at: Array | float, turned: Array | float) -> Array | float:
+    """Place of a wiper on its track, 1 at the first end; a stop stays one.
+
+    Parameters
+    ----------
+    at : ndarray or float
+        Place that the chassis file gives.
+    turned : ndarray or float
+        How many times the ratio of both sides of the track is that of ``at``.
+
+    Examples
+    --------
+    >>> wiper_place(0.5, 4.0), wiper_place(1.0, 4.0)
+    (0.8, 1.0)
+    """
+    return at * turned / (at * turned + 1.0 - at)
+
+
 @dataclass(frozen=True, slots=True, kw_only=True)
 class Track(Branch):
     """One side of a potentiometer's track: ``at`` is the wiper's place, 1 at the first end.
@@ -126,8 +144,7 @@ class Track(Branch):
     part, a, b
         As in `Branch`.
     key : str
-        The whole track: ``P1``, with ``P1.at`` and ``P1.turned``: how many times the ratio of its sides is that of
-        ``at``.
+        The whole track: ``P1``, with ``P1.at`` and ``P1.turned``, as `wiper_place`.
     from_wiper : bool
         The side from the wiper to the second end, which vanishes at 0.
     """
@@ -136,9 +153,8 @@ class Track(Branch):
     from_wiper: bool
 
     def dc(self, table: Table) -> Array:
-        at = table[f"{self.key}.at"]
-        below, above = at * table[f"{self.key}.turned"], 1.0 - at
-        return conductance(table[self.key] * (below if self.from_wiper else above) / (below + above))
+        at = wiper_place(table[f"{self.key}.at"], table[f"{self.key}.turned"])
+        return conductance(table[self.key] * (at if self.from_wiper else 1.0 - at))
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)

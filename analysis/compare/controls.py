@@ -9,6 +9,7 @@ from typing import Any
 import numpy as np
 
 from acquisition.records import Measurand
+from analysis.circuit.elements import wiper_place
 
 from ..faults import Fault
 from ..inference.panel import BATCH
@@ -136,7 +137,8 @@ def turned_between(
         if fits[best] < _fits(left, open_to, np.zeros((1, len(left))))[0] - WORTH_A_FAULT:
             was, now = before[first[best]], PLACES[second[best]]
             turned = Turned(
-                part=part.name, was=_place(part.facts["at"], was), now=_place(part.facts["at"], now),
+                part=part.name, was=float(wiper_place(part.facts["at"], np.exp(was))),
+                now=float(wiper_place(part.facts["at"], np.exp(now))),
                 shift=shifts[best], shift_std=_spread(model, key, was, now, measurands, after, mains),
             )  # fmt: skip
             found.append((float(fits[best]), turned, left, open_to))
@@ -194,12 +196,6 @@ def _spread(
     first, last = (model.predict({**drawn, key: np.full(DRAWS, np.exp(at))}, measurands) for at in (was, now))
     shifts = np.array([-to_state(after, new, old, measurands) for old, new in zip(first, last, strict=True)])
     return np.asarray(np.hypot(MODEL_SHARE * shifts.mean(axis=0), shifts.std(axis=0)))
-
-
-def _place(at: float, times: float) -> float:
-    """Place of a wiper whose sides have another ratio than at one place, by its logarithm."""
-    odds = at / (1.0 - at) * np.exp(times)
-    return float(odds / (1.0 + odds))
 
 
 def _fits(left: np.ndarray, covariance: np.ndarray, shifts: np.ndarray) -> np.ndarray:

@@ -2,7 +2,7 @@
 
 from __future__ import annotations
 
-import math
+from analysis.circuit.elements import wiper_place
 
 from ..inference.data import Weighed
 from ..inference.panel import Panel
@@ -27,11 +27,10 @@ def elsewhere(panel: Panel, weighed: Weighed) -> list[str]:
         place = panel.unknown_at.get(f"{part.name}.turned")
         if lead is None or place is None or abs(lead.unknowns[place]) < ELSEWHERE:
             continue
-        at, times = part.facts["at"], float(panel.unknowns[place].value(lead.unknowns[place]))
-        stands = at * times / (at * times + 1.0 - at)
-        if math.isfinite(stands):
-            notes.append(
-                f"{part.name}: these readings have it stand at about {stands:.2g}, the chassis file at {at:g}: "
-                "taken into account; at a stop a control is exact"
-            )
+        at = part.facts["at"]
+        stands = wiper_place(at, panel.unknowns[place].value(lead.unknowns[place]))
+        notes.append(
+            f"{part.name}: these readings have it stand at about {stands:.2g}, the chassis file at {at:g}: "
+            "taken into account; at a stop a control is exact"
+        )
     return notes
