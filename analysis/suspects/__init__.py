@@ -1,6 +1,7 @@
 """Which part best explains the readings, how sure, and what to read next."""
 
-from .diagnosis import Diagnoser, Diagnosis, Suspect
+from .answer import Diagnosis, Suspect
+from .diagnosis import Diagnoser
 from .estimates import Estimate
 from .next_reading import Proposal
 

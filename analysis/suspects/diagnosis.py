@@ -4,7 +4,7 @@ from __future__ import annotations
 
 import math
 from collections.abc import Mapping, Sequence
-from dataclasses import dataclass, field, replace
+from dataclasses import replace
 from functools import cached_property
 
 import numpy as np
@@ -19,16 +19,15 @@ from ..inference.places import NEAR
 from ..inference.refining import refine
 from ..judge import without_drive
 from ..work import repaired, values_found
+from .answer import Diagnosis, Suspect
 from .artefacts import Artefact, artefacts
 from .because import Healthy, explain, healthy_view
 from .candidates import beyond_ratings, open_columns
 from .controls import elsewhere
-from .estimates import Estimate, estimate_of
+from .estimates import estimate_of
 from .next_reading import (
     ENOUGH_BITS,
     Outlook,
-    PowerOff,
-    Proposal,
     look_ahead,
     propose,
     separating,
@@ -48,66 +47,6 @@ the scale of Kass and Raftery, J. Am. Stat. Assoc. 90 (1995) 773 (from memory)."
 
 UNSEEN = 0.003
 """Share of a DC reading below which a fault does not show in it, whatever its severity: a usual meter's error."""
-
-
-@dataclass(frozen=True, slots=True, kw_only=True)
-class Suspect:
-    """A fault with its probability.
-
-    Parameters
-    ----------
-    part, section, fault : str
-        As `Fault`.
-    probability : float
-        Given all readings.
-    estimate : Estimate, optional
-        What the part would measure, where that means something.
-    because : str
-        Why, with numbers.
-    alike : tuple of str
-        Other faults these readings hardly tell from this one.
-    separates : str
-        What does tell them apart.
-    """
-
-    part: str
-    section: str
-    fault: str
-    probability: float
-    estimate: Estimate | None
-    because: str
-    alike: tuple[str, ...] = ()
-    separates: str = ""
-
-    @property
-    def is_slip(self) -> bool:
-        """Whether it is no fault of the chassis, but of hand, lead or instrument; ``part`` then names points."""
-        return self.fault.startswith(SLIP)
-
-
-@dataclass(frozen=True, slots=True, kw_only=True)
-class Diagnosis:
-    """The answer for one pass.
-
-    Parameters
-    ----------
-    healthy_probability : float
-        That nothing is wrong with any part the model knows.
-    suspects : tuple of Suspect
-        Most probable first.
-    next : tuple of Proposal
-        Most telling reading first.
-    notes : tuple of str
-        Whether one fault explains the readings, measured parts out of tolerance, readings left out.
-    power_off : tuple of PowerOff
-        Parts to measure with power off; only where no live reading tells the suspects apart.
-    """
-
-    healthy_probability: float
-    suspects: tuple[Suspect, ...]
-    next: tuple[Proposal, ...]
-    notes: tuple[str, ...] = field(default=())
-    power_off: tuple[PowerOff, ...] = field(default=())
 
 
 def _leading_pairs(weighed: Weighed) -> dict[Change, Refined]:

@@ -18,9 +18,9 @@ from acquisition.records import Measurand, Reading, judged_dc
 from ..chassis import Chassis, WorstCase
 from ..faults import ArtefactEntry, load_fault_file
 from ..judge import NOTHING_V
+from .answer import Diagnosis, Suspect
 from .artefacts import named
 from .candidates import is_allowed
-from .diagnosis import Diagnosis, Suspect
 from .next_reading import Proposal
 from .slips import SLIP
 
