@@ -4,7 +4,7 @@ Standard library and numpy only; every record is frozen and checks itself. Value
 quantity (``QUANTITIES``); an uncertainty is one standard deviation (k = 1, JCGM 100).
 """
 
-from .jobs import EVENT_KINDS, LONGEST_NAME, REPAIRS, WORK, Event, JobSheet, Pass, Told
+from .jobs import EVENT_KINDS, LONGEST_NAME, PULLED, REPAIRS, WORK, Event, JobSheet, Pass, Told
 from .readings import (
     CAPTURE_COLUMNS,
     DRIVEN_QUANTITIES,
@@ -23,8 +23,8 @@ from .surveys import RATING_MARGIN, UNKNOWN_RATING_V, SurveyPlan, SurveyStep, us
 from .verdicts import verdict_text
 
 __all__ = [
-    "CAPTURE_COLUMNS", "DRIVEN_QUANTITIES", "EVENT_KINDS", "JUDGED_QUALITIES", "LONGEST_NAME", "QUALITIES",
-    "QUANTITIES", "RATING_MARGIN", "READING_COLUMNS", "RELATIVE_QUANTITIES", "REPAIRS", "UNKNOWN_RATING_V", "WORK",
-    "Capture", "Column", "Event", "JobSheet", "Measurand", "Pass", "Reading", "SurveyPlan", "SurveyStep", "Told",
-    "judged_dc", "usable_v", "verdict_text",
+    "CAPTURE_COLUMNS", "DRIVEN_QUANTITIES", "EVENT_KINDS", "JUDGED_QUALITIES", "LONGEST_NAME", "PULLED",
+    "QUALITIES", "QUANTITIES", "RATING_MARGIN", "READING_COLUMNS", "RELATIVE_QUANTITIES", "REPAIRS",
+    "UNKNOWN_RATING_V", "WORK", "Capture", "Column", "Event", "JobSheet", "Measurand", "Pass", "Reading",
+    "SurveyPlan", "SurveyStep", "Told", "judged_dc", "usable_v", "verdict_text",
 ]  # fmt: skip

@@ -12,6 +12,9 @@ EVENT_KINDS = ("note", "part_replaced", "part_measured", "tube_swapped", "confir
 LONGEST_NAME = 80
 """Most characters in the name of a pass."""
 
+PULLED = "pulled"
+"""Setting of a pass that names the sockets whose tubes were out."""
+
 REPAIRS = ("part_replaced", "tube_swapped")
 """Kinds of event by which something was changed."""
 
@@ -92,7 +95,7 @@ class Pass:
     readings, captures, events : tuple
         In the order they were taken.
     settings : mapping
-        Instrument settings worth keeping, text to text.
+        How chassis and instruments stood, text to text; `PULLED` names the sockets whose tubes were out.
     """
 
     name: str
@@ -104,6 +107,11 @@ class Pass:
     captures: tuple[Capture, ...] = ()
     events: tuple[Event, ...] = ()
     settings: Mapping[str, str] = field(default_factory=dict)
+
+    @property
+    def pulled(self) -> tuple[str, ...]:
+        """Sockets whose tubes were out during the pass."""
+        return tuple(self.settings.get(PULLED, "").split())
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)

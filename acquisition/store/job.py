@@ -14,7 +14,7 @@ from sqlalchemy import Engine, select
 
 from ..clock import Clock
 from ..errors import StoreError
-from ..records import LONGEST_NAME, WORK, Capture, Event, JobSheet, Pass, Reading, Told
+from ..records import LONGEST_NAME, PULLED, WORK, Capture, Event, JobSheet, Pass, Reading, Told
 from . import files, rows, schema
 
 
@@ -80,7 +80,7 @@ class Job:
         minutes_on : float, optional
             Minutes since switch-on.
         settings : mapping of str to str, optional
-            Instrument settings worth keeping.
+            How chassis and instruments stand, as in `Pass`.
 
         Raises
         ------
@@ -99,24 +99,34 @@ class Job:
         row = rows.pass_row(name, self._clock.utc(), mains_v, mains_hz, minutes_on, settings or {})
         self._insert(f"pass {name} not started", schema.PASS, [row])
 
-    def write_mains(self, pass_name: str, mains_v: float) -> None:
-        """Write down the mains of a pass, in place of what was written before; the readings stay as they are.
+    def write_conditions(
+        self, pass_name: str, *, mains_v: float | None = None, pulled: Sequence[str] | None = None
+    ) -> None:
+        """Write down how the chassis stood during a pass, in place of what was written; readings stay as they are.
 
         Parameters
         ----------
         pass_name : str
             A pass that was started.
-        mains_v : float
-            Volts rms.
+        mains_v : float, optional
+            Volts rms; as before when left out.
+        pulled : sequence of str, optional
+            Sockets whose tubes were out, empty where all were in; as before when left out.
 
         Raises
         ------
         StoreError
-            There is no such pass, mains or minutes are no number, or the file cannot be written.
+            There is no such pass, mains are no number, or the file cannot be written.
         """
         pass_id = self._pass_id(pass_name)
         _require_numbers(mains_v)
-        self._change("mains not written down", schema.PASS, pass_id, {"mains_v": float(mains_v)})
+        row: dict[str, str | float] = {} if mains_v is None else {"mains_v": float(mains_v)}
+        if pulled is not None:
+            kept = self.read_pass(pass_name).settings
+            row["settings"] = rows.settings_text({**kept, PULLED: " ".join(pulled)})
+        if row:
+            what = "mains" if mains_v is not None else "tubes out of their sockets"
+            self._change(f"{what} not written down", schema.PASS, pass_id, row)
 
     def add_reading(self, pass_name: str, reading: Reading) -> None:
         """Keep a reading; it is on disk when this returns.

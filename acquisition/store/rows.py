@@ -81,9 +81,20 @@ def pass_row(
             "mains_v": _real(mains_v),
             "mains_hz": _real(mains_hz),
             "minutes_on": _real(minutes_on),
-            "settings": json.dumps({str(k): str(v) for k, v in settings.items()}, sort_keys=True),
+            "settings": settings_text(settings),
         }
     )
+
+
+def settings_text(settings: Mapping[str, str]) -> str:
+    """How chassis and instruments stood during a pass, as a job keeps it.
+
+    Parameters
+    ----------
+    settings : mapping of str to str
+        As in `Pass`.
+    """
+    return json.dumps({str(k): str(v) for k, v in settings.items()}, sort_keys=True)
 
 
 def reading_row(pass_id: int, reading: Reading) -> dict[str, Any]:

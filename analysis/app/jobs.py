@@ -2,12 +2,13 @@
 
 from __future__ import annotations
 
-from collections.abc import Callable
+from collections.abc import Callable, Sequence
 from pathlib import Path
 from typing import TYPE_CHECKING
 
 import click
 
+from acquisition.records import PULLED
 from analysis.app.volts import LEAST_MAINS_V, MOST_MAINS_V
 
 if TYPE_CHECKING:
@@ -254,7 +255,37 @@ def direct_readings(job: Job, name: str) -> tuple[Reading, ...]:
     return tuple(r for r in pass_so_far(job, name).readings if r.quantity == "dc_v" and r.quality != "held")
 
 
-def begin_pass(job: Job, name: str, mains_v: float | None) -> float | None:
+def pulled_in(job: Job, name: str, asked: Sequence[str]) -> tuple[str, ...]:
+    """Sockets whose tubes are out in a pass: as it was begun, or as asked where it is new.
+
+    Parameters
+    ----------
+    job : Job
+        Open.
+    name : str
+        The pass.
+    asked : sequence of str
+        From `analysis.app.replaced.tubes_out`; empty where nothing was said.
+
+    Raises
+    ------
+    UsageError
+        The pass was begun otherwise: what is expected of its readings would be wrong.
+    """
+    if name not in job.passes():
+        return tuple(asked)
+    kept = job.read_pass(name).pulled
+    if asked and set(asked) != set(kept):
+        from analysis.report.words import tubes_text
+
+        raise click.UsageError(
+            f"{name} was begun with {tubes_text(kept)}: begin another (--pass NAME), or put a "
+            "mistake right with stagewalk note --pulled"
+        )
+    return kept
+
+
+def begin_pass(job: Job, name: str, mains_v: float | None, pulled: Sequence[str] = ()) -> float | None:
     """Start a pass, or go on with one, and see that its mains are written down once they are known.
 
     A gain measured first, or an import, begins a pass before anybody read the mains.
@@ -267,6 +298,8 @@ def begin_pass(job: Job, name: str, mains_v: float | None) -> float | None:
         New or there.
     mains_v : float, optional
         Mains now, volts rms.
+    pulled : sequence of str
+        Sockets whose tubes are out, where it is a new pass.
 
     Returns
     -------
@@ -274,11 +307,11 @@ def begin_pass(job: Job, name: str, mains_v: float | None) -> float | None:
         What the pass has: the mains it was begun with come first.
     """
     if name not in job.passes():
-        job.start_pass(name, mains_v=mains_v)
+        job.start_pass(name, mains_v=mains_v, settings={PULLED: " ".join(pulled)} if pulled else None)
         return mains_v
     kept = job.read_pass(name).mains_v
     if kept is None and mains_v is not None:
-        job.write_mains(name, mains_v)
+        job.write_conditions(name, mains_v=mains_v)
         return mains_v
     return kept
 

@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+from collections.abc import Iterable
 from typing import TYPE_CHECKING
 
 from acquisition.errors import AnalysisError, ConfigError
@@ -12,13 +13,15 @@ if TYPE_CHECKING:
     from analysis.chassis import Chassis, ChassisModel, MeterLoad, ProbeLoad
 
 
-def modelled(sheet: JobSheet) -> tuple[Chassis | None, ChassisModel | None, str]:
+def modelled(sheet: JobSheet, pulled: Iterable[str] = ()) -> tuple[Chassis | None, ChassisModel | None, str]:
     """Chassis and model of a job, with the meter and probe of the bench file that the job keeps.
 
     Parameters
     ----------
     sheet : JobSheet
         Of the job.
+    pulled : iterable of str
+        Sockets whose tubes are out, see `Pass.pulled`.
 
     Returns
     -------
@@ -34,7 +37,7 @@ def modelled(sheet: JobSheet) -> tuple[Chassis | None, ChassisModel | None, str]
     if not sheet.chassis_text.strip():
         return None, None, "the job keeps no chassis file"
     try:
-        chassis = parse_chassis(sheet.chassis_text, sheet.chassis_name)
+        chassis = parse_chassis(sheet.chassis_text, sheet.chassis_name).without(pulled)
     except ConfigError as error:
         return None, None, f"the chassis file kept in the job cannot be read: {error.problems[0]}"
     if not chassis.parts:

@@ -246,7 +246,7 @@ def take(arguments: Sequence[str], chassis_name: str | None, pass_name: str | No
         if not sheet.chassis_text:
             raise refuse(f"{arguments[0]} keeps no chassis file: export it, and name --chassis FILE with the table")
         work = job.work_done(chosen.name)
-        return parse_chassis(sheet.chassis_text, sheet.chassis_name), [
+        return parse_chassis(sheet.chassis_text, sheet.chassis_name).without(chosen.pulled), [
             Taken(
                 labels={"pass": chosen.name},
                 readings=chosen.readings,

@@ -1,4 +1,4 @@
-"""Parts and tubes changed, and parts measured with power off, as a command line names them: ``C4=22n``, ``V1``."""
+"""What a command line says of parts and tubes: changed, measured with power off, out of the socket."""
 
 from __future__ import annotations
 
@@ -52,6 +52,28 @@ def measurements(chassis: Chassis, named: Sequence[str]) -> tuple[Event, ...]:
         words = f"{missing[0]}: expected what was read, such as C4=22n"
         raise click.BadParameter(words, param_hint="--measured")
     return tuple(Event(kind="part_measured", subject=name, value=value) for name, value in found.items())
+
+
+def tubes_out(chassis: Chassis, named: Sequence[str]) -> tuple[str, ...]:
+    """Read which tubes are out of their sockets, in the order of the file.
+
+    Parameters
+    ----------
+    chassis : Chassis
+        For its sockets.
+    named : sequence of str
+        Sockets, one or several in each: ``V3``, ``V3,V4``.
+
+    Raises
+    ------
+    BadParameter
+        No such socket.
+    """
+    sockets = [name for words in named for name in words.replace(",", " ").split()]
+    if strange := [name for name in sockets if name not in chassis.sockets]:
+        there = " ".join(chassis.sockets)
+        raise click.BadParameter(f"no socket {strange[0]}; there are {there}", param_hint="--pulled")
+    return chassis.without(sockets).pulled
 
 
 def _named(chassis: Chassis, named: Sequence[str], option: str) -> dict[str, float | None]:

@@ -31,13 +31,19 @@ def basis_of(sheet: JobSheet, passes: Iterable[Pass], work: Iterable[Event]) -> 
     sheet : JobSheet
         For the chassis and bench file.
     passes : iterable of Pass
-        Their readings, mains and work; captures and other events are not looked at.
+        Their readings, mains, tubes out and work; captures and other events are not looked at.
     work : iterable of Event
         Done up to the end of the passes, from `Job.work_done`.
     """
     # The work of each round stands in `work` too: answers kept by earlier versions have a digest of this shape.
     rounds = [
-        (one.name, one.mains_v, one.readings, tuple(event for event in one.events if event.kind in WORK))
+        (
+            one.name,
+            one.mains_v,
+            one.readings,
+            tuple(event for event in one.events if event.kind in WORK),
+            *one.pulled,
+        )
         for one in passes
     ]
     whole = (sheet.chassis_text, sheet.bench_text, rounds, tuple(work))

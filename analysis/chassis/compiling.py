@@ -219,6 +219,8 @@ class Compiled:
     def _tubes(self) -> Iterator[tuple[Tube, list[Branch]]]:
         wired = wired_sections(self.chassis.sockets, self.chassis.node_names)
         for socket, tube, section, names in wired:
+            if socket in self.chassis.pulled:
+                continue
             key = f"{socket}{section.name}"
             self.sections[key] = (socket, section.name)
             at = {electrode: self._numbers[node] for electrode, node in names.items()}

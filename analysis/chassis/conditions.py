@@ -195,8 +195,9 @@ def tubes_asked(model: ChassisModel, readings: Sequence[Reading], mains_v: float
     if len(idle) > 1:
         who = "no tube" if len(idle) == len(model.circuit.tubes) else f"none of {', '.join(idle)}"
         return [
-            f"{who} passes current, cathodes at 0 V and plates up: tube out of its socket, not warm, heaters "
-            "without supply, or held off by its grid? Parts around it are blamed for it otherwise"
+            f"{who} passes current, cathodes at 0 V and plates up: tube out of its socket (stagewalk note --pulled "
+            "says so), not warm, heaters without supply, or held off by its grid? Parts around it are blamed for "
+            "it otherwise"
         ]
     weak = [key for key, share in shares.items() if share < TOO_LITTLE]
     if len({ends[key][0] for key in weak}) > 1 and len(weak) == len(telling):

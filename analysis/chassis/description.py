@@ -3,8 +3,8 @@
 from __future__ import annotations
 
 import itertools
-from collections.abc import Mapping
-from dataclasses import dataclass, field
+from collections.abc import Iterable, Mapping
+from dataclasses import dataclass, field, replace
 
 from analysis.tubes.types import Tube
 
@@ -184,6 +184,8 @@ class Chassis:
         By point; without parts they are what a survey expects.
     node_names : mapping of str to str
         Every point of the file to its node; points joined share a node.
+    pulled : tuple of str
+        Sockets whose tube is out while the chassis is read; supplies are those of the whole chassis, less loaded.
     """
 
     path: str
@@ -198,3 +200,18 @@ class Chassis:
     stages: Mapping[str, Stage] = field(default_factory=dict)
     printed: Mapping[str, Printed] = field(default_factory=dict)
     node_names: Mapping[str, str] = field(default_factory=dict)
+    pulled: tuple[str, ...] = ()
+
+    def without(self, pulled: Iterable[str]) -> Chassis:
+        """The same chassis with the tubes of some sockets out, and all others in.
+
+        Volts printed on the drawing are those with every tube in, and go with the first that is out.
+
+        Parameters
+        ----------
+        pulled : iterable of str
+            Sockets; those that the file does not have are left out.
+        """
+        out = set(pulled)
+        kept = tuple(socket for socket in self.sockets if socket in out)
+        return replace(self, pulled=kept, printed={} if kept else self.printed)

@@ -14,7 +14,7 @@ from analysis.circuit.ac import SmallSignal
 from analysis.circuit.dc import OperatingPoint
 from analysis.circuit.elements import GROUND, Array, conductance
 from analysis.circuit.ripple import Ripple
-from analysis.circuit.supplied import Start, Supplied, solve_supplied
+from analysis.circuit.supplied import Start, Supplied, load_slope_s, solve_supplied
 
 from .channels import Channels
 from .compiling import GENERATOR, Compiled
@@ -80,12 +80,19 @@ class ChassisModel:
         self.envelopes = self._compiled.envelopes
         self.parameters: dict[str, Parameter] = self._compiled.parameters
         self._nominal = self._compiled.nominal_table()
-        rails = settle_rails(chassis, self._compiled, self._nominal, self.require_solved)
+        # What stands behind a rail does not change when a tube is pulled; its volts do.
+        whole = Compiled(chassis.without(())) if chassis.pulled else self._compiled
+        rails = settle_rails(chassis, whole, whole.nominal_table(), self.require_solved)
         self._rippling, self.rectifiers = rails.rippling, rails.rectifiers
         for key, emf_v in rails.emf_v.items():
             self._nominal[key] = np.full(1, emf_v)
             self.parameters[key] = replace(self.parameters[key], nominal=emf_v)
         self._home = solve_supplied(self.circuit, self._nominal, self.rectifiers)
+        if chassis.pulled:
+            self.rectifiers = tuple(
+                replace(one, slope_s=load_slope_s(one, self.circuit, self._home)) for one in self.rectifiers
+            )
+            self._home = solve_supplied(self.circuit, self._nominal, self.rectifiers)
         self.require_solved(self._home.rest)
         self._start = self._home.start()
         self.points = list_points(chassis, self._delicate_nodes())

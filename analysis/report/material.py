@@ -122,7 +122,8 @@ class Material:
 def ends_of(passes: Sequence[Pass]) -> tuple[Pass, ...]:
     """Choose which passes are set side by side: the first, and the last that read some of the same.
 
-    An empty pass, left by a mistyped name, is neither. Where nothing was read twice it is the last of all.
+    An empty pass, left by a mistyped name, is neither, nor is one with other tubes out of their sockets than the
+    first. Where nothing was read twice it is the last of all.
 
     Parameters
     ----------
@@ -138,5 +139,6 @@ def ends_of(passes: Sequence[Pass]) -> tuple[Pass, ...]:
     if len(read) < 2:
         return tuple(read or passes[:1])
     first = list(dict.fromkeys(reading.measurand for reading in read[0].readings))
-    shared = [one for one in read[1:] if any(same(r.measurand, other) for r in one.readings for other in first)]
-    return read[0], (shared or read)[-1]
+    later = [one for one in read[1:] if one.pulled == read[0].pulled]
+    shared = [one for one in later if any(same(r.measurand, other) for r in one.readings for other in first)]
+    return read[0], *(shared or later)[-1:]

@@ -33,6 +33,7 @@ from .words import (
     place_text,
     quality_text,
     quantity_text,
+    tubes_text,
     with_signs,
     with_uncertainty,
 )
@@ -190,6 +191,8 @@ def _conditions(one: Pass) -> str:
         facts.append(f"mains {one.mains_v:.1f} V{hertz}")
     else:
         facts.append("mains not written down")
+    if one.pulled:
+        facts.append(tubes_text(one.pulled))
     if one.minutes_on is not None:
         facts.append(f"{one.minutes_on:g} minutes after switch-on")
     return "; ".join(facts)

@@ -4,6 +4,7 @@ from __future__ import annotations
 
 import math
 import re
+from collections.abc import Sequence
 
 from acquisition.quantities import format_value
 from acquisition.records import QUANTITIES, Measurand
@@ -25,6 +26,24 @@ _PREFIX = {-6: "µ", -3: "m", 0: "", 3: "k"}
 TO_ASCII = str.maketrans(
     {"−": "-", "→": ">", "×": "x", "°": " deg", "Ω": "ohm", "µ": "u", "±": "+-", "–": "-", "\u2011": "-"}
 )
+
+
+def tubes_text(pulled: Sequence[str]) -> str:
+    """Which tubes were out of their sockets.
+
+    Parameters
+    ----------
+    pulled : sequence of str
+        Sockets, as `Pass.pulled`.
+
+    Examples
+    --------
+    >>> tubes_text(["V3", "V4"]), tubes_text([])
+    ('V3, V4 out of their sockets', 'all tubes in')
+    """
+    if not pulled:
+        return "all tubes in"
+    return f"{', '.join(pulled)} out of {'its socket' if len(pulled) == 1 else 'their sockets'}"
 
 
 def quantity_text(value: float, quantity: str, digits: int = 4, *, ascii_only: bool = False) -> str:

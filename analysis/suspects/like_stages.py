@@ -158,7 +158,7 @@ def _slips(sections: Sequence[_Section], volts: Mapping[str, float]) -> Iterator
 def _sections(chassis: Chassis, volts: dict[str, float]) -> Iterator[_Section]:
     for socket, tube in chassis.sockets.items():
         for section in tube.sections:
-            if section.kind not in ("triode", "pentode"):
+            if socket in chassis.pulled or section.kind not in ("triode", "pentode"):
                 continue
             pins = {name: f"{socket}.{numbers[0]}" for name, numbers in section.electrodes.items() if numbers}
             read = {name: volts[point] for name, point in pins.items() if point in volts}

@@ -106,6 +106,8 @@ class OtherTubes:
             with suppress(ConfigError):  # the file of a type that is not in this chassis may have a mistake
                 known.append(load_tube(name))
         for socket, tube in chassis.sockets.items():
+            if socket in chassis.pulled:
+                continue
             for other in known:
                 if other.name != tube.name and fits(tube, other):
                     changed = replace(chassis, sockets={**chassis.sockets, socket: other})

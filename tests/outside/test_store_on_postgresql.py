@@ -70,7 +70,7 @@ def kept(server):
         assert job.told("as-found", "suspects") == told
         job.add_event("as-found", Event(kind="part_measured", subject="C2", value=22e-9, taken_utc="t"))
         job.conclude(found="C2 leaked")
-        job.write_mains("as-found", 229)
+        job.write_conditions("as-found", mains_v=229)
     return server
 
 

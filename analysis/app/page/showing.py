@@ -11,7 +11,7 @@ from acquisition.records import UNKNOWN_RATING_V, verdict_text
 if TYPE_CHECKING:
     from acquisition.instruments import Sample
     from acquisition.probing import Probing
-    from acquisition.records import Reading, SurveyStep
+    from acquisition.records import Pass, Reading, SurveyStep
     from acquisition.steady import State
     from analysis.chassis import Chassis
 
@@ -259,9 +259,7 @@ def suspects_panel(found: Mapping[str, Any], points: int | None, settled: bool =
     }
 
 
-def job_panel(
-    name: str, chassis: Chassis, pass_name: str, passes: Sequence[str], mains_v: float | None
-) -> dict[str, Any]:
+def job_panel(name: str, chassis: Chassis, one: Pass, passes: Sequence[str]) -> dict[str, Any]:
     """What does not change while the page is open, and the list of passes.
 
     Parameters
@@ -270,22 +268,21 @@ def job_panel(
         Of the job.
     chassis : Chassis
         Its file.
-    pass_name : str
+    one : Pass
         The pass being read.
     passes : sequence of str
-        All of them.
-    mains_v : float, optional
-        Mains of the pass.
+        Names of all that have begun.
     """
     from acquisition.probing.wording import CAUTIONS
 
     return {
         "name": name,
         "chassis": chassis.title,
-        "pass": pass_name,
+        "pass": one.name,
         "passes": list(passes),
         "stages": [{"name": s.name, "from": s.source, "to": s.target} for s in chassis.stages.values()],
-        "mains_v": mains_v,
+        "mains_v": one.mains_v,
+        "pulled": " ".join(one.pulled),
         "mains_words": f"Drawing: {chassis.mains_v:g} V. Left empty, points that can reach more than "
         f"{UNKNOWN_RATING_V:g} V are left out.",
         "cautions": list(CAUTIONS),

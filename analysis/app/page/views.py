@@ -47,10 +47,12 @@ def _base(tube: str, pin: int) -> str:
 
 
 @lru_cache(maxsize=4)
-def _model(name: str, text: str, bench_text: str) -> tuple[Chassis | None, ChassisModel | None, str]:
+def _model(
+    name: str, text: str, bench_text: str, pulled: tuple[str, ...]
+) -> tuple[Chassis | None, ChassisModel | None, str]:
     from acquisition.records import JobSheet
 
-    return modelled(JobSheet(chassis_name=name, chassis_text=text, bench_text=bench_text))
+    return modelled(JobSheet(chassis_name=name, chassis_text=text, bench_text=bench_text), pulled)
 
 
 def _drawing(path: str | Path) -> str:
@@ -64,7 +66,8 @@ def _drawing(path: str | Path) -> str:
     with open_job(path, read_only=True) as job:
         sheet, passes = job.sheet, job.passes()
         taken = job.read_pass(passes[-1]) if passes else None
-    chassis, model, reason = _model(sheet.chassis_name, sheet.chassis_text, sheet.bench_text)
+    pulled = taken.pulled if taken else ()
+    chassis, model, reason = _model(sheet.chassis_name, sheet.chassis_text, sheet.bench_text, pulled)
     if chassis is None:
         raise OutsideModel(reason)
     newest = {r.point: r for r in judged_dc(taken.readings if taken else ())}

@@ -18,10 +18,10 @@ from acquisition.probing import Action, ActionKind, Key, Options, Phase, Probing
 from acquisition.records import Measurand
 from acquisition.steady import SteadyDetector
 from acquisition.store import Job, open_job
-from analysis.app.jobs import begin_pass, beside, direct_readings, mains_from, told_of_mains
+from analysis.app.jobs import begin_pass, beside, direct_readings, mains_from, pass_so_far, pulled_in, told_of_mains
 from analysis.app.modelled import modelled
 from analysis.app.passes import known_of
-from analysis.app.replaced import keep_replaced
+from analysis.app.replaced import keep_replaced, tubes_out
 from analysis.app.survey import detector_for, limits_of, survey_of
 
 from . import showing
@@ -156,7 +156,7 @@ class BenchWorker:
             self._alarm(_words(error))
 
     def _serve(self, job: Job) -> None:
-        chassis, model, reason = modelled(job.sheet)
+        chassis, model, reason = modelled(job.sheet, pass_so_far(job, self.pass_name).pulled)
         if chassis is None:
             self._alarm(f"No points to walk: {reason}")
             return
@@ -241,10 +241,14 @@ class BenchWorker:
         try:
             mains_v = mains_from(str(body.get("mains_v") or ""), self._chassis.mains_v)
             changed = changed_before(self._chassis, body.get("changed"))
-        except click.BadParameter as error:
+            asked = tubes_out(self._chassis, [str(body.get("pulled") or "")])
+            out = pulled_in(self._job, self.pass_name, asked)
+        except click.UsageError as error:
             self._alarm(error.message)
             return
-        kept_v = begin_pass(self._job, self.pass_name, mains_v)
+        if out != self._chassis.pulled:
+            self._chassis, self._model = self._chassis.without(out), modelled(self._job.sheet, out)[1]
+        kept_v = begin_pass(self._job, self.pass_name, mains_v, out)
         self._alarm(told_of_mains(self.pass_name, kept_v, mains_v, self._chassis.mains_v))
         self._publish_job()
         keep_replaced(self._job, self.pass_name, changed)
@@ -358,9 +362,8 @@ class BenchWorker:
             self._survey.publish()
 
     def _publish_job(self) -> None:
-        passes = self._job.passes()
-        mains_v = self._job.read_pass(self.pass_name).mains_v if self.pass_name in passes else None
-        panel = showing.job_panel(beside(str(self.path), "").name, self._chassis, self.pass_name, passes, mains_v)
+        one = pass_so_far(self._job, self.pass_name)
+        panel = showing.job_panel(beside(str(self.path), "").name, self._chassis, one, self._job.passes())
         self.hub.publish("job", panel)
 
     def _meter_lost(self, words: str) -> None:

@@ -51,16 +51,24 @@ def compare_passes(
     """
     from dataclasses import replace
 
+    from acquisition.errors import OutsideModel
     from analysis.app.modelled import modelled
     from analysis.app.passes import judged, reached
     from analysis.app.told import as_told, basis_of
     from analysis.compare import AGREES, PartValue, compare, judged_of, replaced_values
     from analysis.faults import faults_of
     from analysis.judge import asked_about, without_drive
+    from analysis.report.words import tubes_text
 
-    chassis, model, reason = known or modelled(job.sheet)
     names = job.passes()
     first, last = job.read_pass(before), job.read_pass(after)
+    if first.pulled != last.pulled:
+        stood = [f"{one.name} with {tubes_text(one.pulled)}" for one in (first, last)]
+        raise OutsideModel(
+            f"{' and '.join(stood)}: what changed is no repair",
+            hint="read both with the same tubes in, or put a mistake right with stagewalk note --pulled",
+        )
+    chassis, model, reason = known or modelled(job.sheet, first.pulled)
     if before in names and names.index(before) < names.index(after):
         # What was replaced in the passes between counts as well.
         between = [job.read_pass(name) for name in names[names.index(before) + 1 : names.index(after)]]

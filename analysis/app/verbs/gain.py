@@ -109,7 +109,9 @@ def command(
     if again and sweep is None:
         raise click.UsageError("--again is for --sweep: one frequency is measured each time it is asked for")
     with open_job(job_path) as job:
-        chassis, _, reason = modelled(job.sheet)
+        name = latest_pass(job, pass_name)
+        kept = pass_so_far(job, name)
+        chassis, _, reason = modelled(job.sheet, kept.pulled)
         bench = bench_for(bench_name, job)
         plan = plan_stage(stage, chassis, bench)
         if not hum and plan.source == plan.output:
@@ -122,8 +124,6 @@ def command(
             say(f"no model to compare with: {reason}")
         if not hum:
             _require_load(plan, load_connected, LOAD_QUESTION)
-        name = latest_pass(job, pass_name)
-        kept = pass_so_far(job, name)
         read = {r.point: r.value for r in kept.readings if r.quantity == "dc_v"}
         plan = dataclasses.replace(plan, read_v=read, mains_v=kept.mains_v, supply_v=supply_v)
 

@@ -29,15 +29,19 @@ from analysis.app.volts import MAINS
     help="Mains during the pass, volts rms, where they were left out or written down wrong.",
 )  # fmt: skip
 @click.option(
+    "--pulled", multiple=True, metavar="SOCKET",
+    help="Tube that was out of its socket during the pass; may be given again, `none` where all were in.",
+)  # fmt: skip
+@click.option(
     "--pass",
     "name",
     metavar="NAME",
-    help="Pass that TEXT, --mains, --replaced and --measured belong to; the last when left out.",
+    help="Pass that TEXT, --mains, --pulled, --replaced and --measured belong to; the last when left out.",
 )
 def command(
     job_path: str, text: str, customer: str | None, complaint: str | None, technician: str | None,
     serial: str | None, replaced: tuple[str, ...], measured: tuple[str, ...], mains_v: float | None,
-    name: str | None,
+    pulled: tuple[str, ...], name: str | None,
 ) -> int:  # fmt: skip
     """Write into JOB what the report tells at its top, a replaced or measured part, or TEXT as a remark.
 
@@ -47,13 +51,15 @@ def command(
     from acquisition.store import open_job
     from acquisition.store.files import name_of
     from analysis.app.modelled import modelled
-    from analysis.app.replaced import keep_replaced, measurements, replacements
+    from analysis.app.replaced import keep_replaced, measurements, replacements, tubes_out
+    from analysis.report.words import tubes_text
 
     intake = {"customer": customer, "complaint": complaint, "technician": technician, "serial": serial}
-    of_pass = bool(text or replaced or measured or mains_v)
+    of_pass = bool(text or replaced or measured or mains_v or pulled)
     if not of_pass and all(words is None for words in intake.values()):
         raise click.UsageError(
-            "nothing to write down: give TEXT, --replaced, --measured, --mains, or one of --" + " --".join(intake)
+            "nothing to write down: give TEXT, --replaced, --measured, --mains, --pulled, or one of --"
+            + " --".join(intake)
         )
     with open_job(job_path) as job:
         if of_pass:
@@ -61,19 +67,24 @@ def command(
             if name not in job.passes():
                 raise click.UsageError(f"no pass {name} yet: read or import it first, then note what belongs to it")
         chassis, _, reason = modelled(job.sheet)
-        if (replaced or measured) and chassis is None:
+        if (replaced or measured or pulled) and chassis is None:
             raise click.UsageError(f"no parts to name: {reason}")
+        out = tubes_out(chassis, [] if pulled == ("none",) else pulled) if chassis is not None else ()
         events = (*replacements(chassis, replaced), *measurements(chassis, measured)) if chassis is not None else ()
         job.describe(**intake)
         if name is not None:
             keep_replaced(job, name, events)
         if name is not None and mains_v is not None:
             before_v = job.read_pass(name).mains_v
-            job.write_mains(name, mains_v)
+            job.write_conditions(name, mains_v=mains_v)
             was = "not written down" if before_v is None else f"{before_v:g} V"
             job.add_event(name, Event(kind="note", text=f"mains {mains_v:g} V, before this note {was}"))
             if words := told_of_mains(name, mains_v, mains_v, chassis.mains_v if chassis else None):
                 tell(words)
+        if name is not None and pulled:
+            before = tubes_text(job.read_pass(name).pulled)
+            job.write_conditions(name, pulled=out)
+            job.add_event(name, Event(kind="note", text=f"{tubes_text(out)}, before this note {before}"))
         if name is not None and text:
             job.add_event(name, Event(kind="note", subject="", text=text))
     click.echo(harmless(f"noted in {name_of(job_path)}"))

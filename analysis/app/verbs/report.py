@@ -40,7 +40,8 @@ def gather(job: Job) -> Material:
     sheet = job.sheet
     passes = tuple(job.read_pass(name) for name in job.passes())
     ends = ends_of(passes)
-    chassis, model, reason = modelled(sheet)
+    stood = {pulled: modelled(sheet, pulled) for pulled in {one.pulled for one in passes}}
+    chassis, model, reason = stood[ends[0].pulled] if ends else modelled(sheet)
     limits = [*job.damage, *([f"no healthy bands and no suspects: {reason}"] if reason else [])]
     comparison = diagnosis = told = None
     verdicts: dict[str, tuple[Judged, ...]] = {}
@@ -48,9 +49,10 @@ def gather(job: Job) -> Material:
     first: list[str] = []
     if model is not None:
         functions = {name: point.function for name, point in model.points.items()}
-        verdicts = {one.name: tuple(judged(model, one.readings, one.mains_v)) for one in passes}
+        own = [(one, its) for one in passes if (its := stood[one.pulled][1]) is not None]
+        verdicts = {one.name: tuple(judged(its, one.readings, one.mains_v)) for one, its in own}
         limits += without_drive([reading for one in passes for reading in one.readings])
-        asked = {one.name: asked_about(model.chassis, model, one.readings, one.mains_v) for one in passes}
+        asked = {one.name: asked_about(its.chassis, its, one.readings, one.mains_v) for one, its in own}
         first = asked.pop(ends[0].name, []) if ends else []
         limits += [f"{name}: {question}" for name, found in asked.items() for question in found]
         if ends:

@@ -15,6 +15,7 @@ from analysis.app.jobs import (
     latest_pass,
     mains_from,
     pass_so_far,
+    pulled_in,
     told_of_mains,
 )
 from analysis.app.terminal import tell
@@ -46,6 +47,10 @@ KEYS = "Keys: space goes on, b back, s skip, r repeat, q stop."
     metavar="PART[=VALUE]",
     help="Part or socket changed before this pass; may be given again.",
 )
+@click.option(
+    "--pulled", multiple=True, metavar="SOCKET",
+    help="Tube that is out of its socket during this pass; may be given again.",
+)  # fmt: skip
 @click.option("--serial", default="", metavar="NUMBER", help="Serial number of the chassis, for a new job.")
 @click.option("--quiet", is_flag=True, help="No bell.")
 def command(
@@ -60,6 +65,7 @@ def command(
     start_from: str,
     again: bool,
     replaced: tuple[str, ...],
+    pulled: tuple[str, ...],
     serial: str,
     quiet: bool,
 ) -> int:
@@ -72,24 +78,28 @@ def command(
     from acquisition.instruments import open_meter
     from acquisition.probing import Action, ActionKind, Options
     from analysis.app.modelled import modelled
-    from analysis.app.replaced import keep_replaced, replacements
+    from analysis.app.replaced import keep_replaced, replacements, tubes_out
     from analysis.app.survey import patient_samples, run_survey, survey_of
     from analysis.app.survey_screen import Screen, keyboard
     from analysis.judge import asked_about
+    from analysis.report.words import tubes_text
 
     def fits(chassis: Chassis) -> tuple[Event, ...]:
         _require_point(chassis, start_from)
+        tubes_out(chassis, pulled)
         return replacements(chassis, replaced)
 
     with job_for(job_path, chassis_name, bench_name, serial, fits) as job:
         bench = bench_for(bench_name, job)
-        chassis, model, reason = modelled(job.sheet)
+        name = latest_pass(job, pass_name)
+        chassis, _, reason = modelled(job.sheet)
         if chassis is None:
             raise click.UsageError(f"no points to walk: {reason}")
+        changed = fits(chassis)
+        out = pulled_in(job, name, tubes_out(chassis, pulled))
+        chassis, (_, model, reason) = chassis.without(out), modelled(job.sheet, out)
         if reason:
             tell(f"no expected volts: {reason}")
-        changed = fits(chassis)
-        name = latest_pass(job, pass_name)
         mains_v = mains_v or _mains(chassis.mains_v, pass_so_far(job, name).mains_v)
         done = frozenset() if again else frozenset(r.point for r in direct_readings(job, name))
         options = Options(
@@ -99,7 +109,7 @@ def command(
         with open_meter(bench) as meter, keyboard() as keys:
             meter.configure_dc(nplc=bench.meter.nplc if bench.meter is not None else 1.0)
             # Not before the meter answers: an empty pass would stand in the report beside the others.
-            if words := told_of_mains(name, begin_pass(job, name, mains_v), mains_v, chassis.mains_v):
+            if words := told_of_mains(name, begin_pass(job, name, mains_v, out), mains_v, chassis.mains_v):
                 tell(words)
             keep_replaced(job, name, changed)
             machine = survey_of(
@@ -111,7 +121,8 @@ def command(
                 options,
                 supply_v=supply_v,
             )
-            tell(f"pass {name}" + (f", {len(done)} points read before" if done else ""))
+            told = [f"pass {name}", *([f"{len(done)} points read before"] if done else [])]
+            tell(", ".join([*told, *([tubes_text(out)] if out else [])]))
             with Screen(machine, keys, bell=not quiet) as screen:
                 screen.show(Action(kind=ActionKind.SAY, text=KEYS))
                 samples = patient_samples(

@@ -62,11 +62,11 @@ def test_the_mains_of_a_pass_are_written_down_late_and_corrected(job):
     job.add_reading("as-found", READING)
     job.start_pass("after-C2", mains_v=23.1)
     for name in job.passes():
-        job.write_mains(name, 231)
+        job.write_conditions(name, mains_v=231)
         assert job.read_pass(name).mains_v == 231.0
     assert job.read_pass("as-found").readings == (READING,)
     with pytest.raises(StoreError, match="no pass"):
-        job.write_mains("after-C3", 231)
+        job.write_conditions("after-C3", mains_v=231)
 
 
 @pytest.mark.parametrize("dtype", [np.int8, np.uint8, np.int16, np.uint16, ">i2"])
@@ -82,12 +82,12 @@ def test_a_capture_comes_back_equal(job, dtype):
 
 @pytest.mark.parametrize("wrong", [math.nan, math.inf])
 def test_what_is_no_number_of_volts_or_minutes_does_not_reach_the_file(job, wrong):
-    job.write_mains("as-found", 231.0)
+    job.write_conditions("as-found", mains_v=231.0)
     for given in ({"mains_v": wrong}, {"mains_hz": wrong}, {"minutes_on": wrong}):
         with pytest.raises(StoreError, match="expected a finite number"):
             job.start_pass("later", **given)
     with pytest.raises(StoreError, match="expected a finite number"):
-        job.write_mains("as-found", wrong)
+        job.write_conditions("as-found", mains_v=wrong)
     assert job.passes() == ("as-found",)
     assert job.read_pass("as-found").mains_v == 231.0
 

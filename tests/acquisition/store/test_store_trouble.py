@@ -171,7 +171,7 @@ def test_a_job_that_was_deleted_or_moved_while_it_is_open_is_told_and_written_wh
             job.add_reading("as-found", reading(1))
         assert "reading of V1.1 not kept: the file is no longer there" in one_line(told)
         with pytest.raises(StoreError, match="mains not written down: the file is no longer there"):
-            job.write_mains("as-found", 231.0)
+            job.write_conditions("as-found", mains_v=231.0)
         away.rename(path)
         job.add_reading("as-found", reading(2))
     with open_job(path) as job:
@@ -305,7 +305,7 @@ def test_notes_and_mains_wait_for_another_program_that_writes(path):
     other = sqlite3.connect(path, isolation_level=None, check_same_thread=False)
     with open_job(path) as job:
         for change in (
-            lambda: job.write_mains("as-found", 229),
+            lambda: job.write_conditions("as-found", mains_v=229),
             lambda: job.describe(complaint="hums"),
         ):
             other.execute("BEGIN IMMEDIATE")

@@ -448,3 +448,16 @@ def test_of_a_reading_that_nothing_judged_its_quality_does_not_stand_as_a_verdic
     assert {quality: row["verdict_words"] for quality, row in told.items()} == {
         "good": "", "confirmed_zero": "confirmed zero",
     }  # fmt: skip
+
+
+def test_tubes_said_to_be_out_are_written_down_and_what_is_expected_follows(tmp_path):
+    with running(tmp_path, with_hands=False) as (_bench, hub, worker, path):
+        worker.post("start", {"mains_v": "231", "pulled": "V9"})
+        wait_for(lambda: "no socket V9" in hub.state().get("alarm", {}).get("words", ""))
+        worker.post("start", {"mains_v": "231", "pulled": "V1, v1"})
+        wait_for(lambda: "no socket v1" in hub.state().get("alarm", {}).get("words", ""))
+        worker.post("start", {"mains_v": "231", "pulled": "V1", "glow": True})
+        wait_for(lambda: hub.state().get("job", {}).get("pulled") == "V1")
+        with open_job(path, read_only=True) as job:
+            assert job.read_pass("as-found").pulled == ("V1",)
+        assert worker._model.sections.keys() == {"V2"}

@@ -9,9 +9,10 @@ export function job(job) {
   text(at("mains-words"), job.mains_words);
   // What was entered for another job or pass, by a server that has gone, does not hold for this one.
   const now = JSON.stringify([job.name, job.chassis, job.pass]);
-  if (surveyed && surveyed !== now) { at("mains").value = at("changed").value = ""; at("glow").checked = false; }
+  if (surveyed && surveyed !== now) { at("mains").value = at("changed").value = at("pulled").value = ""; at("glow").checked = false; }
   surveyed = now;
   if (job.mains_v && !at("mains").value) at("mains").value = String(job.mains_v);
+  if (job.pulled && !at("pulled").value) at("pulled").value = job.pulled;
 }
 
 export function meter(meter) {
