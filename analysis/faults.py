@@ -25,7 +25,7 @@ from .chassis import Chassis, Parameter
 
 FAULT_WORDS = (
     "open", "high", "low", "leaky", "shorted", "lossy", "weak", "dead", "gassy", "heater leak", "heater short",
-    "winding open", "shorted turns", "missing",
+    "winding open", "shorted turns", "missing", "off",
 )  # fmt: skip
 """Every word for what is wrong with a part; which part takes which: ``configs/faults.yaml``."""
 
@@ -34,7 +34,7 @@ ELECTROLYTIC_FARAD = 4e-6
 """Capacitors from here up, and those with an uneven tolerance, are taken as electrolytics: common practice, no
 source."""
 
-PartClass = Literal["resistor", "potentiometer", "film", "electrolytic", "tube", "transformer", "rail"]
+PartClass = Literal["resistor", "potentiometer", "film", "electrolytic", "tube", "heaters", "transformer", "rail"]
 _Positive = Annotated[float, Field(ge=1e-18, le=1e18, allow_inf_nan=False)]
 _STRICT = ConfigDict(extra="forbid", frozen=True)
 
@@ -207,7 +207,7 @@ def class_of(parameter: Parameter, chassis: Chassis) -> PartClass | None:
         part = chassis.parts[parameter.part]
         uneven = abs(part.tolerance[0] + part.tolerance[1]) > 1e-6
         return "electrolytic" if uneven or part.value >= ELECTROLYTIC_FARAD else "film"
-    for known in ("resistor", "potentiometer", "tube", "transformer", "rail"):
+    for known in ("resistor", "potentiometer", "tube", "heaters", "transformer", "rail"):
         if parameter.kind == known:
             return known
     return None

@@ -40,6 +40,9 @@ from .parts import ELECTROLYTIC_FROM_FARAD, UNITS
 GENERATOR = "generator.ohms"
 """Key of the generator's source resistance, always across the input."""
 
+HEATERS = "heaters.emission"
+"""Key of what the heater volts of all tubes do to their currents, times the usual ones."""
+
 PRIMARY_OHMS_SHARE, SECONDARY_OHMS_SHARE = 0.05, 0.05
 """Winding resistance over impedance where the file gives none (common practice, no source)."""
 
@@ -83,7 +86,8 @@ class Compiled:
     sections : dict of str to (socket, section name)
         By section key, in the order of ``circuit.tubes``.
     envelopes : dict of str to tuple of str
-        Key of the emission of a tube with several sections, to the keys of their strengths.
+        Key of what several sections have in common, to the keys of their strengths: the emission of a tube, and of
+        all tubes, whose heaters are fed alike.
     """
 
     def __init__(self, chassis: Chassis) -> None:
@@ -104,9 +108,13 @@ class Compiled:
         self.envelopes = self._envelopes()
 
     def _envelopes(self) -> dict[str, tuple[str, ...]]:
-        """What all sections of one tube have in common: heater, vacuum, and whether it sits in its socket."""
+        """What sections have in common: of a tube heater, vacuum and socket; of all tubes the heater volts."""
         found: dict[str, tuple[str, ...]] = {}
-        for socket in dict.fromkeys(socket for socket, _ in self.sections.values()):
+        sockets = dict.fromkeys(socket for socket, _ in self.sections.values())
+        if len(sockets) > 1:
+            self._declare(HEATERS, "heaters", "heaters", "", 1.0)
+            found[HEATERS] = tuple(f"{key}.strength" for key in self.sections)
+        for socket in sockets:
             strengths = tuple(f"{key}.strength" for key, (own, _) in self.sections.items() if own == socket)
             if len(strengths) > 1:
                 self._declare(f"{socket}.emission", socket, "tube", "", 1.0)

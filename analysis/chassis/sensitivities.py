@@ -51,8 +51,8 @@ def slopes_of(
 
     Notes
     -----
-    The emission of a tube moves the strength of each of its sections. What the meter's current does to the slopes
-    of the tubes counts only where the reading had to be solved again for it (`Metered`).
+    The emission of a tube, or of all, moves the strength of each section. What the meter's current does to the
+    slopes of the tubes counts only where the reading had to be solved again for it (`Metered`).
     """
     table = model.table(values)
     inner = {key: move for key, move in moves.items() if key not in model.envelopes}
@@ -61,7 +61,8 @@ def slopes_of(
         inner |= {strength: inner[strength] * table[key] for strength in strengths if strength in inner}
         if key in moves:
             inner |= {strength: table[strength] for strength in strengths if strength not in inner}
-            shares[key] = {one: moves[key] / table[key] * table[one] / inner[one] for one in strengths}
+            shares[key] = {one: moves[key] / table[key] * table[one] for one in strengths}
+    shares = {key: {one: share / inner[one] for one, share in own.items()} for key, own in shares.items()}
     shown, by = _slopes_of(model, table, inner, measurands, supplied)
     place = {key: column for column, key in enumerate(inner)}
     columns = [
