@@ -87,7 +87,7 @@ class ArtefactEntry(BaseModel):
 
     model_config = _STRICT
     name: Literal[
-        "probe factor", "wrong pin", "heavy load", "unit", "sign", "two exchanged", "nothing read",
+        "probe factor", "rms or peak", "wrong pin", "heavy load", "unit", "sign", "two exchanged", "nothing read",
         "channel inverted", "probes exchanged",
     ]  # fmt: skip
     quantities: tuple[str, ...]

@@ -3,7 +3,7 @@
 from __future__ import annotations
 
 import math
-from collections.abc import Iterator
+from collections.abc import Iterator, Sequence
 from copy import copy
 from dataclasses import dataclass, replace
 from itertools import combinations, islice
@@ -30,6 +30,12 @@ NEAR = 2.0
 
 TRIED = 5
 """Ways of one artefact that are tried."""
+
+SIGNALS = ("pp_v", "rms_v", "ripple_pp_v")
+"""Quantities that are read with one scope and one probe."""
+
+FEW_SIGNALS = 3
+"""Points from which on the unit of all signals is questioned: fewer are off together for any reason."""
 
 PICKED_UP_V = 0.1
 """What a loose lead shows (standard deviation). Common practice, no source."""
@@ -91,6 +97,7 @@ def mishaps(panel: Panel, data: Data, healthy: Healthy) -> Iterator[Mishap]:
         What is expected.
     """
     ways = {
+        "rms or peak": _units_of_signals,
         "heavy load": _loads,
         "wrong pin": _pins,
         "two exchanged": _exchanged,
@@ -109,28 +116,62 @@ def _factors(entry: ArtefactEntry, panel: Panel, data: Data, healthy: Healthy, o
     turned = list(_all_turned(entry, panel, data))
     yield from turned
     for factor in entry.times if not turned else ():
-        fitting = []
-        for row in odd:
-            reading = data.readings[row]
-            put_right = reading.value / factor
-            if min(abs(reading.value), abs(put_right)) < FLOORS[reading.quantity]:
-                continue  # next to nothing is next to nothing whatever it is divided by: no switch is shown by that
-            right = float(to_variable(reading.quantity, np.array(put_right)))
-            if abs(right - healthy.expected[row]) < NEAR * healthy.spread[row]:
-                fitting.append(row)
-        # A switch on the probe falsifies every reading taken with it: all of one quantity, or one alone.
-        for quantity in entry.quantities:
-            rows = tuple(row for row in fitting if data.quantities[row] == quantity)
-            for group in {rows, rows[:1]} - {()}:
-                first = data.readings[group[0]]
-                yield Mishap(
-                    entry=entry,
-                    rows=group,
-                    readings=tuple(_scaled(data.readings[row], factor) for row in group),
-                    because=f"{_turned_back(factor)}, {first.point} comes to "
-                    f"{show(first, first.value / factor)}, as expected"
-                    + (f"; so do {len(group) - 1} more" if len(group) > 1 else ""),
-                )
+        fitting = _fitting(factor, data, healthy, odd)
+        # A switch on the probe falsifies all that was read with it: all signals, one quantity, or one reading.
+        for wanted in _together(entry.quantities, data, fitting):
+            rows = tuple(row for row in fitting if data.quantities[row] in wanted)
+            whole = tuple(np.flatnonzero(np.isin(data.quantities, wanted)).tolist()) if len(rows) > 1 else ()
+            for group in dict.fromkeys((whole, rows, rows[:1] if len(wanted) == 1 else ())):
+                if group:
+                    yield _by_factor(entry, data, group, rows, factor)
+
+
+def _units_of_signals(
+    entry: ArtefactEntry, panel: Panel, data: Data, healthy: Healthy, odd: list[int]
+) -> Iterator[Mishap]:
+    """All signals in another unit: whoever writes volts rms does so at every point."""
+    for factor in entry.times:
+        fitting = _fitting(factor, data, healthy, odd)
+        for wanted in _together(entry.quantities, data, fitting):
+            rows = tuple(row for row in fitting if data.quantities[row] in wanted)
+            whole = tuple(np.flatnonzero(np.isin(data.quantities, wanted)).tolist())
+            if len({panel.model.node(data.readings[row].point) for row in whole}) >= FEW_SIGNALS:
+                yield replace(_by_factor(entry, data, whole, rows, factor), share=1.0 / len(entry.times))
+
+
+def _together(quantities: Sequence[str], data: Data, fitting: Sequence[int]) -> list[tuple[str, ...]]:
+    """Quantities that one slip may have falsified: all signals, where several fit, and each alone."""
+    there = {str(data.quantities[row]) for row in fitting}
+    signals = tuple(quantity for quantity in SIGNALS if quantity in quantities and quantity in there)
+    alone: list[tuple[str, ...]] = [(quantity,) for quantity in quantities if quantity in there]
+    return [signals, *alone] if len(signals) > 1 else alone
+
+
+def _fitting(factor: float, data: Data, healthy: Healthy, odd: Sequence[int]) -> list[int]:
+    """Suspicious readings that come to what is expected when they are divided by a factor."""
+    fitting = []
+    for row in odd:
+        reading = data.readings[row]
+        put_right = reading.value / factor
+        if min(abs(reading.value), abs(put_right)) < FLOORS[reading.quantity]:
+            continue  # next to nothing is next to nothing whatever it is divided by: no switch is shown by that
+        right = float(to_variable(reading.quantity, np.array(put_right)))
+        if abs(right - healthy.expected[row]) < NEAR * healthy.spread[row]:
+            fitting.append(row)
+    return fitting
+
+
+def _by_factor(
+    entry: ArtefactEntry, data: Data, rows: tuple[int, ...], fitting: tuple[int, ...], factor: float
+) -> Mishap:
+    first, more = data.readings[fitting[0]], len(set(rows) & set(fitting)) - 1
+    return Mishap(
+        entry=entry,
+        rows=rows,
+        readings=tuple(_scaled(data.readings[row], factor) for row in rows),
+        because=f"{_turned_back(factor)}, {first.point} comes to {show(first, first.value / factor)}, as expected"
+        + (f"; so do {more} more" if more > 0 else ""),
+    )
 
 
 def _turned_back(factor: float) -> str:

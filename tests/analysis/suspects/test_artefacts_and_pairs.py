@@ -294,3 +294,68 @@ def test_a_part_measured_as_drawn_is_cleared(diagnoser, kind):
     assert after.suspects[0].part == "R2"
     assert after.suspects[0].probability >= before["R2"] - 0.01
     assert {s.part: s.probability for s in after.suspects}.get("R3", 0.0) <= before.get("R3", 0.0) + 0.001
+
+
+@pytest.fixture(scope="module")
+def with_scope():
+    """Gangway Two by meter and scope: signals at four points, ripple at three."""
+    signals = [
+        Measurand(point=p, quantity="pp_v", freq_hz=1000.0, drive_pp_v=0.2) for p in ("IN", "V1.1", "V1.8", "OUT")
+    ]
+    hum = [Measurand(point=p, quantity="ripple_pp_v") for p in ("HT1", "HT2", "V1.1")]
+    model = ChassisModel(load_chassis("gangway-two"))
+    return Diagnoser(model, [*WANTED, *signals, *hum]), [*signals, *hum]
+
+
+def read_by_scope(model, wanted, values, times):
+    """Readings of signals, those of the quantities in ``times`` written down so many times too large."""
+    shown = model.predict({key: np.array([value]) for key, value in values.items()}, wanted)[0]
+    shown = shown * [times.get(m.quantity, 1.0) for m in wanted]
+    noise = 1.0 + 0.01 * np.random.default_rng(2).standard_normal(len(shown))
+    return [
+        Reading(
+            point=m.point, quantity=m.quantity, freq_hz=m.freq_hz, drive_pp_v=m.drive_pp_v,
+            value=float(v * n), std=float(0.015 * v),
+        )
+        for m, v, n in zip(wanted, shown, noise, strict=True)
+    ]  # fmt: skip
+
+
+RMS = 1.0 / (2.0 * np.sqrt(2.0))
+"""Of a sine, volts rms over volts peak to peak (any textbook)."""
+
+
+@pytest.mark.parametrize(
+    "times", [{"pp_v": RMS}, {"pp_v": 1.0 / RMS}, {"pp_v": RMS, "ripple_pp_v": RMS}, {"pp_v": 0.5}]
+)
+@pytest.mark.parametrize(("values", "part"), [({}, ""), ({"R2": 1500.0 * 3.0}, "R2")])
+def test_signals_written_in_volts_rms_ask_for_that_and_what_is_wrong_is_found_beside_it(
+    with_scope, times, values, part
+):
+    """An open input capacitor was certain: nothing else takes the same share of every signal."""
+    diagnoser, wanted = with_scope
+    signals = read_by_scope(diagnoser.model, wanted, values, times)
+    found = diagnoser.diagnose([*readings_of(diagnoser.model, values), *signals])
+    (slip,) = [s for s in found.suspects if s.fault == "artefact: rms or peak"]
+    assert slip.probability > 0.9
+    others = [s for s in found.suspects if not s.fault.startswith("artefact")]
+    assert (others[0].part == part and others[0].probability > 0.5) if part else found.healthy_probability > 0.5
+
+
+@pytest.mark.parametrize("factor", [0.1, 10.0])
+def test_a_probe_switch_falsifies_signals_and_ripple_alike(with_scope, factor):
+    """Put right in one of them only, the other was a leaking heater or a dried-out capacitor."""
+    diagnoser, wanted = with_scope
+    signals = read_by_scope(diagnoser.model, wanted, {}, {"pp_v": factor, "ripple_pp_v": factor})
+    found = diagnoser.diagnose([*readings_of(diagnoser.model, {}), *signals])
+    assert found.suspects[0].fault == "artefact: probe factor"
+    assert "4 more" in found.suspects[0].part
+    assert found.healthy_probability > 0.5
+
+
+def test_a_capacitor_that_halves_a_stage_is_no_unit(with_scope):
+    """What a stage loses is missing at its output, not at its input."""
+    diagnoser, wanted = with_scope
+    found = diagnoser.diagnose(read_by_scope(diagnoser.model, wanted, {"C4": 4e-10}, {}))
+    assert found.suspects[0].part == "C4"
+    assert not [s for s in found.suspects if s.fault == "artefact: rms or peak"]
