@@ -88,7 +88,7 @@ class ArtefactEntry(BaseModel):
     model_config = _STRICT
     name: Literal[
         "probe factor", "rms or peak", "wrong pin", "heavy load", "unit", "sign", "two exchanged", "nothing read",
-        "channel inverted", "probes exchanged",
+        "misread", "channel inverted", "probes exchanged",
     ]  # fmt: skip
     quantities: tuple[str, ...]
     times: tuple[float, ...] = ()

@@ -7,7 +7,7 @@ put right, or left out where what was really read is not known, and the evidence
 from __future__ import annotations
 
 import math
-from collections.abc import Sequence
+from collections.abc import Mapping, Sequence
 from dataclasses import dataclass, replace
 
 import numpy as np
@@ -17,7 +17,7 @@ from ..inference.panel import Change, Panel
 from ..inference.refining import refine
 from ..inference.variables import difference, reading_noise, to_variable
 from .because import Healthy
-from .mishaps import SUSPICIOUS, Mishap, mishaps
+from .mishaps import SUSPICIOUS, Mishap, mishaps, misread
 
 FAR = 1.0
 """A reading that the leading fault moves by more (logarithm) is not questioned: at the foot and at the knee of the
@@ -77,11 +77,15 @@ def artefacts(panel: Panel, data: Data, weighed: Weighed, healthy: Healthy) -> l
     What is expected is asked of the healthy chassis and of the leading fault, which may move that reading too.
     """
     found: dict[tuple[str, tuple[int, ...]], Artefact] = {}
-    for change, expected in _views(data, weighed, healthy).items():
+    views = _views(data, weighed, healthy)
+    unexplained = _unexplained(data, weighed, views)
+    for change, expected in views.items():
         before = weighed.refined[change]
+        if not unexplained and not (np.abs(expected.z) > SUSPICIOUS).any():
+            continue
         starts = {change: before.unknowns} if change.faults else None
         beside = f" with {' and '.join(panel.faults[f].label for f in change.faults)}" if change.faults else ""
-        for trial in mishaps(panel, data, expected):
+        for trial in (*mishaps(panel, data, expected), *misread(data, before.expected, unexplained)):
             log_chance = math.log(trial.entry.chance * trial.share)
             right = _put_right(panel, data, trial)
             if not trial.readings:
@@ -106,7 +110,7 @@ def artefacts(panel: Panel, data: Data, weighed: Weighed, healthy: Healthy) -> l
 
 
 def _views(data: Data, weighed: Weighed, healthy: Healthy) -> dict[Change, Healthy]:
-    """What the healthy chassis and the leading fault expect, where some reading is far from it."""
+    """What the healthy chassis and the leading fault expect."""
     views = {Change(): healthy}
     standing = {
         c: w for c, w in zip(weighed.changes, weighed.log_weight.tolist(), strict=True) if c in weighed.refined
@@ -117,7 +121,20 @@ def _views(data: Data, weighed: Weighed, healthy: Healthy) -> dict[Change, Healt
         left = difference(data.quantities, data.measured, there.expected) / there.scale
         left[np.abs(difference(data.quantities, there.expected, healthy.expected)) > FAR] = 0.0
         views[lead] = Healthy(expected=there.expected, spread=there.scale, z=left)
-    return {c: view for c, view in views.items() if c in weighed.refined and (np.abs(view.z) > SUSPICIOUS).any()}
+    return {c: view for c, view in views.items() if c in weighed.refined}
+
+
+def _unexplained(data: Data, weighed: Weighed, views: Mapping[Change, Healthy]) -> list[int]:
+    """Readings that nothing that leads explains, the worst first: a healthy chassis not at its best either."""
+    left = []
+    for change, view in views.items():
+        at = weighed.refined[change]
+        best = difference(data.quantities, data.measured, at.expected) / at.scale
+        left.append(np.abs(view.z if change.faults else best))
+    if not left:
+        return []
+    least = np.min(left, axis=0)
+    return [int(row) for row in np.argsort(-least) if least[row] > SUSPICIOUS]
 
 
 def named(points: Sequence[str]) -> str:

@@ -27,6 +27,9 @@ MOVED = 2.5
 TOGETHER = 2.3
 """Logarithm of the evidence against the healthy chassis from which readings say something together: ten to one."""
 
+FEW_POINTS = 3
+"""Of more points read than these, one that alone speaks for a part is worth a second touch."""
+
 
 @dataclass(frozen=True, slots=True, kw_only=True, eq=False)
 class Healthy:
@@ -336,6 +339,8 @@ def explain(
     ]
     if chosen and still:
         sentences.append(f"as expected: {', '.join(still[:3])}")
+    if len(chosen) == 1 and len({reading.point for reading in data.readings}) > FEW_POINTS:
+        sentences.append(f"stands on {data.readings[chosen[0]].point} alone: read it again first")
     left = difference(data.quantities, data.measured, refined.expected) / refined.scale
     odd = [int(i) for i in np.argsort(-np.abs(left)) if abs(left[i]) > 4.0][:1]
     sentences += [

@@ -17,6 +17,7 @@ from ..inference.data import Data, Refined, Weighed, collect
 from ..inference.panel import LAST, Change, Panel, canonical
 from ..inference.places import NEAR
 from ..inference.refining import refine
+from ..inference.variables import from_variable
 from ..judge import without_drive
 from ..work import repaired, values_found
 from .answer import Diagnosis, Suspect
@@ -34,10 +35,11 @@ from .next_reading import (
     with_power_off,
 )
 from .other_tubes import OtherTubes
-from .pairs import DOUBT_BELOW, best_single, misfit_chance, try_pairs, with_pairs
+from .pairs import DOUBT_BELOW, best_single, furthest_off, misfit_chance, try_pairs, with_pairs
 from .prior import log_priors, usual_round
 from .slips import LISTED, SLIP, weigh_slips
 from .weighing import KEPT_WITHIN, glance, weigh, weigh_distortion
+from .words import show
 
 ALIKE_ODDS = 10.0
 """Two faults are look-alikes on the readings taken where their evidence differs by less than this factor, or where
@@ -158,7 +160,7 @@ class Diagnoser:
         if best is None or misfit_chance(best, data) >= DOUBT_BELOW:
             return weighed, ""
         weighed = try_pairs(self.panel, data, weighed)
-        return weighed, self._doubt(weighed)
+        return weighed, self._doubt(weighed, data)
 
     def _healthy(self, data: Data) -> Healthy | None:
         return healthy_view(self.panel, data) if data.readings else None
@@ -186,7 +188,7 @@ class Diagnoser:
             starts = {pair: found.unknowns for pair, found in self._pairs.items()}
             pairs = refine(self.panel, data, list(starts), starts=starts, within=math.inf)
             weighed = with_pairs(self.panel, weighed, pairs)
-            notes.append(self._doubt(weighed))
+            notes.append(self._doubt(weighed, data))
         lead = weighed.refined.get(weighed.changes[int(weighed.log_weight.argmax())])
         if lead is not None and misfit_chance(lead, data) < DOUBT_BELOW:
             return None
@@ -240,7 +242,7 @@ class Diagnoser:
             return None
         return self._before[1]
 
-    def _doubt(self, weighed: Weighed) -> str:
+    def _doubt(self, weighed: Weighed, data: Data) -> str:
         """What to say when no single fault explains the readings."""
         pairs = [i for i in np.argsort(-weighed.log_weight) if len(weighed.changes[i].faults) == 2]
         both = float(weighed.probability[pairs].sum()) if pairs else 0.0
@@ -248,7 +250,15 @@ class Diagnoser:
         if pairs and both > 0.5:
             names = " with ".join(self.panel.faults[f].label for f in weighed.changes[pairs[0]].faults)
             return f"{text}; two together do better: {names} (two faults: {both:.0%})"
-        return f"{text}, and no pair tried does better: look for a wrong reading or part, or a drawing that differs"
+        text = f"{text}, and no pair tried does better: look for a wrong reading or part, or a drawing that differs"
+        best = best_single(weighed)
+        row = furthest_off(best, data) if best is not None else None
+        if best is None or row is None:
+            return text
+        reading = data.readings[row]
+        rest = float(from_variable(reading.quantity, best.expected[row]))
+        at = f"{reading.point}, {show(reading, reading.value)} where the others ask for {show(reading, rest)}"
+        return f"{text}; furthest off is {at}"
 
     def _notes(self, readings: Sequence[Reading], data: Data) -> list[str]:
         notes = []

@@ -37,6 +37,12 @@ SIGNALS = ("pp_v", "rms_v", "ripple_pp_v")
 FEW_SIGNALS = 3
 """Points from which on the unit of all signals is questioned: fewer are off together for any reason."""
 
+ANYTHING = 3.0
+"""Width (logarithm) of what a wrong reading may be, 4 times either way. Common practice, no source."""
+
+MISREAD, QUESTIONED = "misread", 3
+"""The slip for which nothing speaks but that nothing else explains a reading; so many are questioned so."""
+
 PICKED_UP_V = 0.1
 """What a loose lead shows (standard deviation). Common practice, no source."""
 
@@ -76,6 +82,8 @@ class Mishap:
             The hypothesis for which they are left out.
         """
         rows = list(self.rows)
+        if self.entry.name == MISREAD:
+            return -math.log(ANYTHING)
         if self.entry.name == "nothing read":
             spread = np.hypot(data.noise[rows], PICKED_UP_V / FLOORS["dc_v"])
             left = data.measured[rows] / spread
@@ -108,8 +116,33 @@ def mishaps(panel: Panel, data: Data, healthy: Healthy) -> Iterator[Mishap]:
     for entry in load_fault_file().artefacts:
         odd = [i for i in np.argsort(-np.abs(healthy.z)) if abs(healthy.z[i]) > SUSPICIOUS]
         odd = [int(i) for i in odd if data.quantities[i] in entry.quantities]
-        if odd:
+        if odd and entry.name != MISREAD:
             yield from islice(ways.get(entry.name, _factors)(entry, panel, data, healthy, odd), TRIED)
+
+
+def misread(data: Data, expected: np.ndarray, unexplained: Sequence[int]) -> Iterator[Mishap]:
+    """One reading that nothing explains, while the others agree with each other.
+
+    Parameters
+    ----------
+    data : Data
+        Readings.
+    expected : ndarray, shape (M,)
+        What the hypothesis that the others are best explained by has for each.
+    unexplained : sequence of int
+        Readings that it leaves unexplained, the worst first.
+    """
+    (entry,) = (entry for entry in load_fault_file().artefacts if entry.name == MISREAD)
+    for row in unexplained[:QUESTIONED]:
+        reading = data.readings[row]
+        rest = float(from_variable(reading.quantity, expected[row]))
+        yield Mishap(
+            entry=entry,
+            rows=(row,),
+            readings=(),
+            because=f"{show(reading, reading.value)} where {show(reading, rest)} would go with all the others",
+            share=1.0 / len(data.readings),
+        )
 
 
 def _factors(entry: ArtefactEntry, panel: Panel, data: Data, healthy: Healthy, odd: list[int]) -> Iterator[Mishap]:

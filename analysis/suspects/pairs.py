@@ -19,6 +19,7 @@ from ..inference.panel import Change, Panel
 from ..inference.refining import refine
 from ..inference.variables import difference
 from .first_round import directions, evidence_along
+from .mishaps import SUSPICIOUS
 from .weighing import normalised
 
 PAIR_CHANCE = 0.05
@@ -57,6 +58,20 @@ def misfit_chance(refined: Refined, data: Data) -> float:
     total = squares.sum() + (refined.unknowns**2).sum() + (refined.shared**2).sum()
     worst = float((2.0 * stdtr(freedom, -np.abs(residual))).min()) * len(residual)
     return min(float(gammaincc(len(data.readings) / 2, total / 2)), worst)
+
+
+def furthest_off(refined: Refined, data: Data) -> int | None:
+    """The reading that a hypothesis leaves furthest from what it expects; None where each is within reach of it.
+
+    Parameters
+    ----------
+    refined : Refined
+        Hypothesis at its most probable unknowns.
+    data : Data
+        Readings.
+    """
+    left = np.abs(difference(data.quantities, data.measured, refined.expected)) / refined.scale
+    return int(left.argmax()) if left.size and left.max() > SUSPICIOUS else None
 
 
 def best_single(weighed: Weighed) -> Refined | None:

@@ -359,3 +359,59 @@ def test_a_capacitor_that_halves_a_stage_is_no_unit(with_scope):
     found = diagnoser.diagnose(read_by_scope(diagnoser.model, wanted, {"C4": 4e-10}, {}))
     assert found.suspects[0].part == "C4"
     assert not [s for s in found.suspects if s.fault == "artefact: rms or peak"]
+
+
+@pytest.fixture(scope="module")
+def five():
+    """Diagnosis of Quayside Five as it should be, but for some readings."""
+    model = ChassisModel(load_chassis("quayside-five"))
+    diagnoser = Diagnoser(model, dc_only=True)
+    wanted = [
+        Measurand(point=point, quantity="dc_v")
+        for point in ("HT1", "HT3", "V1.1", "V1.2", "V1.3", "V1.6", "V1.7", "V1.8", "V2.3", "V2.7", "V2.9")
+    ]
+    noise = 1.0 + 0.004 * np.random.default_rng(4).standard_normal(len(wanted))
+    volts = dict(zip([m.point for m in wanted], (model.predict({}, wanted)[0] * noise).tolist(), strict=True))
+
+    def diagnose(**wrong):
+        read = volts | {point.replace("_", "."): value for point, value in wrong.items()}
+        return diagnoser.diagnose(
+            [
+                Reading(point=point, quantity="dc_v", value=value, std=0.004 * abs(value) + 0.002)
+                for point, value in read.items()
+            ]
+        )
+
+    return diagnose
+
+
+def test_a_cathode_that_no_plate_goes_with_is_read_again_before_a_part_is_blamed(five):
+    """Twice the volts at a cathode is twice the current, or half of it in twice the resistor: the plate moves."""
+    assert five().healthy_probability > 0.4
+    found = five(V1_3=2.4)
+    first = found.suspects[0]
+    assert (first.part, first.fault) == ("V1.3", "artefact: misread")
+    assert first.probability > 0.7
+    assert "2.4 V where 1.2" in first.because
+    assert "read V1.3 again" in first.separates
+    assert found.healthy_probability > 0.3
+
+
+def test_a_cathode_whose_plate_goes_with_it_is_no_slip_of_the_pen(five):
+    found = five(V1_3=1.55, V1_1=190.0)
+    assert not [s for s in found.suspects if s.fault == "artefact: misread"]
+
+
+def test_the_reading_furthest_from_all_others_is_named_where_nothing_explains_it(five):
+    """Above what feeds it, no fault of a part brings it there."""
+    found = five(V2_9=272.0)
+    (doubt,) = [note for note in found.notes if "one fault alone" in note]
+    assert "furthest off is V2.9, 272 V where the others ask for 23" in doubt
+
+
+def test_a_part_for_which_one_reading_speaks_alone_asks_for_that_reading_again(five):
+    found = five(V1_1=85.0)
+    assert found.suspects[0].part in ("R2", "R3")
+    assert "stands on V1.1 alone: read it again first" in found.suspects[0].because
+    both = five(V1_1=100.0, V1_3=1.75)
+    assert "read it again first" not in both.suspects[0].because
