@@ -264,6 +264,8 @@ class Diagnoser:
         notes = []
         for key, (value, _) in self.measured.items():
             parameter = self.model.parameters[key]
+            if parameter.kind == "mains":
+                continue  # of mains far from the drawing's is asked before anything else
             if parameter.sigma and abs(math.log(value / parameter.nominal) - parameter.shift) > 4 * parameter.sigma:
                 unit = {"ohm": "ohm", "F": "F", "H": "H"}.get(parameter.unit, "")
                 notes.append(

@@ -8,7 +8,7 @@ from typing import TYPE_CHECKING, Any
 
 import click
 
-from analysis.app.passes import MAINS, Taken, reached, take, work_at
+from analysis.app.passes import Taken, reached, take, work_at
 from analysis.app.terminal import harmless, tell
 from analysis.app.volts import ABOVE_ONE
 
@@ -158,7 +158,7 @@ def as_json(diagnosis: Any) -> dict[str, Any]:
         "suspects": suspects,
         "next": proposals,
         "power_off": [{"part": p.part, "bits": p.bits, "what": p.what} for p in diagnosis.power_off],
-        "notes": [note for note in diagnosis.notes if not note.startswith(f"{MAINS} was measured")],
+        "notes": list(diagnosis.notes),
     }
 
 
