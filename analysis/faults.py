@@ -88,7 +88,7 @@ class ArtefactEntry(BaseModel):
     model_config = _STRICT
     name: Literal[
         "probe factor", "rms or peak", "wrong pin", "heavy load", "unit", "sign", "two exchanged", "nothing read",
-        "misread", "channel inverted", "probes exchanged",
+        "meter stands still", "misread", "channel inverted", "probes exchanged",
     ]  # fmt: skip
     quantities: tuple[str, ...]
     times: tuple[float, ...] = ()

@@ -244,15 +244,30 @@ def slips_of_hand(chassis: Chassis, readings: Sequence[Reading]) -> list[str]:
     ]
 
 
-def _all_the_same(chassis: Chassis, volts: Mapping[str, float], live: Sequence[str]) -> list[str]:
-    """A meter that stands still: rails and plates read what cathodes and grids do."""
+def stands_still(chassis: Chassis, volts: Mapping[str, float], live: Sequence[str]) -> bool:
+    """Whether a meter reads the same everywhere: at rails and plates what cathodes and grids have.
+
+    Parameters
+    ----------
+    chassis : Chassis
+        The file.
+    volts : mapping of str to float
+        As read, by point.
+    live : sequence of str
+        Points among them that are live in a healthy chassis.
+    """
     nodes = {chassis.node_names.get(point, point) for point in volts}
     at_rest = [point for point in volts if point in chassis.node_names and not rails_of(chassis, point)]
     if len(nodes) < SAME_NODES or not live or not at_rest:
-        return []
+        return False
     most, least = max(volts.values()), min(volts.values())
-    if most - least > SAME_RATIO * max(abs(most), abs(least)):
+    return most - least <= SAME_RATIO * max(abs(most), abs(least))
+
+
+def _all_the_same(chassis: Chassis, volts: Mapping[str, float], live: Sequence[str]) -> list[str]:
+    if not stands_still(chassis, volts, live):
         return []
+    most = max(volts.values())
     return [
         f"all {len(volts)} points read {format_value(most, 'V')}, high tension and cathodes alike: does the meter "
         "hold a value, or stand on another function? Prove it on a voltage you know, and read again"

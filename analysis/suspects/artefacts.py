@@ -17,7 +17,8 @@ from ..inference.panel import Change, Panel
 from ..inference.refining import refine
 from ..inference.variables import difference, reading_noise, to_variable
 from .because import Healthy
-from .mishaps import SUSPICIOUS, Mishap, mishaps, misread
+from .mishap import SUSPICIOUS, Mishap
+from .mishaps import mishaps, misread
 
 FAR = 1.0
 """A reading that the leading fault moves by more (logarithm) is not questioned: at the foot and at the knee of the

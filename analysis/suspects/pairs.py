@@ -19,7 +19,7 @@ from ..inference.panel import Change, Panel
 from ..inference.refining import refine
 from ..inference.variables import difference
 from .first_round import directions, evidence_along
-from .mishaps import SUSPICIOUS
+from .mishap import SUSPICIOUS
 from .weighing import normalised
 
 PAIR_CHANCE = 0.05

@@ -415,3 +415,14 @@ def test_a_part_for_which_one_reading_speaks_alone_asks_for_that_reading_again(f
     assert "stands on V1.1 alone: read it again first" in found.suspects[0].because
     both = five(V1_1=100.0, V1_3=1.75)
     assert "read it again first" not in both.suspects[0].because
+
+
+def test_a_meter_that_holds_its_value_is_no_fault_of_any_part(five):
+    """Two shorted capacitors were certain."""
+    points = "HT1 HT3 V1_1 V1_2 V1_3 V1_6 V1_7 V1_8 V2_3 V2_7 V2_9".split()
+    found = five(**dict.fromkeys(points, 1.45))
+    first = found.suspects[0]
+    assert first.fault == "artefact: meter stands still"
+    assert first.probability > 0.9
+    assert "prove the meter" in first.separates
+    assert all(suspect.probability < 0.2 for suspect in found.suspects[1:])
