@@ -1,6 +1,6 @@
 """Make fresh diagnosis cases with ngspice, tubes by other laws than the product's; run by hand.
 
-    python -m tests.outside.fresh_cases FOLDER COUNT SEED [DRAWINGS]
+    python -m tests.outside.fresh_cases FOLDER COUNT SEED [DRAWINGS] [--aged]
     python -m tests.outside.cases_table --folder FOLDER
 
 The drawings are those of the reference cases and of the shipped chassis, or the chassis files of a folder (a
@@ -10,12 +10,15 @@ none, a meter. Scatter and noise are those that the reference cases state (their
 capacitors half the tolerance, electrolytics +5 +- 30 %, perveance +-15 %, mu +-7.5 %, mains +-3 %; DC 0.5 % + 2 mV,
 AC 1.5 %, phase 1 degree. Which fault and how bad is drawn by `FAULTS`, not by the product's priors.
 
+Of an aged chassis every resistor has drifted up besides, 8 +- 6 % (carbon; common practice, no source).
+
 A fault is `visible` when it moves a reading by more than three times the scatter of healthy specimens with noise.
 A specimen with a node beyond its rails is no chassis but a law far outside its range, and is drawn anew.
 """
 
 from __future__ import annotations
 
+import argparse
 import dataclasses
 import json
 import math
@@ -34,6 +37,7 @@ from tests.outside.foreign_tubes import Specimen, draw_specimen, tube_lines
 from tests.outside.ngspice_peer import netlist, nominal_table, run, spice_node
 
 CASES = Path(__file__).parent / "data" / "cases"
+DRIFT, DRIFT_SPREAD = 0.08, 0.06  # logarithm
 LEFT_OUT = {"harbour-twenty"}  # minutes a case
 HEALTHY_SHARE, SCATTER_OF, VISIBLE = 0.15, 12, 3.0
 BEYOND = 0.05  # of the span of the rails: grid current and gas may carry a node a little past them
@@ -100,7 +104,7 @@ def drawn(text: str) -> Drawn:
     return Drawn(text=text, model=model, measurands=tuple(wanted))
 
 
-def scattered(model: ChassisModel, rng: np.random.Generator) -> dict[str, float]:
+def scattered(model: ChassisModel, rng: np.random.Generator, aged: bool = False) -> dict[str, float]:
     """One healthy specimen of every part."""
     table = nominal_table(model)
     mains = math.exp(0.03 * rng.standard_normal())
@@ -120,6 +124,8 @@ def scattered(model: ChassisModel, rng: np.random.Generator) -> dict[str, float]
             table[key] = table[parameter.part] / math.exp(rng.uniform(math.log(300), math.log(30000)))
         elif key.endswith(".esr") and table[key] > 0:
             table[key] *= math.exp(0.5 * rng.standard_normal())
+        if aged and parameter.kind == "resistor" and key == parameter.part and key != "RL":
+            table[key] *= math.exp(abs(DRIFT + DRIFT_SPREAD * rng.standard_normal()))
     return table
 
 
@@ -267,21 +273,23 @@ def comparable(measurands: tuple[Measurand, ...], values: np.ndarray) -> np.ndar
 
 
 @cache
-def scatter_of(text: str) -> np.ndarray:
+def scatter_of(text: str, aged: bool = False) -> np.ndarray:
     """Standard deviation of healthy specimens with the meter's noise, in the comparable variable."""
     case, rng, seen = drawn(text), np.random.default_rng(0), []
     while len(seen) < SCATTER_OF:
-        values = simulate(case, scattered(case.model, rng), draw_specimen(case.model, rng))
+        values = simulate(case, scattered(case.model, rng, aged), draw_specimen(case.model, rng))
         if values is not None:
             seen.append(comparable(case.measurands, values))
     noise = np.array([{"dc_v": 0.005}.get(m.quantity, 0.02) for m in case.measurands])
     return np.hypot(np.std(seen, axis=0, ddof=1), noise)
 
 
-def make_case(text: str, rng: np.random.Generator) -> tuple[dict, list[tuple[Measurand, float, float]]] | None:
+def make_case(
+    text: str, rng: np.random.Generator, aged: bool = False
+) -> tuple[dict, list[tuple[Measurand, float, float]]] | None:
     """Answer and readings of one case; None where it has no operating point."""
     case = drawn(text)
-    table, tubes = scattered(case.model, rng), draw_specimen(case.model, rng)
+    table, tubes = scattered(case.model, rng, aged), draw_specimen(case.model, rng)
     healthy = simulate(case, table, tubes)
     if healthy is None:
         return None
@@ -318,7 +326,7 @@ def make_case(text: str, rng: np.random.Generator) -> tuple[dict, list[tuple[Mea
         moved = np.abs(comparable(case.measurands, values) - comparable(case.measurands, healthy))
         phase = np.array([m.quantity == "phase_deg" for m in case.measurands])
         moved[phase] = 0.0
-        visible = bool(np.nanmax(moved / scatter_of(text)) > VISIBLE)
+        visible = bool(np.nanmax(moved / scatter_of(text, aged)) > VISIBLE)
         capacitor = part in case.model.chassis.parts and case.model.chassis.parts[part].kind == "capacitor"
         words = (SAME_C if capacitor and word in SAME_C else SAME).get(word, (word,))
         severity = "gross" if word in ("open", "shorted", "dead", "winding open") else "partial"
@@ -342,7 +350,7 @@ def _ohms(value: float) -> str:
     )
 
 
-def main(folder: Path, count: int, seed: int, drawn_in: Path | None = None) -> None:
+def main(folder: Path, count: int, seed: int, drawn_in: Path | None = None, aged: bool = False) -> None:
     """Write cases until there are enough."""
     folder.mkdir(parents=True, exist_ok=True)
     texts = list(drawings(drawn_in).values())
@@ -350,7 +358,7 @@ def main(folder: Path, count: int, seed: int, drawn_in: Path | None = None) -> N
     while made < count:
         rng = np.random.default_rng([seed, made + failed])  # one drawn anew leaves the others as they are
         text = texts[rng.integers(len(texts))]
-        found = make_case(text, rng)
+        found = make_case(text, rng, aged)
         if found is None:
             failed += 1
             continue
@@ -371,4 +379,11 @@ def main(folder: Path, count: int, seed: int, drawn_in: Path | None = None) -> N
 
 
 if __name__ == "__main__":
-    main(Path(sys.argv[1]), int(sys.argv[2]), int(sys.argv[3]), *map(Path, sys.argv[4:5]))
+    parser = argparse.ArgumentParser(description=__doc__)
+    parser.add_argument("folder", type=Path)
+    parser.add_argument("count", type=int)
+    parser.add_argument("seed", type=int)
+    parser.add_argument("drawings", type=Path, nargs="?")
+    parser.add_argument("--aged", action="store_true")
+    options = parser.parse_args()
+    main(options.folder, options.count, options.seed, options.drawings, options.aged)
