@@ -137,8 +137,8 @@ class Diagnoser:
         suspects = [replace(one, probability=one.probability * (1.0 - chance)) for one in answer.suspects]
         suspects += [
             Suspect(
-                part=other.socket, section="", fault=other.fault, probability=other.probability, estimate=None,
-                because=other.because, separates=f"the type number on the tube in {other.socket}",
+                part=other.sockets[0], section="", fault=other.fault, probability=other.probability, estimate=None,
+                because=other.because, separates=other.separates,
             )
             for other in others
             if other.probability > LISTED

@@ -2,7 +2,7 @@
 
 Small twin triodes share one base, and so do the power tubes of the octal one. What stands in the socket is not what
 the chassis file says, so no fault of a part is near it: each type that fits is tried in each socket on a chassis
-with nothing else wrong.
+with nothing else wrong, and so are two tubes in each other's sockets.
 """
 
 from __future__ import annotations
@@ -12,6 +12,7 @@ from collections.abc import Mapping
 from contextlib import suppress
 from dataclasses import dataclass, replace
 from functools import cached_property
+from itertools import combinations
 
 import numpy as np
 
@@ -30,6 +31,9 @@ from .words import place_of, show
 CHANCE = 0.01
 """That the tube in a socket is of another type than the drawing says, all types together (common practice, no
 source: sets are found with what was in the drawer)."""
+
+EXCHANGED_CHANCE = 0.003
+"""That two tubes of different types stand in each other's sockets (common practice, no source)."""
 
 WORTH_A_LOOK = 3.0
 """Where the healthy chassis is further behind the best hypothesis than this (logarithm), other tubes are tried."""
@@ -56,8 +60,8 @@ class OtherTube:
 
     Parameters
     ----------
-    socket : str
-        Where.
+    sockets : tuple of str
+        Where: one, or two whose tubes are exchanged.
     types : tuple of str
         What it may be, likeliest first.
     probability : float
@@ -66,7 +70,7 @@ class OtherTube:
         Why, with numbers.
     """
 
-    socket: str
+    sockets: tuple[str, ...]
     types: tuple[str, ...]
     probability: float
     because: str
@@ -74,7 +78,20 @@ class OtherTube:
     @property
     def fault(self) -> str:
         """As the fault of a suspect."""
+        if len(self.sockets) > 1:
+            return f"exchanged with {self.sockets[1]}"
         return OTHER + " or ".join(self.types)
+
+    @property
+    def separates(self) -> str:
+        """What settles it."""
+        if len(self.sockets) > 1:
+            return f"the type numbers on the tubes in {' and '.join(self.sockets)}"
+        return f"the type number on the tube in {self.sockets[0]}"
+
+
+Standing = tuple[tuple[str, str], ...]
+"""What stands where, socket and type: in one socket, or in two."""
 
 
 class OtherTubes:
@@ -96,24 +113,33 @@ class OtherTubes:
         self._measured = {key: (value, EMF_SIGMA * value) for key, value in nominal.items() if value > 0.0}
         self._measured |= dict(measured)
         self._supplies = {key: np.array([value]) for key, value in nominal.items()}
-        self._shown: dict[tuple[str, str], np.ndarray] = {}
+        self._shown: dict[Standing, np.ndarray] = {}
 
     @cached_property
-    def _fitting(self) -> dict[tuple[str, str], ChassisModel]:
-        """A model for each socket and type that fits it."""
+    def _fitting(self) -> dict[Standing, ChassisModel]:
+        """A model for each socket and type that fits it, and for each two sockets whose tubes fit the other."""
         chassis, known, found = self._model.chassis, [], {}
         for name in tube_names():
             with suppress(ConfigError):  # the file of a type that is not in this chassis may have a mistake
                 known.append(load_tube(name))
-        for socket, tube in chassis.sockets.items():
-            if socket in chassis.pulled:
-                continue
-            for other in known:
-                if other.name != tube.name and fits(tube, other):
-                    changed = replace(chassis, sockets={**chassis.sockets, socket: other})
-                    # A supply that cannot feed it has no operating point to compare with.
-                    with suppress(OutsideModel):
-                        found[socket, other.name] = ChassisModel(changed, self._model.meter, self._model.probe)
+        there = {socket: tube for socket, tube in chassis.sockets.items() if socket not in chassis.pulled}
+        ways: list[dict[str, Tube]] = [
+            {socket: other}
+            for socket, tube in there.items()
+            for other in known
+            if other.name != tube.name and fits(tube, other)
+        ]
+        ways += [
+            {one: there[two], two: there[one]}
+            for one, two in combinations(there, 2)
+            if there[one].name != there[two].name and fits(there[one], there[two]) and fits(there[two], there[one])
+        ]
+        for way in ways:
+            changed = replace(chassis, sockets={**chassis.sockets, **way})
+            # A supply that cannot feed it has no operating point to compare with.
+            with suppress(OutsideModel):
+                key = tuple((socket, tube.name) for socket, tube in way.items())
+                found[key] = ChassisModel(changed, self._model.meter, self._model.probe)
         return found
 
     def weigh(self, panel: Panel, data: Data, weighed: Weighed) -> list[OtherTube]:
@@ -132,47 +158,71 @@ class OtherTubes:
         if not data.readings or healthy > weighed.log_weight.max() - WORTH_A_LOOK:
             return []
         tried = []
-        for (socket, name), model in self._nearest(panel, data):
+        for standing, model in self._nearest(panel, data):
             other = Panel(model, [r.measurand for r in data.readings], self._measured, with_faults=False)
             same = collect(other, data.readings)
             refined = refine(other, same, [Change()], steps=12).get(Change())
             if (
                 refined is not None
                 and len(same.readings) == len(data.readings)
-                and self._conducts(socket, other, refined)
+                and self._conducts(standing, other, refined)
             ):
-                tried.append((math.log(CHANCE / self._types(socket)) + refined.evidence, socket, name, refined))
+                tried.append((self._log_chance(standing) + refined.evidence, standing, refined))
         tried.sort(key=lambda one: -one[0])
         total = np.logaddexp.reduce([weighed.log_total, *(weight for weight, *_ in tried)])
         found = []
-        for socket in dict.fromkeys(socket for _, socket, *_ in tried):
-            here = [(math.exp(weight - total), name, there) for weight, at, name, there in tried if at == socket]
-            likeliest, name, there = here[0]
-            was = self._model.chassis.sockets[socket].name
+        for sockets in dict.fromkeys(_sockets(standing) for _, standing, _ in tried):
+            here = [(math.exp(weight - total), at, there) for weight, at, there in tried if _sockets(at) == sockets]
+            likeliest, standing, there = here[0]
             found.append(
                 OtherTube(
-                    socket=socket,
-                    types=tuple(one for chance, one, _ in here if chance > LEAST * likeliest),
+                    sockets=sockets,
+                    types=tuple(at[0][1] for chance, at, _ in here if chance > LEAST * likeliest),
                     probability=sum(chance for chance, *_ in here),
-                    because=_because(panel, data, there.expected, name, was),
+                    because=self._because(panel, data, there.expected, standing),
                 )
             )
         return found
 
-    def _conducts(self, socket: str, other: Panel, refined: Refined) -> bool:
+    def _because(self, panel: Panel, data: Data, expected: np.ndarray, standing: Standing) -> str:
+        """The readings that tell what stands there from what should best."""
+        usual = panel.centre[data.columns]
+        off, left = (np.abs(difference(data.quantities, data.measured, at)) for at in (usual, expected))
+        gained = np.where(data.quantities == "phase_deg", 0.0, off - left)
+        instead, due = f"a {standing[0][1]}", f"a {self._model.chassis.sockets[standing[0][0]].name}"
+        what = f"{instead} in the socket of {due}"
+        if len(standing) > 1:
+            instead, due = "exchanged", "as drawn"
+            what = f"{' and '.join(_sockets(standing))} in each other's sockets"
+        else:
+            instead, due = f"with {instead}", f"with {due}"
+        told = []
+        for row in np.argsort(-gained)[:TOLD]:
+            reading = data.readings[row]
+            there, here = (
+                show(reading, float(from_variable(reading.quantity, at[row]))) for at in (expected, usual)
+            )
+            read = f"{place_of(reading.measurand)} reads {show(reading, reading.value)}"
+            told.append(f"{read}, {instead} {there}, {due} {here}")
+        return f"consistent with {what} and nothing else wrong; {'; '.join(told)}"
+
+    def _log_chance(self, standing: Standing) -> float:
+        alike = sum(_sockets(one) == _sockets(standing) for one in self._fitting)
+        if len(standing) == 1:
+            return math.log(CHANCE / alike)
+        return math.log(EXCHANGED_CHANCE / sum(len(one) > 1 for one in self._fitting))
+
+    def _conducts(self, standing: Standing, other: Panel, refined: Refined) -> bool:
         """Whether the tube passes something there: one that is cut off says no more of its type than a dead one."""
         here = other.model.supplied(other.values([Change()], refined.unknowns[None])).rest.currents
         home = self._model.supplied({}).rest.currents
         return any(
             float(one[0].ravel()[0]) > CUT_OFF * float(usual[0].ravel()[0])
             for tube, one, usual in zip(other.model.circuit.tubes, here, home, strict=True)
-            if other.model.sections[tube.key][0] == socket
+            if other.model.sections[tube.key][0] in _sockets(standing)
         )
 
-    def _types(self, socket: str) -> int:
-        return sum(socket == one for one, _ in self._fitting)
-
-    def _nearest(self, panel: Panel, data: Data) -> list[tuple[tuple[str, str], ChassisModel]]:
+    def _nearest(self, panel: Panel, data: Data) -> list[tuple[Standing, ChassisModel]]:
         """Those whose nominal chassis comes nearest to the readings."""
         rows = data.columns
         scale = own_scale(panel, rows, data.noise, farther(panel, rows, data.measured, data.measured[None]))[0]
@@ -189,7 +239,7 @@ class OtherTubes:
                 found.append((off, key, model))
         return [(key, model) for _, key, model in sorted(found, key=lambda one: one[0])[:MOST]]
 
-    def _nominal(self, key: tuple[str, str], model: ChassisModel, panel: Panel, rows: np.ndarray) -> np.ndarray:
+    def _nominal(self, key: Standing, model: ChassisModel, panel: Panel, rows: np.ndarray) -> np.ndarray:
         """Compared variables of a nominal chassis with another tube; all DC at once, one solution serves."""
         shown = self._shown.setdefault(key, np.full(len(panel.measurands), np.nan))
         if np.isnan(shown[rows]).any():
@@ -197,6 +247,10 @@ class OtherTubes:
             measurands = [panel.measurands[row] for row in wanted]
             shown[wanted] = columns_to_variables(measurands, model.predict(self._supplies, measurands))[0]
         return np.asarray(shown[rows])
+
+
+def _sockets(standing: Standing) -> tuple[str, ...]:
+    return tuple(socket for socket, _ in standing)
 
 
 def fits(tube: Tube, other: Tube) -> bool:
@@ -217,17 +271,3 @@ def fits(tube: Tube, other: Tube) -> bool:
     modelled = all(section.model is not None for section in other.sections)
     fed = ({(way.volts, way.between) for way in one.heater} for one in (tube, other))
     return modelled and bool(set.intersection(*fed)) and tube.base == other.base and wired(tube) == wired(other)
-
-
-def _because(panel: Panel, data: Data, expected: np.ndarray, name: str, was: str) -> str:
-    """The readings that tell the types apart best."""
-    usual = panel.centre[data.columns]
-    off, left = (np.abs(difference(data.quantities, data.measured, at)) for at in (usual, expected))
-    gained = np.where(data.quantities == "phase_deg", 0.0, off - left)
-    told = []
-    for row in np.argsort(-gained)[:TOLD]:
-        reading = data.readings[row]
-        there, here = (show(reading, float(from_variable(reading.quantity, at[row]))) for at in (expected, usual))
-        read = f"{place_of(reading.measurand)} reads {show(reading, reading.value)}"
-        told.append(f"{read}, with a {name} {there}, with a {was} {here}")
-    return f"consistent with a {name} in the socket of a {was} and nothing else wrong; {'; '.join(told)}"

@@ -109,3 +109,25 @@ parts: {R1: 470k V1.5 gnd, R2: 100 HT V1.3, R3: 10 V1.8 gnd, R4: 100 HT V1.4}
 def test_what_fits_a_socket(type_, other, answer):
     """Bases of the receiving tube manuals, as the tube files have them."""
     assert fits(load_tube(type_), load_tube(other)) is answer
+
+
+def test_two_tubes_in_each_others_sockets_are_one_mistake():
+    """A 12AX7 and a 12AU7 share base and heater, and whoever cleaned the sockets put them back by hand."""
+    chassis = load_chassis("breakwater-pair")
+    model = ChassisModel(chassis)
+    points = ("HT1", "HT2", "V1.6", "V1.8", "V2.1", "V2.3", "V2.6")
+    wanted = [Measurand(point=point, quantity="dc_v") for point in points]
+    changed = ChassisModel(replace(chassis, sockets={"V1": chassis.sockets["V2"], "V2": chassis.sockets["V1"]}))
+    emf = {f"{rail}.emf": np.array([model.parameters[f"{rail}.emf"].nominal]) for rail in chassis.rails}
+    noise = np.random.default_rng(3).standard_normal(len(wanted))
+    read = [
+        Reading(point=m.point, quantity="dc_v", value=float(v * (1 + 0.004 * n)))
+        for m, v, n in zip(wanted, changed.predict(emf, wanted)[0], noise, strict=True)
+    ]
+    found = Diagnoser(model, wanted).diagnose(read)
+    first = found.suspects[0]
+    assert (first.part, first.fault) == ("V1", "exchanged with V2")
+    assert first.probability > 0.8
+    assert "V1 and V2 in each other's sockets" in first.because
+    assert ", exchanged " in first.because
+    assert first.separates == "the type numbers on the tubes in V1 and V2"
