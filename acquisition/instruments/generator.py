@@ -172,8 +172,8 @@ class Generator:
     def _apply(self) -> None:
         """Off first; then load before amplitude, unit before amplitude, offset to zero before amplitude."""
         session, rules = self.session, self._rules
-        self._is_on = False
         session.put(rules.output, False)
+        self._is_on = False
         session.put(rules.load)
         session.put(rules.unit)
         session.put(rules.function)

@@ -250,3 +250,25 @@ def test_is_on_stays_true_when_nobody_confirms_off_and_when_on_was_not_confirmed
     with pytest.raises(CommandRefused):
         generator.output(True)
     assert generator.is_on
+
+
+def test_a_link_that_goes_again_while_it_is_switched_off_leaves_it_on_for_all_that_is_known(bench):
+    """Opened again after a loss it is told to switch off first: until it confirms that, nothing is known."""
+    generator, peer = bench.generator, bench.peer
+    generator.set_sine(1000.0, 0.5)
+    generator.output(True)
+    hear = peer.hear
+
+    def goes(text):
+        peer.reachable = text != ":OUTP OFF"
+        return hear(text) if peer.reachable else b""
+
+    peer.hear = goes
+    bench.session.drop()
+    with pytest.raises(ConnectionLost, match="switch off"):
+        generator.output(False)
+    assert peer.answers[":OUTP?"] == "1"
+    assert generator.is_on
+    peer.hear, peer.reachable = hear, True
+    generator.close()  # what may be on is tried once more
+    assert peer.answers[":OUTP?"] == "0"
