@@ -286,9 +286,10 @@ class Connection:
             self.clock.sleep_s(self.dialect.link.after_set_s)
 
     def _answer(self, link: Link, query: str, timeout_s: float, *, keep_header: bool = False) -> str:
-        self._write(link, query)
-        start_s = self.clock.monotonic_s()
-        raw = link.read_line(timeout_s, self.dialect.link.read_end)
+        with link.asking():
+            self._write(link, query)
+            start_s = self.clock.monotonic_s()
+            raw = link.read_line(timeout_s, self.dialect.link.read_end)
         self.waiting_since_s = None
         taken_s = self.clock.monotonic_s() - start_s
         self._line_end = b"\r\n" if raw.endswith(b"\r\n") else self.dialect.link.read_end

@@ -111,25 +111,8 @@ class Session(Connection):
         counts_points = self.dialect.link.block_counts == "points"
         reader = BlockReader(unit_bytes if counts_points else 1)
         try:
-            self._write(link, query)
-            while reader.missing:
-                reader.feed(link.read_exact(min(reader.missing, 262_144), patience_s))
-                self.waiting_since_s = None
-            if reader.is_indefinite:
-                reader.feed(link.read_message(patience_s))
-            elif link.is_at_end:
-                pass  # as good as a line end: links that mark the end lose no bytes
-            elif self.dialect.link.block_end == "newline":
-                # Where exactly the line end must come, a byte lost or doubled cannot hide behind it; and a last
-                # sample of 0x0D is no CR where other answers have none.
-                end = self.dialect.link.read_end
-                if link.read_line(patience_s, end) not in {end, self._line_end} or link.has_input():
-                    raise self.malformed(
-                        f"{reader.payload[-20:]!r}", "a line end, and nothing else, after the block"
-                    )
-            else:
-                # It may come all the same; left unread it would spoil the next answer.
-                reader.feed(link.read_some(0.05))
+            with link.asking():
+                self._read_block(link, query, reader, patience_s)
             return reader.end()
         except TransportTimeout as error:
             raise self._explained(link, query, error) from error
@@ -139,6 +122,25 @@ class Session(Connection):
         except ReplyMalformed:
             link.dirty = True
             raise
+
+    def _read_block(self, link: Link, query: str, reader: BlockReader, patience_s: float) -> None:
+        self._write(link, query)
+        while reader.missing:
+            reader.feed(link.read_exact(min(reader.missing, 262_144), patience_s))
+            self.waiting_since_s = None
+        if reader.is_indefinite:
+            reader.feed(link.read_message(patience_s))
+        elif link.is_at_end:
+            pass  # as good as a line end: links that mark the end lose no bytes
+        elif self.dialect.link.block_end == "newline":
+            # Where exactly the line end must come, a byte lost or doubled cannot hide behind it; and a last
+            # sample of 0x0D is no CR where other answers have none.
+            end = self.dialect.link.read_end
+            if link.read_line(patience_s, end) not in {end, self._line_end} or link.has_input():
+                raise self.malformed(f"{reader.payload[-20:]!r}", "a line end, and nothing else, after the block")
+        else:
+            # It may come all the same; left unread it would spoil the next answer.
+            reader.feed(link.read_some(0.05))
 
     def ask_number(self, query: str) -> float:
         """Ask for a number of a setting: what stands for overload or no value is an odd answer, not a state.

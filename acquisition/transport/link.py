@@ -9,6 +9,8 @@ from __future__ import annotations
 
 import threading
 from abc import ABC, abstractmethod
+from collections.abc import Iterator
+from contextlib import contextmanager
 
 from ..clock import Clock, SystemClock
 from ..errors import CommandRefused, ConnectionLost, TransportTimeout
@@ -240,6 +242,16 @@ class Link(ABC):
             data, _ = self._received(0.0)
             self._held += data
         return bool(self._held)
+
+    @contextmanager
+    def asking(self) -> Iterator[None]:
+        """Stand around a question and its answer: after Ctrl-C the answer may still come, and pass for another."""
+        try:
+            yield
+        except BaseException as error:
+            if not isinstance(error, Exception):  # what fails is marked where it does
+                self.dirty = self.owes = True
+            raise
 
     @property
     def is_at_end(self) -> bool:

@@ -272,3 +272,26 @@ def test_a_link_that_goes_again_while_it_is_switched_off_leaves_it_on_for_all_th
     peer.hear, peer.reachable = hear, True
     generator.close()  # what may be on is tried once more
     assert peer.answers[":OUTP?"] == "0"
+
+
+def test_after_ctrl_c_no_earlier_answer_passes_for_the_confirmation_that_it_is_off(bench, faults):
+    """The register says 0 too, and says it late: an output that stays on had been taken for off."""
+    generator, link = bench.generator, bench.session.link
+    generator.set_sine(1000.0, 0.5)
+    generator.output(True)
+    receive = link._receive
+
+    def pressed(timeout_s, most):
+        if timeout_s == 0.0:
+            return receive(timeout_s, most)
+        link._receive = receive
+        raise KeyboardInterrupt
+
+    link._receive = pressed
+    bench.peer.faults.append(faults.late(0.05))
+    with pytest.raises(KeyboardInterrupt):
+        generator.require_sine()
+    bench.peer.shown = lambda head, value: "1" if head == ":OUTP" else value
+    with pytest.raises(ConnectionLost, match="switch off"):
+        generator.output(False)
+    assert generator.is_on
