@@ -84,8 +84,7 @@ class StreamedMeter(Meter):
         # the newest lines, so the last of it is not good either.
         link.dirty = False
         try:
-            while link.read_some(0.0):
-                pass
+            link.read_newest(0.0, self._end)
             link.read_line(self._silence_s(), self._end)
         except TransportError:
             session.drop()

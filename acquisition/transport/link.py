@@ -18,6 +18,9 @@ from ..errors import CommandRefused, ConnectionLost, TransportTimeout
 MOST_LINE = 65_536
 """Bytes of a line; more without a terminator is garbage."""
 
+MOST_WAITING = 1 << 20
+"""Bytes of lines that can have waited to be read: hours of a meter. More come from a peer that is never done."""
+
 
 class Link(ABC):
     """One open link to one instrument, used by one thread.
@@ -193,7 +196,8 @@ class Link(ABC):
         Returns
         -------
         bytes
-            With its terminator; empty when there is no whole line. The start of the next stays unread.
+            With its terminator; empty when there is no whole line. The start of the next stays unread. Of a peer
+            that sends faster than it is read, one of the first megabyte.
 
         Raises
         ------
@@ -205,7 +209,7 @@ class Link(ABC):
             left_s = max(0.0, deadline_s - self.clock.monotonic_s())
             data, _ = self._received(left_s)
             self._held += data
-            if not data and left_s == 0.0:
+            if left_s == 0.0 and (not data or len(self._held) > MOST_WAITING):
                 break
         lines = self._take(self._held.rfind(end) + len(end)) if end in self._held else b""
         return lines[lines.rfind(end, 0, -len(end)) + len(end) :] if lines.count(end) > 1 else lines
