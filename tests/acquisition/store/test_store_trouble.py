@@ -178,6 +178,27 @@ def test_a_job_that_was_deleted_or_moved_while_it_is_open_is_told_and_written_wh
         assert job.read_pass("as-found").readings[20:] == (reading(2),)
 
 
+@pytest.mark.skipif(sys.platform == "win32", reason="an open file cannot be replaced there")
+@pytest.mark.parametrize("told", [True, False])
+def test_another_job_that_was_put_in_the_place_of_an_open_one_is_told_and_stays_as_it_was(path, told):
+    """SQLite finds a log by name: what was read here had come up in the other job, as read there."""
+    other = path.with_name("other.stagewalk")
+    with create_job(other, "other chassis") as job:
+        job.start_pass("theirs")
+        for number in range(3):
+            job.add_reading("theirs", reading(number))
+    with open_job(path) as job:
+        job.add_reading("as-found", reading(1))
+        other.replace(path)
+        if told:
+            with pytest.raises(StoreError) as caught:
+                job.add_reading("as-found", reading(2))
+            assert "reading of V1.1 not kept: another file was put in its place" in one_line(caught)
+    with open_job(path) as job:
+        assert job.sheet.chassis_name == "other chassis"
+        assert job.read_pass("theirs").readings == tuple(reading(number) for number in range(3))
+
+
 @pytest.mark.parametrize("temporary", ["with room", "full too"])
 def test_a_full_disk_does_not_make_a_job_a_damaged_one(path, monkeypatch, temporary):
     """A write that failed leaves an empty log; beside it SQLite needs room for a file of its own, even to read."""
