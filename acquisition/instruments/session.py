@@ -84,8 +84,8 @@ class Session(Connection):
             self.close()
             raise
 
-    def ask_block(self, query: str, unit_bytes: int = 1, timeout_s: float | None = None) -> bytes:
-        """Send a query and read the block it answers with.
+    def ask_block(self, query: str, unit_bytes: int = 1) -> bytes:
+        """Send a query and read the block it answers with, each quarter megabyte within the time for an answer.
 
         Parameters
         ----------
@@ -93,8 +93,6 @@ class Session(Connection):
             One program message without terminator.
         unit_bytes : int
             Bytes a point, for dialects whose blocks count points.
-        timeout_s : float, optional
-            Deadline in seconds for each quarter megabyte.
 
         Returns
         -------
@@ -107,12 +105,11 @@ class Session(Connection):
             As `ask`.
         """
         link = self.ready()
-        patience_s = timeout_s or self.dialect.link.query_s
         counts_points = self.dialect.link.block_counts == "points"
         reader = BlockReader(unit_bytes if counts_points else 1)
         try:
             with link.asking():
-                self._read_block(link, query, reader, patience_s)
+                self._read_block(link, query, reader)
             return reader.end()
         except TransportTimeout as error:
             raise self._explained(link, query, error) from error
@@ -123,7 +120,8 @@ class Session(Connection):
             link.dirty = True
             raise
 
-    def _read_block(self, link: Link, query: str, reader: BlockReader, patience_s: float) -> None:
+    def _read_block(self, link: Link, query: str, reader: BlockReader) -> None:
+        patience_s = self.dialect.link.query_s
         self._write(link, query)
         while reader.missing:
             reader.feed(link.read_exact(min(reader.missing, 262_144), patience_s))

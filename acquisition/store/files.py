@@ -23,6 +23,8 @@ _PAGE = 4096
 _MAGIC = b"SQLite format 3\x00"
 READ_ONLY_HINT = "stagewalk report, export and list can still read what is left of it; keep the file as it is"
 """What to do about a damaged file."""
+BUSY_S = 3.0
+"""How long a lock of another program is waited for."""
 _BY_CODE = {
     sqlite3.SQLITE_FULL: ("the disk is full", "free some space and take it again; everything before is kept"),
     sqlite3.SQLITE_READONLY: ("it cannot be written", "check the permissions of the file and its folder"),
@@ -182,22 +184,20 @@ def database_engine(url: str) -> Engine:
         raise StoreError(f"{name_of(url)}: not opened: {reason}", hint=hint) from error
 
 
-def writable_engine(path: Path, busy_timeout_s: float) -> Engine:
+def writable_engine(path: Path) -> Engine:
     """Engine with the settings every connection to a job file needs.
 
     Parameters
     ----------
     path : Path
         The file.
-    busy_timeout_s : float
-        How long to wait for a lock of another program, seconds.
     """
     # mode=rw: a job is never created by opening it.
     uri = f"{path.absolute().as_uri()}?mode=rw"
     engine = create_engine(
         "sqlite://",
         creator=lambda: sqlite3.connect(
-            uri, uri=True, timeout=busy_timeout_s, check_same_thread=False, isolation_level=None
+            uri, uri=True, timeout=BUSY_S, check_same_thread=False, isolation_level=None
         ),
         poolclass=QueuePool,
     )
@@ -245,7 +245,7 @@ def read_connection(path: Path) -> sqlite3.Connection:
     # Without a write-ahead log nobody writes; immutable then keeps SQLite from making one, and works read-only.
     calm = "" if Path(f"{path}-wal").exists() else "&immutable=1"
     uri = f"{path.absolute().as_uri()}?mode=ro{calm}"
-    return sqlite3.connect(uri, uri=True, timeout=3.0, check_same_thread=False, isolation_level=None)
+    return sqlite3.connect(uri, uri=True, timeout=BUSY_S, check_same_thread=False, isolation_level=None)
 
 
 def memory() -> sqlite3.Connection:

@@ -17,7 +17,7 @@ import pytest
 
 from acquisition.errors import StoreError
 from acquisition.records import Event, Reading
-from acquisition.store import create_job, list_jobs, open_job, opening
+from acquisition.store import create_job, files, list_jobs, open_job, opening
 
 SAMPLE = Path(__file__).parents[2] / "data" / "jobs" / "version-3.stagewalk"
 ROOT = Path(__file__).resolve().parents[3]
@@ -349,10 +349,11 @@ def test_two_programs_beginning_one_pass(path, monkeypatch):
         assert "pass after-C7 not started: another program wrote the same" in one_line(told)
 
 
-def test_a_job_locked_by_another_program(path):
+def test_a_job_locked_by_another_program(path, monkeypatch):
+    monkeypatch.setattr(files, "BUSY_S", 0.01)
     other = sqlite3.connect(path, isolation_level=None)
     other.execute("BEGIN EXCLUSIVE")
-    with open_job(path, busy_timeout_s=0.01) as job:
+    with open_job(path) as job:
         with pytest.raises(StoreError) as told:
             job.add_reading("as-found", reading(1))
         assert "reading of V1.1 not kept: it is locked by another program" in one_line(told)
