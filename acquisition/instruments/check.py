@@ -88,7 +88,7 @@ def check_instrument(bench: Bench, role: str, *, clock: Clock | None = None) -> 
 
 
 def _session_facts(session: Session, clock: Clock) -> dict[str, object]:
-    found = tuple(f"{entry.code} {entry.text}" for entry in session.drain_errors())
+    found = tuple(str(entry) for entry in session.drain_errors())
     marker = session.dialect.identity
     start_s = clock.monotonic_s()
     if marker is not None:

@@ -90,6 +90,7 @@ class Generator:
         self.sine: Sine | None = None
         self.was_on = False
         self._found: list[tuple[Setting, float | bool | str]] = []
+        self._unread = ""
         self._wanted: Sine | None = None
         self._is_on = False
         # What the generator calls amplitude, a volt peak to peak.
@@ -107,8 +108,9 @@ class Generator:
         try:
             self.was_on = bool(self.session.get(self._rules.output))
             self._found = [(setting, self.session.get(setting)) for setting in self._rules.kept]
-        except (CommandRefused, ReplyMalformed):
-            self._found = []  # somebody uses it for something this dialect has no words for
+        except (CommandRefused, ReplyMalformed) as error:
+            # Somebody uses it for something this dialect has no words for; the rest alone would be something else.
+            self._found, self._unread = [], str(error)
 
     def restore(self) -> list[str]:
         """Set it as it was found, the output off.
@@ -123,7 +125,8 @@ class Generator:
         for setting, value in self._found:
             wire = setting.words[str(value)][0] if setting.words else "INF" if value == "infinite" else value
             self.session.send(fill(setting.set or "", {"value": wire}))
-        left = [str(entry) for entry in self.session.drain_errors()]
+        left = [self._unread] if self._unread else []
+        left += [str(entry) for entry in self.session.drain_errors()]
         for setting, value in self._found:
             got = self.session.get(setting)
             if got != value and not (isinstance(got, float) and math.isclose(got, float(value), rel_tol=1e-4)):

@@ -331,7 +331,7 @@ class Session(Connection):
         first = entries[0]
         more = f" (and {len(entries) - 1} more)" if len(entries) > 1 else ""
         return InstrumentReported(
-            f"the {self.dialect.role} reports {doing}: {first.code} {first.text}{more}",
+            f"the {self.dialect.role} reports {doing}: {first}{more}",
             hint=f"{first.kind} error: does {self.dialect.dialect} fit this instrument?",
             code=first.code,
             text=first.text,

@@ -252,6 +252,19 @@ def test_is_on_stays_true_when_nobody_confirms_off_and_when_on_was_not_confirmed
     assert generator.is_on
 
 
+def test_a_generator_that_was_set_to_what_the_dialect_has_no_word_for_is_not_changed_without_a_word(rig):
+    made = rig(
+        "scpi-generator", {":FUNC?": "USER", ":OUTP?": "0", ":OUTP:LOAD?": "50", ":VOLT:UNIT?": "VPP"}
+    ).open()
+    generator = Generator(made.session, ENTRY)
+    generator.note_found()
+    generator._apply()
+    made.peer.queue.append('-222,"Data out of range"')
+    left, reported = generator.restore()
+    assert left.endswith("got 'USER'")
+    assert reported == "-222 Data out of range"
+
+
 def test_a_link_that_goes_again_while_it_is_switched_off_leaves_it_on_for_all_that_is_known(bench):
     """Opened again after a loss it is told to switch off first: until it confirms that, nothing is known."""
     generator, peer = bench.generator, bench.peer
