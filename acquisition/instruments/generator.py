@@ -6,6 +6,7 @@ import atexit
 import math
 import os
 import signal
+import sys
 import threading
 import weakref
 from collections.abc import Iterator
@@ -21,6 +22,7 @@ from ..errors import (
     InstrumentNotFound,
     ReplyMalformed,
     SafetyStop,
+    harmless,
 )
 from ..scpi import fill
 from .accuracy import AccuracyTable
@@ -325,7 +327,8 @@ def _all_off() -> None:
         try:
             generator.close()
         except AcquisitionError as error:
-            print(f"{error}\n  hint: {error.hint}")
+            # Not where the results go: that may be a file nobody looks at now.
+            print(f"{harmless(str(error))}\n  hint: {error.hint}", file=sys.stderr)
 
 
 atexit.register(_all_off)

@@ -217,6 +217,25 @@ def test_off_at_the_end_of_the_process(how, code):
         assert not wiring.drive.on
 
 
+def test_an_output_that_could_not_be_switched_off_at_the_end_is_told_on_the_screen():
+    """Results may go into a file: there nobody would have read of it."""
+    from acquisition.simulated.generator import Generator as Simulated
+    from acquisition.simulated.plant import Wiring
+    from acquisition.simulated.server import SocketServer
+
+    with SocketServer(Simulated(Wiring(None))) as server:
+        child = subprocess.Popen(
+            [sys.executable, "-c", SCRIPT.replace("HOW", "sys.stdin.read()"), server.resource],
+            stdin=subprocess.PIPE, stdout=subprocess.PIPE, stderr=subprocess.PIPE, text=True,
+        )  # fmt: skip
+        assert child.stdout.readline() == "on\n"
+        server.refuse()
+        server.drop()
+        results, told = child.communicate("")
+    assert results == ""
+    assert "its output may still be ON: switch it off by hand" in told
+
+
 def test_a_bench_without_generator():
     from acquisition.instruments import open_generator
     from acquisition.instruments.bench import Bench
