@@ -60,7 +60,7 @@ class Connection:
     apply_wanted : callable
         Set by the role: sets everything again after a reopening.
     gaps : list of str
-        What went wrong and was mended, for the record.
+        What went wrong and was mended.
     waiting_since_s : float or None
         Moment of its clock since which questions have had no answer; for another thread to look at.
     recent_lines : deque of bytes

@@ -73,8 +73,6 @@ class Generator:
         Its output resistance in ohms.
     sine : Sine or None
         What was read back last.
-    gaps : list of str
-        Losses of the link that were mended.
     was_on : bool
         Its output was on when it was opened; it is off since.
     """
@@ -88,7 +86,6 @@ class Generator:
         self.source_ohm = entry.source_ohm
         self.accuracy: AccuracyTable = entry.accuracy
         self.most_pp_v = entry.most_pp_v
-        self.gaps = session.gaps
         self.sine: Sine | None = None
         self.was_on = False
         self._found: list[tuple[Setting, float | bool | str]] = []

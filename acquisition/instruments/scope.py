@@ -51,8 +51,6 @@ class Scope:
         How many it has.
     accuracy : AccuracyTable
         Of its vertical axis, as printed.
-    gaps : list of str
-        Losses of the link that were mended.
     found : ScopeSetup
         How it was set before it was set up for measuring.
     """
@@ -65,7 +63,6 @@ class Scope:
         self.identity = str(session.identity)
         self.channels = rules.channels
         self.accuracy: AccuracyTable = entry.accuracy
-        self.gaps = session.gaps
         self.found = ScopeSetup()
         self._wanted_channels: dict[int, Channel] = {}
         self._wanted_timebase: Timebase | None = None

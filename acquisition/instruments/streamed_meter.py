@@ -49,7 +49,6 @@ class StreamedMeter(Meter):
         self._heard_s = -math.inf
         self.rate_hz = rules.rate_hz
         self.identity = f"{session.dialect.dialect} at {entry.resource}"
-        self.gaps = session.gaps
         self.damaged = 0
 
     def configure_dc(self, *, range_v: float | None = None, nplc: float = 1.0) -> None:

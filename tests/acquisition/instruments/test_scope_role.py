@@ -155,7 +155,7 @@ def test_the_link_lost_between_shot_and_fetch_makes_the_record_void(bench):
         # The settings are back, so the next shot is good.
         scope.single(3.0)
         assert scope.fetch(1, "in").probe_factor == 10.0
-    assert any("opened again" in gap for gap in scope.gaps)
+    assert any("opened again" in gap for gap in scope.session.gaps)
 
 
 @pytest.mark.parametrize("channel", [0, 9])
