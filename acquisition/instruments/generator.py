@@ -222,7 +222,7 @@ class Generator:
             )
         self._is_on = True  # from here on it may be on, whatever the answer
         self.session.put(self._rules.output, True)
-        self.session.require_settings()  # cut off and back just before, it would give its own defaults now
+        self.require_sine()  # cut off and back just before, it would give its own defaults now
         self.session.clock.sleep_s(self._rules.settle_periods / self.sine.freq_hz + self._rules.settle_s)
 
     def require_sine(self) -> None:
@@ -233,7 +233,13 @@ class Generator:
         ConnectionLost
             It was switched off and on meanwhile, or may have been.
         """
+        link = self.session.link
         self.session.require_settings()
+        if self.session.link is not link:  # mended by the question, and all was set again with the output off
+            raise ConnectionLost(
+                "the generator's link was lost while it gave its signal",
+                hint="its output was switched off and the sine set again: take the record again",
+            )
 
     def _off(self) -> None:
         try:

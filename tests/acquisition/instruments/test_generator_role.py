@@ -217,6 +217,19 @@ def test_off_at_the_end_of_the_process(how, code):
         assert not wiring.drive.on
 
 
+def test_a_generator_that_greets_after_a_power_cut_is_not_taken_for_one_that_gave_its_sine(bench):
+    """For its greeting the link is opened again and all set anew, output off; the bit of the cut is gone then."""
+    generator, peer = bench.generator, bench.peer
+    generator.set_sine(1000.0, 0.5)
+    generator.output(True)
+    peer.link.arrive(b"READY\n")
+    events = ["128"]
+    peer.answers["*ESR?"] = lambda: events.pop() if events else "0"
+    with pytest.raises(ConnectionLost, match="while it gave its signal"):
+        generator.require_sine()
+    assert not generator.is_on
+
+
 def test_an_output_that_could_not_be_switched_off_at_the_end_is_told_on_the_screen():
     """Results may go into a file: there nobody would have read of it."""
     from acquisition.simulated.generator import Generator as Simulated
