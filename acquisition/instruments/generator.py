@@ -220,6 +220,7 @@ class Generator:
                 "the generator no longer has the settings it was given",
                 hint="they are restored by the next question: was it switched off and on?",
             )
+        self.session.ready()  # a link that is mended switches off
         self._is_on = True  # from here on it may be on, whatever the answer
         self.session.put(self._rules.output, True)
         self.require_sine()  # cut off and back just before, it would give its own defaults now

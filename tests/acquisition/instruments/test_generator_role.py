@@ -230,6 +230,23 @@ def test_a_generator_that_greets_after_a_power_cut_is_not_taken_for_one_that_gav
     assert not generator.is_on
 
 
+def test_a_greeting_just_before_it_is_switched_on_leaves_no_output_on_that_counts_as_off(bench):
+    generator, peer = bench.generator, bench.peer
+    generator.set_sine(1000.0, 0.5)
+    load, events = peer.answers[":OUTP:LOAD?"], ["128"]
+
+    def greeted():
+        peer.link.coming.append((bench.clock.monotonic_s(), peer.line(load)))
+        peer.link.arrive(b"READY\n")
+        peer.answers.update({":OUTP:LOAD?": load, "*ESR?": lambda: events.pop() if events else "0"})
+        return b""
+
+    peer.answers[":OUTP:LOAD?"] = greeted
+    generator.output(True)
+    assert peer.answers[":OUTP?"] == "1"
+    assert generator.is_on
+
+
 def test_an_output_that_could_not_be_switched_off_at_the_end_is_told_on_the_screen():
     """Results may go into a file: there nobody would have read of it."""
     from acquisition.simulated.generator import Generator as Simulated
