@@ -8,7 +8,7 @@ import shutil
 import sqlite3
 import struct
 from collections.abc import Iterator
-from contextlib import ExitStack, closing, contextmanager
+from contextlib import ExitStack, closing, contextmanager, suppress
 from pathlib import Path
 
 from sqlalchemy import Engine, create_engine, event
@@ -210,6 +210,15 @@ def writable_engine(path: Path) -> Engine:
         connection.execute("PRAGMA foreign_keys = ON")
         # Into the file itself at once: who copies it while it is open does not take the log beside it along.
         connection.execute("PRAGMA wal_autocheckpoint = 1")
+
+    @event.listens_for(engine, "checkin")
+    def _empty_log(connection: sqlite3.Connection | None, _record: object) -> None:
+        # SQLite finds a log by name: one left by a power cut would be written over a copy put in the file's place.
+        if connection is not None:
+            with suppress(sqlite3.Error):  # where somebody reads it stays for now, and is not waited for
+                connection.execute("PRAGMA busy_timeout = 0")
+                connection.execute("PRAGMA wal_checkpoint(TRUNCATE)").fetchall()
+            connection.execute(f"PRAGMA busy_timeout = {round(1000 * BUSY_S)}")
 
     return engine
 

@@ -199,6 +199,30 @@ def test_another_job_that_was_put_in_the_place_of_an_open_one_is_told_and_stays_
         assert job.read_pass("theirs").readings == tuple(reading(number) for number in range(3))
 
 
+KILLED = """
+import os, signal, sys
+from acquisition.records import Reading
+from acquisition.store import open_job
+with open_job(sys.argv[1]) as job:
+    job.add_reading("as-found", Reading(point="V1.6", quantity="dc_v", value=1.0))
+    os.kill(os.getpid(), signal.SIGKILL)
+"""
+
+
+@pytest.mark.skipif(sys.platform == "win32", reason="no such signal there")
+def test_a_copy_put_back_after_a_power_cut_is_that_copy(path):
+    """What the cut had left of the log was written over it: readings under the names of another job's passes."""
+    copy = path.with_name("copy.stagewalk")
+    with create_job(copy, "other chassis") as job:
+        job.start_pass("theirs")
+        for number in range(3):
+            job.add_reading("theirs", reading(number))
+    assert subprocess.run([sys.executable, "-c", KILLED, path], check=False).returncode == -signal.SIGKILL
+    shutil.copyfile(copy, path)
+    with open_job(path) as job:
+        assert job.read_pass("theirs").readings == tuple(reading(number) for number in range(3))
+
+
 @pytest.mark.parametrize("temporary", ["with room", "full too"])
 def test_a_full_disk_does_not_make_a_job_a_damaged_one(path, monkeypatch, temporary):
     """A write that failed leaves an empty log; beside it SQLite needs room for a file of its own, even to read."""
