@@ -14,7 +14,7 @@ from dataclasses import dataclass, replace
 import numpy as np
 
 from .clock import Clock, SystemClock
-from .errors import CommandRefused, InstrumentReported, MeasurementError, SafetyStop
+from .errors import CommandRefused, InstrumentReported, MeasurementError, RecordVoid, SafetyStop
 from .instruments.generator import Generator, Sine
 from .instruments.scope import Scope
 from .instruments.scope_settings import Channel, Timebase, Trigger
@@ -309,6 +309,8 @@ class StageCapture:
     def _single(self, timeout_s: float, expected_s: float) -> None:
         try:
             self.scope.single(timeout_s, expected_s=expected_s)
+        except RecordVoid:
+            raise  # that says nothing of the trigger
         except MeasurementError:
             # A tap with hardly any signal does not cross the level: the other one may.
             others = [tap for tap in self.taps if tap.channel != self._trigger_channel]

@@ -115,10 +115,11 @@ def find_config(kind: str, name: str) -> Path:
     beside = next((f"{name}{ending}" for ending in (".yaml", ".yml") if os.path.isfile(f"{name}{ending}")), "")
     known = config_names(kind)
     near = [beside] if beside else difflib.get_close_matches(name, known, n=3, cutoff=0.5)
-    raise ConfigError.from_problems(
-        [Problem(name, 0, "", f"no {kind} file of this name")],
-        hint=f"did you mean {' or '.join(near)}?" if near else f"known: {', '.join(known) or 'none'}",
-    )
+    hint = f"did you mean {' or '.join(near)}?" if near else f"known: {', '.join(known) or 'none'}"
+    added = os.environ.get(ENVIRONMENT_VARIABLE)
+    if added and not beside and not os.path.isdir(added):
+        hint = f"{ENVIRONMENT_VARIABLE} names {added}, and there is no such folder"
+    raise ConfigError.from_problems([Problem(name, 0, "", f"no {kind} file of this name")], hint=hint)
 
 
 def read_yaml(path: str | Path, *, escapes: bool = False) -> Document:

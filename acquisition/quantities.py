@@ -38,7 +38,14 @@ def with_plain_minus(text: str) -> str:
     return text.translate(_PRINTED_MINUS)
 
 
-def _comma(text: str) -> str:
+def comma_hint(text: str) -> str:
+    """What to add to a refusal where somebody wrote a decimal comma; empty where nobody did.
+
+    Parameters
+    ----------
+    text : str
+        What was refused.
+    """
     return " (write a point, not a comma)" if re.search(r"\d,\d", text) else ""
 
 
@@ -72,7 +79,7 @@ def parse_value(text: str) -> float:
     elif match := _PLAIN.fullmatch(cleaned):
         number, exponent = match.group(1), _PREFIXES[match.group(2)]
     else:
-        raise ValueError(f"expected a value such as 4k7, 4.7k, 22n or 1M, got {text!r}{_comma(text)}")
+        raise ValueError(f"expected a value such as 4k7, 4.7k, 22n or 1M, got {text!r}{comma_hint(text)}")
     # Through decimal text, so that 22n is the float nearest to 22e-9 and not 22 times an inexact 1e-9.
     mantissa, _, power = number.lower().partition("e")
     value = float(f"{mantissa}e{int(power or 0) + exponent}")
@@ -147,4 +154,4 @@ def parse_tolerance(text: str) -> tuple[float, float]:
             return (-limits[0][1], limits[0][1])
         if len(limits) == 2 and limits[0][0] == "-" and limits[1][0] == "+":
             return (-limits[0][1], limits[1][1])
-    raise ValueError(f"expected a tolerance such as 5% or -20% +50%, got {text!r}{_comma(text)}")
+    raise ValueError(f"expected a tolerance such as 5% or -20% +50%, got {text!r}{comma_hint(text)}")

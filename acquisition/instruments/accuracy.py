@@ -7,7 +7,7 @@ import re
 from collections.abc import Mapping
 from dataclasses import dataclass
 
-from ..quantities import parse_value
+from ..quantities import comma_hint, parse_value
 
 _TERM = re.compile(
     r"(?P<number>[0-9]+(?:\.[0-9]+)?|\.[0-9]+)\s*"
@@ -63,7 +63,7 @@ class Accuracy:
             match = _TERM.fullmatch(term.strip().strip("() "))
             unit = re.sub(r"\s+", " ", match["unit"] or "").lower() if match else ""
             if match is None or (not unit and index == 0):
-                raise ValueError(f"expected an accuracy such as 0.05 % + 3 digits, got {text!r}")
+                raise ValueError(f"expected an accuracy such as 0.05 % + 3 digits, got {text!r}{comma_hint(text)}")
             number = float(match["number"])
             if "range" in unit or "scale" in unit:
                 parts["of_range"] += number * (1e-6 if unit.startswith("ppm") else 1e-2)
@@ -148,6 +148,11 @@ class AccuracyTable:
             return cls({math.inf: Accuracy.parse(given)})
         if not given:
             raise ValueError("expected an accuracy such as 0.05 % + 3 digits")
+        if bare := next((full_scale for full_scale, text in given.items() if not text), ""):
+            raise ValueError(
+                f"expected a range with its accuracy, got {bare!r} alone; "
+                "a comma begins the next range (write a point, not a comma, in a number)"
+            )
         by_range: dict[float, Accuracy] = {}
         written: dict[float, str] = {}
         for full_scale, text in given.items():

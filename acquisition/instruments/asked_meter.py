@@ -39,7 +39,6 @@ class AskedMeter(Meter):
         self._wanted: tuple[float | None, float] | None = None
         self._resolutions: dict[float, float] = {}
         self.identity = str(session.identity)
-        self.gaps = session.gaps
         self.rate_hz = mains_hz / (2.0 * entry.nplc)
         session.apply_wanted = self._apply
 

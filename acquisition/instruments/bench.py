@@ -2,9 +2,9 @@
 
 from __future__ import annotations
 
-from typing import Annotated, Any, Literal, Self
+from typing import Annotated, Any, Literal
 
-from pydantic import AfterValidator, BeforeValidator, Field, PlainSerializer, model_validator
+from pydantic import AfterValidator, BeforeValidator, Field, PlainSerializer
 
 from ..configs import Document, find_config, parse_yaml, read_yaml, validate
 from ..errors import ConfigError, Problem
@@ -174,17 +174,6 @@ class Bench(Strict):
         input_v = self.scope.rating_v if self.scope else None
         return _lowest(self.probe.rated_v, None if input_v is None else input_v * self.probe.factor)
 
-    @model_validator(mode="after")
-    def _clip_on_within_ratings(self) -> Self:
-        if self.meter is not None and self.clip_on_above_v > self.meter_limit_v:
-            known = self.meter.rating_v is not None and self.lead.rated_v is not None
-            if known or "clip_on_above_v" in self.model_fields_set:
-                raise ValueError(
-                    f"clip_on_above_v of {self.clip_on_above_v:g} V is above what meter and lead are rated for, "
-                    f"{self.meter_limit_v:g} V: lower it, or give rating_v and rated_v as printed on them"
-                )
-        return self
-
 
 def _lowest(*ratings: float | None) -> float:
     return min(UNKNOWN_RATING_V if rating is None else rating for rating in ratings)
@@ -244,6 +233,14 @@ def _checked(document: Document) -> Bench:
             continue
         if dialect.role != role:
             problems.append(document.problem((role, "dialect"), f"{entry.dialect} is for a {dialect.role}"))
+    if bench.meter is not None and bench.clip_on_above_v > bench.meter_limit_v:
+        known = bench.meter.rating_v is not None and bench.lead.rated_v is not None
+        if known or "clip_on_above_v" in bench.model_fields_set:
+            text = (
+                f"{bench.clip_on_above_v:g} V is above what meter and lead are rated for, {bench.meter_limit_v:g} V"
+                ": lower it, or give rating_v and rated_v as printed on them"
+            )
+            problems.append(document.problem(("clip_on_above_v",), text))
     if bench.meter is None and bench.scope is None and bench.generator is None:
         problems.append(document.problem((), "needs at least one of meter, scope, generator"))
     if problems:

@@ -15,6 +15,7 @@ from .generator import open_generator
 from .meter import open_meter
 from .meter_role import Meter
 from .scope import open_scope
+from .scope_setup import restore_setup
 from .session import Session
 from .streamed_meter import StreamedMeter
 
@@ -35,6 +36,8 @@ class Finding:
         What lay in its error queue.
     round_trip_s : float or None
         Time for one question and answer, or between two frames of a streaming meter, in seconds.
+    left : tuple of str
+        What could not be set again as it was found.
     trouble, hint : str
         Why it cannot be used, and what to do; empty when it can.
     """
@@ -46,6 +49,7 @@ class Finding:
     reading: str = ""
     errors: tuple[str, ...] = ()
     round_trip_s: float | None = None
+    left: tuple[str, ...] = ()
     trouble: str = ""
     hint: str = ""
 
@@ -58,8 +62,8 @@ class Finding:
 def check_instrument(bench: Bench, role: str, *, clock: Clock | None = None) -> Finding:
     """Open one instrument of a bench, ask it a few things, and close it again.
 
-    The output of a generator is switched off by this; nothing else is left changed on purpose, though the settings
-    are those of the driver afterwards.
+    The output of a generator is switched off by this. Scope and generator are set as they were found; a meter stays
+    on DC volts.
 
     Parameters
     ----------
@@ -84,7 +88,7 @@ def check_instrument(bench: Bench, role: str, *, clock: Clock | None = None) -> 
 
 
 def _session_facts(session: Session, clock: Clock) -> dict[str, object]:
-    found = tuple(f"{entry.code} {entry.text}" for entry in session.drain_errors())
+    found = tuple(str(entry) for entry in session.drain_errors())
     marker = session.dialect.identity
     start_s = clock.monotonic_s()
     if marker is not None:
@@ -124,6 +128,7 @@ def _check_scope(bench: Bench, clock: Clock) -> dict[str, object]:
             "identity": scope.identity,
             "reading": f"{text}; {scope.state()}",
             **_session_facts(scope.session, clock),
+            "left": tuple(restore_setup(scope.session, scope.found)),
         }
 
 
@@ -131,8 +136,9 @@ def _check_generator(bench: Bench, clock: Clock) -> dict[str, object]:
     with open_generator(bench, clock=clock) as generator:
         return {
             "identity": generator.identity,
-            "reading": "output off, as read back; load set to infinite",
+            "reading": "output off, as read back",
             **_session_facts(generator.session, clock),
+            "left": tuple(generator.restore()),
         }
 
 

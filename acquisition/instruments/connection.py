@@ -60,7 +60,7 @@ class Connection:
     apply_wanted : callable
         Set by the role: sets everything again after a reopening.
     gaps : list of str
-        What went wrong and was mended, for the record.
+        What went wrong and was mended.
     waiting_since_s : float or None
         Moment of its clock since which questions have had no answer; for another thread to look at.
     recent_lines : deque of bytes
@@ -286,9 +286,10 @@ class Connection:
             self.clock.sleep_s(self.dialect.link.after_set_s)
 
     def _answer(self, link: Link, query: str, timeout_s: float, *, keep_header: bool = False) -> str:
-        self._write(link, query)
-        start_s = self.clock.monotonic_s()
-        raw = link.read_line(timeout_s, self.dialect.link.read_end)
+        with link.asking():
+            self._write(link, query)
+            start_s = self.clock.monotonic_s()
+            raw = link.read_line(timeout_s, self.dialect.link.read_end)
         self.waiting_since_s = None
         taken_s = self.clock.monotonic_s() - start_s
         self._line_end = b"\r\n" if raw.endswith(b"\r\n") else self.dialect.link.read_end

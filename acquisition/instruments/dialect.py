@@ -5,7 +5,7 @@ from __future__ import annotations
 import re
 from typing import Annotated, Literal, Self
 
-from pydantic import Field, field_validator, model_validator
+from pydantic import AfterValidator, Field, field_validator, model_validator
 
 from ..configs import find_config, read_yaml, validate
 from .dialect_parts import Command, ErrorQueue, LinkRules, Marker, Pattern, Positive, Setting, Strict
@@ -88,6 +88,17 @@ class StreamingMeter(Strict):
         return self
 
 
+def _both_ways(settings: list[Setting]) -> list[Setting]:
+    """Refuse what could not be read before, or not be set again after."""
+    for setting in settings:
+        if setting.set is None or setting.ask is None:
+            raise ValueError(f"{setting.set or setting.ask}: what is set again at the end needs both set and ask")
+    return settings
+
+
+Kept = Annotated[list[Setting], AfterValidator(_both_ways)]
+
+
 class GeneratorRules(Strict):
     """How a generator is told what to do.
 
@@ -101,7 +112,7 @@ class GeneratorRules(Strict):
     frequency: Setting
     offset: Setting
     amplitude: Setting
-    kept: list[Setting] = Field(default_factory=list)
+    kept: Kept = Field(default_factory=list)
     settle_periods: float = Field(default=3, ge=0)
     settle_s: float = Field(default=0.05, ge=0)
 
@@ -224,7 +235,7 @@ class ScopeRules(Strict):
     vertical_divisions: Positive
     horizontal_divisions: Positive
     setup: list[Command]
-    kept: list[Setting] = Field(default_factory=list)
+    kept: Kept = Field(default_factory=list)
     channel: ChannelRules
     limit_hz: Positive | None = None
     timebase: TimebaseRules

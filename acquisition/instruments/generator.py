@@ -6,6 +6,7 @@ import atexit
 import math
 import os
 import signal
+import sys
 import threading
 import weakref
 from collections.abc import Iterator
@@ -21,6 +22,7 @@ from ..errors import (
     InstrumentNotFound,
     ReplyMalformed,
     SafetyStop,
+    harmless,
 )
 from ..scpi import fill
 from .accuracy import AccuracyTable
@@ -71,8 +73,6 @@ class Generator:
         Its output resistance in ohms.
     sine : Sine or None
         What was read back last.
-    gaps : list of str
-        Losses of the link that were mended.
     was_on : bool
         Its output was on when it was opened; it is off since.
     """
@@ -86,10 +86,10 @@ class Generator:
         self.source_ohm = entry.source_ohm
         self.accuracy: AccuracyTable = entry.accuracy
         self.most_pp_v = entry.most_pp_v
-        self.gaps = session.gaps
         self.sine: Sine | None = None
         self.was_on = False
         self._found: list[tuple[Setting, float | bool | str]] = []
+        self._unread = ""
         self._wanted: Sine | None = None
         self._is_on = False
         # What the generator calls amplitude, a volt peak to peak.
@@ -107,8 +107,9 @@ class Generator:
         try:
             self.was_on = bool(self.session.get(self._rules.output))
             self._found = [(setting, self.session.get(setting)) for setting in self._rules.kept]
-        except (CommandRefused, ReplyMalformed):
-            self._found = []  # somebody uses it for something this dialect has no words for
+        except (CommandRefused, ReplyMalformed) as error:
+            # Somebody uses it for something this dialect has no words for; the rest alone would be something else.
+            self._found, self._unread = [], str(error)
 
     def restore(self) -> list[str]:
         """Set it as it was found, the output off.
@@ -123,7 +124,8 @@ class Generator:
         for setting, value in self._found:
             wire = setting.words[str(value)][0] if setting.words else "INF" if value == "infinite" else value
             self.session.send(fill(setting.set or "", {"value": wire}))
-        left = [str(entry) for entry in self.session.drain_errors()]
+        left = [self._unread] if self._unread else []
+        left += [str(entry) for entry in self.session.drain_errors()]
         for setting, value in self._found:
             got = self.session.get(setting)
             if got != value and not (isinstance(got, float) and math.isclose(got, float(value), rel_tol=1e-4)):
@@ -172,8 +174,8 @@ class Generator:
     def _apply(self) -> None:
         """Off first; then load before amplitude, unit before amplitude, offset to zero before amplitude."""
         session, rules = self.session, self._rules
-        self._is_on = False
         session.put(rules.output, False)
+        self._is_on = False
         session.put(rules.load)
         session.put(rules.unit)
         session.put(rules.function)
@@ -218,9 +220,10 @@ class Generator:
                 "the generator no longer has the settings it was given",
                 hint="they are restored by the next question: was it switched off and on?",
             )
+        self.session.ready()  # a link that is mended switches off
         self._is_on = True  # from here on it may be on, whatever the answer
         self.session.put(self._rules.output, True)
-        self.session.require_settings()  # cut off and back just before, it would give its own defaults now
+        self.require_sine()  # cut off and back just before, it would give its own defaults now
         self.session.clock.sleep_s(self._rules.settle_periods / self.sine.freq_hz + self._rules.settle_s)
 
     def require_sine(self) -> None:
@@ -231,7 +234,13 @@ class Generator:
         ConnectionLost
             It was switched off and on meanwhile, or may have been.
         """
+        link = self.session.link
         self.session.require_settings()
+        if self.session.link is not link:  # mended by the question, and all was set again with the output off
+            raise ConnectionLost(
+                "the generator's link was lost while it gave its signal",
+                hint="its output was switched off and the sine set again: take the record again",
+            )
 
     def _off(self) -> None:
         try:
@@ -322,7 +331,8 @@ def _all_off() -> None:
         try:
             generator.close()
         except AcquisitionError as error:
-            print(f"{error}\n  hint: {error.hint}")
+            # Not where the results go: that may be a file nobody looks at now.
+            print(f"{harmless(str(error))}\n  hint: {error.hint}", file=sys.stderr)
 
 
 atexit.register(_all_off)

@@ -30,14 +30,11 @@ class Meter(ABC):
         Samples a second to expect.
     session : Session
         The dialogue underneath.
-    gaps : list of str
-        Losses of the link that were mended.
     """
 
     identity: str
     rate_hz: float
     session: Session
-    gaps: list[str]
 
     def __init__(self, entry: MeterEntry) -> None:
         self.input_ohm = entry.input_ohm

@@ -51,8 +51,6 @@ class Scope:
         How many it has.
     accuracy : AccuracyTable
         Of its vertical axis, as printed.
-    gaps : list of str
-        Losses of the link that were mended.
     found : ScopeSetup
         How it was set before it was set up for measuring.
     """
@@ -65,7 +63,6 @@ class Scope:
         self.identity = str(session.identity)
         self.channels = rules.channels
         self.accuracy: AccuracyTable = entry.accuracy
-        self.gaps = session.gaps
         self.found = ScopeSetup()
         self._wanted_channels: dict[int, Channel] = {}
         self._wanted_timebase: Timebase | None = None
@@ -73,6 +70,7 @@ class Scope:
         self._set: dict[int, Channel] = {}
         self._shot = 0
         self._is_fresh = False  # the record of the last shot is still there
+        self._times_set = 0  # how often all was set up, which ends whatever the scope was doing
         self._seen = SeenBlocks()
         session.apply_wanted = self._apply
 
@@ -80,6 +78,7 @@ class Scope:
 
     def _apply(self) -> None:
         self._is_fresh = False
+        self._times_set += 1
         for command in self._rules.setup:
             self.session.send(command)
         for channel in self._wanted_channels.values():
@@ -198,11 +197,12 @@ class Scope:
         Raises
         ------
         MeasurementError
-            No trigger came, or a knob was turned since the channel was set.
+            No trigger came, a knob was turned since the channel was set, or the link was lost meanwhile: what the
+            scope holds may be of another shot then (`RecordVoid`).
         """
         session, run = self.session, self._rules.run
         session.ready()
-        self._is_fresh = False
+        self._is_fresh, times_set = False, self._times_set
         self._require_unchanged()
         session.send(run.stop)
         session.send(run.single)
@@ -226,6 +226,8 @@ class Scope:
                     else "is there a signal that crosses the level? no trigger is forced: phase would be void",
                 )
             session.clock.sleep_s(POLL_S)
+        if self._times_set != times_set:
+            raise RecordVoid("the link was lost while the record was taken", hint="take the record again")
         self._shot += 1
         self._is_fresh = True
         return self._shot

@@ -84,8 +84,8 @@ class Session(Connection):
             self.close()
             raise
 
-    def ask_block(self, query: str, unit_bytes: int = 1, timeout_s: float | None = None) -> bytes:
-        """Send a query and read the block it answers with.
+    def ask_block(self, query: str, unit_bytes: int = 1) -> bytes:
+        """Send a query and read the block it answers with, each quarter megabyte within the time for an answer.
 
         Parameters
         ----------
@@ -93,8 +93,6 @@ class Session(Connection):
             One program message without terminator.
         unit_bytes : int
             Bytes a point, for dialects whose blocks count points.
-        timeout_s : float, optional
-            Deadline in seconds for each quarter megabyte.
 
         Returns
         -------
@@ -107,29 +105,11 @@ class Session(Connection):
             As `ask`.
         """
         link = self.ready()
-        patience_s = timeout_s or self.dialect.link.query_s
         counts_points = self.dialect.link.block_counts == "points"
         reader = BlockReader(unit_bytes if counts_points else 1)
         try:
-            self._write(link, query)
-            while reader.missing:
-                reader.feed(link.read_exact(min(reader.missing, 262_144), patience_s))
-                self.waiting_since_s = None
-            if reader.is_indefinite:
-                reader.feed(link.read_message(patience_s))
-            elif link.is_at_end:
-                pass  # as good as a line end: links that mark the end lose no bytes
-            elif self.dialect.link.block_end == "newline":
-                # Where exactly the line end must come, a byte lost or doubled cannot hide behind it; and a last
-                # sample of 0x0D is no CR where other answers have none.
-                end = self.dialect.link.read_end
-                if link.read_line(patience_s, end) not in {end, self._line_end} or link.has_input():
-                    raise self.malformed(
-                        f"{reader.payload[-20:]!r}", "a line end, and nothing else, after the block"
-                    )
-            else:
-                # It may come all the same; left unread it would spoil the next answer.
-                reader.feed(link.read_some(0.05))
+            with link.asking():
+                self._read_block(link, query, reader)
             return reader.end()
         except TransportTimeout as error:
             raise self._explained(link, query, error) from error
@@ -139,6 +119,26 @@ class Session(Connection):
         except ReplyMalformed:
             link.dirty = True
             raise
+
+    def _read_block(self, link: Link, query: str, reader: BlockReader) -> None:
+        patience_s = self.dialect.link.query_s
+        self._write(link, query)
+        while reader.missing:
+            reader.feed(link.read_exact(min(reader.missing, 262_144), patience_s))
+            self.waiting_since_s = None
+        if reader.is_indefinite:
+            reader.feed(link.read_message(patience_s))
+        elif link.is_at_end:
+            pass  # as good as a line end: links that mark the end lose no bytes
+        elif self.dialect.link.block_end == "newline":
+            # Where exactly the line end must come, a byte lost or doubled cannot hide behind it; and a last
+            # sample of 0x0D is no CR where other answers have none.
+            end = self.dialect.link.read_end
+            if link.read_line(patience_s, end) not in {end, self._line_end} or link.has_input():
+                raise self.malformed(f"{reader.payload[-20:]!r}", "a line end, and nothing else, after the block")
+        else:
+            # It may come all the same; left unread it would spoil the next answer.
+            reader.feed(link.read_some(0.05))
 
     def ask_number(self, query: str) -> float:
         """Ask for a number of a setting: what stands for overload or no value is an odd answer, not a state.
@@ -331,7 +331,7 @@ class Session(Connection):
         first = entries[0]
         more = f" (and {len(entries) - 1} more)" if len(entries) > 1 else ""
         return InstrumentReported(
-            f"the {self.dialect.role} reports {doing}: {first.code} {first.text}{more}",
+            f"the {self.dialect.role} reports {doing}: {first}{more}",
             hint=f"{first.kind} error: does {self.dialect.dialect} fit this instrument?",
             code=first.code,
             text=first.text,

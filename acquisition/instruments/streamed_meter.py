@@ -49,7 +49,6 @@ class StreamedMeter(Meter):
         self._heard_s = -math.inf
         self.rate_hz = rules.rate_hz
         self.identity = f"{session.dialect.dialect} at {entry.resource}"
-        self.gaps = session.gaps
         self.damaged = 0
 
     def configure_dc(self, *, range_v: float | None = None, nplc: float = 1.0) -> None:
@@ -84,8 +83,7 @@ class StreamedMeter(Meter):
         # the newest lines, so the last of it is not good either.
         link.dirty = False
         try:
-            while link.read_some(0.0):
-                pass
+            link.read_newest(0.0, self._end)
             link.read_line(self._silence_s(), self._end)
         except TransportError:
             session.drop()

@@ -11,6 +11,7 @@ from ..records import Reading, SurveyPlan, SurveyStep
 from ..steady import EventKind, Sample, State, SteadyDetector, SteadyEvent, SteadyReading
 from .actions import Action, ActionKind, Do, Key
 from .gates import OFF, PREPARE, Gates
+from .keeping import Keeping
 from .limits import ProbingLimits, left_out, still_live
 from .options import Options, Phase
 from .overload import Overload
@@ -62,19 +63,16 @@ class Probing:
         advise: Callable[[], str | None] | None = None,
     ) -> None:
         self.limits, self.detector, self.options = limits, detector, options or Options()
-        self._commit, self._utc = commit, utc
+        self._keeping, self._utc = Keeping(commit), utc
         self._route = Route(plan, limits, self.options, advise)
         self.phase = Phase.ASKING
         self.results: dict[str, Reading] = {}
-        self.not_kept: StoreError | None = None
-        """Why the last reading is not on disk; None where it is."""
         self._to_clip: set[str] = set()
         self._gates = Gates()
         self._after: Callable[[], list[Action]] = self._next
         self._live: Sample | None = None
         self._held: Reading | None = None
         self._rough: SteadyReading | None = None
-        self._write_again: Callable[[], list[Action]] = self._next
         self._unseen_from_s: float | None = None
         self._key_is_for_tip = False  # what was said last asks for space with the tip on
         self._overload = Overload()
@@ -98,6 +96,11 @@ class Probing:
     def refused(self) -> Mapping[str, str]:
         """Points that were not named, each with its cause."""
         return self._route.refused
+
+    @property
+    def not_kept(self) -> StoreError | None:
+        """Why the last reading is not on disk; None where it is."""
+        return self._keeping.refused
 
     @property
     def minutes_on(self) -> float | None:
@@ -204,7 +207,7 @@ class Probing:
         if self.phase is Phase.UNSTEADY and self._rough is not None:
             return self._take(self._rough, "unsteady")
         if self.phase is Phase.NOT_KEPT:
-            return self._write_again()
+            return self._keeping.again()
         if self.phase is Phase.LIFT:
             return self._leave(self._next)
         if self._live is not None and self.phase is not Phase.LISTENING:  # there the tip is in the air
@@ -374,20 +377,10 @@ class Probing:
         return self._write(kept, lambda: self._kept(kept))
 
     def _write(self, reading: Reading, then: Callable[[], list[Action]]) -> list[Action]:
-        """On disk before a word is said; what a full disk does not take waits here, and the point with it."""
-        try:
-            self._commit(reading)
-        except StoreError as error:
-            self.phase, self.not_kept = Phase.NOT_KEPT, error
-            self._write_again = lambda: self._write(reading, then)
-            told = f"NOT kept: {reading.point} {volts(reading.value)}. {error} ({error.hint})."
-            ask = "Space tries again to keep this reading; s leaves it."
-            return [
-                Action(kind=ActionKind.CAUTION, text=told, step=self.step),
-                Action(kind=ActionKind.ASK, text=ask, step=self.step),
-            ]
-        self.not_kept = None
-        return then()
+        actions = self._keeping.write(reading, self.step, then)
+        if self.not_kept is not None:
+            self.phase = Phase.NOT_KEPT
+        return actions
 
     def _kept(self, kept: Reading) -> list[Action]:
         step = self.step

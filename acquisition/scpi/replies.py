@@ -264,6 +264,9 @@ class ErrorEntry:
     code: int
     text: str
 
+    def __str__(self) -> str:
+        return f"{self.code} {self.text}"
+
     @property
     def kind(self) -> str:
         """Class of the code: command, execution, device, query, event, or the instrument's own."""

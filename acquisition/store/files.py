@@ -8,7 +8,7 @@ import shutil
 import sqlite3
 import struct
 from collections.abc import Iterator
-from contextlib import ExitStack, closing, contextmanager
+from contextlib import ExitStack, closing, contextmanager, suppress
 from pathlib import Path
 
 from sqlalchemy import Engine, create_engine, event
@@ -23,6 +23,8 @@ _PAGE = 4096
 _MAGIC = b"SQLite format 3\x00"
 READ_ONLY_HINT = "stagewalk report, export and list can still read what is left of it; keep the file as it is"
 """What to do about a damaged file."""
+BUSY_S = 3.0
+"""How long a lock of another program is waited for."""
 _BY_CODE = {
     sqlite3.SQLITE_FULL: ("the disk is full", "free some space and take it again; everything before is kept"),
     sqlite3.SQLITE_READONLY: ("it cannot be written", "check the permissions of the file and its folder"),
@@ -182,22 +184,20 @@ def database_engine(url: str) -> Engine:
         raise StoreError(f"{name_of(url)}: not opened: {reason}", hint=hint) from error
 
 
-def writable_engine(path: Path, busy_timeout_s: float) -> Engine:
+def writable_engine(path: Path) -> Engine:
     """Engine with the settings every connection to a job file needs.
 
     Parameters
     ----------
     path : Path
         The file.
-    busy_timeout_s : float
-        How long to wait for a lock of another program, seconds.
     """
     # mode=rw: a job is never created by opening it.
     uri = f"{path.absolute().as_uri()}?mode=rw"
     engine = create_engine(
         "sqlite://",
         creator=lambda: sqlite3.connect(
-            uri, uri=True, timeout=busy_timeout_s, check_same_thread=False, isolation_level=None
+            uri, uri=True, timeout=BUSY_S, check_same_thread=False, isolation_level=None
         ),
         poolclass=QueuePool,
     )
@@ -210,6 +210,15 @@ def writable_engine(path: Path, busy_timeout_s: float) -> Engine:
         connection.execute("PRAGMA foreign_keys = ON")
         # Into the file itself at once: who copies it while it is open does not take the log beside it along.
         connection.execute("PRAGMA wal_autocheckpoint = 1")
+
+    @event.listens_for(engine, "checkin")
+    def _empty_log(connection: sqlite3.Connection | None, _record: object) -> None:
+        # SQLite finds a log by name: one left by a power cut would be written over a copy put in the file's place.
+        if connection is not None:
+            with suppress(sqlite3.Error):  # where somebody reads it stays for now, and is not waited for
+                connection.execute("PRAGMA busy_timeout = 0")
+                connection.execute("PRAGMA wal_checkpoint(TRUNCATE)").fetchall()
+            connection.execute(f"PRAGMA busy_timeout = {round(1000 * BUSY_S)}")
 
     return engine
 
@@ -245,7 +254,7 @@ def read_connection(path: Path) -> sqlite3.Connection:
     # Without a write-ahead log nobody writes; immutable then keeps SQLite from making one, and works read-only.
     calm = "" if Path(f"{path}-wal").exists() else "&immutable=1"
     uri = f"{path.absolute().as_uri()}?mode=ro{calm}"
-    return sqlite3.connect(uri, uri=True, timeout=3.0, check_same_thread=False, isolation_level=None)
+    return sqlite3.connect(uri, uri=True, timeout=BUSY_S, check_same_thread=False, isolation_level=None)
 
 
 def memory() -> sqlite3.Connection:

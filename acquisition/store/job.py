@@ -4,7 +4,6 @@ from __future__ import annotations
 
 import json
 import math
-import os
 import threading
 from collections.abc import Mapping, Sequence
 from types import TracebackType
@@ -16,6 +15,7 @@ from ..clock import Clock
 from ..errors import StoreError
 from ..records import LONGEST_NAME, PULLED, WORK, Capture, Event, JobSheet, Pass, Reading, Told
 from . import files, rows, schema
+from .place import Place
 
 
 class Job:
@@ -43,6 +43,7 @@ class Job:
         self.damage = damage
         self._engine = engine
         self._clock = clock
+        self._place = None if read_only else Place(path, engine)
         self._pass_ids: dict[str, int] = {}
         self._lock = threading.Lock()
 
@@ -55,7 +56,9 @@ class Job:
         self.close()
 
     def close(self) -> None:
-        """Close the file; a closed job of its own folder is one file again."""
+        """Close the file; then it is one file again, with no log beside it."""
+        if self._place is not None:
+            self._place.leave()
         self._engine.dispose()
 
     # -- writing ---------------------------------------------------------------------------------------------
@@ -338,14 +341,9 @@ class Job:
         return files.name_of(self.path)
 
     def _require_writable(self, doing: str) -> None:
-        if self.read_only:
+        if self._place is None:
             raise StoreError(f"{self._name}: opened for reading only", hint="open it for writing to add to it")
-        # A deleted file takes what is written until it is closed, and then it is gone with all that was told.
-        if "://" not in self.path and not os.path.exists(self.path):
-            raise StoreError(
-                f"{self._name}: {doing}: the file is no longer there",
-                hint="deleted, moved, or its disk taken out? put it back where it was",
-            )
+        self._place.require(doing)
 
     def _insert(self, doing: str, table: Any, inserts: list[dict[str, Any]]) -> None:
         self._require_writable(doing)

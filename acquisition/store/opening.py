@@ -90,7 +90,7 @@ def _create_file(path: Path, first: dict[str, Any]) -> None:
     building = path.with_name(f".{path.name}.{os.getpid()}.part")
     try:
         building.touch(exist_ok=False)
-        engine = files.writable_engine(building, 3.0)
+        engine = files.writable_engine(building)
         try:
             _fill(engine, first)
         finally:
@@ -142,9 +142,7 @@ def has_job(path: str | Path) -> bool:
         engine.dispose()
 
 
-def open_job(
-    path: str | Path, *, read_only: bool = False, clock: Clock | None = None, busy_timeout_s: float = 3.0
-) -> Job:
+def open_job(path: str | Path, *, read_only: bool = False, clock: Clock | None = None) -> Job:
     """Open a job.
 
     Parameters
@@ -157,8 +155,6 @@ def open_job(
         it is, and an older one refused.
     clock : Clock, optional
         The machine's when left out.
-    busy_timeout_s : float
-        How long to wait for a lock of another program, seconds.
 
     Returns
     -------
@@ -184,7 +180,7 @@ def open_job(
                 f"{file}: the beginning of the file is damaged, or it is not a job file", hint=files.READ_ONLY_HINT
             )
         damage = ()
-        engine = files.writable_engine(file, busy_timeout_s)
+        engine = files.writable_engine(file)
     try:
         with files.plain_errors(file, "not opened"):
             if not read_only:

@@ -99,8 +99,8 @@ def lines_of_points(path: str | Path) -> dict[str, int]:
                 names = [cell.strip() for cell in cells]
                 column = names.index("point") if "point" in names else -1
             elif column < len(cells):
-                for point in cells[column].strip().split(">"):
-                    found.setdefault(point, lines.line_num)
+                for point in cells[column].split(">"):
+                    found.setdefault(point.strip(), lines.line_num)
     return found
 
 
@@ -116,12 +116,12 @@ def _parse(text: str, path: str) -> tuple[tuple[str, Reading], ...]:
             if header is None:
                 if cells[0].lstrip().startswith("#"):
                     continue
-                header = [cell.strip() for cell in cells]
+                header = _without_empty_end([cell.strip() for cell in cells], 0)
                 problems += _header_problems(header, path, lines.line_num)
                 if problems:
                     break
                 continue
-            item = _reading(header, cells, path, lines.line_num, problems)
+            item = _reading(header, _without_empty_end(cells, len(header)), path, lines.line_num, problems)
             if item is not None:
                 found.append(item)
             if len(problems) >= _MOST_PROBLEMS:
@@ -136,6 +136,14 @@ def _parse(text: str, path: str) -> tuple[tuple[str, Reading], ...]:
     if problems:
         raise ConfigError.from_problems(problems, hint=_HINT if header is None or not found else "")
     return tuple(found)
+
+
+def _without_empty_end(cells: list[str], least: int) -> list[str]:
+    """Cells without the empty ones that a spreadsheet puts at the end, where a column was cleared."""
+    count = len(cells)
+    while count > least and not cells[count - 1].strip():
+        count -= 1
+    return cells[:count]
 
 
 def _header_problems(header: Sequence[str], path: str, line: int) -> list[Problem]:
@@ -170,7 +178,7 @@ def _reading(
             numbers[name] = _number(row.get(name, ""), needed=name == "value", positive=name not in {"value"})
         except ValueError as error:
             problems.append(Problem(path, line, name, str(error)))
-    quantity, point = row["quantity"], row["point"]
+    quantity, point = row["quantity"], ">".join(name.strip() for name in row["point"].split(">"))
     if quantity not in QUANTITIES:
         near = difflib.get_close_matches(quantity, QUANTITIES, n=1)
         hint = f"did you mean {near[0]}?" if near else f"expected one of {', '.join(QUANTITIES)}"

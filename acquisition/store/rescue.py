@@ -184,7 +184,7 @@ def _lend_first_page(working: Path) -> None:
     """Replace the first page of a copy by that of a new job of this version."""
     fresh = working.with_name("fresh")
     fresh.touch()
-    engine = files.writable_engine(fresh, 3.0)
+    engine = files.writable_engine(fresh)
     with engine.begin() as connection:
         schema.create_tables(connection)
     engine.dispose()

@@ -9,12 +9,17 @@ from __future__ import annotations
 
 import threading
 from abc import ABC, abstractmethod
+from collections.abc import Iterator
+from contextlib import contextmanager
 
 from ..clock import Clock, SystemClock
 from ..errors import CommandRefused, ConnectionLost, TransportTimeout
 
 MOST_LINE = 65_536
 """Bytes of a line; more without a terminator is garbage."""
+
+MOST_WAITING = 1 << 20
+"""Bytes of lines that can have waited to be read: hours of a meter. More come from a peer that is never done."""
 
 
 class Link(ABC):
@@ -191,7 +196,8 @@ class Link(ABC):
         Returns
         -------
         bytes
-            With its terminator; empty when there is no whole line. The start of the next stays unread.
+            With its terminator; empty when there is no whole line. The start of the next stays unread. Of a peer
+            that sends faster than it is read, one of the first megabyte.
 
         Raises
         ------
@@ -203,7 +209,7 @@ class Link(ABC):
             left_s = max(0.0, deadline_s - self.clock.monotonic_s())
             data, _ = self._received(left_s)
             self._held += data
-            if not data and left_s == 0.0:
+            if left_s == 0.0 and (not data or len(self._held) > MOST_WAITING):
                 break
         lines = self._take(self._held.rfind(end) + len(end)) if end in self._held else b""
         return lines[lines.rfind(end, 0, -len(end)) + len(end) :] if lines.count(end) > 1 else lines
@@ -240,6 +246,16 @@ class Link(ABC):
             data, _ = self._received(0.0)
             self._held += data
         return bool(self._held)
+
+    @contextmanager
+    def asking(self) -> Iterator[None]:
+        """Stand around a question and its answer: after Ctrl-C the answer may still come, and pass for another."""
+        try:
+            yield
+        except BaseException as error:
+            if not isinstance(error, Exception):  # what fails is marked where it does
+                self.dirty = self.owes = True
+            raise
 
     @property
     def is_at_end(self) -> bool:

@@ -16,6 +16,10 @@ if TYPE_CHECKING:
     from serial import Serial
 
 
+POLL_S = 0.01
+"""How long one look at a port of another machine lasts, in seconds."""
+
+
 @dataclass(frozen=True, slots=True, kw_only=True)
 class SerialSettings:
     """How a serial port must be set, before it is opened.
@@ -79,6 +83,7 @@ class SerialLink(Link):
     def __init__(self, address: Address, settings: SerialSettings, *, clock: Clock | None = None) -> None:
         super().__init__(address.resource, clock)
         self._failures = failures()
+        self._is_remote = _is_remote(address.device)
         try:
             with mapped(self._failures, self.resource, opening=True):
                 self._port = _configured(address.device, settings)
@@ -92,17 +97,27 @@ class SerialLink(Link):
 
     def _send(self, data: bytes, timeout_s: float) -> None:
         with mapped(self._failures, self.resource, timeout_s=timeout_s):
-            self._port.write_timeout = max(timeout_s, 1e-3)
+            if not self._is_remote:
+                self._port.write_timeout = max(timeout_s, 1e-3)
             self._port.write(data)
 
     def _receive(self, timeout_s: float, most: int) -> tuple[bytes, bool]:
         with mapped(self._failures, self.resource, timeout_s=timeout_s):
-            self._port.timeout = max(0.0, timeout_s)
             # One byte with the deadline, then all that lies there: read(n) would wait for all n.
-            data = self._port.read(1)
+            if self._is_remote:
+                data = self._polled(timeout_s)
+            else:
+                self._port.timeout = max(0.0, timeout_s)
+                data = self._port.read(1)
             if data and (waiting := self._port.in_waiting):
                 data += self._port.read(min(waiting, most - 1))
         return bytes(data), False
+
+    def _polled(self, timeout_s: float) -> bytes:
+        deadline_s = self.clock.monotonic_s() + timeout_s
+        while not (data := self._port.read(1)) and self.clock.monotonic_s() < deadline_s:
+            pass
+        return data
 
     def _release(self) -> None:
         try:
@@ -124,6 +139,11 @@ def _opening_hint(number: int | None) -> str:
     return ""
 
 
+def _is_remote(device: str) -> bool:
+    """Whether the port is of another machine (RFC 2217): setting a time-out there sets all of the port again."""
+    return device.startswith("rfc2217://")
+
+
 def _configured(device: str, settings: SerialSettings) -> Serial:
     import serial
 
@@ -134,7 +154,10 @@ def _configured(device: str, settings: SerialSettings) -> Serial:
         settings.parity
     ]
     port.stopbits = settings.stop
-    port.write_timeout = 2.0
+    if _is_remote(device):
+        port.timeout = POLL_S
+    else:
+        port.write_timeout = 2.0
     # Set before opening, or pyserial raises both lines at open.
     port.dtr = settings.dtr
     port.rts = settings.rts

@@ -135,3 +135,11 @@ def test_own_folder_goes_before_the_shipped_one(tmp_path, monkeypatch):
     monkeypatch.setenv("STAGEWALK_CONFIGS", str(tmp_path))
     assert find_config("tubes", "mine").parent == tmp_path / "tubes"
     assert "mine" in config_names("tubes")
+
+
+def test_a_folder_of_ones_own_that_is_not_there_is_told_where_a_file_is_missed(monkeypatch, tmp_path):
+    monkeypatch.setenv("STAGEWALK_CONFIGS", str(tmp_path / "typo"))
+    with pytest.raises(ConfigError) as caught:
+        find_config("benches", "mine")
+    assert f"STAGEWALK_CONFIGS names {tmp_path / 'typo'}, and there is no such folder" in caught.value.hint
+    assert find_config("benches", "example").is_file()

@@ -237,7 +237,7 @@ class StagePlan:
         Returns
         -------
         ndarray, shape (F,), or None
-            None without a model.
+            None without a model, and where nothing of it connects the two points.
         """
         return _response(self.model, self.source, self.output, freq_hz)
 
@@ -263,7 +263,7 @@ def _response(
     if not all(p in model.points and model.points[p].node for p in (source, output)):
         return None
     found = model.response({}, source, output, np.asarray(freq_hz, dtype=float))[0]
-    return found if np.all(np.isfinite(found)) else None
+    return found if np.all(np.isfinite(found)) and np.all(found) else None
 
 
 def plan_stage(stage: str, chassis: Chassis | None, bench: Bench) -> StagePlan:

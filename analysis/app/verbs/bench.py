@@ -57,6 +57,8 @@ def _show(finding: Finding) -> None:
         tell(f"  answers  within {finding.round_trip_s * 1000:.3g} ms")
     for text in finding.errors:
         tell(f"  reports  {text}")
+    for text in finding.left:
+        tell(f"  changed  {text}")
     if finding.trouble:
         tell(f"  TROUBLE  {finding.trouble}")
         if finding.hint:

@@ -66,7 +66,7 @@ def test_an_unknown_rating_allows_60_v_only(load):
 
 def test_the_clip_on_limit_is_never_above_the_ratings(load):
     text = GOOD.replace("clip_on_above_v: 250", "clip_on_above_v: 650")
-    assert "rated for, 600 V" in next(iter(problems_of(load, text).values()))
+    assert "rated for, 600 V" in problems_of(load, text)[3, "clip_on_above_v"]
     unknown = GOOD.replace("lead: {rated_v: 1000}\n", "")
     assert "rated_v" in next(iter(problems_of(load, unknown).values()))
 
@@ -108,6 +108,14 @@ def test_one_range_written_twice(load):
     found = problems_of(load, GOOD.replace("600 V: 0.5", "0.6 V: 1 %, 600 V: 0.5"))
     expected = "600 mV and 0.6 V are one range: expected each range once, leave one out"
     assert found == {(7, "meter.accuracy"): expected}
+
+
+def test_a_decimal_comma_in_an_accuracy_is_told(load):
+    """Between braces it begins the next range."""
+    for comma in ("600 V: 0,5 % + 2 digits", "6,0 V: 1 %", "600 V: '0,5 % + 2 digits'"):
+        found = problems_of(load, GOOD.replace("600 V: 0.5 % + 2 digits", comma))
+        assert list(found) == [(7, "meter.accuracy")]
+        assert "write a point, not a comma" in found[7, "meter.accuracy"]
 
 
 def test_dialects_must_exist_and_fit_their_place(load):

@@ -61,6 +61,27 @@ def test_each_is_named_before_it_is_asked(simulated, capsys, monkeypatch):
     assert main(["bench", simulated.path]) == 0
 
 
+@pytest.mark.parametrize("dialect", ["ten-field-scope", "ten-field-codes-scope", "keyword-scope"])
+def test_scope_and_generator_are_left_as_they_were_found(tmp_path, dialect):
+    """A trigger left on normal had the screen stand still for whoever used the scope next."""
+    with SimulatedBench(Plant(), scope=dialect) as simulated:
+        bench = load_bench(str(simulated.write(tmp_path / "bench.yaml")))
+        scope, generator = simulated.scope, simulated.generator
+        scope.sweep = "AUTO"
+        generator.handle(b":OUTP:LOAD 50;:VOLT:UNIT VRMS;:FREQ 440")
+        found = [scope.sweep, generator.handle(b":OUTP:LOAD?;:VOLT:UNIT?;:FREQ?")]
+        assert all(not check_instrument(bench, role).left for role in ROLES)
+        assert [scope.sweep, generator.handle(b":OUTP:LOAD?;:VOLT:UNIT?;:FREQ?")] == found
+
+
+def test_what_could_not_be_set_again_is_told(simulated, capsys):
+    keep = simulated.generator.handle
+    simulated.generator.handle = lambda message: b"" if message == b":VOLT:UNIT VRMS" else keep(message)
+    keep(b":VOLT:UNIT VRMS")
+    assert main(["bench", simulated.path]) == 0
+    assert "  changed  :VOLT:UNIT? gives pp, was rms\n" in capsys.readouterr().out
+
+
 def test_an_instrument_that_is_missing_ends_with_3_and_the_others_are_still_checked(simulated, capsys):
     simulated.links["scope"].refuse()
     assert main(["bench", simulated.path, "--json"]) == 3

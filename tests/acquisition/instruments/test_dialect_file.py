@@ -27,6 +27,9 @@ def changed(tmp_path, name, old, new):
         ("scpi-generator", ":FREQ {value}", ":FREQ 1000", "generator.frequency: form number is sent with"),
         ("scpi-generator", ":OUTP {value}", ":OUTP", "generator.output: form switch is sent with its value"),
         ("keyword-scope", "DAT:STAR {value}", "DAT:STAR 1", "scope.waveform: pages need page_first, with {value}"),
+        # Asked for with an empty line, or never set again.
+        ("ten-field-scope", 'ask: ":ACQ:TYPE?", ', "", "scope.kept: :ACQ:TYPE {value}: what is set again"),
+        ("scpi-generator", 'set: ":OUTP:LOAD {value}", ', "", "generator.kept: :OUTP:LOAD?: what is set again"),
         # Both channels would be read from one, and the gain would be 1.
         ("ten-field-scope", "SOUR CHAN{channel}", "SOUR CHAN1", "scope: waveform: :WAV:SOUR CHAN1 "),
         ("keyword-scope", "IMM:SOU CH{channel}", "IMM:SOU CH1", "scope: pp: MEASU:IMM:SOU CH1 "),

@@ -217,6 +217,55 @@ def test_off_at_the_end_of_the_process(how, code):
         assert not wiring.drive.on
 
 
+def test_a_generator_that_greets_after_a_power_cut_is_not_taken_for_one_that_gave_its_sine(bench):
+    """For its greeting the link is opened again and all set anew, output off; the bit of the cut is gone then."""
+    generator, peer = bench.generator, bench.peer
+    generator.set_sine(1000.0, 0.5)
+    generator.output(True)
+    peer.link.arrive(b"READY\n")
+    events = ["128"]
+    peer.answers["*ESR?"] = lambda: events.pop() if events else "0"
+    with pytest.raises(ConnectionLost, match="while it gave its signal"):
+        generator.require_sine()
+    assert not generator.is_on
+
+
+def test_a_greeting_just_before_it_is_switched_on_leaves_no_output_on_that_counts_as_off(bench):
+    generator, peer = bench.generator, bench.peer
+    generator.set_sine(1000.0, 0.5)
+    load, events = peer.answers[":OUTP:LOAD?"], ["128"]
+
+    def greeted():
+        peer.link.coming.append((bench.clock.monotonic_s(), peer.line(load)))
+        peer.link.arrive(b"READY\n")
+        peer.answers.update({":OUTP:LOAD?": load, "*ESR?": lambda: events.pop() if events else "0"})
+        return b""
+
+    peer.answers[":OUTP:LOAD?"] = greeted
+    generator.output(True)
+    assert peer.answers[":OUTP?"] == "1"
+    assert generator.is_on
+
+
+def test_an_output_that_could_not_be_switched_off_at_the_end_is_told_on_the_screen():
+    """Results may go into a file: there nobody would have read of it."""
+    from acquisition.simulated.generator import Generator as Simulated
+    from acquisition.simulated.plant import Wiring
+    from acquisition.simulated.server import SocketServer
+
+    with SocketServer(Simulated(Wiring(None))) as server:
+        child = subprocess.Popen(
+            [sys.executable, "-c", SCRIPT.replace("HOW", "sys.stdin.read()"), server.resource],
+            stdin=subprocess.PIPE, stdout=subprocess.PIPE, stderr=subprocess.PIPE, text=True,
+        )  # fmt: skip
+        assert child.stdout.readline() == "on\n"
+        server.refuse()
+        server.drop()
+        results, told = child.communicate("")
+    assert results == ""
+    assert "its output may still be ON: switch it off by hand" in told
+
+
 def test_a_bench_without_generator():
     from acquisition.instruments import open_generator
     from acquisition.instruments.bench import Bench
@@ -249,4 +298,62 @@ def test_is_on_stays_true_when_nobody_confirms_off_and_when_on_was_not_confirmed
     bench.peer.shown = lambda head, value: "0"  # told to switch on, it says off
     with pytest.raises(CommandRefused):
         generator.output(True)
+    assert generator.is_on
+
+
+def test_a_generator_that_was_set_to_what_the_dialect_has_no_word_for_is_not_changed_without_a_word(rig):
+    made = rig(
+        "scpi-generator", {":FUNC?": "USER", ":OUTP?": "0", ":OUTP:LOAD?": "50", ":VOLT:UNIT?": "VPP"}
+    ).open()
+    generator = Generator(made.session, ENTRY)
+    generator.note_found()
+    generator._apply()
+    made.peer.queue.append('-222,"Data out of range"')
+    left, reported = generator.restore()
+    assert left.endswith("got 'USER'")
+    assert reported == "-222 Data out of range"
+
+
+def test_a_link_that_goes_again_while_it_is_switched_off_leaves_it_on_for_all_that_is_known(bench):
+    """Opened again after a loss it is told to switch off first: until it confirms that, nothing is known."""
+    generator, peer = bench.generator, bench.peer
+    generator.set_sine(1000.0, 0.5)
+    generator.output(True)
+    hear = peer.hear
+
+    def goes(text):
+        peer.reachable = text != ":OUTP OFF"
+        return hear(text) if peer.reachable else b""
+
+    peer.hear = goes
+    bench.session.drop()
+    with pytest.raises(ConnectionLost, match="switch off"):
+        generator.output(False)
+    assert peer.answers[":OUTP?"] == "1"
+    assert generator.is_on
+    peer.hear, peer.reachable = hear, True
+    generator.close()  # what may be on is tried once more
+    assert peer.answers[":OUTP?"] == "0"
+
+
+def test_after_ctrl_c_no_earlier_answer_passes_for_the_confirmation_that_it_is_off(bench, faults):
+    """The register says 0 too, and says it late: an output that stays on had been taken for off."""
+    generator, link = bench.generator, bench.session.link
+    generator.set_sine(1000.0, 0.5)
+    generator.output(True)
+    receive = link._receive
+
+    def pressed(timeout_s, most):
+        if timeout_s == 0.0:
+            return receive(timeout_s, most)
+        link._receive = receive
+        raise KeyboardInterrupt
+
+    link._receive = pressed
+    bench.peer.faults.append(faults.late(0.05))
+    with pytest.raises(KeyboardInterrupt):
+        generator.require_sine()
+    bench.peer.shown = lambda head, value: "1" if head == ":OUTP" else value
+    with pytest.raises(ConnectionLost, match="switch off"):
+        generator.output(False)
     assert generator.is_on

@@ -209,7 +209,7 @@ def test_unplugged_and_plugged_in_again(asked):
     asked.peer.heard.clear()
     assert next(asked.meter.stream()).is_reading
     assert ":CONF:VOLT:DC" in asked.peer.heard, "the settings must be restored before the first reading"
-    assert asked.meter.gaps
+    assert asked.meter.session.gaps
 
 
 def test_a_meter_that_keeps_failing_is_a_fault_not_an_endless_gap(asked, faults):

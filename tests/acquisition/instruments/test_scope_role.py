@@ -155,7 +155,27 @@ def test_the_link_lost_between_shot_and_fetch_makes_the_record_void(bench):
         # The settings are back, so the next shot is good.
         scope.single(3.0)
         assert scope.fetch(1, "in").probe_factor == 10.0
-    assert any("opened again" in gap for gap in scope.gaps)
+    assert any("opened again" in gap for gap in scope.session.gaps)
+
+
+def test_the_link_lost_and_found_while_a_record_is_taken_makes_it_void(bench, monkeypatch):
+    """Set up once more, the scope may stand still with the record of another shot."""
+    _, scope, generator = bench
+    set_up(scope, generator)
+    state, looks = scope.state, []
+
+    def looked():
+        looks.append(1)
+        if len(looks) == 1:
+            scope.session.drop()
+        return state()
+
+    monkeypatch.setattr(scope, "state", looked)
+    with generator.measuring():
+        with pytest.raises(RecordVoid, match="while the record was taken"):
+            scope.single(3.0)
+        scope.single(3.0)
+        assert scope.fetch(1, "in").probe_factor == 10.0
 
 
 @pytest.mark.parametrize("channel", [0, 9])

@@ -79,6 +79,24 @@ def test_after_a_timeout_the_next_question_does_not_get_the_previous_answer(open
     assert open_rig.session.ask("B?") == "2.0"
 
 
+@pytest.mark.parametrize("asked", ["ask", "ask_block"])
+def test_after_ctrl_c_in_mid_answer_the_next_question_does_not_get_it(open_rig, faults, asked):
+    link = open_rig.session.link
+    receive = link._receive
+
+    def pressed(timeout_s, most):
+        if timeout_s == 0.0:  # only looks whether something is there
+            return receive(timeout_s, most)
+        link._receive = receive
+        raise KeyboardInterrupt
+
+    link._receive = pressed
+    open_rig.peer.faults.append(faults.late(0.05))
+    with pytest.raises(KeyboardInterrupt):
+        getattr(open_rig.session, asked)({"ask": "A?", "ask_block": "BLOCK?"}[asked])
+    assert open_rig.session.ask("B?") == "2.0"
+
+
 def test_an_answer_that_comes_much_later_is_noticed_before_the_next_question(open_rig, faults):
     open_rig.peer.faults.append(faults.late(60.0))
     with pytest.raises(TransportTimeout):

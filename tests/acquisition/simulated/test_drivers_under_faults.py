@@ -161,7 +161,7 @@ def test_two_programs_on_a_socket_that_takes_one(bench, described):
             open_meter(described)
         assert "another program" in caught.value.hint
         assert meter.read().value_v == pytest.approx(150.0, abs=0.05)
-        assert not meter.gaps
+        assert not meter.session.gaps
     with open_meter(described) as meter:
         assert meter.read().value_v == pytest.approx(150.0, abs=0.05)
 

@@ -9,7 +9,7 @@ from hypothesis import strategies as st
 
 from acquisition.errors import ConfigError
 from acquisition.records import QUALITIES, QUANTITIES, RELATIVE_QUANTITIES, Pass, Reading
-from acquisition.store import read_passes_csv, read_readings_csv, write_passes_csv
+from acquisition.store import lines_of_points, read_passes_csv, read_readings_csv, write_passes_csv
 
 
 @pytest.fixture(scope="module")
@@ -47,6 +47,15 @@ def test_order_marks_spaces_and_remarks_are_tolerated(write):
     path = write(b"\xef\xbb\xbf# read by hand\r\nvalue, point ,quantity\r\n 3.2 , V1.3 ,dc_v\r\n")
     (one,) = read_readings_csv(path)
     assert (one.point, one.value) == ("V1.3", 3.2)
+
+
+def test_empty_columns_at_the_end_and_spaces_between_two_points_are_tolerated(write):
+    """A spreadsheet keeps the place of a column that was cleared; people put spaces round the mark of a gain."""
+    path = write("point,quantity,value,,\r\nV1.6,dc_v,144.5,,\r\nV1.2 > V1.1,gain,57, ,\r\nV1.7,dc_v,1\r\n")
+    assert [r.point for r in read_readings_csv(path)] == ["V1.6", "V1.2>V1.1", "V1.7"]
+    assert lines_of_points(path) == {"V1.6": 2, "V1.2": 3, "V1.1": 3, "V1.7": 4}
+    with pytest.raises(ConfigError, match="expected 3 values, got 4"):
+        read_readings_csv(write("point,quantity,value,,\nV1.6,dc_v,144.5,5\n"))
 
 
 def test_the_minus_of_print_that_spreadsheets_and_the_report_write_is_one(write):

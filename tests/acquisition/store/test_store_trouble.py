@@ -17,7 +17,7 @@ import pytest
 
 from acquisition.errors import StoreError
 from acquisition.records import Event, Reading
-from acquisition.store import create_job, list_jobs, open_job, opening
+from acquisition.store import create_job, files, list_jobs, open_job, opening
 
 SAMPLE = Path(__file__).parents[2] / "data" / "jobs" / "version-3.stagewalk"
 ROOT = Path(__file__).resolve().parents[3]
@@ -178,6 +178,51 @@ def test_a_job_that_was_deleted_or_moved_while_it_is_open_is_told_and_written_wh
         assert job.read_pass("as-found").readings[20:] == (reading(2),)
 
 
+@pytest.mark.skipif(sys.platform == "win32", reason="an open file cannot be replaced there")
+@pytest.mark.parametrize("told", [True, False])
+def test_another_job_that_was_put_in_the_place_of_an_open_one_is_told_and_stays_as_it_was(path, told):
+    """SQLite finds a log by name: what was read here had come up in the other job, as read there."""
+    other = path.with_name("other.stagewalk")
+    with create_job(other, "other chassis") as job:
+        job.start_pass("theirs")
+        for number in range(3):
+            job.add_reading("theirs", reading(number))
+    with open_job(path) as job:
+        job.add_reading("as-found", reading(1))
+        other.replace(path)
+        if told:
+            with pytest.raises(StoreError) as caught:
+                job.add_reading("as-found", reading(2))
+            assert "reading of V1.1 not kept: another file was put in its place" in one_line(caught)
+    with open_job(path) as job:
+        assert job.sheet.chassis_name == "other chassis"
+        assert job.read_pass("theirs").readings == tuple(reading(number) for number in range(3))
+
+
+KILLED = """
+import os, signal, sys
+from acquisition.records import Reading
+from acquisition.store import open_job
+with open_job(sys.argv[1]) as job:
+    job.add_reading("as-found", Reading(point="V1.6", quantity="dc_v", value=1.0))
+    os.kill(os.getpid(), signal.SIGKILL)
+"""
+
+
+@pytest.mark.skipif(sys.platform == "win32", reason="no such signal there")
+def test_a_copy_put_back_after_a_power_cut_is_that_copy(path):
+    """What the cut had left of the log was written over it: readings under the names of another job's passes."""
+    copy = path.with_name("copy.stagewalk")
+    with create_job(copy, "other chassis") as job:
+        job.start_pass("theirs")
+        for number in range(3):
+            job.add_reading("theirs", reading(number))
+    assert subprocess.run([sys.executable, "-c", KILLED, path], check=False).returncode == -signal.SIGKILL
+    shutil.copyfile(copy, path)
+    with open_job(path) as job:
+        assert job.read_pass("theirs").readings == tuple(reading(number) for number in range(3))
+
+
 @pytest.mark.parametrize("temporary", ["with room", "full too"])
 def test_a_full_disk_does_not_make_a_job_a_damaged_one(path, monkeypatch, temporary):
     """A write that failed leaves an empty log; beside it SQLite needs room for a file of its own, even to read."""
@@ -328,10 +373,11 @@ def test_two_programs_beginning_one_pass(path, monkeypatch):
         assert "pass after-C7 not started: another program wrote the same" in one_line(told)
 
 
-def test_a_job_locked_by_another_program(path):
+def test_a_job_locked_by_another_program(path, monkeypatch):
+    monkeypatch.setattr(files, "BUSY_S", 0.01)
     other = sqlite3.connect(path, isolation_level=None)
     other.execute("BEGIN EXCLUSIVE")
-    with open_job(path, busy_timeout_s=0.01) as job:
+    with open_job(path) as job:
         with pytest.raises(StoreError) as told:
             job.add_reading("as-found", reading(1))
         assert "reading of V1.1 not kept: it is locked by another program" in one_line(told)

@@ -114,3 +114,10 @@ def test_the_script_is_strict():
         ScriptedLink([Step(b"A\n")]).write(b"B\n")
     with pytest.raises(AssertionError, match="nothing more"):
         ScriptedLink([]).write(b"B\n")
+
+
+def test_the_newest_line_of_a_peer_that_sends_faster_than_it_is_read():
+    """Waiting for a pause that never comes had hung."""
+    link = gives(*[(b"old\n" * 50_000, 0.0)] * 20, (b"new\n", 0.0))
+    assert link.read_newest(0.0) == b"old\n"
+    assert link.read_newest(0.0) == b"old\n", "there is more, and it is not waited for"

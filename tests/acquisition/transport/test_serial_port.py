@@ -4,10 +4,14 @@ import errno
 import inspect
 import os
 import pty
+import socket
+import threading
 import tty
+from collections import Counter
 
 import pytest
 import serial
+from serial import rfc2217
 
 from acquisition.clock import FakeClock
 from acquisition.errors import ConnectionLost, InstrumentNotFound, TransportTimeout
@@ -150,3 +154,54 @@ def test_every_exception_of_pyserial_becomes_one_of_ours(kind):
     with pytest.raises((ConnectionLost, TransportTimeout)) as caught, mapped(serial_port.failures(), "R"):
         raise error
     assert caught.value.hint
+
+
+class RemotePort:
+    """A port of another machine that gives back what is written to it: the server's half of RFC 2217."""
+
+    def __init__(self):
+        self.listener = socket.create_server(("127.0.0.1", 0))
+        self.resource = f"rfc2217://127.0.0.1:{self.listener.getsockname()[1]}"
+        self.asked = Counter()
+        self.client = None
+        threading.Thread(target=self.serve, daemon=True).start()
+
+    def serve(self):
+        self.client, _ = self.listener.accept()
+        port = serial.serial_for_url("loop://", timeout=0)
+        manager = rfc2217.PortManager(port, self)
+        settle = manager._telnet_process_subnegotiation
+        manager._telnet_process_subnegotiation = lambda asked: (
+            self.asked.update([bytes(asked[1:2])]),
+            settle(asked),
+        )
+        with self.listener, self.client:
+            while data := self.client.recv(1024):
+                port.write(b"".join(manager.filter(data)))
+                if echo := port.read(port.in_waiting):
+                    self.write(b"".join(manager.escape(echo)))
+
+    def write(self, data):
+        self.client.sendall(data)
+
+    def hang_up(self):
+        self.client.shutdown(socket.SHUT_RDWR)
+
+
+@pytest.mark.filterwarnings("ignore:set(Daemon|Name):DeprecationWarning")
+def test_a_port_of_another_machine_is_set_once_and_keeps_its_deadlines():
+    """It takes no time-out for writing, so none could be opened; each look would have set the port again."""
+    remote = RemotePort()
+    with open_link(remote.resource, serial=SerialSettings(baud=2400)) as link:
+        for line in (b"one\n", b"\xff\x00\r\n"):
+            link.write(line)
+            assert link.read_line(2.0) == line
+        assert not link.has_input()
+        with pytest.raises(TransportTimeout):
+            link.read_line(0.05)
+        asked = remote.asked.copy()
+        assert asked[rfc2217.SET_BAUDRATE] == 1
+        assert asked[rfc2217.SET_PARITY] == 1
+        remote.hang_up()
+        with pytest.raises(ConnectionLost):
+            link.read_line(5.0)

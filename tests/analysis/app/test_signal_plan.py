@@ -104,6 +104,16 @@ def test_the_generator_goes_to_the_input_of_the_channel(bench):
     assert taps[0] == pytest.approx(2.0 * taps[1], rel=0.01)
 
 
+def test_of_two_points_that_nothing_connects_no_gain_is_expected(bench):
+    """What one channel leaves in the other, each with its own rail, had ended in a logarithm of 0."""
+    apart = STEREO.replace("}}\nparts", "}, HT2: {volts: 250, source: 200}}\nparts")
+    apart = apart.replace("R7: 47k    HT1", "R7: 47k    HT2")
+    plan = plan_stage("V1.6>V2.1", parse_chassis(apart), bench)
+    assert plan.expected([1000.0]) is None
+    assert plan.unprobed([1000.0], np.array([0.01])) is None
+    assert plan_stage("left", parse_chassis(apart), bench).expected([1000.0]) is not None
+
+
 def test_without_a_chassis_nothing_is_known_and_the_load_is_asked_for(bench):
     plan = plan_stage("A>B", None, bench)
     assert plan.needs_load
