@@ -8,6 +8,7 @@ from collections.abc import Mapping
 from typing import Any
 
 from acquisition.quantities import format_value, parse_tolerance, parse_value
+from analysis.tubes.article import with_article
 
 from .description import Part
 
@@ -138,7 +139,7 @@ def implausible(kind: str, value: float) -> str:
         return ""
     unit = UNITS[kind]
     return (
-        f"a {kind} of {format_value(value, unit)}? expected {format_value(low, unit)} to"
+        f"{with_article(kind)} of {format_value(value, unit)}? expected {format_value(low, unit)} to"
         f" {format_value(high, unit)} (m is milli, M is mega)"
     )
 
@@ -159,7 +160,7 @@ def _kind_of(name: str) -> str:
 def _short(name: str, text: str, line: int) -> Part:
     kind = _kind_of(name)
     if kind in {"potentiometer", "transformer"}:
-        raise PartMistake(f"a {kind} needs the mapping form, {{{kind}: ...}}")
+        raise PartMistake(f"{with_article(kind)} needs the mapping form, {{{kind}: ...}}")
     words = text.split()
     if slip := next((words for mark, words in SLIPS if mark.search(text)), ""):
         raise PartMistake(f"{slip}, got {text!r}")
@@ -189,7 +190,7 @@ def _short(name: str, text: str, line: int) -> Part:
 def _mapped(name: str, entry: Mapping[str, Any], line: int) -> Part:
     kinds = [kind for kind in LETTERS.values() if kind in entry]
     if len(kinds) > 1:
-        raise PartMistake(f"is it a {' or a '.join(kinds)}? give one", kinds[1])
+        raise PartMistake(f"is it {' or '.join(map(with_article, kinds))}? give one", kinds[1])
     kind = kinds[0] if kinds else _kind_of(name)
     value_key = kind if kinds else "value"
     places = {
@@ -203,10 +204,10 @@ def _mapped(name: str, entry: Mapping[str, Any], line: int) -> Part:
                 raise PartMistake("expected square brackets around points such as [SPK, gnd]", key)
             near = difflib.get_close_matches(key, allowed, n=1)
             instead = f"did you mean {near[0]}?" if near else f"expected one of {' '.join(sorted(allowed))}"
-            raise PartMistake(f"unknown field of a {kind}, {instead}", key)
+            raise PartMistake(f"unknown field of {with_article(kind)}, {instead}", key)
     for key in (value_key, *places):
         if key not in entry:
-            raise PartMistake(f"a {kind} needs {key}")
+            raise PartMistake(f"{with_article(kind)} needs {key}")
     facts = {key: _number(entry[key], key) for key in entry if key in FACTS[kind] and key not in SHARES}
     if kind == "transformer":
         value = _impedances(entry[value_key], value_key, facts)

@@ -25,6 +25,7 @@ from ..inference.panel import Change, Panel
 from ..inference.refining import refine
 from ..inference.variables import columns_to_variables, difference, from_variable
 from ..tubes import Tube, load_tube, tube_names
+from ..tubes.article import with_article
 from .words import place_of, show
 
 CHANCE = 0.01
@@ -222,10 +223,11 @@ def _because(panel: Panel, data: Data, expected: np.ndarray, name: str, was: str
     usual = panel.centre[data.columns]
     off, left = (np.abs(difference(data.quantities, data.measured, at)) for at in (usual, expected))
     gained = np.where(data.quantities == "phase_deg", 0.0, off - left)
+    as_other, as_drawn = with_article(name), with_article(was)
     told = []
     for row in np.argsort(-gained)[:TOLD]:
         reading = data.readings[row]
         there, here = (show(reading, float(from_variable(reading.quantity, at[row]))) for at in (expected, usual))
         read = f"{place_of(reading.measurand)} reads {show(reading, reading.value)}"
-        told.append(f"{read}, with a {name} {there}, with a {was} {here}")
-    return f"consistent with a {name} in the socket of a {was} and nothing else wrong; {'; '.join(told)}"
+        told.append(f"{read}, with {as_other} {there}, with {as_drawn} {here}")
+    return f"consistent with {as_other} in the socket of {as_drawn} and nothing else wrong; {'; '.join(told)}"
