@@ -48,12 +48,16 @@ MISREAD: Mapping[str, str] = {
     "LS": "a loudspeaker is a resistor such as RL",
     "CH": "a choke is an inductor such as L1",
     "LED": "an LED becomes a rail of its volts",
+    "LP": "a lamp is left out, or a resistor such as R1 where direct current flows through it",
+    "RV": "a potentiometer is called by P, such as P1",
+    "VR": "a potentiometer is called by P, such as P1, and a voltage reference becomes a rail of its volts",
 }
 """Names of the trade whose first letter would make another part of them, and what to write instead."""
 
 _UNIT = re.compile(r"[pnuµμmkKMG]?(?:[Oo]hms?|\u03a9|\u2126|F|H)?|[Mm](?:eg|EG)")
 """What may stand behind a number."""
 _MILLI = re.compile(r"\d\s*m")
+_WRITTEN_UNIT = re.compile(r"(?:F|Hz?|V|A|s|W)$")
 _FARAD_PREFIX = re.compile(r"[pnuµμ]|\d\s*[eE]")
 _RATING = re.compile(r"[\d.]+(?:V|W|VDC|WV)")
 
@@ -147,7 +151,8 @@ def implausible(kind: str, value: float) -> str:
 def _kind_of(name: str) -> str:
     letters = name.rstrip("0123456789").upper()
     if letters in MISREAD:
-        raise PartMistake(f"{MISREAD[letters]}; {letters[0]} means {LETTERS[letters[0]]}")
+        means = f"; {letters[0]} means {LETTERS[letters[0]]}" if letters[0] in LETTERS else ""
+        raise PartMistake(MISREAD[letters] + means)
     kind = LETTERS.get(name[:1].upper())
     if kind is None:
         raise PartMistake(
@@ -264,6 +269,8 @@ def part_value(kind: str, text: Any, key: str = "") -> float:
     if kind == "capacitor" and isinstance(text, str) and _OLD_FARAD.search(text):
         raise PartMistake(f"expected p, n or u, got {text!r}: mf and mfd of a drawing are u, mmf and mmfd p", key)
     value = _value(text, key, "; a wire goes into joined" if kind == "resistor" else "")
+    if isinstance(text, str) and (unit := _WRITTEN_UNIT.search(text)) and unit[0] != UNITS[kind]:
+        raise PartMistake(f"expected {UNITS[kind]}, got {text!r}", key)
     if kind == "capacitor" and not _FARAD_PREFIX.search(text):
         raise PartMistake(
             f"expected p, n or u in a capacitance (m is milli), got {text!r}: a drawing that gives none means u"

@@ -255,6 +255,12 @@ MISTAKES = [
     ),
     ("RL: 8 ", "LS1: 8 ", "amp.yaml:18: parts.LS1: a loudspeaker is a resistor such as RL; L means inductor"),
     ("RL: 8 ", "CH1: 8 ", "parts.CH1: a choke is an inductor such as L1; C means capacitor"),
+    ("R3: 1k5 ", "RV1: 1k5 ", "parts.RV1: a potentiometer is called by P, such as P1; R means resistor"),
+    ("R3: 1k5 ", "VR1: 1k5 ", "parts.VR1: a potentiometer is called by P, such as P1, and a voltage reference"),
+    ("R3: 1k5 ", "LP1: 6.3V ", "parts.LP1: a lamp is left out"),
+    ("R3: 1k5 ", "R3: 15V ", "parts.R3: expected ohm, got '15V'"),
+    ("R3: 1k5 ", "R3: 1.5mF ", "parts.R3: expected ohm, got '1.5mF'"),
+    ("C3: 22n ", "C3: 22nH ", "parts.C3: expected F, got '22nH'"),
     ("R3: 1k5 ", "LED1: 1.7 ", "parts.LED1: an LED becomes a rail of its volts; L means inductor"),
     (
         "R3: 1k5 ",
