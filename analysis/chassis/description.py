@@ -6,6 +6,7 @@ import itertools
 from collections.abc import Iterable, Mapping
 from dataclasses import dataclass, field, replace
 
+from analysis.tubes.article import with_article
 from analysis.tubes.types import Tube
 
 GROUND = "gnd"
@@ -30,7 +31,7 @@ def pin_mistake(point: str, sockets: Mapping[str, Tube | None]) -> str:
     if tube is None or pin in {str(number) for number in tube.pins}:
         return ""
     which = f", not {pin}" if pin else ": say which"
-    return f"{point}: a {tube.name} has pins {' '.join(map(str, tube.pins))}{which}"
+    return f"{point}: {with_article(tube.name)} has pins {' '.join(map(str, tube.pins))}{which}"
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)

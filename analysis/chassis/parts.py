@@ -8,6 +8,7 @@ from collections.abc import Mapping
 from typing import Any
 
 from acquisition.quantities import format_value, parse_tolerance, parse_value
+from analysis.tubes.article import with_article
 
 from .description import Part
 
@@ -47,12 +48,16 @@ MISREAD: Mapping[str, str] = {
     "LS": "a loudspeaker is a resistor such as RL",
     "CH": "a choke is an inductor such as L1",
     "LED": "an LED becomes a rail of its volts",
+    "LP": "a lamp is left out, or a resistor such as R1 where direct current flows through it",
+    "RV": "a potentiometer is called by P, such as P1",
+    "VR": "a potentiometer is called by P, such as P1, and a voltage reference becomes a rail of its volts",
 }
 """Names of the trade whose first letter would make another part of them, and what to write instead."""
 
 _UNIT = re.compile(r"[pnuµμmkKMG]?(?:[Oo]hms?|\u03a9|\u2126|F|H)?|[Mm](?:eg|EG)")
 """What may stand behind a number."""
 _MILLI = re.compile(r"\d\s*m")
+_WRITTEN_UNIT = re.compile(r"(?:F|Hz?|V|A|s|W)$")
 _FARAD_PREFIX = re.compile(r"[pnuµμ]|\d\s*[eE]")
 _RATING = re.compile(r"[\d.]+(?:V|W|VDC|WV)")
 
@@ -138,7 +143,7 @@ def implausible(kind: str, value: float) -> str:
         return ""
     unit = UNITS[kind]
     return (
-        f"a {kind} of {format_value(value, unit)}? expected {format_value(low, unit)} to"
+        f"{with_article(kind)} of {format_value(value, unit)}? expected {format_value(low, unit)} to"
         f" {format_value(high, unit)} (m is milli, M is mega)"
     )
 
@@ -146,7 +151,8 @@ def implausible(kind: str, value: float) -> str:
 def _kind_of(name: str) -> str:
     letters = name.rstrip("0123456789").upper()
     if letters in MISREAD:
-        raise PartMistake(f"{MISREAD[letters]}; {letters[0]} means {LETTERS[letters[0]]}")
+        means = f"; {letters[0]} means {LETTERS[letters[0]]}" if letters[0] in LETTERS else ""
+        raise PartMistake(MISREAD[letters] + means)
     kind = LETTERS.get(name[:1].upper())
     if kind is None:
         raise PartMistake(
@@ -159,7 +165,7 @@ def _kind_of(name: str) -> str:
 def _short(name: str, text: str, line: int) -> Part:
     kind = _kind_of(name)
     if kind in {"potentiometer", "transformer"}:
-        raise PartMistake(f"a {kind} needs the mapping form, {{{kind}: ...}}")
+        raise PartMistake(f"{with_article(kind)} needs the mapping form, {{{kind}: ...}}")
     words = text.split()
     if slip := next((words for mark, words in SLIPS if mark.search(text)), ""):
         raise PartMistake(f"{slip}, got {text!r}")
@@ -189,7 +195,7 @@ def _short(name: str, text: str, line: int) -> Part:
 def _mapped(name: str, entry: Mapping[str, Any], line: int) -> Part:
     kinds = [kind for kind in LETTERS.values() if kind in entry]
     if len(kinds) > 1:
-        raise PartMistake(f"is it a {' or a '.join(kinds)}? give one", kinds[1])
+        raise PartMistake(f"is it {' or '.join(map(with_article, kinds))}? give one", kinds[1])
     kind = kinds[0] if kinds else _kind_of(name)
     value_key = kind if kinds else "value"
     places = {
@@ -203,10 +209,10 @@ def _mapped(name: str, entry: Mapping[str, Any], line: int) -> Part:
                 raise PartMistake("expected square brackets around points such as [SPK, gnd]", key)
             near = difflib.get_close_matches(key, allowed, n=1)
             instead = f"did you mean {near[0]}?" if near else f"expected one of {' '.join(sorted(allowed))}"
-            raise PartMistake(f"unknown field of a {kind}, {instead}", key)
+            raise PartMistake(f"unknown field of {with_article(kind)}, {instead}", key)
     for key in (value_key, *places):
         if key not in entry:
-            raise PartMistake(f"a {kind} needs {key}")
+            raise PartMistake(f"{with_article(kind)} needs {key}")
     facts = {key: _number(entry[key], key) for key in entry if key in FACTS[kind] and key not in SHARES}
     if kind == "transformer":
         value = _impedances(entry[value_key], value_key, facts)
@@ -263,6 +269,8 @@ def part_value(kind: str, text: Any, key: str = "") -> float:
     if kind == "capacitor" and isinstance(text, str) and _OLD_FARAD.search(text):
         raise PartMistake(f"expected p, n or u, got {text!r}: mf and mfd of a drawing are u, mmf and mmfd p", key)
     value = _value(text, key, "; a wire goes into joined" if kind == "resistor" else "")
+    if isinstance(text, str) and (unit := _WRITTEN_UNIT.search(text)) and unit[0] != UNITS[kind]:
+        raise PartMistake(f"expected {UNITS[kind]}, got {text!r}", key)
     if kind == "capacitor" and not _FARAD_PREFIX.search(text):
         raise PartMistake(
             f"expected p, n or u in a capacitance (m is milli), got {text!r}: a drawing that gives none means u"

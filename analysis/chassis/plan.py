@@ -25,7 +25,7 @@ MAY_BE_ZERO_V = 0.3
 SLOWEST_S = 2.0
 SAMPLES = 200
 
-_NO_TIE = ("internal connection", "no connection", "shield", "shell")
+_NO_TIE = ("internal connection", "shield", "shell")
 
 
 def survey_plan(
@@ -100,7 +100,8 @@ def _worth_reading(point: Point, model: ChassisModel | None) -> bool:
         return True
     if any(word in point.function for word in _NO_TIE):
         return False
-    return bool(point.node) or model is None
+    # A free pin is worth it where the drawing uses it as a tie point.
+    return bool(point.node) or (model is None and point.function != "not connected")
 
 
 def _expected(model: ChassisModel, points: Mapping[str, Point], mains_v: float | None) -> dict[str, Band]:

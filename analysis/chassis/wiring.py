@@ -9,6 +9,7 @@ from collections.abc import Mapping
 from acquisition.configs import Document
 from acquisition.errors import ConfigError, Problem
 from analysis.tubes import Tube, load_tube
+from analysis.tubes.article import with_article
 
 from .description import GROUND, Chassis, Part, Printed, Rail, Signal, Stage, pin_mistake
 from .form import ChassisFile
@@ -149,9 +150,8 @@ class Wiring:
         if tube is None:
             return False  # its type is unknown, and that is said already
         if tube.pins[int(number)].code == "IC":
-            self._report(
-                place, f"{point}: pin {number} of a {tube.name} is internally connected (IC), never a tie point"
-            )
+            of = with_article(tube.name)
+            self._report(place, f"{point}: pin {number} of {of} is internally connected (IC), never a tie point")
             return False
         return True
 
@@ -247,9 +247,8 @@ class Wiring:
         for socket, tube, section, wired in wired_sections(self.sockets, names):
             place = ("tubes", socket)
             if section.kind not in MODELLED or section.model is None:
-                self._report(
-                    place, f"no model for a {section.kind} ({tube.name}): leave it out of parts and use a rail"
-                )
+                kind = with_article(section.kind)
+                self._report(place, f"no model for {kind} ({tube.name}): leave it out of parts and use a rail")
                 continue
             slips = {p for p in self._excused if p.startswith(f"{socket}.")} - {f"{socket}.{n}" for n in tube.pins}
             for electrode in MODELLED[section.kind]:

@@ -26,6 +26,7 @@ from ..inference.panel import Change, Panel
 from ..inference.refining import refine
 from ..inference.variables import columns_to_variables, difference, from_variable
 from ..tubes import Tube, load_tube, tube_names
+from ..tubes.article import with_article
 from .words import place_of, show
 
 CHANCE = 0.01
@@ -189,13 +190,14 @@ class OtherTubes:
         usual = panel.centre[data.columns]
         off, left = (np.abs(difference(data.quantities, data.measured, at)) for at in (usual, expected))
         gained = np.where(data.quantities == "phase_deg", 0.0, off - left)
-        instead, due = f"a {standing[0][1]}", f"a {self._model.chassis.sockets[standing[0][0]].name}"
-        what = f"{instead} in the socket of {due}"
         if len(standing) > 1:
             instead, due = "exchanged", "as drawn"
             what = f"{' and '.join(_sockets(standing))} in each other's sockets"
         else:
-            instead, due = f"with {instead}", f"with {due}"
+            ((socket, name),) = standing
+            other, drawn = with_article(name), with_article(self._model.chassis.sockets[socket].name)
+            instead, due = f"with {other}", f"with {drawn}"
+            what = f"{other} in the socket of {drawn}"
         told = []
         for row in np.argsort(-gained)[:TOLD]:
             reading = data.readings[row]

@@ -9,6 +9,8 @@ from __future__ import annotations
 
 from collections.abc import Mapping
 
+from .article import with_article
+
 POSITIONS: Mapping[str, int] = {"octal": 8, "miniature": 7, "noval": 9}
 """Highest pin number of every base."""
 
@@ -20,7 +22,7 @@ _ORDINALS = ("zeroth", "first", "second", "third", "fourth", "fifth", "sixth", "
 
 def _require(base: str, pin: int) -> None:
     if not 1 <= pin <= POSITIONS[base]:
-        raise ValueError(f"a {base} base has pins 1 to {POSITIONS[base]}, not {pin}")
+        raise ValueError(f"{with_article(base)} base has pins 1 to {POSITIONS[base]}, not {pin}")
 
 
 def pin_angle_deg(base: str, pin: int) -> float:

@@ -3,6 +3,7 @@
 from __future__ import annotations
 
 import math
+import textwrap
 from dataclasses import dataclass
 
 from .base import INDEX, POSITIONS, pin_angle_deg
@@ -10,6 +11,7 @@ from .types import Pin, Tube
 
 _ROWS = 7.0  # radius in lines; a character is about twice as high as wide
 _COLUMNS = 15.0
+_LABEL = 15  # columns; a longer label takes two lines, so that a base fits 80 columns
 
 
 @dataclass(frozen=True, slots=True)
@@ -48,7 +50,8 @@ def base_text(tube: Tube, highlight_pin: int | None = None, *, ascii_only: bool 
         Lines without trailing spaces; key or gap at the bottom, as data sheets draw it.
     """
     marks = _ASCII if ascii_only else _UNICODE
-    left = max((len(pin.label) for pin in tube.pins.values()), default=0) + len(marks.hither) + 3
+    labels = {number: textwrap.wrap(pin.label, _LABEL) for number, pin in tube.pins.items()}
+    left = max((len(line) for label in labels.values() for line in label), default=0) + len(marks.hither) + 3
     middle = left + int(_COLUMNS) + 2
     height = int(2 * _ROWS) + 3
     canvas = [[" "] * (2 * middle + 1) for _ in range(height)]
@@ -81,10 +84,16 @@ def base_text(tube: Tube, highlight_pin: int | None = None, *, ascii_only: bool 
         is_marked = pin.number == highlight_pin
         if abs(sideways) < 0.1:
             write(x, y - 1, f"{marks.hither} {pin.label} {marks.thither}" if is_marked else pin.label)
-        elif sideways > 0:
-            write(x - 2, y, (f"{marks.hither} " if is_marked else "") + pin.label + " ", "end")
-        else:
-            write(x + 2, y, f" {pin.label}" + (f" {marks.thither}" if is_marked else ""), "start")
+            continue
+        first, *more = labels[pin.number]
+        # Away from the middle, where the ring leaves room: in its upper half a second line goes over the first.
+        over = -1 if more and y < 1 + _ROWS else 0
+        for row, line in enumerate((first, *more), start=over):
+            here = is_marked and row == 0
+            if sideways > 0:
+                write(x - 2, y + row, (f"{marks.hither} " if here else "") + line + " ", "end")
+            else:
+                write(x + 2, y + row, f" {line}" + (f" {marks.thither}" if here else ""), "start")
     lines = ["".join(row).rstrip() for row in canvas]
     spare = min(len(line) - len(line.lstrip()) for line in lines if line) - 2
     return "\n".join([*(line[max(spare, 0) :] for line in lines), "", _legend(tube, marks)])
@@ -109,4 +118,5 @@ def _legend(tube: Tube, marks: _Marks) -> str:
         (bool(tube.heater_pins) and not live_heater, marks.heater, "heater"),
         ("IC" in codes, marks.inside, "connected inside, never a tie point"),
     ]
-    return "   ".join(f"{shape.format('n')} {text}" for present, shape, text in entries if present)
+    told = [f"{shape.format('n')} {text}" for present, shape, text in entries if present]
+    return "\n".join("   ".join(told[at : at + 2]) for at in range(0, len(told), 2))

@@ -18,8 +18,7 @@ current vanish at zero plate voltage, which leaves the shorter form used here::
     Ia  = I0*((1/kg1 - 1/kg2)*(1 - s) + A*Va/kg1)          s = 1/(1 + beta*Va)           RR
     Ig2 = I0/kg2*(1 + alpha_s*s)                           s = exp(-(beta*Va)^1.5)       RX
 
-Grid current, every grid 1: K. Dempwolf and U. Zoelzer, "A physically-motivated triode model for circuit
-simulations", DAFx-11, 2011, without its constant: ``Ig = G*(ln(1 + exp(C*Vg))/C)^xi``.
+Grid current: see `grid_current`.
 
 Below the voltages the laws were made for: with V <= 0 (plate of a triode, screen of a pentode) no current flows;
 E1 goes to zero as V there, and ex > 1, so current and slope are continuous. The plate voltage of a pentode
@@ -33,35 +32,11 @@ from dataclasses import dataclass, field, replace
 from typing import ClassVar, Literal, NamedTuple, Self
 
 import numpy as np
-from numpy.typing import NDArray
 
-Value = float | NDArray[np.float64]
-Currents = NDArray[np.float64]
+from .grid_current import Currents, GridCurrent, Value, grid_current
 
 KNEE_V = 1.0
 """Plate voltage, in volt, above which the pentode laws hold unaltered."""
-
-GRID_CURRENT_FROM_V = -4.0
-"""Where every grid is more negative than this, in volt, grid current (below 1e-28 A) is taken as zero."""
-
-
-@dataclass(frozen=True, slots=True, kw_only=True)
-class GridCurrent:
-    """Constants of the grid-current law.
-
-    Parameters
-    ----------
-    perveance : float or ndarray
-        G in A/V^xi.
-    sharpness : float or ndarray
-        C in 1/V; the larger, the sooner the current dies below zero volt.
-    exponent : float or ndarray
-        xi, above 1.
-    """
-
-    perveance: Value
-    sharpness: Value
-    exponent: Value
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)
@@ -232,9 +207,7 @@ def triode_currents(params: TriodeParameters, va: Value, vg: Value) -> TriodeCur
     """
     space, d_space_dva, d_space_dvg = _space_current(params, va, vg)
     scale = params._scale
-    ig, d_ig_dvg = _grid_current(
-        params.grid, params.strength, vg, np.broadcast_shapes(space.shape, np.shape(scale))
-    )
+    ig, d_ig_dvg = grid_current(params.grid, params.strength, vg, np.broadcast_shapes(space.shape, np.shape(scale)))
     return TriodeCurrents(scale * space, ig, scale * d_space_dva, scale * d_space_dvg, d_ig_dvg)
 
 
@@ -276,7 +249,7 @@ def pentode_currents(params: PentodeParameters, va: Value, vg2: Value, vg1: Valu
     to_screen = params._screen * (1.0 + params.alpha_s * s)
     d_to_screen = params._screen * params.alpha_s * d_s * d_plate_v
     ia = space * to_plate
-    ig1, d_ig1_dvg1 = _grid_current(params.grid, params.strength, vg1, ia.shape)
+    ig1, d_ig1_dvg1 = grid_current(params.grid, params.strength, vg1, ia.shape)
     return PentodeCurrents(
         ia, space * to_screen, ig1,
         space * d_to_plate, d_space_dvg2 * to_plate, d_space_dvg1 * to_plate,
@@ -306,20 +279,6 @@ def _space_current(
     d_e1_dvg = drawing * slope * inverse
     d_e1_dv = height - square * slope * u * inverse / s2
     return e1 * power, gain * d_e1_dv, gain * d_e1_dvg
-
-
-def _grid_current(
-    grid: GridCurrent | None, strength: Value, vg: Value, shape: tuple[int, ...]
-) -> tuple[Currents, Currents]:
-    if grid is None or np.max(vg) < GRID_CURRENT_FROM_V:
-        none = np.zeros(shape)
-        return none, none
-    z = grid.sharpness * np.asarray(vg)
-    small = np.exp(-np.abs(z))
-    soft = (np.log1p(small) + np.maximum(z, 0.0)) / grid.sharpness
-    slope = np.where(z >= 0.0, 1.0, small) / (1.0 + small)
-    power = strength * grid.perveance * soft ** (grid.exponent - 1.0)
-    return np.broadcast_to(soft * power, shape), np.broadcast_to(grid.exponent * power * slope, shape)
 
 
 def _rounded(va: Value) -> tuple[Value, Value]:
@@ -372,37 +331,3 @@ def rectifier_current(params: RectifierParameters, v: Value) -> tuple[Currents, 
     forward = np.maximum(v, 0.0)
     root = params.strength * params.perveance * np.sqrt(forward)
     return forward * root, 1.5 * root
-
-
-def grid_current_of(cathode_perveance: Value) -> GridCurrent:
-    """Scale the measured grid-current law to a tube.
-
-    Parameters
-    ----------
-    cathode_perveance : float or ndarray
-        Constant k of ``Ik = k*E1^ex`` of the tube: 2/kg1 for a triode, 1/kg1 + 1/kg2 for a pentode.
-
-    Returns
-    -------
-    GridCurrent
-        Of that tube.
-
-    Notes
-    -----
-    The reference is the middle of the three 12AX7 that Dempwolf and Zoelzer measured (geometric mean of G, mean of
-    xi and C; -5 to +3 V), at the cathode perveance of the 12AX7 of the published points. That grid current grows
-    with the perveance of the cathode is our own rule, no source: the same cloud of electrons, met by grid wires
-    instead of crossing them. Onset near zero volt is that of the specimens measured; sheets that define grid
-    current by 0.3 uA print -0.9 to -1.3 V, so currents below a microampere are understated.
-    """
-    return GridCurrent(
-        perveance=_MEASURED_G / _MEASURED_CATHODE * cathode_perveance,
-        sharpness=_MEASURED_C,
-        exponent=_MEASURED_XI,
-    )
-
-
-_MEASURED_G = 4.92e-4  # geometric mean of 6.177e-4, 5.911e-4 and 3.263e-4
-_MEASURED_C = 11.22  # mean of 9.901, 11.76 and 11.99
-_MEASURED_XI = 1.276  # mean of 1.314, 1.358 and 1.156
-_MEASURED_CATHODE = 2.0 / 1673.5

@@ -16,8 +16,8 @@ from .equations import (
     PentodeParameters,
     RectifierParameters,
     TriodeParameters,
-    grid_current_of,
 )
+from .grid_current import grid_current_of
 from .schema import CapacitancesFile, LimitsFile, PointFile, RectifierFile, TriodeFile, TubeFile, read_tube_file
 from .types import (
     ELECTRODES,

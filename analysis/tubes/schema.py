@@ -11,6 +11,7 @@ from pydantic import AfterValidator, BaseModel, BeforeValidator, ConfigDict, Fie
 from acquisition.configs import read_yaml, validate
 from acquisition.quantities import parse_value, with_plain_minus
 
+from .article import with_article
 from .base import POSITIONS
 from .types import ELECTRODES
 
@@ -200,7 +201,9 @@ class TubeFile(_File):
     def _base_holds_pins(self) -> TubeFile:
         wrong = [str(pin) for pin in self.pins if not 1 <= pin <= POSITIONS[self.base]]
         if wrong:
-            raise ValueError(f"pins {', '.join(wrong)}: a {self.base} base has pins 1 to {POSITIONS[self.base]}")
+            raise ValueError(
+                f"pins {', '.join(wrong)}: {with_article(self.base)} base has pins 1 to {POSITIONS[self.base]}"
+            )
         ends = [code for code in self.pins.values() if code.split("_")[0] in ("H", "F")]
         if len(ends) != 2:
             raise ValueError(f"pins: expected two heater ends (H or F), found {len(ends)}")

@@ -57,6 +57,11 @@ def traps(tube: Tube) -> tuple[str, ...]:
         )
     if inside := [str(number) for number, code in pins.items() if code == "IC"]:
         found.append(f"internally connected, never a tie point and possibly live: pin {', '.join(inside)}")
+    if shell := [str(number) for number, code in pins.items() if code == "SH"]:
+        found.append(
+            f"pin {shell[0]} is the metal shell or base ring, where there is one: never a tie point, what is wired"
+            " to it can be touched"
+        )
     joined = [p for p in tube.pins.values() if p.code in ("F_K", "H_K")]
     if joined and tube.is_rectifier:
         found.append(

@@ -173,6 +173,21 @@ def test_ecc88_also_says_e_but_has_no_tap():
     assert any("tapped" in trap for trap in traps(load_tube("12AX7")))
 
 
+def test_the_upper_half_of_a_cascode_may_stand_above_its_heater():
+    """What the ECC88 was made for: a cathode at half of 180 V (data sheet, from memory)."""
+    limits = load_tube("ECC88").limits
+    assert limits.heater_negative_v > 90.0 > limits.heater_positive_v
+
+
+@pytest.mark.parametrize("name", ["KT88", "KT66", "6SJ7", "6J5"])
+def test_a_pin_on_metal_within_reach_is_no_tie_point(name):
+    """Pin 1 of metal tubes and of bases with a metal ring (from memory)."""
+    tube = load_tube(name)
+    assert not tube.pins[1].is_tie_point
+    assert any("pin 1" in trap and "never a tie point" in trap for trap in traps(tube))
+    assert not any("metal shell" in trap for trap in traps(load_tube("EL34")))
+
+
 def test_a_string_heater_warns_of_a_live_chassis():
     """Series-string output tube of sets without a mains transformer (common practice, no source)."""
     assert any("series string" in trap and "live" in trap for trap in traps(load_tube("50L6GT")))

@@ -3,11 +3,13 @@
 from __future__ import annotations
 
 import json
+import textwrap
 from dataclasses import replace
 from typing import TYPE_CHECKING, Any
 
 import click
 
+from analysis.app.terminal import harmless, text_width
 from analysis.app.volts import MAINS
 
 if TYPE_CHECKING:
@@ -133,13 +135,16 @@ def _lines(model: Any, found: Expectations) -> list[str]:
 
     whats = {name: f"{model.points[name].function} {model.points[name].section}".strip() for name in found.points}
     wide, broad = (max(least, *map(len, words)) for least, words in ((10, whats), (22, whats.values())))
+    widest = text_width()
     lines = ["", f"{'point':<{wide}} {'what':<{broad}} {'volts':>8}   95 % of healthy chassis"]
     for name, band in found.points.items():
         point = model.points[name]
         mark = _against_print(model.chassis.printed.get(name), band)
         mark += "  a meter upsets this grid" if point.delicate else ""
         volts = f"{_volts(band.expected):>8}   {_volts(band.low)} to {_volts(band.high)}"
-        lines.append(f"{name:<{wide}} {whats[name]:<{broad}} {volts}{mark}")
+        row = f"{name:<{wide}} {whats[name]:<{broad}} {volts}"
+        fits = len(row) + len(mark) <= widest
+        lines += [row + mark] if fits else [row, f"{'':<{wide}} {mark.strip()}"]
     if found.stages:
         wide = max(14, *map(len, found.stages))
         lines += ["", f"{'stage':<{wide}} {'gain':>8}   {'95 %':<17} {'phase':>7}  {'-3 dB from':>10} to"]
@@ -156,5 +161,7 @@ def _lines(model: Any, found: Expectations) -> list[str]:
         name = f"{key} {tube.tube}"
         plate = f"{tube.plate_a.expected * 1e3:>9.2f} {screen:>10} {tube.plate_w.expected:>8.2f}"
         lines.append(f"{name:<14} {plate}  {limit}")
-    lines += ["", *(f"warning: {text}" for text in found.warnings)] if found.warnings else [""]
-    return [*lines, "", _CAUTION]
+    lines += [""]
+    for text in found.warnings:
+        lines += textwrap.wrap(harmless(f"warning: {text}"), widest, subsequent_indent="  ", break_on_hyphens=False)
+    return [*lines, "", *textwrap.wrap(_CAUTION, widest)]

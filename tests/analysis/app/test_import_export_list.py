@@ -257,7 +257,7 @@ def test_a_pin_no_tube_has_is_refused_and_a_name_no_part_reaches_is_told(tmp_pat
     assert capsys.readouterr().err.splitlines() == [
         f"{written}:4: point: V1.11: a 12AX7 has pins 1 2 3 4 5 6 7 8 9, not 11",
         f"{written}:5: point: V9.1: no tube V9 in the chassis, which has V1 V2",
-        f"{written}:6: point: V2: a EL84 has pins 1 2 3 4 5 6 7 8 9: say which",
+        f"{written}:6: point: V2: an EL84 has pins 1 2 3 4 5 6 7 8 9: say which",
     ]
     assert not job.exists()
     written.write_text(f"{good}HT9,dc_v,1\n")

@@ -188,7 +188,7 @@ def test_verb_takes_mains_and_meter(capsys):
 
 def test_verb_prints_for_people(capsys):
     assert main(["expect", "harbour-twenty"]) == 0
-    text = capsys.readouterr().out
+    text = " ".join(capsys.readouterr().out.split())
     assert "a meter upsets this grid" in text
     assert "EL34" in text
     assert "Licensed practice and local codes come first" in text
@@ -205,3 +205,13 @@ def test_verb_tells_what_is_wrong(capsys, tmp_path):
     path.write_text("chassis: x\ntubes: {V1: 12AX7}\n", encoding="utf-8")
     assert main(["expect", str(path)]) == 2
     assert "no parts" in capsys.readouterr().err
+
+
+@pytest.mark.parametrize("columns", [80, 110])
+@pytest.mark.parametrize("name", ["harbour-twenty", "breakwater-pair", "quayside-five"])
+def test_what_is_printed_fits_the_terminal(capsys, monkeypatch, columns, name):
+    monkeypatch.setenv("COLUMNS", str(columns))
+    assert main(["expect", name]) == 0
+    out = capsys.readouterr().out
+    assert max(map(len, out.splitlines())) <= columns
+    assert ("a meter upsets this grid" in out) is (name != "quayside-five")

@@ -51,6 +51,20 @@ def test_every_modelled_pin_is_there_once_and_unused_pins_are_not(quayside):
     assert not {"V2.1", "V2.6", "V2.8"} & set(points), "internally connected pins are no places for a probe"
 
 
+def test_pins_on_nothing_are_not_asked_for_where_only_sockets_are_known():
+    """An octal rectifier uses no pin 3, 5 or 7, an EL34 no pin 6; as tie points of a drawing they are asked for."""
+    plan = survey_plan(parse_chassis("chassis: sockets\ntubes: {V1: GZ34, V2: EL34, V3: 6922}"))
+    points = {step.point for step in plan.steps}
+    assert not {"V1.1", "V1.3", "V1.5", "V1.7", "V2.6", "V3.9"} & points
+    assert {"V1.4", "V1.8", "V2.1", "V2.5", "V3.1"} <= points
+    tied = parse_chassis(
+        "chassis: tied\ntubes: {V1: EL34}\nrails: {HT: {volts: 250}}\nparts:\n"
+        "  R1: 470 V1.8 gnd\n  R2: 470k V1.6 gnd\n  R3: 1k5 V1.6 V1.5\n"
+        "joined: [[V1.3, HT], [V1.4, HT], [V1.1, V1.8]]\n"
+    )
+    assert "V1.6" in {step.point for step in survey_plan(tied, ChassisModel(tied)).steps}
+
+
 def test_expected_volts_are_what_the_meter_shows(quayside):
     model, plan = quayside
     step = steps_of(plan)["V1.1"]

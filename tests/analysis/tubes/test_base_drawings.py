@@ -101,8 +101,8 @@ def test_terminal_drawing_names_every_pin(name, ascii_only):
     for pin in tube.pins.values():
         live = "[#◆]" if pin.is_high_voltage else "[~≈]" if pin.is_heater else ""
         assert re.search(rf"{live}{pin.number}", text), pin
-        assert pin.label in text, pin
-    assert all(len(line) <= 100 for line in text.splitlines()[:-2])
+        assert all(word in text for word in pin.label.split()), pin  # a long label takes two lines
+    assert all(len(line) <= 80 for line in text.splitlines())
     assert not any(line != line.rstrip() for line in text.splitlines())
 
 

@@ -11,11 +11,11 @@ from analysis.tubes.equations import (
     PentodeParameters,
     RectifierParameters,
     TriodeParameters,
-    grid_current_of,
     pentode_currents,
     rectifier_current,
     triode_currents,
 )
+from analysis.tubes.grid_current import grid_current_of
 
 MODELS = {name: load_tube(name).sections[0].model for name in tube_names()}
 TRIODES = sorted(name for name, model in MODELS.items() if isinstance(model, TriodeParameters))

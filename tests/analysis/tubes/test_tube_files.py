@@ -71,7 +71,7 @@ def test_unknown_type_names_the_nearest():
 
 
 @pytest.mark.parametrize(
-    ("name", "near"), [("6L6", "6L6GC"), ("5U4G", "5U4GB"), ("12SJ7", "6SJ7"), ("7591A", "7591")]
+    ("name", "near"), [("6L6GB", "6L6GC"), ("5U4GA", "5U4GB"), ("12SJ7", "6SJ7"), ("7591A", "7591")]
 )
 def test_a_relative_is_explained_but_not_resolved(name, near):
     with pytest.raises(ConfigError, match=f"near {near}, but") as caught:
@@ -213,9 +213,7 @@ def test_a_type_with_another_heater_is_not_called_by_the_name_of_its_relative(na
 
 
 def test_figures_alone_suggest_no_other_type():
-    """5751 is a twin triode of the base of a 12AX7; 7591, which looks like it, is a power tube."""
-    with pytest.raises(ConfigError, match="near 12AX7, but mu is 70"):
-        load_tube("5751")
+    """5752 would be near 5751 by its figures, which say nothing of a tube."""
     with pytest.raises(ConfigError) as unknown:
         load_tube("5752")
     assert unknown.value.hint.startswith("known: ")

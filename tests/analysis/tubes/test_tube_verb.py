@@ -7,6 +7,7 @@ import pytest
 
 from analysis.app.cli import main
 from analysis.tubes import load_tube
+from analysis.tubes.base_text import base_text
 
 
 def run(capsys, *arguments):
@@ -136,3 +137,10 @@ def test_no_word_is_broken_by_a_narrow_terminal(capsys, monkeypatch, columns):
     assert main(["tube", "12AX7"]) == 0
     lines = capsys.readouterr().out.splitlines()
     assert max(map(len, lines)) <= min(columns, 100)
+
+
+def test_a_long_label_takes_two_lines_beside_its_pin():
+    rows = base_text(load_tube("EL84")).splitlines()
+    at = next(row for row, line in enumerate(rows) if "(3)" in line)
+    assert "cathode and" in rows[at - 1]
+    assert "suppressor (3)" in rows[at]
