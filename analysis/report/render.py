@@ -20,7 +20,7 @@ from ..judge import RULE as JUDGING_RULE
 from ..suspects import Diagnosis, Suspect
 from .change_row import SHORT, change_row
 from .figures import Figure, band_figure, response_figure
-from .findings import CAUTIONS, event_text, findings
+from .findings import CAUTIONS, event_text, findings, listed
 from .in_circuit import CLOSING
 from .material import Material
 from .spectrum import output_captures, spectrum_figure
@@ -103,6 +103,7 @@ def render(material: Material) -> str:
         output_point=output[0][1].point if output else "",
         spectrum_figure=figure("spectrum", spectrum_figure(material, output)) if output else None,
         comparison=material.comparison,
+        replaced=listed(material.comparison.replaced) if material.comparison else "",
         change_rows=list(_change_rows(material)),
         diagnosis=material.diagnosis,
         told=material.told,

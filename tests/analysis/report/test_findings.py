@@ -1,5 +1,7 @@
 """The first page, sentence by sentence, from readings, bands and changes made by hand."""
 
+from dataclasses import replace
+
 import numpy as np
 import pytest
 
@@ -8,6 +10,7 @@ from analysis.compare import AGREES, NOT_EXPLAINED, UNCHANGED, UNTRIED, Change, 
 from analysis.judge import Judged
 from analysis.report.findings import findings
 from analysis.report.material import Material
+from analysis.report.render import render
 
 # Point: before, its verdict, after, its verdict, the middle of the band.
 REPAIRED = {
@@ -132,3 +135,58 @@ def test_a_row_of_the_first_page_has_each_value_in_its_column():
 def test_what_is_too_little_for_a_proof_is_told(count, words):
     passes = tuple(Pass(name="as-found", started_utc="", readings=(reading("V1.1", 90.0),)) for _ in range(count))
     assert words in findings(Material(sheet=JobSheet(chassis_name="Amp"), passes=passes)).proof
+
+
+@pytest.mark.parametrize(
+    ("replaced", "verdicts", "words", "fits", "headline", "question"),
+    [
+        ((), "", "nothing was read in both passes", "", "Nothing was read in both passes", ""),
+        (("C4",), "===", "no significant change", "", "No significant change", ""),
+        ((), "*==", "changed; no part is recorded as replaced that could explain it", "", "One reading changed",
+         "Whether a replaced part could explain the changes was not tried: that takes a record of what was "
+         "replaced and a chassis file with its parts."),
+        (("C4",), "**=", "changed; no model tells whether the replaced part explains it", "", "Readings changed",
+         "Whether the replaced part could explain the changes was not tried: that takes a chassis file with its "
+         "parts."),
+        (("C4", "R5"), "**=", "changed; no model tells whether the replaced parts explain it", "",
+         "Readings changed", "Whether the replaced parts could explain"),
+        (("C4",), "+==", "agrees with the replaced part", "the change fits",
+         "The change agrees with the replaced part", ""),
+        (("C4", "R5", "V1"), "++=", "agrees with the replaced parts", "the changes fit",
+         "The changes agree with the replaced parts", ""),
+        (("C4",), "-==", "changed, not explained by it", "nearest to the change, but no fit",
+         "The change is not explained by the replaced part", "Not explained by the replaced part: P0 DC."),
+        (("C4", "R5"), "+-=", "changed, not explained by them", "nearest to the changes, but no fit",
+         "One change is not explained by the replaced parts", "Not explained by the replaced parts: P1 DC."),
+        (("C4", "R5"), "+--", "changed, not explained by them", "nearest to the changes, but no fit",
+         "Some changes are not explained by the replaced parts", "Not explained by the replaced parts: P1 DC and"),
+        (("C4",), "---", "changed, not explained by it", "nearest to the changes, but no fit",
+         "The changes are not explained by the replaced part", "Not explained by the replaced part: P0 DC, P1"),
+    ],
+)  # fmt: skip
+def test_every_sentence_says_as_many_parts_and_changes_as_there_are(
+    replaced, verdicts, words, fits, headline, question
+):
+    signs = {"=": UNCHANGED, "*": UNTRIED, "+": AGREES, "-": NOT_EXPLAINED}
+    given = material({f"P{i}": (10.0, "agrees", 20.0, "agrees", 20.0) for i in range(len(verdicts))},
+                     {f"P{i}": signs[sign] for i, sign in enumerate(verdicts)})  # fmt: skip
+    comparison = replace(given.comparison, replaced=replaced)
+    assert comparison.verdict_words == words
+    if fits:
+        assert comparison.fit_words == fits
+    told = findings(replace(given, comparison=comparison))
+    assert told.headline == headline
+    assert told.open_question.startswith(question)
+    assert bool(told.open_question) == bool(question)
+
+
+def test_what_else_would_explain_the_changes_stands_on_the_first_page_in_the_words_of_compare():
+    given = material(REPAIRED, {"V1.6": UNCHANGED})
+    causes = ("P1 turned between the passes would explain it", "R4 measured 1.5 kohm before: was another fitted")
+    given = replace(given, comparison=replace(given.comparison, causes=causes, notes=("a limit",)))
+    assert findings(given).causes == causes
+    assert given.comparison.remarks == (*causes, "a limit")
+    page = render(given)
+    summary = page[: page.index("</section>")]
+    assert "P1 turned between the passes would explain it." in summary
+    assert "R4 measured 1.5 kΩ before: was another fitted." in summary
