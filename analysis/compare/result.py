@@ -198,6 +198,10 @@ class Comparison:
                 told[key] = 1.0 / one.before.value if one.what == "leak" else one.before.value
         faults = tuple((fault, told.get(fault.key, value)) for fault, value in self.faults)
         found = replace(self, values=values, faults=faults)
+        parts = list(dict.fromkeys(one.part for one in values))
+        if self.verdict != AGREES and len(parts) > 1:
+            beside = f"before, each of {', '.join(parts)} is measured in circuit as if the others had been as drawn"
+            found = replace(found, notes=(*self.notes, beside))
         keys = {fault.key for fault, _ in faults}
         others = {one.part: one for one in values if one.another_fitted and one.part in keys}
         kept = tuple((fault, value) for fault, value in faults if fault.key not in others)

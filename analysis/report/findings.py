@@ -197,6 +197,8 @@ def _wrong(material: Material) -> list[str]:
             sentences.append(f"The readings are most consistent with {told}{beside}.")
     if parts and not explained:
         sentences.append(f"Nearest to how the readings moved comes this, and does not explain all of it: {parts}.")
+    if not sentences and not any(one.readings for one in material.passes):
+        sentences.append("Nothing was read yet.")
     return sentences
 
 
@@ -235,7 +237,8 @@ def event_text(event: Event) -> str:
 def _proof(material: Material, significant: Sequence[Change]) -> list[str]:
     comparison = material.comparison
     if comparison is None:
-        rounds = "only one round of readings" if material.passes else "no round of readings"
+        read = any(one.readings for one in material.passes)
+        rounds = "only one round of readings" if read else "no round of readings"
         return [f"There is {rounds} so far, so nothing here proves a repair yet."]
     total = len(comparison.changes)
     if not total:
@@ -261,7 +264,9 @@ def _proof(material: Material, significant: Sequence[Change]) -> list[str]:
             f"None of {_plural(total, 'reading')} taken before and after changed by more than the "
             "uncertainty of the measurement."
         )
-    sentences += value_proof(comparison.values)
+    # Of several parts that do not explain the changes each was measured as if the others had been sound.
+    if comparison.verdict == AGREES or len({value.part for value in comparison.values}) < 2:
+        sentences += value_proof(comparison.values)
     toward = sum(c.direction == "toward" for c in significant)
     away = [c.measurand for c in significant if c.direction == "away"]
     if toward or away:
@@ -314,7 +319,7 @@ def _open_question(comparison: Comparison, significant: Sequence[Change]) -> str
 def _headline(material: Material) -> str:
     comparison = material.comparison
     if comparison is None:
-        return "Readings as found"
+        return "Readings as found" if any(one.readings for one in material.passes) else "No reading yet"
     count, parts = len(comparison.significant), comparison.parts_words
     lost = sum(change.verdict == NOT_EXPLAINED for change in comparison.significant)
     all_of = "The change is" if count == 1 else "The changes are"

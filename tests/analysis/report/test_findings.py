@@ -5,8 +5,20 @@ from dataclasses import replace
 import numpy as np
 import pytest
 
+from acquisition.configs import find_config
 from acquisition.records import JobSheet, Measurand, Pass, Reading
-from analysis.compare import AGREES, NOT_EXPLAINED, UNCHANGED, UNTRIED, Change, Comparison
+from acquisition.store import create_job, open_job
+from analysis.app.verbs.report import gather
+from analysis.compare import (
+    AGREES,
+    NOT_EXPLAINED,
+    UNCHANGED,
+    UNTRIED,
+    Change,
+    Comparison,
+    InCircuit,
+    PartValue,
+)
 from analysis.judge import Judged
 from analysis.report.findings import findings
 from analysis.report.material import Material
@@ -190,3 +202,38 @@ def test_what_else_would_explain_the_changes_stands_on_the_first_page_in_the_wor
     summary = page[: page.index("</section>")]
     assert "P1 turned between the passes would explain it." in summary
     assert "R4 measured 1.5 kΩ before: was another fitted." in summary
+
+
+def test_of_several_parts_that_do_not_explain_the_changes_no_value_in_circuit_is_a_proof():
+    def ohms(low, high):
+        return InCircuit(value=(low * high) ** 0.5, low=low, high=high, unit="ohm")
+
+    values = tuple(
+        PartValue(part=part, what="value", before=ohms(9e4, 1.1e5), after=ohms(4e4, 5e4)) for part in ("R5", "R6")
+    )
+    for verdict in (AGREES, NOT_EXPLAINED):
+        given = material(REPAIRED, dict.fromkeys(REPAIRED, verdict))
+        comparison = given.comparison.measured(values)
+        proof = findings(replace(given, comparison=comparison)).proof
+        told = "; the resistance of R6 was 99.5 kΩ (90 kΩ to 110 kΩ) before and is 44.7 kΩ (40 kΩ to 50 kΩ) after."
+        alone = "before, each of R5, R6 is measured in circuit as if the others had been as drawn"
+        assert (told in proof) == (verdict == AGREES)
+        assert proof.count("In circuit") == (verdict == AGREES)
+        assert (alone in comparison.remarks) == (verdict != AGREES)
+
+
+def test_a_job_without_a_reading_is_not_told_to_lack_a_model():
+    for passes in ((), (Pass(name="as-found", started_utc=""),)):
+        told = findings(Material(sheet=JobSheet(chassis_name="Amp"), passes=passes))
+        assert (told.wrong, told.headline) == ("Nothing was read yet.", "No reading yet")
+        assert told.proof == "There is no round of readings so far, so nothing here proves a repair yet."
+
+
+def test_a_pass_without_a_reading_gets_no_list_of_suspects(tmp_path):
+    text = find_config("chassis", "quayside-five").read_text("utf-8")
+    with create_job(tmp_path / "a.stagewalk", "Five", text) as job:
+        job.start_pass("as-found", mains_v=230.0)
+    with open_job(tmp_path / "a.stagewalk", read_only=True) as job:
+        given = gather(job)
+    assert given.diagnosis is None
+    assert "Suspects as they stood" not in render(given)
