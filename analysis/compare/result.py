@@ -189,17 +189,19 @@ class Comparison:
         ----------
         values : tuple of PartValue
             One with both ends stands for the value of its fault too, which was picked from a few on the chassis as
-            drawn. A part that measured as drawn before, and does not now, had no fault of its value.
+            drawn; not where each of several parts was measured without the faults of the others. A part that
+            measured as drawn before, and does not now, had no fault of its value.
         """
+        parts = list(dict.fromkeys(one.part for one in values))
+        alone = self.verdict != AGREES and len(parts) > 1
         told = {}
         for one in values:
-            if one.before.value is not None:
+            if one.before.value is not None and not alone:
                 key = one.part if one.what == "value" else f"{one.part}.{one.what}"
                 told[key] = 1.0 / one.before.value if one.what == "leak" else one.before.value
         faults = tuple((fault, told.get(fault.key, value)) for fault, value in self.faults)
         found = replace(self, values=values, faults=faults)
-        parts = list(dict.fromkeys(one.part for one in values))
-        if self.verdict != AGREES and len(parts) > 1:
+        if alone:
             beside = f"before, each of {', '.join(parts)} is measured in circuit as if the others had been as drawn"
             found = replace(found, notes=(*self.notes, beside))
         keys = {fault.key for fault, _ in faults}

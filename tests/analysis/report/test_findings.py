@@ -1,6 +1,7 @@
 """The first page, sentence by sentence, from readings, bands and changes made by hand."""
 
 from dataclasses import replace
+from types import SimpleNamespace
 
 import numpy as np
 import pytest
@@ -213,7 +214,10 @@ def test_of_several_parts_that_do_not_explain_the_changes_no_value_in_circuit_is
     )
     for verdict in (AGREES, NOT_EXPLAINED):
         given = material(REPAIRED, dict.fromkeys(REPAIRED, verdict))
-        comparison = given.comparison.measured(values)
+        high = SimpleNamespace(part="R5", section="", fault="high", key="R5", shown="ohm", words="has drifted high")
+        comparison = replace(given.comparison, faults=((high, 2e5),)).measured(values)
+        # Measured without the other's fault it is no size of this one: 47 k was "drifted high" of 100 k.
+        assert comparison.faults[0][1] == (pytest.approx(99.5e3, rel=1e-3) if verdict == AGREES else 2e5)
         proof = findings(replace(given, comparison=comparison)).proof
         told = "; the resistance of R6 was 99.5 kΩ (90 kΩ to 110 kΩ) before and is 44.7 kΩ (40 kΩ to 50 kΩ) after."
         alone = "before, each of R5, R6 is measured in circuit as if the others had been as drawn"
