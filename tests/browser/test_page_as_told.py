@@ -434,3 +434,12 @@ def test_a_drawing_is_legible_on_a_phone(told, browser, tmp_path):
         assert scale >= 0.99
         assert page.evaluate("document.documentElement.scrollWidth") == 390
         page.close()
+
+
+def test_a_long_name_of_a_point_does_not_push_a_phone_sideways(told):
+    page, hub, _ = told
+    page.set_viewport_size({"width": 390, "height": 800})
+    name = "CATHODE_FOLLOWER_OUT_LEFT"
+    hub.publish("step", {**STEP, "title": name, "prompt": f"Touch {name}, one hand."})
+    wait_for(lambda: page.locator("#step-point").inner_text() == name)
+    assert page.evaluate("document.documentElement.scrollWidth") == 390
