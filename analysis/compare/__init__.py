@@ -1,9 +1,10 @@
 """Before and after: what changed, is it significant, does the replaced part explain it, did it go the right way."""
 
-from .comparison import AGREES, NOT_EXPLAINED, NOTHING_IN_BOTH, UNCHANGED, UNTRIED, Change, Comparison, compare
+from .comparison import compare
 from .explanation import Explanation
 from .in_circuit import InCircuit, PartValue, replaced_values, values_in_circuit
 from .pairing import judged_of, other_line, same
+from .result import AGREES, NOT_EXPLAINED, NOTHING_IN_BOTH, UNCHANGED, UNTRIED, Change, Comparison
 
 __all__ = [
     "AGREES",

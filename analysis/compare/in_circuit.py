@@ -25,7 +25,8 @@ from ..work import last_values, values_found
 from .answering import Answers
 from .asking import Asking, answered, side_by_side
 from .interval import WITHIN, deficit_of, interval_of
-from .likelihood import Profile, Search
+from .likelihood import Search
+from .profile import Profile
 
 KINDS = ("resistor", "capacitor", "inductor", "potentiometer")
 
@@ -262,10 +263,10 @@ def _search(search: Search, scales: Mapping[str, _Scale]) -> Asking[dict[str, In
     yield from search.find()
     if not math.isfinite(search.peak.value):
         return {}
+    places = {_column(search.panel, scale): scale.places(COARSE) for scale in scales.values()}
+    yield from search.look_beside(places)
     for _ in range(RETURNS):
-        found = yield from side_by_side(
-            [search.profile(_column(search.panel, scale), scale.places(COARSE)) for scale in scales.values()]
-        )
+        found = yield from side_by_side([search.profile(column, at) for column, at in places.items()])
         # A likelihood that bends has side valleys: where a profile comes out higher, all is done again from there.
         if not (yield from search.climb()):
             break

@@ -11,8 +11,9 @@ passes and values are answered together (`asking`).
 from __future__ import annotations
 
 import math
-from collections.abc import Mapping, Sequence
-from dataclasses import dataclass, replace
+from collections.abc import Mapping
+from dataclasses import replace
+from itertools import combinations
 
 import numpy as np
 
@@ -23,8 +24,9 @@ from ..inference.panel import Panel
 from ..inference.variables import difference
 from .asking import Asking, Question, ask, side_by_side
 from .interval import around_ends, deficit_of
+from .profile import Linear, Peak, Profile
 
-ROWS, EACH, LIKELY = 4, 2, 128
+ROWS, EACH, LIKELY = 4, 2, 144
 """Likely places of the first value of a part, starts kept for each, and how many starts are looked at closely."""
 
 STEPS, ALONG, SHARES, REACH = 20, 5, (0.3, 0.1), 3.0
@@ -49,75 +51,6 @@ BESIDE = np.array([-3.0, -2.0, -1.0, 1.0, 2.0, 3.0])
 
 CLOSER, BETWEEN = 2, np.array([0.25, 0.5, 0.75])
 """How often an end of the interval is looked for between the two places around it, and where there."""
-
-
-@dataclass(frozen=True, slots=True, kw_only=True, eq=False)
-class Linear:
-    """Readings near N places: slopes by the unknowns that count, and of errors that readings share.
-
-    Parameters
-    ----------
-    shown : ndarray, shape (N, M)
-        Predictions at the places.
-    design : ndarray, shape (N, M, A + E)
-        Slopes by the unknowns that count, then by the shared errors.
-    """
-
-    shown: np.ndarray
-    design: np.ndarray
-
-    def picked(self, rows: Sequence[int] | np.ndarray) -> Linear:
-        """Some of the places."""
-        return Linear(shown=self.shown[rows], design=self.design[rows])
-
-
-@dataclass(frozen=True, slots=True, kw_only=True, eq=False)
-class Profile:
-    """Log likelihood along one unknown.
-
-    Parameters
-    ----------
-    places : ndarray, shape (G,)
-        Where it was held, rising; the best place is one of them.
-    value : ndarray, shape (G,)
-        Log likelihood; minus infinity where nothing works.
-    reached : ndarray, shape (G, P)
-        All unknowns there.
-    """
-
-    places: np.ndarray
-    value: np.ndarray
-    reached: np.ndarray
-
-    def joined(self, other: Profile) -> Profile:
-        """Both, in order of the places."""
-        places = np.concatenate([self.places, other.places])
-        order = np.argsort(places, kind="stable")
-        value = np.concatenate([self.value, other.value])
-        return Profile(
-            places=places[order],
-            value=value[order],
-            reached=np.concatenate([self.reached, other.reached])[order],
-        )
-
-
-@dataclass(frozen=True, slots=True, kw_only=True, eq=False)
-class Peak:
-    """The most probable state of everything.
-
-    Parameters
-    ----------
-    at : ndarray, shape (P,)
-        Unknowns.
-    value : float
-        Log likelihood, with the prior of the unknowns and of the shared errors.
-    near : Linear
-        Slopes there.
-    """
-
-    at: np.ndarray
-    value: float
-    near: Linear
 
 
 class Search:
@@ -163,6 +96,7 @@ class Search:
         self.peak = Peak(at=start, value=-np.inf, near=Linear(shown=empty[0], design=empty))
         self._higher: tuple[float, np.ndarray] = (-np.inf, start)
         self._standing: dict[int, tuple[float, np.ndarray]] = {}
+        self._beside: dict[int, list[np.ndarray]] = {column: [] for column in self.own}
 
     def find(self) -> Asking[None]:
         """Look along the first value of the part, then over the others at its likely places, and follow those."""
@@ -183,6 +117,33 @@ class Search:
             shown = yield from ask(starts)
             starts = starts[self._spread(self._ranked(shown, np.ones_like(direct)), shown, len(beside))]
         yield from self._settle(starts)
+
+    def look_beside(self, places: Mapping[int, np.ndarray]) -> Asking[None]:
+        """With each value of the part held, look where each of the others would explain the readings.
+
+        One gain tells lost capacitance from series resistance or a leak no better than a bench does: each has a
+        valley of its own, and no slope leads from the one that holds the best place into another.
+
+        Parameters
+        ----------
+        places : mapping of int to ndarray
+            For the column of each value, the places of its profile.
+        """
+        pairs = list(combinations(places, 2))
+        planes = []
+        for one, other in pairs:
+            plane = np.zeros((places[one].size * places[other].size, self._believed.size))
+            plane[:, one] = np.repeat(places[one], places[other].size)
+            plane[:, other] = np.tile(places[other], places[one].size)
+            planes.append(plane)
+        answers = (yield tuple(Question(samples=plane) for plane in planes)) if planes else ()
+        for pair, plane, answer in zip(pairs, planes, answers, strict=True):
+            ranked = plane[self._ranked(answer.shown, np.ones(len(self.measurands), dtype=bool))]
+            for column in pair:
+                away = np.abs(ranked[:, column, None] - places[column])
+                best = ranked[away.argmin(axis=0)]  # the first of equals stands highest
+                best[:, column] = places[column]
+                self._beside[column].append(best)
 
     def _spread(self, ranked: list[int], shown: np.ndarray, size: int) -> list[int]:
         """The first few of each row of ``size`` starts that are apart in their readings."""
@@ -300,6 +261,10 @@ class Search:
         found = Profile(
             places=self.peak.at[column : column + 1], value=np.array([self.peak.value]), reached=self.peak.at[None]
         ).joined((yield from self._held(column, starts, self.peak.near, np.zeros(wide.size, dtype=int))))
+        if self._beside[column]:
+            starts = np.concatenate(self._beside[column])
+            aside = yield from self._linear(starts)
+            found = found.joined((yield from self._held(column, starts, aside, np.arange(len(starts)))))
         near: Linear | None = None
         for _ in range(CLOSER):
             around = around_ends(deficit_of(found.value, -np.inf))
@@ -357,19 +322,25 @@ class Search:
     def _move(self, at: np.ndarray, near: Linear, shown: np.ndarray, held: int | None = None) -> np.ndarray:
         """Gauss-Newton steps from S places that read ``shown``, by slopes as they stand, shape (S, P).
 
-        The part's own values carry no prior: readings decide. The value in column ``held`` stays.
+        The part's own values carry no prior, for readings decide, but their steps are held back: one that hardly
+        moves a reading would go far to mend it, and take the whole step. The value in column ``held`` stays.
         """
         active, design = self._active, near.design
+        own = np.searchsorted(active, self.own)
         if held is not None:
             design = design.copy()
             design[:, :, np.searchsorted(active, held)] = 0.0
-        units = self._units(design.shape[2])
+        units = np.ones(design.shape[2])
+        units[own] = REACH
+        # Where each unknown is looked for from: its middle, or for the part's own values where they stand.
+        origin = at[:, active].copy()
+        origin[:, own] = 0.0
         target = difference(self.data.quantities, self.data.measured, shown)
-        target += np.einsum("cmq,cq->cm", design[:, :, : active.size], at[:, active])
+        target += np.einsum("cmq,cq->cm", design[:, :, : active.size], origin)
         scale = np.broadcast_to(self._scale, target.shape)
         trial = fit(target, design * units, scale, self._freedom).unknowns * units
         move = np.zeros_like(at)
-        move[:, active] = trial[:, : active.size] - at[:, active]
+        move[:, active] = trial[:, : active.size] - origin
         if held is not None:
             move[:, held] = 0.0
         return np.asarray(move * np.minimum(1.0, REACH / np.maximum(np.abs(move).max(axis=1), 1e-9))[:, None])

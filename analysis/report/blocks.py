@@ -34,7 +34,7 @@ def supply_chain(wiring: Wiring) -> Sheet:
     for name, rail in wiring.chassis.rails.items():
         start = wiring.node(name)
         if start not in done:
-            words = f"{name} {format_value(rail.volts, 'V', 4)} behind {format_value(rail.source_ohm, 'ohm')}"
+            words = f"{name} {format_value(rail.volts, 'V', 4)} behind {format_value(rail.source_ohm, 'Ω')}"
             sheet.flag(-30, y, words, "left")
             sheet.line((-30, y), (0, y))
             _supply_node(sheet, wiring, parts, start, 0.0, y, done)
@@ -119,7 +119,7 @@ def _transformer(sheet: Sheet, wiring: Wiring, part: Part, y: float) -> float:
                 _winding(sheet, x, at, at + gap, side == "right")
     for x in (62.0, 68.0):
         sheet.line((x, y), (x, y + height), width=2)
-    sheet.text(65, y + height + 22, f"{part.name} {format_value(part.value, 'ohm')}", anchor="middle", bold=True)
+    sheet.text(65, y + height + 22, f"{part.name} {format_value(part.value, 'Ω')}", anchor="middle", bold=True)
     return y + height + 110
 
 

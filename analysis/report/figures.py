@@ -180,6 +180,7 @@ def response_figure(material: Material, stage: str) -> Figure | None:
     traces: list[Figure] = []
     marks = marks_of(material.passes)
     has_phase = False
+    before: tuple[list[float], list[float]] | None = None
     ends = ends_of([one for one in material.passes if _at_frequencies(one.readings, stage, "gain")])
     for number, one in enumerate(ends):
         gains = _at_frequencies(one.readings, stage, "gain")
@@ -195,11 +196,16 @@ def response_figure(material: Material, stage: str) -> Figure | None:
             traces.append(_curve(one.name, gains, values, errors, "y", (colour, symbol, dash), " dB"))
         if phases:
             has_phase = True
-            degrees = np.degrees(np.unwrap(np.radians([reading.value for reading in phases]))).tolist()
+            degrees = np.degrees(np.unwrap(np.radians([reading.value for reading in phases])))
+            at_hz = [reading.freq_hz or 0.0 for reading in phases]
+            if before is not None:
+                # An inverting stage reads 176 degrees or -176: a whole turn apart, they would be drawn apart too.
+                degrees += 360.0 * np.round(np.median(np.interp(at_hz, *before) - degrees) / 360.0)
+            before = before or (at_hz, degrees.tolist())
             errors = [2 * (reading.std or 0.0) for reading in phases]
             if is_last:
-                traces = [*_band_traces(material, one.name, phases, degrees, "y2"), *traces]
-            curve = _curve(one.name, phases, degrees, errors, "y2", (colour, symbol, dash), "°")
+                traces = [*_band_traces(material, one.name, phases, degrees.tolist(), "y2"), *traces]
+            curve = _curve(one.name, phases, degrees.tolist(), errors, "y2", (colour, symbol, dash), "°")
             traces.append({**curve, "showlegend": not gains})
     if not traces:
         return None

@@ -73,6 +73,8 @@ class Findings:
         The most telling changes.
     open_question : str
         What is not explained; empty when nothing is open.
+    causes : tuple of str
+        What beside a fault of the replaced parts would explain it, as `Comparison.causes`.
     headline : str
         One line that a customer reads first.
     values : tuple of ValueRow
@@ -85,6 +87,7 @@ class Findings:
     unchanged: str
     rows: tuple[Row, ...]
     open_question: str
+    causes: tuple[str, ...]
     headline: str
     values: tuple[ValueRow, ...]
 
@@ -98,16 +101,15 @@ def findings(material: Material) -> Findings:
         Of the report.
     """
     comparison = material.comparison
-    significant = (
-        sorted((c for c in comparison.changes if c.significant), key=lambda c: -abs(c.z)) if comparison else []
-    )
+    significant = sorted(comparison.significant, key=lambda c: -abs(c.z)) if comparison else []
     return Findings(
         wrong=" ".join(_wrong(material)),
         changed=tuple(_replacements(material.passes)),
         proof=" ".join(_proof(material, significant)),
         unchanged=_unchanged(comparison) if comparison else "",
         rows=tuple(_row(material, change) for change in _most_telling(significant)),
-        open_question=_open_question(significant),
+        open_question=_open_question(comparison, significant) if comparison else "",
+        causes=comparison.causes if comparison else (),
         headline=_headline(material),
         values=value_rows(comparison.values) if comparison else (),
     )
@@ -195,6 +197,8 @@ def _wrong(material: Material) -> list[str]:
             sentences.append(f"The readings are most consistent with {told}{beside}.")
     if parts and not explained:
         sentences.append(f"Nearest to how the readings moved comes this, and does not explain all of it: {parts}.")
+    if not sentences and not any(one.readings for one in material.passes):
+        sentences.append("Nothing was read yet.")
     return sentences
 
 
@@ -233,7 +237,8 @@ def event_text(event: Event) -> str:
 def _proof(material: Material, significant: Sequence[Change]) -> list[str]:
     comparison = material.comparison
     if comparison is None:
-        rounds = "only one round of readings" if material.passes else "no round of readings"
+        read = any(one.readings for one in material.passes)
+        rounds = "only one round of readings" if read else "no round of readings"
         return [f"There is {rounds} so far, so nothing here proves a repair yet."]
     total = len(comparison.changes)
     if not total:
@@ -259,7 +264,9 @@ def _proof(material: Material, significant: Sequence[Change]) -> list[str]:
             f"None of {_plural(total, 'reading')} taken before and after changed by more than the "
             "uncertainty of the measurement."
         )
-    sentences += value_proof(comparison.values)
+    # Of several parts that do not explain the changes each was measured as if the others had been sound.
+    if comparison.verdict == AGREES or len({value.part for value in comparison.values}) < 2:
+        sentences += value_proof(comparison.values)
     toward = sum(c.direction == "toward" for c in significant)
     away = [c.measurand for c in significant if c.direction == "away"]
     if toward or away:
@@ -295,28 +302,32 @@ def _unchanged(comparison: Comparison) -> str:
     return f"{told}: {'; '.join(groups)}." if groups else f"{told}."
 
 
-def _open_question(significant: Sequence[Change]) -> str:
+def _open_question(comparison: Comparison, significant: Sequence[Change]) -> str:
     lost = [c for c in significant if c.verdict == NOT_EXPLAINED]
     if lost:
         names = listed([measurand_text(c.measurand, later=c.later) for c in lost], 6)
-        return f"Not explained by the replaced part: {names}. The cause should be found before the job is closed."
-    untried = [c for c in significant if c.verdict == UNTRIED]
-    if untried:
-        return (
-            "Whether a replaced part explains the changes could not be tried: that takes a record of what was "
-            "replaced and a chassis file with its parts."
-        )
+        told = f"Not explained by {comparison.parts_words}: {names}."
+        return f"{told} The cause should be found before the job is closed."
+    if any(c.verdict == UNTRIED for c in significant):
+        whether = comparison.parts_words if comparison.replaced else "a replaced part"
+        record = "" if comparison.replaced else "a record of what was replaced and "
+        takes = f"{record}a chassis file with its parts"
+        return f"Whether {whether} could explain the changes was not tried: that takes {takes}."
     return ""
 
 
 def _headline(material: Material) -> str:
     comparison = material.comparison
     if comparison is None:
-        return "Readings as found"
+        return "Readings as found" if any(one.readings for one in material.passes) else "No reading yet"
+    count, parts = len(comparison.significant), comparison.parts_words
+    lost = sum(change.verdict == NOT_EXPLAINED for change in comparison.significant)
+    all_of = "The change is" if count == 1 else "The changes are"
+    some = all_of if lost == count else "One change is" if lost == 1 else "Some changes are"
     return {
-        AGREES: "The changes agree with the replaced part",
-        NOT_EXPLAINED: "Some changes are not explained by the replaced part",
-        UNTRIED: "Readings changed",
+        AGREES: f"The change{' agrees' if count == 1 else 's agree'} with {parts}",
+        NOT_EXPLAINED: f"{some} not explained by {parts}",
+        UNTRIED: "One reading changed" if count == 1 else "Readings changed",
         NOTHING_IN_BOTH: "Nothing was read in both passes",
     }.get(comparison.verdict, "No significant change")
 

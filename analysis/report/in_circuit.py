@@ -49,21 +49,19 @@ def value_rows(values: Sequence[PartValue]) -> tuple[ValueRow, ...]:
 
 
 def value_proof(values: Sequence[PartValue]) -> list[str]:
-    """Sentences about the values that certainly changed: their intervals do not meet.
+    """A sentence about the values that certainly changed, for their intervals do not meet; none where none did.
 
     Parameters
     ----------
     values : sequence of PartValue
         Of a comparison.
     """
-    return [
-        with_signs(
-            f"In circuit, by each round alone, the {v.name} of {v.part} was {_told(v.before)} before and is "
-            f"{_told(v.after)} after."
-        )
+    told = [
+        f"the {v.name} of {v.part} was {_told(v.before)} before and is {_told(v.after)} after"
         for v in values
         if _lies_below(v.before, v.after) or _lies_below(v.after, v.before)
     ]
+    return [with_signs(f"In circuit, by each round alone, {'; '.join(told)}.")] if told else []
 
 
 def _lies_below(one: InCircuit, other: InCircuit) -> bool:

@@ -19,8 +19,9 @@ from ..judge import BAND_LEVEL
 from ..judge import RULE as JUDGING_RULE
 from ..suspects import Diagnosis, Suspect
 from .change_row import SHORT, change_row
+from .conditions import begun_utc, common_facts, conditions, own_note
 from .figures import Figure, band_figure, response_figure
-from .findings import CAUTIONS, event_text, findings
+from .findings import CAUTIONS, event_text, findings, listed
 from .in_circuit import CLOSING
 from .material import Material
 from .spectrum import output_captures, spectrum_figure
@@ -33,7 +34,6 @@ from .words import (
     place_text,
     quality_text,
     quantity_text,
-    tubes_text,
     with_signs,
     with_uncertainty,
 )
@@ -104,13 +104,16 @@ def render(material: Material) -> str:
         output_point=output[0][1].point if output else "",
         spectrum_figure=figure("spectrum", spectrum_figure(material, output)) if output else None,
         comparison=material.comparison,
+        replaced=listed(material.comparison.replaced) if material.comparison else "",
         change_rows=list(_change_rows(material)),
         diagnosis=material.diagnosis,
         told=material.told,
         suspects=_suspects(material.diagnosis),
         waveforms=[_waveforms(one) for one in material.passes if any(c.codes.size for c in one.captures)],
         wave_size=(WIDTH, HEIGHT),
-        passes=[(one, _conditions(one), list(_reading_rows(material, one, letters))) for one in material.passes],
+        passes=[
+            (one, conditions(one, letters), list(_reading_rows(material, one, letters))) for one in material.passes
+        ],
         instruments=_instruments(material, letters),
         events=[(event.taken_utc, one.name, event_text(event)) for one in material.passes for event in one.events],
         band_level=f"{BAND_LEVEL:.0%}",
@@ -177,29 +180,8 @@ def _waveforms(one: Pass) -> tuple[str, str, list[Thumbnail]]:
     return one.name, usual, [thumbnail(capture, usual) for capture in captures]
 
 
-def _begun(one: Pass) -> str:
-    """When it was begun: with its first reading, where that was imported and is older than the pass in the job."""
-    return min(filter(None, [one.started_utc, *(reading.taken_utc for reading in one.readings)]), default="")
-
-
-def _conditions(one: Pass) -> str:
-    facts = []
-    if begun := _begun(one):
-        facts.append(f"begun {begun[:16].replace('T', ' ')} UTC")
-    if one.mains_v is not None:
-        hertz = f", {one.mains_hz:g} Hz" if one.mains_hz is not None else ""
-        facts.append(f"mains {one.mains_v:.1f} V{hertz}")
-    else:
-        facts.append("mains not written down")
-    if one.pulled:
-        facts.append(tubes_text(one.pulled))
-    if one.minutes_on is not None:
-        facts.append(f"{one.minutes_on:g} minutes after switch-on")
-    return "; ".join(facts)
-
-
 def _reading_rows(material: Material, one: Pass, letters: Mapping[str, str]) -> Iterator[dict[str, str]]:
-    begun = _begun(one)
+    begun, common = begun_utc(one), common_facts(one)
     for reading in one.readings:
         judged = material.verdicts.get((one.name, reading))
         unjudged = "" if reading.quality == "imported" else quality_text(reading.quality)
@@ -212,7 +194,7 @@ def _reading_rows(material: Material, one: Pass, letters: Mapping[str, str]) -> 
             "verdict": judged.words if judged else unjudged,
             "instrument": letters[reading.instrument] + (f", {reading.range_v:g} V" if reading.range_v else ""),
             "time": _time(reading.taken_utc, begun),
-            "note": reading.note,
+            "note": own_note(reading, common),
         }  # fmt: skip
 
 

@@ -262,7 +262,8 @@ class Sheet:
         box = (self.left - pad, self.top - pad, self.right - self.left + 2 * pad, self.bottom - self.top + 2 * pad)
         view = " ".join(f"{number:.0f}" for number in box)
         return (
-            f'<svg xmlns="http://www.w3.org/2000/svg" viewBox="{view}" role="group" aria-label="{escape(title)}" '
+            f'<svg xmlns="http://www.w3.org/2000/svg" viewBox="{view}" width="{box[2]:.0f}" '
+            f'height="{box[3]:.0f}" role="group" aria-label="{escape(title)}" '
             f'font-family="system-ui, DejaVu Sans, sans-serif"><title>{escape(title)}</title>'
             f"{''.join(self.pieces)}{''.join(self.labels)}</svg>"
         )

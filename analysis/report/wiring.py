@@ -9,6 +9,7 @@ from acquisition.quantities import format_value
 from analysis.chassis import Chassis, Part
 
 from .symbols import Sheet
+from .words import with_signs
 
 LARGE_FARAD = 0.9e-6
 GROUND = "gnd"
@@ -63,7 +64,7 @@ class Cell:
 
 def _volts(value_v: float, digits: int) -> str:
     """Volts beside a point; below half a millivolt nothing is left to say."""
-    return "0 V" if abs(value_v) < 5e-4 else format_value(value_v, "V", digits).replace("-", "−")
+    return "0 V" if abs(value_v) < 5e-4 else with_signs(format_value(value_v, "V", digits)).replace("-", "−")
 
 
 class Wiring:
@@ -171,7 +172,7 @@ class Wiring:
         self.left_over.pop(part.name, None)
         large = part.kind == "capacitor" and part.value >= LARGE_FARAD
         # Of ohms and farads the prefix tells enough beside the symbol; henries mostly have none.
-        value = format_value(part.value, "H" if part.kind == "inductor" else "")
+        value = format_value(part.value, "H" if part.kind == "inductor" else "").replace("u", "µ")
         sheet.part(part.kind, start, end, (part.name, value), large, label_below)
 
     def node_text(

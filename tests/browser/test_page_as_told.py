@@ -2,6 +2,9 @@
 
 import pytest
 
+from acquisition.configs import find_config
+from acquisition.records import Reading
+from acquisition.store import create_job
 from tests.browser.serving import NEEDS_BROWSER, served, wait_for
 
 pytestmark = NEEDS_BROWSER
@@ -390,3 +393,53 @@ def test_without_stages_the_gain_view_says_what_is_missing_and_asks_for_nothing(
     hub.publish("job", {**JOB, "stages": []})
     wait_for(lambda: page.locator("#no-stages").is_visible())
     assert not page.locator("#gain-form").is_visible()
+
+
+def test_before_anything_is_measured_the_gain_view_says_what_comes_next(told):
+    page, hub, _ = told
+    page.click("nav [href='#gain']")
+    wait_for(page.locator("#gain-first").is_visible)
+    assert "connected with the power off" in page.locator("#gain-first").inner_text()
+    hub.publish("gain", {"running": True, "progress": "With the power off: connect."})
+    wait_for(lambda: page.locator("#gain-progress").inner_text().startswith("With the power off"))
+    assert not page.locator("#gain-first").is_visible()
+    hub.publish("job", {**JOB, "stages": []})
+    wait_for(page.locator("#no-stages").is_visible)
+    assert not page.locator("#gain-first").is_visible()
+
+
+def test_words_of_a_box_to_tick_stand_beside_it_on_a_phone(told):
+    page, _, _ = told
+    page.set_viewport_size({"width": 390, "height": 800})
+    for box in ("glow", "anew", "follow"):
+        at = page.locator(f"#{box}").bounding_box()
+        words = page.locator(f"label:has(#{box})").evaluate(
+            "label => { const r = document.createRange(); r.selectNodeContents(label.lastChild);"
+            " return r.getBoundingClientRect().x; }"
+        )
+        assert words >= at["x"] + at["width"]
+
+
+def test_a_drawing_is_legible_on_a_phone(told, browser, tmp_path):
+    """Names of points were 7 px high: the whole width of the chassis was squeezed into 896 px."""
+    text = find_config("chassis", "quayside-five").read_text("utf-8")
+    with create_job(tmp_path / "a.stagewalk", "Five", text) as job:
+        job.start_pass("as-found", mains_v=230.0)
+        job.add_reading("as-found", Reading(point="V1.1", quantity="dc_v", value=144.0, std=0.1))
+    with served(tmp_path / "a.stagewalk", ("as-found",)) as (_, address):
+        page = browser.new_page(viewport={"width": 390, "height": 800})
+        page.goto(f"{address.url}#chassis")
+        wait_for(lambda: page.locator("#drawing svg").count())
+        scale = page.evaluate("document.querySelector('#drawing svg').getScreenCTM().a")
+        assert scale >= 0.99
+        assert page.evaluate("document.documentElement.scrollWidth") == 390
+        page.close()
+
+
+def test_a_long_name_of_a_point_does_not_push_a_phone_sideways(told):
+    page, hub, _ = told
+    page.set_viewport_size({"width": 390, "height": 800})
+    name = "CATHODE_FOLLOWER_OUT_LEFT"
+    hub.publish("step", {**STEP, "title": name, "prompt": f"Touch {name}, one hand."})
+    wait_for(lambda: page.locator("#step-point").inner_text() == name)
+    assert page.evaluate("document.documentElement.scrollWidth") == 390

@@ -154,7 +154,7 @@ def test_gain_of_a_stage_asks_for_the_load_first(tab, bench):
     words = tab.locator("#gain-result .result").inner_text()
     assert "the stage inverts" in words
     assert "output was ON and was switched off just now" in tab.locator("#gain-notices .hazard").inner_text()
-    assert float(re.search(r": ([\d.]+) ±", words).group(1)) == pytest.approx(58.7, rel=0.1)
+    assert float(re.search(r": gain ×([\d.]+) ±", words).group(1)) == pytest.approx(58.7, rel=0.1)
     assert tab.locator("#traces svg polyline").count() == 2
     for width in (390, 1280):  # drawn anew where the phone is turned: words keep their size
         tab.set_viewport_size({"width": width, "height": 844})

@@ -220,12 +220,13 @@ def _show(
     running: bool = True,
 ) -> None:
     from analysis.app.signal.show import gain_facts, inversion
+    from analysis.report.words import with_uncertainty
 
     # A sweep is told by its middle: where the gain stands that people mean by the gain of a stage.
     gain = taken[-1] if running else min(taken, key=lambda g: abs(math.log(g.freq_hz / MIDDLE_HZ)))
     facts = gain_facts(gain, plan)
     words = (
-        f"{plan.name}: {gain.magnitude:.4g} ± {1.96 * gain.magnitude_std:.2g}, {gain.gain_db:.2f} dB, "
+        f"{plan.name}: gain {with_uncertainty(gain.magnitude, gain.magnitude_std, 'gain')}, {gain.gain_db:.2f} dB, "
         f"{gain.phase_deg:+.1f}° at {gain.freq_hz:.5g} Hz: the stage {inversion(gain)}"
     )
     model_words = ""

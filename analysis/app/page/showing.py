@@ -224,7 +224,7 @@ def suspects_panel(found: Mapping[str, Any], points: int | None, settled: bool =
     settled : bool
         False at a glance, while the same readings are weighed in full.
     """
-    from analysis.report.words import chance_text, place_text
+    from analysis.report.words import chance_text, place_text, with_signs
 
     rows = [
         {
@@ -232,8 +232,8 @@ def suspects_panel(found: Mapping[str, Any], points: int | None, settled: bool =
             "fault": s["fault"],
             "probability": s["probability"],
             "chance": chance_text(s["probability"]),
-            "estimate": s["estimate"]["text"] if s["estimate"] and s["probability"] > 0.05 else "",
-            "because": s["because"] if s["probability"] > 0.1 else "",
+            "estimate": with_signs(s["estimate"]["text"]) if s["estimate"] and s["probability"] > 0.05 else "",
+            "because": with_signs(s["because"]) if s["probability"] > 0.1 else "",
         }
         for s in found["suspects"][:4]
         if s["probability"] >= 0.02
@@ -252,7 +252,7 @@ def suspects_panel(found: Mapping[str, Any], points: int | None, settled: bool =
         "nothing_wrong": None
         if found["healthy_probability"] is None
         else chance_text(found["healthy_probability"]),
-        "advice": advice,
+        "advice": with_signs(advice),
         "point": next((p["point"] for p in found["next"] if p["quantity"] == "dc_v"), None),
         "asked": found.get("asked", []),
         "words": " ".join(found["notes"]),

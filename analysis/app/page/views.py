@@ -94,16 +94,17 @@ def _compare(path: str | Path, before: str, after: str) -> Mapping[str, Any]:
 
     with open_job(path, read_only=True) as job:
         found = compare_passes(job, before, after)
-    changed = [c for c in found.changes if c.significant]
+    changed = found.significant
     quiet = len(found.changes) - len(changed)
-    words = [f"{before} to {after}: {found.verdict}"]
+    words = [f"{found.passes_words}: {found.verdict_words}"]
     fit = found.fit_words.capitalize()
     words += [f"{fit}: before, {old_part_text(fault, value)}" for fault, value in found.faults]
     if quiet:  # as the terminal: with nothing to look at, "no change" would be said of nothing
-        words.append(f"No significant change in {quiet} of {len(found.changes)} readings.")
+        every = len(found.changes)
+        words.append(f"No significant change in {quiet} of {every} reading{'s' * (every > 1)}.")
     words += value_sentences(found.values)
     return {
-        "words": [*words, *found.notes],
+        "words": [*words, *found.remarks],
         "changes": [change_row(measurand_text(c.measurand, later=c.later), c) for c in changed],
     }
 

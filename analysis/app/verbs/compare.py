@@ -73,6 +73,7 @@ def compare_passes(
         # What was replaced in the passes between counts as well.
         between = [job.read_pass(name) for name in names[names.index(before) + 1 : names.index(after)]]
         last = replace(last, events=(*(event for one in between for event in one.events), *last.events))
+    turned_round = before in names and names.index(before) > names.index(after)
     work_before, work_after = job.work_done(before), job.work_done(after)
     left, undriven = set[str](), list[str]()
     if model is not None:
@@ -88,6 +89,11 @@ def compare_passes(
         work_before=work_before,
         work_after=work_after,
     )
+    if turned_round:
+        words = (
+            f"{after} was begun before {before}; what was replaced is asked of the later: name the earlier first"
+        )
+        result = replace(result, notes=(*result.notes, words))
     if model is None:
         return replace(result, notes=(*result.notes, reason)) if reason else result
     if rows is None:
@@ -189,7 +195,7 @@ def as_json(comparison: Comparison) -> dict[str, Any]:
         "only_before": [f"{m.point} {m.quantity}" for m in comparison.only_before],
         "only_after": [f"{m.point} {m.quantity}" for m in comparison.only_after],
         "rule": comparison.rule,
-        "notes": list(comparison.notes),
+        "notes": list(comparison.remarks),
     }
 
 
@@ -209,7 +215,7 @@ def show(comparison: Comparison) -> None:
     from analysis.report.words import QUANTITY_WORDS, TO_ASCII, measurand_text, old_part_text
 
     console = OpenConsole(highlight=False)
-    changed = [c for c in comparison.changes if c.significant]
+    changed = comparison.significant
     table = Table(box=None, header_style="bold", pad_edge=False)
     table.add_column("reading")
     for heading in ("before", "after", "change, 95 %", "healthy"):
@@ -233,7 +239,8 @@ def show(comparison: Comparison) -> None:
             for point, quantity in still
             if (point, quantity) not in moved
         )
-        of = f"no significant change in {len(quiet)} of {len(comparison.changes)} readings"
+        every = len(comparison.changes)
+        of = f"no significant change in {len(quiet)} of {every} reading{'s' * (every > 1)}"
         console.print(f"{of}: {escape(harmless(names))}" if names else of)
     for c in quiet:
         if c.trend:
@@ -246,11 +253,9 @@ def show(comparison: Comparison) -> None:
         if lost:
             names = ", ".join(measurand_text(m, ascii_only=True) for m in lost)
             console.print(f"read only {label}: {escape(harmless(names))}")
-    for note in comparison.notes:
+    for note in comparison.remarks:
         console.print(f"note: {escape(harmless(note))}")
-    replaced = f" ({', '.join(comparison.replaced)} replaced)" if comparison.replaced else ""
-    console.print(f"{escape(harmless(comparison.before))} to {escape(harmless(comparison.after + replaced))}: "
-                  f"[bold]{comparison.verdict}[/bold]")  # fmt: skip
+    console.print(f"{escape(harmless(comparison.passes_words))}: [bold]{comparison.verdict_words}[/bold]")
 
 
 def _show_values(console: Console, comparison: Comparison) -> None:
@@ -289,6 +294,8 @@ def command(job: str, before: str, after: str, plain: bool) -> int:
     it."""
     from analysis.app.jobs import job_to_read
 
+    if before == after:
+        raise click.BadParameter(f"expected two passes, got {before} twice", param_hint="AFTER")
     with job_to_read(job) as opened:
         comparison = compare_passes(opened, before, after, fresh=True)
     if plain:

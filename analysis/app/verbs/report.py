@@ -55,7 +55,7 @@ def gather(job: Job) -> Material:
         asked = {one.name: asked_about(its.chassis, its, one.readings, one.mains_v) for one, its in own}
         first = asked.pop(ends[0].name, []) if ends else []
         limits += [f"{name}: {question}" for name, found in asked.items() for question in found]
-        if ends:
+        if ends and ends[0].readings:  # of none only what is believed beforehand could be told
             diagnosis, told = _diagnosis(model, ends[0], job)
     if len(ends) > 1:
         known = (chassis, model, reason)

@@ -114,6 +114,18 @@ def test_parts_replaced_in_passes_between_count(job, tmp_path, capsys):
     assert found["replaced"] == ["C4", "R5"]
     assert [(old["part"], old["fault"]) for old in found["old_part"]] == [("C4", "leaky")]
     assert found["verdict"] == "agrees with the replaced part"
+    assert main(["compare", str(path), "as-found", "after-R5"]) == 0
+    words = " ".join(capsys.readouterr().out.split())
+    assert words.endswith("as-found to after-R5 (C4, R5 replaced): agrees with the replaced parts")
+    assert views_of(path).compare("as-found", "after-R5")["words"][0] in words
+
+
+def test_passes_named_the_wrong_way_round_or_twice_are_told(job, capsys):
+    assert main(["compare", str(job), "after-C4", "as-found"]) == 0
+    words = " ".join(capsys.readouterr().out.split())
+    assert "note: as-found was begun before after-C4; what was replaced is asked of the later" in words
+    assert main(["compare", str(job), "as-found", "as-found"]) == 2
+    assert "expected two passes, got as-found twice" in capsys.readouterr().err
 
 
 def test_where_nothing_was_read_in_both_passes_no_change_is_not_the_answer(job, tmp_path, capsys):
@@ -237,6 +249,10 @@ def test_a_part_of_another_value_than_drawn_is_asked_about_and_allowed_for_once_
     assert "was another value fitted?" in words
     assert "the changes fit" not in words
     assert words.endswith("changed, not explained by it")
+    with open_job(path, read_only=True) as opened:
+        (cause,) = findings(gather(opened)).causes
+    assert f"note: {cause}" in words
+    assert cause in views_of(path).compare("as-found", "after-R4")["words"]
     assert main(["note", str(path), "--pass", "after-R4", "--replaced", "R4=2.7k"]) == 0
     capsys.readouterr()
     assert main(["compare", str(path), "as-found", "after-R4"]) == 0

@@ -255,6 +255,25 @@ def test_what_another_meter_shows_too_high_is_no_fault_of_the_old_part():
     assert comparison.faults == ()
 
 
+@pytest.mark.parametrize(("share", "told"), [(0.012, False), (0.045, True)])
+def test_of_an_old_part_nothing_is_told_where_no_change_counts(share, told):
+    """Every reading moved the same way, each by little more than its uncertainty alone allows; then by more."""
+    model = Supply()
+
+    def read(name, times, events=()):
+        readings = [
+            Reading(point=f"P{i}", quantity="dc_v", value=times * v, std=1e-4, instrument=f"{i}", range_v=300.0)
+            for i, v in enumerate(model.true_v)
+        ]
+        return Pass(name=name, started_utc="", mains_v=230.0, readings=tuple(readings), events=events)
+
+    after = read("after", 1.0, (Event(kind="part_replaced", subject="R1"),))
+    comparison = compare(read("before", 1.0 - share), after, model=model, faults=model.faults)
+    assert bool(comparison.significant) == told
+    assert bool(comparison.faults) == told
+    assert any(change.predicted for change in comparison.changes) == told
+
+
 class TwoParts:
     """100 V that each of R1 and R2 raises alone, at points of its own, and both at a third, by the logarithm of its
     value."""
@@ -327,7 +346,7 @@ def test_a_part_that_measured_as_drawn_had_no_fault_of_its_value(was_ohm, now_oh
     value = PartValue(part="R1", what="value", before=told(was_ohm), after=told(now_ohm), drawn=1e3)
     found = comparison.measured((value,))
     assert found.verdict == verdict
-    asked = [note for note in found.notes if "was another value fitted" in note]
+    asked = [cause for cause in found.causes if "was another value fitted" in cause]
     if verdict == AGREES:
         assert (found.faults, asked) == (((low, float(np.mean(was_ohm))),), [])
     else:

@@ -41,7 +41,7 @@ def pass_of(model, name, values, seed, events=(), wanted=WANTED):
 def compared(model, before, after, events=(), wanted=WANTED):
     passes = pass_of(model, "as-found", before, 1, (), wanted), pass_of(model, "after", after, 2, events, wanted)
     found = compare(*passes, model=model, faults=faults_of(model.chassis, model.parameters))
-    return found, [note for note in found.notes if "turned" in note]
+    return found, [cause for cause in found.causes if "turned" in cause]
 
 
 @pytest.mark.parametrize("stands", [0.2, 0.8])

@@ -9,7 +9,7 @@ from pathlib import Path
 import numpy as np
 import pytest
 
-from acquisition.records import Event, Measurand, Pass
+from acquisition.records import Event, Measurand, Pass, Reading
 from acquisition.store import open_job
 from analysis.chassis import ChassisModel, load_chassis
 from analysis.compare import AGREES, UNCHANGED, Change, InCircuit, replaced_values, values_in_circuit
@@ -160,6 +160,46 @@ def test_tasks_of_unlike_length_are_answered_together():
 
     assert answered([task(2), both(), task(0)], answer) == [60.0, [10.0, 180.0], 0.0]
     assert asked == [[0, 1], [0, 1], [1]]
+
+
+def one_gain(trials, stage, values, error=1.0):
+    """A pass with nothing but the gain of one stage at 50 Hz."""
+    asked = Measurand(point=stage, quantity="gain", freq_hz=50.0, drive_pp_v=0.02)
+    gain = float(trials.MODEL.predict({key: np.full(1, value) for key, value in values.items()}, [asked])[0, 0])
+    read = Reading(
+        point=stage, quantity="gain", freq_hz=50.0, drive_pp_v=0.02, value=error * gain, std=0.011 * gain,
+        instrument="scope", range_v=10.0,
+    )  # fmt: skip
+    return Pass(name="a", started_utc="", mains_v=230.0, readings=(read,)), gain
+
+
+@pytest.mark.parametrize(("part", "stage"), [("C5", "V2.2>SPK"), ("C1", "V1.2>V1.1")])
+def test_whatever_explains_one_gain_as_well_is_inside(trials, part, stage):
+    """A fifth of the capacitance, or all of it and ohms in series: both read the same."""
+    size = trials.MODEL.parameters[part].nominal
+    taken, gain = one_gain(trials, stage, {part: 0.2 * size})
+    found = values_in_circuit(trials.MODEL, taken, part)
+    ohms = np.geomspace(1.0, 1e4, 400)
+    asked = [reading.measurand for reading in taken.readings]
+    gains = trials.MODEL.predict({part: np.full(400, size), f"{part}.esr": ohms}, asked)[:, 0]
+    series = float(ohms[np.abs(gains - gain).argmin()])
+    assert np.abs(gains - gain).min() < 0.005 * gain
+    for farad, ohm in ((0.2 * size, 0.0), (size, series)):
+        assert found["value"].holds(farad)
+        assert found["esr"].holds(ohm)
+        assert found["leak"].holds(1e9)
+
+
+@pytest.mark.parametrize(("part", "stage", "seed"), [("C5", "V2.2>SPK", 0), ("C4", "V1.7>V1.6", 2)])
+@pytest.mark.parametrize("share", [0.2, 1.0])
+def test_one_gain_of_a_specimen_calls_no_sound_capacitor_shorted(trials, part, stage, seed, share):
+    rng = np.random.default_rng([seed, 1])
+    specimen = {key: value[0] for key, value in trials.MODEL.draw(1, rng).items()}
+    size = share * trials.MODEL.parameters[part].nominal
+    taken, _ = one_gain(trials, stage, {**specimen, part: size}, 1.0 + 0.01 * rng.standard_normal())
+    found = values_in_circuit(trials.MODEL, taken, part)
+    assert found["leak"].holds(1.0 / specimen[f"{part}.leak"])
+    assert found["value"].holds(size)
 
 
 def test_texts():

@@ -86,9 +86,7 @@ def test_each_cell_of_a_value_in_circuit():
 def test_a_proof_says_what_was_before_what_is():
     assert value_proof([LEAK, SIZE]) == [
         "In circuit, by each round alone, the leak resistance of C4 was 3 MΩ (2.5 MΩ to 3.6 MΩ) before and is more "
-        "than 100 MΩ after.",
-        "In circuit, by each round alone, the capacitance of C4 was less than 5 nF before and is 21 nF (19 nF to "
-        "23 nF) after.",
+        "than 100 MΩ after; the capacitance of C4 was less than 5 nF before and is 21 nF (19 nF to 23 nF) after."
     ]
     assert value_sentences([LEAK], ascii_only=True)[0] == (
         "The leak resistance of C4 was 3 Mohm (2.5 Mohm to 3.6 Mohm) before and is more than 100 Mohm after."

@@ -66,6 +66,20 @@ def test_gain_and_phase_stand_in_front_of_their_bands(material):
         assert low - 2 * bar <= degrees <= high + 2 * bar or verdicts[freq] != "agrees"
 
 
+def test_a_whole_turn_between_two_passes_is_none(material):
+    """An inverting stage near 180 degrees: 176 in one pass and -176 in the next stood 352 degrees apart."""
+    first, last = material.passes
+    turned = tuple(replace(r, value=r.value + 360.0) if r.quantity == "phase_deg" else r for r in last.readings)
+    stage = "V1.2>V1.1"
+    there, here = (
+        {t["name"]: t for t in response_figure(one, stage)["data"] if t["yaxis"] == "y2" and t["mode"] != "lines"}
+        for one in (material, replace(material, passes=(first, replace(last, readings=turned))))
+    )
+    assert here[last.name]["y"] == pytest.approx(there[last.name]["y"], abs=1e-3)
+    for low, high in zip(here[first.name]["y"], here[last.name]["y"], strict=True):
+        assert abs(low - high) < 180.0
+
+
 def test_no_spike_is_lost_to_thinning():
     rng = np.random.default_rng(1)
     volts = rng.standard_normal(100_003)

@@ -1,13 +1,29 @@
 """The first page, sentence by sentence, from readings, bands and changes made by hand."""
 
+from dataclasses import replace
+from types import SimpleNamespace
+
 import numpy as np
 import pytest
 
+from acquisition.configs import find_config
 from acquisition.records import JobSheet, Measurand, Pass, Reading
-from analysis.compare import AGREES, NOT_EXPLAINED, UNCHANGED, UNTRIED, Change, Comparison
+from acquisition.store import create_job, open_job
+from analysis.app.verbs.report import gather
+from analysis.compare import (
+    AGREES,
+    NOT_EXPLAINED,
+    UNCHANGED,
+    UNTRIED,
+    Change,
+    Comparison,
+    InCircuit,
+    PartValue,
+)
 from analysis.judge import Judged
 from analysis.report.findings import findings
 from analysis.report.material import Material
+from analysis.report.render import render
 
 # Point: before, its verdict, after, its verdict, the middle of the band.
 REPAIRED = {
@@ -132,3 +148,96 @@ def test_a_row_of_the_first_page_has_each_value_in_its_column():
 def test_what_is_too_little_for_a_proof_is_told(count, words):
     passes = tuple(Pass(name="as-found", started_utc="", readings=(reading("V1.1", 90.0),)) for _ in range(count))
     assert words in findings(Material(sheet=JobSheet(chassis_name="Amp"), passes=passes)).proof
+
+
+@pytest.mark.parametrize(
+    ("replaced", "verdicts", "words", "fits", "headline", "question"),
+    [
+        ((), "", "nothing was read in both passes", "", "Nothing was read in both passes", ""),
+        (("C4",), "===", "no significant change", "", "No significant change", ""),
+        ((), "*==", "changed; no part is recorded as replaced that could explain it", "", "One reading changed",
+         "Whether a replaced part could explain the changes was not tried: that takes a record of what was "
+         "replaced and a chassis file with its parts."),
+        (("C4",), "**=", "changed; no model tells whether the replaced part explains it", "", "Readings changed",
+         "Whether the replaced part could explain the changes was not tried: that takes a chassis file with its "
+         "parts."),
+        (("C4", "R5"), "**=", "changed; no model tells whether the replaced parts explain it", "",
+         "Readings changed", "Whether the replaced parts could explain"),
+        (("C4",), "+==", "agrees with the replaced part", "the change fits",
+         "The change agrees with the replaced part", ""),
+        (("C4", "R5", "V1"), "++=", "agrees with the replaced parts", "the changes fit",
+         "The changes agree with the replaced parts", ""),
+        (("C4",), "-==", "changed, not explained by it", "nearest to the change, but no fit",
+         "The change is not explained by the replaced part", "Not explained by the replaced part: P0 DC."),
+        (("C4", "R5"), "+-=", "changed, not explained by them", "nearest to the changes, but no fit",
+         "One change is not explained by the replaced parts", "Not explained by the replaced parts: P1 DC."),
+        (("C4", "R5"), "+--", "changed, not explained by them", "nearest to the changes, but no fit",
+         "Some changes are not explained by the replaced parts", "Not explained by the replaced parts: P1 DC and"),
+        (("C4",), "---", "changed, not explained by it", "nearest to the changes, but no fit",
+         "The changes are not explained by the replaced part", "Not explained by the replaced part: P0 DC, P1"),
+    ],
+)  # fmt: skip
+def test_every_sentence_says_as_many_parts_and_changes_as_there_are(
+    replaced, verdicts, words, fits, headline, question
+):
+    signs = {"=": UNCHANGED, "*": UNTRIED, "+": AGREES, "-": NOT_EXPLAINED}
+    given = material({f"P{i}": (10.0, "agrees", 20.0, "agrees", 20.0) for i in range(len(verdicts))},
+                     {f"P{i}": signs[sign] for i, sign in enumerate(verdicts)})  # fmt: skip
+    comparison = replace(given.comparison, replaced=replaced)
+    assert comparison.verdict_words == words
+    if fits:
+        assert comparison.fit_words == fits
+    told = findings(replace(given, comparison=comparison))
+    assert told.headline == headline
+    assert told.open_question.startswith(question)
+    assert bool(told.open_question) == bool(question)
+
+
+def test_what_else_would_explain_the_changes_stands_on_the_first_page_in_the_words_of_compare():
+    given = material(REPAIRED, {"V1.6": UNCHANGED})
+    causes = ("P1 turned between the passes would explain it", "R4 measured 1.5 kohm before: was another fitted")
+    given = replace(given, comparison=replace(given.comparison, causes=causes, notes=("a limit",)))
+    assert findings(given).causes == causes
+    assert given.comparison.remarks == (*causes, "a limit")
+    page = render(given)
+    summary = page[: page.index("</section>")]
+    assert "P1 turned between the passes would explain it." in summary
+    assert "R4 measured 1.5 kΩ before: was another fitted." in summary
+
+
+def test_of_several_parts_that_do_not_explain_the_changes_no_value_in_circuit_is_a_proof():
+    def ohms(low, high):
+        return InCircuit(value=(low * high) ** 0.5, low=low, high=high, unit="ohm")
+
+    values = tuple(
+        PartValue(part=part, what="value", before=ohms(9e4, 1.1e5), after=ohms(4e4, 5e4)) for part in ("R5", "R6")
+    )
+    for verdict in (AGREES, NOT_EXPLAINED):
+        given = material(REPAIRED, dict.fromkeys(REPAIRED, verdict))
+        high = SimpleNamespace(part="R5", section="", fault="high", key="R5", shown="ohm", words="has drifted high")
+        comparison = replace(given.comparison, faults=((high, 2e5),)).measured(values)
+        # Measured without the other's fault it is no size of this one: 47 k was "drifted high" of 100 k.
+        assert comparison.faults[0][1] == (pytest.approx(99.5e3, rel=1e-3) if verdict == AGREES else 2e5)
+        proof = findings(replace(given, comparison=comparison)).proof
+        told = "; the resistance of R6 was 99.5 kΩ (90 kΩ to 110 kΩ) before and is 44.7 kΩ (40 kΩ to 50 kΩ) after."
+        alone = "before, each of R5, R6 is measured in circuit as if the others had been as drawn"
+        assert (told in proof) == (verdict == AGREES)
+        assert proof.count("In circuit") == (verdict == AGREES)
+        assert (alone in comparison.remarks) == (verdict != AGREES)
+
+
+def test_a_job_without_a_reading_is_not_told_to_lack_a_model():
+    for passes in ((), (Pass(name="as-found", started_utc=""),)):
+        told = findings(Material(sheet=JobSheet(chassis_name="Amp"), passes=passes))
+        assert (told.wrong, told.headline) == ("Nothing was read yet.", "No reading yet")
+        assert told.proof == "There is no round of readings so far, so nothing here proves a repair yet."
+
+
+def test_a_pass_without_a_reading_gets_no_list_of_suspects(tmp_path):
+    text = find_config("chassis", "quayside-five").read_text("utf-8")
+    with create_job(tmp_path / "a.stagewalk", "Five", text) as job:
+        job.start_pass("as-found", mains_v=230.0)
+    with open_job(tmp_path / "a.stagewalk", read_only=True) as job:
+        given = gather(job)
+    assert given.diagnosis is None
+    assert "Suspects as they stood" not in render(given)

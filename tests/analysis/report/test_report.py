@@ -259,7 +259,7 @@ def test_an_imported_pass_was_begun_when_it_was_read():
 def test_an_unexplained_change_reopens_the_job(material):
     changes = tuple(replace(c, verdict=NOT_EXPLAINED) if c.significant else c for c in material.comparison.changes)
     told = findings(replace(material, comparison=replace(material.comparison, changes=changes)))
-    assert told.headline == "Some changes are not explained by the replaced part"
+    assert told.headline == "The changes are not explained by the replaced part"
     assert "The cause should be found before the job is closed." in told.open_question
 
 

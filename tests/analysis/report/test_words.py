@@ -28,6 +28,12 @@ def test_two_halves_of_a_tube_are_two_suspects_everywhere(capsys):
         assert f"{name} weak: {half.section}" in terminal
 
 
+def test_the_page_writes_units_with_their_signs():
+    leak = Suspect(part="C2", section="", fault="leaky", probability=0.9, estimate=None, because="5 uA in 2 Mohm")
+    page = suspects_panel(as_json(Diagnosis(healthy_probability=0.1, suspects=(leak,), next=())), 3)
+    assert page["suspects"][0]["because"] == "5 µA in 2 MΩ"
+
+
 def test_a_slip_of_the_hand_is_no_part_that_is_most_likely_at_fault():
     slip = Suspect(
         part="V1.8",

@@ -15,7 +15,7 @@ export function job(job) {
   if (now === known) return;
   if (known) at("load-present").checked = false; // confirmed for another chassis or pass, before a server that has gone
   known = now;
-  show(at("gain-form"), job.stages.length > 0);
+  for (const id of ["gain-first", "gain-form"]) show(at(id), job.stages.length > 0);
   show(at("no-stages"), job.stages.length === 0);
   at("stage").replaceChildren(...job.stages.map((stage) => make("option", { value: stage.name }, `${stage.name}: ${stage.from} to ${stage.to}`)));
 }
@@ -38,6 +38,7 @@ function plot(name) {
 }
 export function update(state) {
   text(at("gain-progress"), state.progress ?? "");
+  if (state.progress) show(at("gain-first"), false); // from here on the progress says what to do
   show(at("gain-confirm"), Boolean(state.waiting));
   awake("gain", Boolean(state.running));
   at("gain-notices").replaceChildren(...(state.notices ?? []).map((words) => make("p", { class: "hazard" }, words)));

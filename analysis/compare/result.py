@@ -1,0 +1,290 @@
+"""What a comparison says: each change, and both passes together."""
+
+from __future__ import annotations
+
+import math
+from dataclasses import dataclass, replace
+
+import numpy as np
+
+from acquisition.records import Measurand
+
+from ..faults import Fault
+from ..judge import Judged
+from .in_circuit import PartValue
+from .pairing import CHANGE_STD, DC_STD_WITHOUT_MAINS, shortest
+from .significance import LEVEL
+
+AGREES = "agrees with the replaced part"
+NOT_EXPLAINED = "changed, not explained by it"
+UNCHANGED = "no significant change"
+UNTRIED = "changed; no replaced part and model to explain it"
+NOTHING_IN_BOTH = "nothing was read in both passes"
+
+RULE = (
+    "A change counts when its probability by chance, adjusted for the number of readings compared (Holm 1979), is "
+    f"below {LEVEL:.0%}: an untouched chassis then shows no change in at least {1 - LEVEL:.0%} of comparisons. "
+    "Uncertainties are combined as JCGM 100 says; the gain error that two readings of one instrument on one range "
+    "share cancels. A point touched again does not repeat exactly, so that the standard uncertainty of a change is "
+    f"never taken smaller than {CHANGE_STD['dc_v'][0]:.1%} of the larger reading on DC "
+    f"({DC_STD_WITHOUT_MAINS:.1%} where the mains of a pass was not written down), {CHANGE_STD['pp_v'][0]:.0%} "
+    f"of a signal or gain, {CHANGE_STD['phase_deg'][1]:g}° of phase, {CHANGE_STD['ripple_pp_v'][0]:.0%} of ripple "
+    f"and {CHANGE_STD['thd_pct'][0]:.0%} of distortion, and a little more near zero; the errors of two instruments "
+    "or ranges do not cancel and come on top; intervals are twice that. "
+    "A trend is a change that would count if it had been the only one looked at."
+)
+
+
+@dataclass(frozen=True, slots=True, kw_only=True)
+class Change:
+    """One measurand before and after.
+
+    Parameters
+    ----------
+    measurand : Measurand
+        What was read, as the first pass names it.
+    before, after : float
+        As read, in the unit of the quantity.
+    before_std, after_std : float
+        Standard uncertainty of each.
+    corrected : float
+        ``after`` at the mains of the first pass.
+    change, change_std : float
+        ``corrected - before`` and its standard uncertainty, shared errors left out.
+    z : float
+        Change over its uncertainty.
+    probability : float
+        Of such a change by chance, adjusted for the number of comparisons.
+    trend : bool
+        Not significant among so many, but it would be alone.
+    verdict : str
+        ``AGREES``, ``NOT_EXPLAINED``, ``UNCHANGED`` or ``UNTRIED``.
+    predicted, predicted_std : float, optional
+        Change the replaced part should have made.
+    healthy : float, optional
+        What the model shows for a healthy chassis at the mains of the first pass; see `judged`.
+    direction : str
+        ``toward``, ``away`` or empty, of the healthy value; for significant changes.
+    was, now : str
+        Verdict of each reading against the band of a healthy chassis, as `analysis.judge` gives it; empty without
+        bands.
+    said : str
+        The second verdict as people read it.
+    later : Measurand, optional
+        As the second pass names it, where another line of the hum is strongest there.
+    """
+
+    measurand: Measurand
+    before: float
+    after: float
+    before_std: float
+    after_std: float
+    corrected: float
+    change: float
+    change_std: float
+    z: float
+    probability: float
+    trend: bool
+    verdict: str
+    predicted: float | None = None
+    predicted_std: float | None = None
+    healthy: float | None = None
+    direction: str = ""
+    was: str = ""
+    now: str = ""
+    said: str = ""
+    later: Measurand | None = None
+
+    @property
+    def significant(self) -> bool:
+        """Whether the change counts."""
+        return self.verdict != UNCHANGED
+
+    def judged(self, was: Judged | None, now: Judged | None) -> Change:
+        """The same with the verdict on each reading, and the healthy value that the second one was held against.
+
+        Parameters
+        ----------
+        was, now : Judged, optional
+            Verdicts on both readings, each against a healthy chassis with the rails and mains of its own pass.
+        """
+        found = replace(
+            self,
+            was=was.verdict if was else "",
+            now=now.verdict if now else "",
+            said=now.words if now else "",
+        )
+        if now is None or not math.isfinite(now.expected):
+            return found
+        before = was.expected if was is not None and math.isfinite(was.expected) else now.expected
+        nearer = direction_of(self.measurand, self.before - before, self.after - now.expected)
+        return replace(found, healthy=now.expected, direction=nearer if self.significant else "")
+
+    @property
+    def moved(self) -> str:
+        """Where a change that counts led to, in words: a value that moves inside its band is nobody's concern."""
+        if not self.significant:
+            return ""
+        if not self.now:
+            return {"toward": "closer", "away": "further off"}.get(self.direction, "")
+        was_out = self.was in {"low", "high"}
+        if self.now in {"low", "high"}:
+            way = "closer, still" if self.direction == "toward" else "further off," if was_out else "out of band,"
+            return f"{way} {self.said or self.now}"
+        if not was_out:
+            return "still in band"
+        return "back in band" if self.now == "agrees" else "back at its edge"
+
+
+@dataclass(frozen=True, slots=True, kw_only=True, eq=False)
+class Comparison:
+    """Two passes compared.
+
+    Parameters
+    ----------
+    before, after : str
+        Names of the passes.
+    mains_before_v, mains_after_v : float, optional
+        Mains of each.
+    replaced : tuple of str
+        Parts and sockets replaced before the second pass.
+    changes : tuple of Change
+        One a measurand read in both.
+    covariance : ndarray, shape (M, M)
+        Of the changes.
+    only_before, only_after : tuple of Measurand
+        Read in one pass only.
+    faults : tuple of (Fault, float)
+        What the changes say was wrong with the replaced parts, and the value of the parameter.
+    values : tuple of PartValue
+        What the replaced parts measure in circuit before and after, from `replaced_values`.
+    causes : tuple of str
+        What beside a fault of the replaced parts would explain changes: a control that was turned, another value
+        that was fitted.
+    notes : tuple of str
+        What limits the comparison.
+    rule : str
+        When a change counts, in words.
+    """
+
+    before: str
+    after: str
+    mains_before_v: float | None
+    mains_after_v: float | None
+    replaced: tuple[str, ...]
+    changes: tuple[Change, ...]
+    covariance: np.ndarray
+    only_before: tuple[Measurand, ...] = ()
+    only_after: tuple[Measurand, ...] = ()
+    faults: tuple[tuple[Fault, float], ...] = ()
+    values: tuple[PartValue, ...] = ()
+    causes: tuple[str, ...] = ()
+    notes: tuple[str, ...] = ()
+    rule: str = RULE
+
+    def measured(self, values: tuple[PartValue, ...]) -> Comparison:
+        """The same with what the replaced parts measure in circuit.
+
+        Parameters
+        ----------
+        values : tuple of PartValue
+            One with both ends stands for the value of its fault too, which was picked from a few on the chassis as
+            drawn; not where each of several parts was measured without the faults of the others. A part that
+            measured as drawn before, and does not now, had no fault of its value.
+        """
+        parts = list(dict.fromkeys(one.part for one in values))
+        alone = self.verdict != AGREES and len(parts) > 1
+        told = {}
+        for one in values:
+            if one.before.value is not None and not alone:
+                key = one.part if one.what == "value" else f"{one.part}.{one.what}"
+                told[key] = 1.0 / one.before.value if one.what == "leak" else one.before.value
+        faults = tuple((fault, told.get(fault.key, value)) for fault, value in self.faults)
+        found = replace(self, values=values, faults=faults)
+        if alone:
+            beside = f"before, each of {', '.join(parts)} is measured in circuit as if the others had been as drawn"
+            found = replace(found, notes=(*self.notes, beside))
+        keys = {fault.key for fault, _ in faults}
+        others = {one.part: one for one in values if one.another_fitted and one.part in keys}
+        kept = tuple((fault, value) for fault, value in faults if fault.key not in others)
+        if not others:
+            return found
+        causes = tuple(
+            f"{name} measured {one.before.text} in circuit before, as drawn, and {one.after.text} after: was "
+            f"another value fitted? If it was meant, `stagewalk note` with --replaced {name}=VALUE allows for it"
+            for name, one in others.items()
+        )
+        changes = tuple(
+            replace(change, verdict=NOT_EXPLAINED, predicted=None, predicted_std=None)
+            if change.verdict == AGREES and not kept
+            else change
+            for change in self.changes
+        )
+        return replace(found, faults=kept, causes=(*self.causes, *causes), changes=changes)
+
+    @property
+    def verdict(self) -> str:
+        """Verdict of the whole: the gravest of any reading; ``NOTHING_IN_BOTH`` where there is none to look at."""
+        if not self.changes:
+            return NOTHING_IN_BOTH
+        found = {change.verdict for change in self.changes}
+        return next((verdict for verdict in (NOT_EXPLAINED, UNTRIED, AGREES) if verdict in found), UNCHANGED)
+
+    @property
+    def remarks(self) -> tuple[str, ...]:
+        """All that is to be said beside changes and verdict."""
+        return (*self.causes, *self.notes)
+
+    @property
+    def significant(self) -> tuple[Change, ...]:
+        """Changes that count."""
+        return tuple(change for change in self.changes if change.significant)
+
+    @property
+    def parts_words(self) -> str:
+        """What was replaced, in general: one part or more."""
+        return "the replaced parts" if len(self.replaced) > 1 else "the replaced part"
+
+    @property
+    def passes_words(self) -> str:
+        """Which passes, and what was replaced between them."""
+        replaced = f" ({', '.join(self.replaced)} replaced)" if self.replaced else ""
+        return f"{self.before} to {self.after}{replaced}"
+
+    @property
+    def verdict_words(self) -> str:
+        """The verdict as people read it behind `passes_words`."""
+        many = len(self.replaced) > 1
+        untried = (
+            f"no model tells whether {self.parts_words} explain{'' if many else 's'} it"
+            if self.replaced
+            else "no part is recorded as replaced that could explain it"
+        )
+        return {
+            AGREES: f"agrees with {self.parts_words}",
+            NOT_EXPLAINED: f"changed, not explained by {'them' if many else 'it'}",
+            UNTRIED: f"changed; {untried}",
+        }.get(self.verdict, self.verdict)
+
+    @property
+    def fit_words(self) -> str:
+        """What the faults found in the replaced parts are to the changes."""
+        one = len(self.significant) == 1
+        if self.verdict == NOT_EXPLAINED:
+            return f"nearest to the {'change' if one else 'changes'}, but no fit"
+        return "the change fits" if one else "the changes fit"
+
+
+def direction_of(measurand: Measurand, was: float, now: float) -> str:
+    """Whether a reading came nearer, ``toward``, or not, ``away``.
+
+    Parameters
+    ----------
+    measurand : Measurand
+        What was read.
+    was, now : float
+        How far off it was and is.
+    """
+    if measurand.quantity == "phase_deg":
+        was, now = shortest(was), shortest(now)
+    return "toward" if abs(now) < abs(was) else "away"
