@@ -14,7 +14,7 @@ from analysis.circuit.ac import SmallSignal
 from analysis.circuit.dc import OperatingPoint
 from analysis.circuit.elements import GROUND, Array, conductance
 from analysis.circuit.ripple import Ripple
-from analysis.circuit.supplied import Start, Supplied, load_slope_s, solve_supplied
+from analysis.circuit.supplied import Start, Supplied, solve_supplied
 
 from .channels import Channels
 from .compiling import GENERATOR, Compiled
@@ -24,7 +24,7 @@ from .loading import MeterLoad, ProbeLoad
 from .parameters import STRENGTH_MU_CORRELATION, Parameter, Values
 from .points import list_points
 from .predicting import DEFAULT_FREQ_HZ, ProbedSignal, frequency_groups, read_dc, read_hum
-from .rails import settle_rails
+from .rails import SettledRails, loaded_anew, settle_rails
 
 
 class ChassisModel:
@@ -38,11 +38,15 @@ class ChassisModel:
         Meter of the DC readings.
     probe : ProbeLoad
         Probe of every AC reading; ``gain`` and ``phase_deg`` have one on both points.
+    beside : ChassisModel, optional
+        A model of the same chassis with other tubes: its supplies are taken, and it rests near where that does.
 
     Attributes
     ----------
     chassis, meter, probe
         As given.
+    rails : SettledRails
+        What stands behind the rails.
     circuit : Circuit
         The parts between nodes.
     parameters : mapping of str to Parameter
@@ -66,7 +70,13 @@ class ChassisModel:
         The nominal chassis has no operating point.
     """
 
-    def __init__(self, chassis: Chassis, meter: MeterLoad | None = None, probe: ProbeLoad | None = None) -> None:
+    def __init__(
+        self,
+        chassis: Chassis,
+        meter: MeterLoad | None = None,
+        probe: ProbeLoad | None = None,
+        beside: ChassisModel | None = None,
+    ) -> None:
         if not chassis.parts:
             raise OutsideModel(
                 f"{chassis.path}: no parts, so there is nothing to model", hint="add parts and rails"
@@ -80,21 +90,22 @@ class ChassisModel:
         self.envelopes = self._compiled.envelopes
         self.parameters: dict[str, Parameter] = self._compiled.parameters
         self._nominal = self._compiled.nominal_table()
-        # What stands behind a rail does not change when a tube is pulled; its volts do.
+        # What stands behind a rail does not change with the tubes; its volts do.
         whole = Compiled(chassis.without(())) if chassis.pulled else self._compiled
-        rails = settle_rails(chassis, whole, whole.nominal_table(), self.require_solved)
-        self._rippling, self.rectifiers = rails.rippling, rails.rectifiers
-        for key, emf_v in rails.emf_v.items():
+        self.rails: SettledRails = (
+            beside.rails if beside else settle_rails(chassis, whole, whole.nominal_table(), self.require_solved)
+        )
+        self._rippling, self.rectifiers = self.rails.rippling, self.rails.rectifiers
+        for key, emf_v in self.rails.emf_v.items():
             self._nominal[key] = np.full(1, emf_v)
             self.parameters[key] = replace(self.parameters[key], nominal=emf_v)
-        self._home = solve_supplied(self.circuit, self._nominal, self.rectifiers)
-        if chassis.pulled:
-            self.rectifiers = tuple(
-                replace(one, slope_s=load_slope_s(one, self.circuit, self._home)) for one in self.rectifiers
-            )
-            self._home = solve_supplied(self.circuit, self._nominal, self.rectifiers)
+        near = beside._start if beside else None
+        self._home = solve_supplied(self.circuit, self._nominal, self.rectifiers, near)
+        if beside or chassis.pulled:
+            self.rectifiers = loaded_anew(self.rectifiers, self.circuit, self._home)
+            self._home = solve_supplied(self.circuit, self._nominal, self.rectifiers, self._home.start())
         self.require_solved(self._home.rest)
-        self._start = self._home.start()
+        self._start: Start = self._home.start()
         self.points = list_points(chassis, self._delicate_nodes())
         self.stages = chassis.stages
         self.channels = Channels(chassis, self.circuit, self._home)
@@ -362,38 +373,3 @@ class ChassisModel:
             raise OutsideModel(f"thd_pct of {measurand.point}: how large was the drive?", hint="give drive_pp_v")
         freq = measurand.freq_hz or DEFAULT_FREQ_HZ
         return distortion(self, values, measurand.point, measurand.drive_pp_v, freq)
-
-    def jacobian(
-        self, values: Values, measurands: Sequence[Measurand], keys: Sequence[str], step: float = 1e-3
-    ) -> tuple[np.ndarray, np.ndarray]:
-        """Prediction and its derivative by the logarithm of each parameter.
-
-        Parameters
-        ----------
-        values : mapping
-            One sample (S = 1).
-        measurands : sequence of Measurand
-            M measurands.
-        keys : sequence of str
-            K parameters of nonzero value.
-        step : float
-            Half width of the central difference, as change of the logarithm.
-
-        Returns
-        -------
-        prediction : ndarray, shape (M,)
-            At the sample.
-        slopes : ndarray, shape (M, K)
-            d prediction / d log(value); of a phase, through the nearest turn.
-        """
-        table = self.table(values)
-        samples = dict(values)
-        for place, key in enumerate(keys):
-            factor = np.ones(2 * len(keys) + 1)
-            factor[2 * place + 1 : 2 * place + 3] = np.exp([step, -step])
-            samples[key] = table[key] * factor
-        shown = self.predict(samples, measurands)
-        rise = shown[1::2] - shown[2::2]
-        turning = np.array([measurand.quantity == "phase_deg" for measurand in measurands], dtype=bool)
-        rise = np.where(turning, (rise + 180.0) % 360.0 - 180.0, rise)
-        return shown[0], (rise / (2.0 * step)).T

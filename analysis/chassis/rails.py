@@ -11,6 +11,7 @@ from acquisition.errors import OutsideModel, Problem
 from acquisition.quantities import format_value
 from analysis.circuit.dc import OperatingPoint, solve_dc
 from analysis.circuit.elements import SHORT_S, Array, Supply
+from analysis.circuit.network import Circuit
 from analysis.circuit.rectifier import Rectifier, peak_for
 from analysis.circuit.ripple import RipplingRail, rail_transfer
 from analysis.circuit.supplied import Supplied, load_slope_s
@@ -96,6 +97,21 @@ def settle_rails(
         rectifiers += (rectifier,)
     emf_v = {f"{name}.emf": float(table[f"{name}.emf"][0]) for name in rails}
     return SettledRails(emf_v=emf_v, rippling=rippling, rectifiers=rectifiers)
+
+
+def loaded_anew(rectifiers: tuple[Rectifier, ...], circuit: Circuit, supplied: Supplied) -> tuple[Rectifier, ...]:
+    """Rectifiers with the load that other tubes put on them.
+
+    Parameters
+    ----------
+    rectifiers : tuple of Rectifier
+        As settled.
+    circuit : Circuit
+        With the other tubes.
+    supplied : Supplied
+        At rest.
+    """
+    return tuple(replace(one, slope_s=load_slope_s(one, circuit, supplied)) for one in rectifiers)
 
 
 def _unsettled(chassis: Chassis, name: str, short: Mapping[str, float]) -> OutsideModel:

@@ -19,7 +19,6 @@ import numpy as np
 from acquisition.errors import ConfigError, OutsideModel
 
 from ..chassis import ChassisModel
-from ..chassis.parameters import EMF_SIGMA
 from ..inference.data import Data, Refined, Weighed, collect
 from ..inference.error_scales import farther, own_scale
 from ..inference.panel import Change, Panel
@@ -108,12 +107,7 @@ class OtherTubes:
 
     def __init__(self, model: ChassisModel, measured: Mapping[str, tuple[float, float]]) -> None:
         self._model = model
-        # The supplies are those of the drawing, whatever they are loaded with.
-        emf = {f"{name}.emf" for name in model.chassis.rails}
-        nominal = {key: model.parameters[key].nominal for key in emf}
-        self._measured = {key: (value, EMF_SIGMA * value) for key, value in nominal.items() if value > 0.0}
-        self._measured |= dict(measured)
-        self._supplies = {key: np.array([value]) for key, value in nominal.items()}
+        self._measured = dict(measured)
         self._shown: dict[Standing, np.ndarray] = {}
 
     @cached_property
@@ -140,7 +134,8 @@ class OtherTubes:
             # A supply that cannot feed it has no operating point to compare with.
             with suppress(OutsideModel):
                 key = tuple((socket, tube.name) for socket, tube in way.items())
-                found[key] = ChassisModel(changed, self._model.meter, self._model.probe)
+                # The supplies are those of the drawing, whatever they are loaded with.
+                found[key] = ChassisModel(changed, self._model.meter, self._model.probe, beside=self._model)
         return found
 
     def weigh(self, panel: Panel, data: Data, weighed: Weighed) -> list[OtherTube]:
@@ -247,7 +242,7 @@ class OtherTubes:
         if np.isnan(shown[rows]).any():
             wanted = np.union1d(rows[np.isnan(shown[rows])], np.flatnonzero(panel.quantities == "dc_v"))
             measurands = [panel.measurands[row] for row in wanted]
-            shown[wanted] = columns_to_variables(measurands, model.predict(self._supplies, measurands))[0]
+            shown[wanted] = columns_to_variables(measurands, model.predict({}, measurands))[0]
         return np.asarray(shown[rows])
 
 

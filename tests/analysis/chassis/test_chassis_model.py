@@ -211,17 +211,6 @@ def test_shorted_turns_load_the_plates(amplifier):
     assert gain[1] < 0.5 * gain[0]
 
 
-def test_jacobian_is_the_slope_of_the_prediction(amplifier):
-    wanted = [*dc("V1.1", "V3.8"), Measurand(point="V1.2>V1.1", quantity="phase_deg", freq_hz=20.0)]
-    keys = ["R2", "R3", "V1b.strength", "C2", "BIASHOT.emf"]
-    shown, slopes = amplifier.jacobian({}, wanted, keys)
-    assert shown == pytest.approx(amplifier.predict({}, wanted)[0])
-    for place, key in enumerate(keys):
-        nominal = amplifier.nominal()[key]
-        moved = amplifier.predict({key: nominal * np.exp(0.01)}, wanted)[0]
-        assert moved - shown == pytest.approx(0.01 * slopes[:, place], rel=0.05, abs=2e-4)
-
-
 def test_what_is_outside_is_said(amplifier):
     with pytest.raises(OutsideModel, match=r"V1\.44") as caught:
         amplifier.predict({}, dc("V1.44"))

@@ -82,17 +82,26 @@ def test_a_healthy_chassis_needs_no_other_tube(chassis, diagnoser):
     assert not any(s.fault.startswith("other type") for s in found.suspects)
 
 
-def test_a_type_that_the_supply_cannot_feed_is_left_out():
+def test_another_type_hangs_on_the_supply_of_the_drawing():
+    """What stands behind a rail is the same: by Ohm's law alone a tube that draws more pulls it down by so much."""
     text = """
 chassis: a weak supply
 tubes: {V1: 6V6GT}
-rails: {HT: {volts: 60, source: OHM}}
-parts: {R1: 470k V1.5 gnd, R2: 100 HT V1.3, R3: 10 V1.8 gnd, R4: 100 HT V1.4}
+rails: {HT: {volts: 250, source: 2k}}
+parts: {R1: 470k V1.5 gnd, R2: 100 HT V1.3, R3: 220 V1.8 gnd, R4: 100 HT V1.4}
 """
-    fitting = [
-        OtherTubes(ChassisModel(parse_chassis(text.replace("OHM", ohm))), {})._fitting for ohm in ("1k", "50k")
-    ]
-    assert 0 < len(fitting[1]) < len(fitting[0])
+    drawn = ChassisModel(parse_chassis(text))
+
+    def behind(model):
+        rest = model.operating_point({})
+        drawn_a = sum(float(current.ravel()[0]) for current in (rest.currents[0][0], rest.currents[0][2]))
+        return float(rest.node_v("HT")[0]) + 2e3 * drawn_a, drawn_a
+
+    emf_v, usual_a = behind(drawn)
+    found = {standing[0][1]: behind(model) for standing, model in OtherTubes(drawn, {})._fitting.items()}
+    assert found["KT88"][1] > 1.1 * usual_a
+    for volts, _ in found.values():
+        assert volts == pytest.approx(emf_v, rel=1e-4)
 
 
 @pytest.mark.parametrize(
