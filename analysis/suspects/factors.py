@@ -15,7 +15,8 @@ from .because import Healthy
 from .mishap import NEAR, Mishap, dc_rows, divided, live_rows
 from .words import show
 
-SIGNALS = ("pp_v", "rms_v", "ripple_pp_v")
+RIPPLE = "ripple_pp_v"
+SIGNALS = ("pp_v", "rms_v", RIPPLE)
 """Quantities that are read with one scope and one probe."""
 
 FEW_SIGNALS = 3
@@ -68,7 +69,11 @@ def units_of_signals(
         for wanted in _together(entry.quantities, data, fitting):
             rows = tuple(row for row in fitting if data.quantities[row] in wanted)
             whole = tuple(np.flatnonzero(np.isin(data.quantities, wanted)).tolist())
-            if len({panel.model.node(data.readings[row].point) for row in whole}) >= FEW_SIGNALS:
+            # One signal that fits may be the input, which is known. Larger capacitors than drawn leave ripple any
+            # share: of ripple alone all must fit.
+            enough = sum(row in whole for row in odd) if wanted == (RIPPLE,) else 1
+            few = len({panel.model.node(data.readings[row].point) for row in whole}) < FEW_SIGNALS
+            if not few and len(rows) >= enough:
                 yield replace(_by_factor(entry, data, whole, rows, factor), share=1.0 / len(entry.times))
 
 

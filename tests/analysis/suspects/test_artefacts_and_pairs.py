@@ -353,6 +353,16 @@ def test_a_probe_switch_falsifies_signals_and_ripple_alike(with_scope, factor):
     assert found.healthy_probability > 0.5
 
 
+def test_larger_capacitors_than_drawn_are_no_unit():
+    """Whoever replaced 22 uF by 100 uF left the ripple of each point another share."""
+    model = ChassisModel(load_chassis("quayside-five"))
+    points = ("HT1", "HT2", "HT3", "V1.1", "V1.6", "V2.7")
+    wanted = [Measurand(point=p, quantity=q) for q in ("dc_v", "ripple_pp_v") for p in points]
+    larger = {name: 4.5 * model.parameters[name].nominal for name in ("C6", "C7", "C8")}
+    found = Diagnoser(model, wanted).diagnose(read_by_scope(model, wanted, larger, {}))
+    assert not [s for s in found.suspects if s.fault == "artefact: rms or peak"]
+
+
 def test_a_capacitor_that_halves_a_stage_is_no_unit(with_scope):
     """What a stage loses is missing at its output, not at its input."""
     diagnoser, wanted = with_scope
