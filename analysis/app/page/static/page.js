@@ -44,7 +44,7 @@ function route() {
 // One stream a visible tab: browsers allow six connections to a host, and a seventh tab would hang without a word.
 let stream = null, meterSeen = 0;
 const panels = {
-  job: (job) => { text(document.getElementById("job-name"), job.name); text(document.getElementById("job-pass"), `${job.chassis}, pass ${job.pass}`); survey.job(job); gain.job(job); records.job(job); },
+  job: (job) => { text(document.getElementById("job-name"), job.name); text(document.getElementById("job-pass"), `${job.chassis}, pass ${job.pass}${job.stood ? `, ${job.stood}` : ""}`); survey.job(job); gain.job(job); records.job(job); },
   meter: (meter) => { meterSeen = performance.now(); survey.meter(meter); lamp("meter", meter.link, meter.words); },
   step: survey.step,
   taken: survey.taken,
