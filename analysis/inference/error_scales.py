@@ -125,7 +125,7 @@ def scatter_slopes(panel: Panel, columns: np.ndarray, slopes: np.ndarray, predic
 
 
 def shared_errors(panel: Panel, columns: np.ndarray, slopes: np.ndarray, shifted: np.ndarray) -> np.ndarray:
-    """Slopes of errors that several readings share, shape (C, M, E).
+    """Slopes of errors that several readings share, shape (C, M, E); the age of all resistors is one of them.
 
     One gain error of the meter on all DC readings and of the scope on all its readings, one of the ripple
     calculation, one a stage over all its frequencies, all with their part of the error about the shift; what two
@@ -167,4 +167,6 @@ def shared_errors(panel: Panel, columns: np.ndarray, slopes: np.ndarray, shifted
         if unknown.section and unknown.key.endswith(".mu"):
             tube = slopes[:, :, index] * alternating * (MU_ERROR / unknown.sigma)
             parts.append(np.broadcast_to(tube, about_shift.shape))
+    if panel.aging.any():
+        parts.append(slopes[:, :, : panel.aging.size] @ panel.aging)
     return np.stack(parts, axis=2) if parts else np.zeros((*about_shift.shape, 0))

@@ -15,7 +15,6 @@ from dataclasses import dataclass, replace
 import numpy as np
 
 from acquisition.records import Measurand
-from analysis.circuit.elements import GROUND
 from analysis.circuit.ripple import LINES
 from analysis.circuit.supplied import Start, Supplied
 
@@ -24,8 +23,9 @@ from ..faults import Fault, faults_of
 from .grids import grid_errors
 from .places import NEAR, Place, Places
 from .sloping import slopes_at
-from .unknowns import FOOT_SIGMA, KNEE_MOST, KNEE_SIGMA, SLOPE_SIGMA, unknowns_of
+from .unknowns import aging_of, unknowns_of
 from .variables import columns_to_variables, from_variable
+from .widening import widened
 
 HUM = "ripple_pp_v"
 
@@ -35,12 +35,6 @@ LAST = ("thd_pct",)
 MILD = 0.4
 """A hypothesis that moves no reading by more than this (compared variable) starts with the slopes of the
 healthy chassis."""
-
-TRIODE = 2
-"""Electrodes beside the cathode."""
-
-GONE_A = 1e-7
-"""Plate current below which a tube is cut off, whatever its law."""
 
 BATCH = 400
 """Samples solved at a time: their matrices stay in the cache."""
@@ -124,6 +118,8 @@ class Panel:
         Compared variables of each hypothesis at z = 0; NaN where it has no operating point.
     severity_slopes : ndarray, shape (C, M)
         Derivative by the standardised severity within the cell.
+    aging : ndarray, shape (P,)
+        How far each unknown goes with the age of the chassis, see `aging_of`.
     scales : dict of Fault.scale to list of Change
         Single hypotheses of one scale, in their order.
     mild : ndarray of bool, shape (C,)
@@ -148,6 +144,7 @@ class Panel:
         self.unknowns = unknowns_of(model, measured or {})
         self.unknown_at = {unknown.key: place for place, unknown in enumerate(self.unknowns)}
         known = set(measured or {})
+        self.aging = aging_of(model, self.unknowns, known)
         self.faults: tuple[Fault, ...] = tuple(
             f for f in faults_of(model.chassis, model.parameters) if f.key not in known
         )
@@ -175,7 +172,8 @@ class Panel:
         self._steady = np.flatnonzero(self.usable & (self.quantities == "dc_v"))
         self.grid_error = grid_errors(model, self.measurands, self.centre)
         self.shifted = self.predict(self.changes, np.zeros((len(self.changes), len(self.unknowns) + 1)))
-        self._wide = self._widened()
+        none = np.zeros((len(self.changes), len(self.unknowns)))
+        self._wide = widened(model, self.unknowns, self.values(self.changes, none), self._rests.volts)
         self.severity_slopes = self.along_severity(self.shifted, np.arange(len(self.measurands)))
         shift = np.where(self.quantities == "phase_deg", 0.0, np.abs(self.shifted - self.centre))[:, self.usable]
         with np.errstate(invalid="ignore"):
@@ -343,24 +341,6 @@ class Panel:
             Hypotheses; of two faults the one counts that widens more.
         """
         return np.array([self._wide[self._rows_alone(c) or [0]].max(axis=0) for c in changes])
-
-    def _widened(self) -> np.ndarray:
-        """Spread of tubes where a hypothesis leaves them less current, or triodes few plate volts, shape (C, P)."""
-        none = np.zeros((len(self.changes), len(self.unknowns)))
-        table, circuit = self.model.table(self.values(self.changes, none)), self.model.circuit
-        volts = dict(enumerate(self._rests.volts)) | {GROUND: np.zeros(1)}
-        wide = np.ones_like(none)
-        for tube in circuit.tubes:
-            across = tuple(volts[node] - volts[tube.cathode] for node in tube.electrodes)
-            plate_a = np.maximum(tube.currents(tube.specimen(table), across)[0][0], 0.0)
-            lost = np.log((plate_a[0] + GONE_A) / (plate_a + GONE_A))
-            slope, strength = (self.unknown_at[f"{tube.key}.{name}"] for name in ("slope", "strength"))
-            wide[:, slope] += FOOT_SIGMA / SLOPE_SIGMA * np.maximum(lost, 0.0)
-            if len(across) == TRIODE:
-                low = np.clip(across[0][0] / np.maximum(across[0], 1e-3) - 1.0, 0.0, KNEE_MOST)
-                wide[:, slope] += KNEE_SIGMA / SLOPE_SIGMA * low
-                wide[:, strength] += KNEE_SIGMA / self.unknowns[strength].sigma * low
-        return wide
 
     def _at_home(self) -> Start:
         """Every hypothesis at the rest of the nominal chassis, to begin with."""

@@ -48,3 +48,14 @@ def test_a_bypass_of_two_halves_is_found_where_they_differ():
     assert found.estimate.low < 5.0 < found.estimate.high, (
         "3 ohm in series, and 4 ohm too much of a tired capacitor"
     )
+
+
+def test_an_old_chassis_with_nothing_wrong_is_not_blamed_for_its_age():
+    """Every resistor has drifted up (`fresh_cases FOLDER 100 266 --aged`, case 38: ngspice, tubes by other laws);
+    each with a tolerance of its own only, the one that drifted least was low with 0.88."""
+    folder = CASES.parent / "aged"
+    readings = read_readings_csv(folder / "case_2660038.readings.csv")
+    model = ChassisModel(load_chassis(str(folder / "case_2660038.chassis.yaml")))
+    found = Diagnoser(model, [r.measurand for r in readings]).diagnose(readings)
+    assert found.healthy_probability > 0.5
+    assert found.suspects[0].probability < 0.3
