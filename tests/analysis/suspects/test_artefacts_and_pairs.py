@@ -353,14 +353,20 @@ def test_a_probe_switch_falsifies_signals_and_ripple_alike(with_scope, factor):
     assert found.healthy_probability > 0.5
 
 
-def test_larger_capacitors_than_drawn_are_no_unit():
-    """Whoever replaced 22 uF by 100 uF left the ripple of each point another share."""
+@pytest.mark.parametrize("larger", [("C6",), ("C7",), ("C6", "C7", "C8")])
+def test_a_larger_capacitor_than_drawn_is_named_and_is_no_unit(larger):
+    """Whoever replaced 22 uF by 100 uF left less ripple behind it: a high R8, or ripple in volts rms."""
     model = ChassisModel(load_chassis("quayside-five"))
     points = ("HT1", "HT2", "HT3", "V1.1", "V1.6", "V2.7")
     wanted = [Measurand(point=p, quantity=q) for q in ("dc_v", "ripple_pp_v") for p in points]
-    larger = {name: 4.5 * model.parameters[name].nominal for name in ("C6", "C7", "C8")}
-    found = Diagnoser(model, wanted).diagnose(read_by_scope(model, wanted, larger, {}))
-    assert not [s for s in found.suspects if s.fault == "artefact: rms or peak"]
+    values = {name: 4.5 * model.parameters[name].nominal for name in larger}
+    found = Diagnoser(model, wanted).diagnose(read_by_scope(model, wanted, values, {}))
+    first = found.suspects[0]
+    assert (first.part, first.fault) == (larger[0], "high")
+    assert first.probability > 0.9
+    assert first.estimate.low < values[larger[0]] < first.estimate.high
+    assert "another value fitted?" in first.because
+    assert not [s for s in found.suspects if s.fault == "artefact: rms or peak" and s.probability > 0.1]
 
 
 def test_a_capacitor_that_halves_a_stage_is_no_unit(with_scope):
