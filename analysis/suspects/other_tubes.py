@@ -16,7 +16,8 @@ from itertools import combinations
 
 import numpy as np
 
-from acquisition.errors import ConfigError, OutsideModel
+from acquisition.errors import ConfigError, NoOperatingPoint, OutsideModel
+from acquisition.records import Reading
 
 from ..chassis import ChassisModel
 from ..inference.data import Data, Refined, Weighed, collect
@@ -109,6 +110,9 @@ class OtherTubes:
         self._model = model
         self._measured = dict(measured)
         self._shown: dict[Standing, np.ndarray] = {}
+        self._panels: dict[Standing, Panel] = {}
+        self._reached: dict[Standing, np.ndarray] = {}
+        self._before: frozenset[Reading] = frozenset()
 
     @cached_property
     def _fitting(self) -> dict[Standing, ChassisModel]:
@@ -131,8 +135,8 @@ class OtherTubes:
         ]
         for way in ways:
             changed = replace(chassis, sockets={**chassis.sockets, **way})
-            # A supply that cannot feed it has no operating point to compare with.
-            with suppress(OutsideModel):
+            # Where it has no operating point there is nothing to compare with.
+            with suppress(OutsideModel, NoOperatingPoint):
                 key = tuple((socket, tube.name) for socket, tube in way.items())
                 # The supplies are those of the drawing, whatever they are loaded with.
                 found[key] = ChassisModel(changed, self._model.meter, self._model.probe, beside=self._model)
@@ -153,11 +157,17 @@ class OtherTubes:
         healthy = weighed.log_weight[[not change.faults for change in weighed.changes]].max()
         if not data.readings or healthy > weighed.log_weight.max() - WORTH_A_LOOK:
             return []
+        if not self._before <= set(data.readings):  # of another chassis, or a reading was put right
+            self._reached.clear()
+        self._before = frozenset(data.readings)
         tried = []
         for standing, model in self._nearest(panel, data):
-            other = Panel(model, [r.measurand for r in data.readings], self._measured, with_faults=False)
+            other = self._panel(standing, model, panel, data)
             same = collect(other, data.readings)
-            refined = refine(other, same, [Change()], steps=12).get(Change())
+            starts = {Change(): self._reached[standing]} if standing in self._reached else None
+            refined = refine(other, same, [Change()], steps=12, starts=starts).get(Change())
+            if refined is not None:
+                self._reached[standing] = refined.unknowns
             if (
                 refined is not None
                 and len(same.readings) == len(data.readings)
@@ -179,6 +189,15 @@ class OtherTubes:
                 )
             )
         return found
+
+    def _panel(self, standing: Standing, model: ChassisModel, panel: Panel, data: Data) -> Panel:
+        """Predictions for other tubes, kept from reading to reading: of all DC, and of the rest that was read."""
+        wanted = {panel.measurands[column] for column in data.columns}
+        kept = self._panels.get(standing)
+        if kept is None or not wanted <= kept.columns.keys():
+            measurands = [m for m in panel.measurands if m.quantity == "dc_v" or m in wanted]
+            kept = self._panels[standing] = Panel(model, measurands, self._measured, with_faults=False)
+        return kept
 
     def _because(self, panel: Panel, data: Data, expected: np.ndarray, standing: Standing) -> str:
         """The readings that tell what stands there from what should best."""

@@ -140,3 +140,14 @@ def test_two_tubes_in_each_others_sockets_are_one_mistake():
     assert "V1 and V2 in each other's sockets" in first.because
     assert ", exchanged " in first.because
     assert first.separates == "the type numbers on the tubes in V1 and V2"
+
+
+def test_reading_by_reading_ends_where_all_at_once_does(chassis, diagnoser):
+    """What was reached before is a start, and no chassis starts where another one ended."""
+    read = readings(chassis, DC, {"V1": load_tube("12AT7")})
+    diagnoser.diagnose(readings(chassis, DC, {"V1": load_tube("12AU7")}))
+    for count in range(3, len(read) + 1):
+        last = diagnoser.diagnose(read[:count])
+    fresh = Diagnoser(ChassisModel(chassis), DC + GAINS).diagnose(read)
+    assert last.suspects[0].fault == fresh.suspects[0].fault
+    assert last.suspects[0].probability == pytest.approx(fresh.suspects[0].probability, abs=0.02)
