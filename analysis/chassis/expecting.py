@@ -64,7 +64,7 @@ class TubeExpectation:
     screen_a, screen_w : Band, optional
         Of a pentode.
     limits : Limits
-        Of the type.
+        Of the section.
     """
 
     tube: str
@@ -178,7 +178,7 @@ def _tubes(model: ChassisModel, rest: OperatingPoint, level: float) -> dict[str,
     amps, watts = Measurand(point="", quantity="dc_v"), Measurand(point="", quantity="dc_v")
     result = {}
     for tube, currents in zip(model.circuit.tubes, rest.currents, strict=True):
-        socket, _ = model.sections[tube.key]
+        socket, section = model.sections[tube.key]
         kind = model.chassis.sockets[socket]
         volts = [rest.volts[n] if n >= 0 else 0.0 for n in (*tube.electrodes, tube.cathode)]
         power = [(v - volts[-1]) * i for v, i in zip(volts, currents, strict=False)]
@@ -191,7 +191,7 @@ def _tubes(model: ChassisModel, rest: OperatingPoint, level: float) -> dict[str,
             plate_w=band_of(power[0], watts, level),
             screen_a=band_of(currents[2], amps, level) if pentode else None,
             screen_w=band_of(power[2], watts, level) if pentode else None,
-            limits=kind.limits,
+            limits=kind.section(section).limits,
         )
     return result
 
