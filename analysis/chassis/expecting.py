@@ -239,8 +239,15 @@ def _part_warnings(model: ChassisModel, points: Mapping[str, Band]) -> list[str]
     names = model.chassis.node_names
     by_node = {names[point]: band for point, band in points.items()}
     nothing = Band(expected=0.0, low=0.0, high=0.0, std=0.0)
+    # Across a filament that is the cathode stands the hum balance: at DC its ends are one.
+    filaments = {
+        f"{socket}.{number}"
+        for socket, tube in model.chassis.sockets.items()
+        for number, pin in tube.pins.items()
+        if pin.is_heater and "cathode" in pin.functions
+    }
     for part in model.chassis.parts.values():
-        joined = next(((a, b) for a, b in part.spans if names[a] == names[b]), None)
+        joined = next(((a, b) for a, b in part.spans if names[a] == names[b] and not filaments >= {a, b}), None)
         if joined:
             warnings.append(
                 f"{part.name}: does nothing between {joined[0]} and {joined[1]}, which joined makes one"

@@ -209,7 +209,7 @@ class _TypeFile(_File):
     aliases: list[TypeNumber] = []
     relatives: dict[TypeNumber, str] = {}
     construction: str
-    base: Literal["octal", "noval", "miniature"]
+    base: Literal["octal", "noval", "miniature", "four-pin"]
     basing: TypeNumber
     pins: dict[int, PinCode]
     heater: HeaterFile

@@ -67,6 +67,11 @@ def traps(tube: Tube) -> tuple[str, ...]:
         found.append(
             "heater and cathode are one: every heater pin, its winding and its wiring are at full high tension"
         )
+    elif joined:
+        found.append(
+            "the filament is the cathode: its pins, its winding and their wiring stand at the cathode's volts, and"
+            " another tube on the same winding shares them"
+        )
     elif tube.is_rectifier:
         outputs = [str(number) for number, code in pins.items() if code == "K"]
         found.append(f"the cathode, pin {' and '.join(outputs)}, is the high-tension output")

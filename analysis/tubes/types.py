@@ -273,7 +273,7 @@ class Tube:
     construction : str
         In words.
     base : str
-        ``octal``, ``noval`` or ``miniature``.
+        ``octal``, ``noval``, ``miniature`` or ``four-pin``.
     basing : str
         EIA basing code.
     pins : mapping of int to Pin
