@@ -226,13 +226,13 @@ class Compiled:
 
     def _tubes(self) -> Iterator[tuple[Tube, list[Branch]]]:
         wired = wired_sections(self.chassis.sockets, self.chassis.node_names)
-        for socket, tube, section, names in wired:
+        for socket, _, section, names in wired:
             if socket in self.chassis.pulled:
                 continue
             key = f"{socket}{section.name}"
             self.sections[key] = (socket, section.name)
             at = {electrode: self._numbers[node] for electrode, node in names.items()}
-            is_power = section.kind == "pentode" and (tube.limits.plate_w or 0.0) >= healthy.POWER_FROM_W
+            is_power = section.kind == "pentode" and (section.limits.plate_w or 0.0) >= healthy.POWER_FROM_W
             spread, gas = (
                 (healthy.POWER_STRENGTH_SIGMA, healthy.POWER_GAS_A)
                 if is_power

@@ -64,7 +64,7 @@ class TubeExpectation:
     screen_a, screen_w : Band, optional
         Of a pentode.
     limits : Limits
-        Of the type.
+        Of the section.
     """
 
     tube: str
@@ -178,7 +178,7 @@ def _tubes(model: ChassisModel, rest: OperatingPoint, level: float) -> dict[str,
     amps, watts = Measurand(point="", quantity="dc_v"), Measurand(point="", quantity="dc_v")
     result = {}
     for tube, currents in zip(model.circuit.tubes, rest.currents, strict=True):
-        socket, _ = model.sections[tube.key]
+        socket, section = model.sections[tube.key]
         kind = model.chassis.sockets[socket]
         volts = [rest.volts[n] if n >= 0 else 0.0 for n in (*tube.electrodes, tube.cathode)]
         power = [(v - volts[-1]) * i for v, i in zip(volts, currents, strict=False)]
@@ -191,7 +191,7 @@ def _tubes(model: ChassisModel, rest: OperatingPoint, level: float) -> dict[str,
             plate_w=band_of(power[0], watts, level),
             screen_a=band_of(currents[2], amps, level) if pentode else None,
             screen_w=band_of(power[2], watts, level) if pentode else None,
-            limits=kind.limits,
+            limits=kind.section(section).limits,
         )
     return result
 
@@ -239,8 +239,15 @@ def _part_warnings(model: ChassisModel, points: Mapping[str, Band]) -> list[str]
     names = model.chassis.node_names
     by_node = {names[point]: band for point, band in points.items()}
     nothing = Band(expected=0.0, low=0.0, high=0.0, std=0.0)
+    # Across a filament that is the cathode stands the hum balance: at DC its ends are one.
+    filaments = {
+        f"{socket}.{number}"
+        for socket, tube in model.chassis.sockets.items()
+        for number, pin in tube.pins.items()
+        if pin.is_heater and "cathode" in pin.functions
+    }
     for part in model.chassis.parts.values():
-        joined = next(((a, b) for a, b in part.spans if names[a] == names[b]), None)
+        joined = next(((a, b) for a, b in part.spans if names[a] == names[b] and not filaments >= {a, b}), None)
         if joined:
             warnings.append(
                 f"{part.name}: does nothing between {joined[0]} and {joined[1]}, which joined makes one"

@@ -26,7 +26,7 @@ class Point:
     pin : int
         0 for named nodes.
     heater : bool
-        Heater pin.
+        Heater pin; a filament that is the cathode of an amplifying tube is read as the cathode it is.
     danger : bool
         High voltage in normal service.
     delicate : bool
@@ -72,7 +72,7 @@ def list_points(chassis: Chassis, delicate_nodes: frozenset[str] = frozenset()) 
                 socket=socket,
                 section=f"{socket}{section.name}" if section else "",
                 pin=number,
-                heater=pin.is_heater,
+                heater=pin.is_heater and (tube.is_rectifier or "cathode" not in pin.functions),
                 danger=pin.is_high_voltage,
                 delicate=node in delicate_nodes,
             )

@@ -124,7 +124,8 @@ class WorstCase:
         """Where no parts tell its load, the plate of a power tube may work into a transformer."""
         if self._parts or "plate" not in point.function:
             return False
-        plate_w = self._chassis.sockets[point.socket].limits.plate_w
+        section = self._chassis.sockets[point.socket].section_at(point.pin)
+        plate_w = section.limits.plate_w if section else None
         return plate_w is None or plate_w > POWER_WATT
 
     def _nominal_v(self, point: Point) -> float:

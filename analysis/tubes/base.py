@@ -2,7 +2,8 @@
 
 Pins count clockwise from the key or gap seen from below, which is the wiring side of the socket; seen from above
 the same numbers run anticlockwise. Octal: eight places, key between 8 and 1. Miniature: eight places, the gap
-takes one. Noval: ten places, the gap takes one. (The geometry is from memory, the counting rule is the trade's.)
+takes one. Noval: ten places, the gap takes one. Four-pin: the two filament pins, 1 and 4, are thicker, and the
+counting starts between them. (The geometry is from memory, the counting rule is the trade's.)
 """
 
 from __future__ import annotations
@@ -11,13 +12,15 @@ from collections.abc import Mapping
 
 from .article import with_article
 
-POSITIONS: Mapping[str, int] = {"octal": 8, "miniature": 7, "noval": 9}
+POSITIONS: Mapping[str, int] = {"octal": 8, "miniature": 7, "noval": 9, "four-pin": 4}
 """Highest pin number of every base."""
 
-INDEX: Mapping[str, str] = {"octal": "key", "miniature": "gap", "noval": "gap"}
+INDEX: Mapping[str, str] = {"octal": "key", "miniature": "gap", "noval": "gap", "four-pin": "thick pins"}
 """What the counting starts from."""
 
 _ORDINALS = ("zeroth", "first", "second", "third", "fourth", "fifth", "sixth", "seventh", "eighth", "ninth")
+_OF_FOUR = ("", "thick and left", "thin and left", "thin and right", "thick and right")
+"""A count from the thick pins would be taken to begin after them, and end on the plate for the grid."""
 
 
 def _require(base: str, pin: int) -> None:
@@ -46,6 +49,8 @@ def pin_angle_deg(base: str, pin: int) -> float:
     (22.5, 45.0, 324.0)
     """
     _require(base, pin)
+    if base == "four-pin":
+        return 90.0 * pin - 45.0
     if base == "octal":
         return 45.0 * pin - 22.5
     return (45.0 if base == "miniature" else 36.0) * pin
@@ -123,5 +128,7 @@ def spoken_place(base: str, pin: int) -> str:
     'pin 8, last clockwise from the key, seen from below'
     """
     _require(base, pin)
+    if base == "four-pin":
+        return f"pin {pin}, {_OF_FOUR[pin]} with the thick pins towards you, seen from below"
     place = "last" if pin == POSITIONS[base] else _ORDINALS[pin]
     return f"pin {pin}, {place} clockwise from the {INDEX[base]}, seen from below"

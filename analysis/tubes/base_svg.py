@@ -96,6 +96,8 @@ def _index_mark(base: str) -> str:
         )
         mark = f'<path d="{path}" fill="var(--paper)" stroke="var(--ink)" stroke-width="2.5"/>'
         label_y = _CY + drop + 34
+    elif base == "four-pin":
+        mark, label_y = "", _CY + _PINS + 5
     else:
         # The empty place, where the next pin would be.
         x, y = _at(0.0, _PINS)

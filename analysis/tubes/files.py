@@ -9,7 +9,7 @@ from collections.abc import Iterator, Mapping
 from functools import lru_cache
 from pathlib import Path
 
-from acquisition.configs import config_roots, read_yaml, validate
+from acquisition.configs import config_roots, read_yaml
 from acquisition.errors import ConfigError, Problem
 
 from .equations import (
@@ -18,7 +18,18 @@ from .equations import (
     TriodeParameters,
 )
 from .grid_current import grid_current_of
-from .schema import CapacitancesFile, LimitsFile, PointFile, RectifierFile, TriodeFile, TubeFile, read_tube_file
+from .schema import (
+    CapacitancesFile,
+    LimitsFile,
+    PointFile,
+    RectifierFile,
+    TriodeFile,
+    TubeFile,
+    UnitFile,
+    UnlikeFile,
+    check_tube_file,
+    read_tube_file,
+)
 from .types import (
     ELECTRODES,
     HEATER_PARTS,
@@ -37,6 +48,7 @@ _HEPTODE = {"g1": "oscillator grid", "g3": "signal grid"}
 _PENTODE = {"plate": "P", "grid": "g1", "cathode": "K", "screen": "g2"}
 _MODELLED = {"KV": {"plate": "P", "grid": "G", "cathode": "K"}, "RR": _PENTODE, "RX": _PENTODE}
 """Electrodes that a law needs, with the codes of their pins."""
+_UNITS = {"a": 1, "b": 2}
 _NO_ELECTRODE = HEATER_PARTS | {"shield", "shell", "not connected", "internal connection"}
 
 
@@ -138,7 +150,7 @@ def _search_files(name: str, known: Mapping[str, Path]) -> Path:
 @lru_cache(maxsize=128)
 def _load(path: Path, _mtime_ns: int) -> Tube:
     document = read_yaml(path)
-    file = validate(document, TubeFile)
+    file = check_tube_file(document)
     if _normal(file.tube) != _normal(path.stem):
         raise ConfigError.from_problems(
             [document.problem(("tube",), f"the file is called {path.stem}, expected the same name")]
@@ -146,23 +158,32 @@ def _load(path: Path, _mtime_ns: int) -> Tube:
     tube = _tube(file, str(path))
     if missing := _missing_electrodes(file, tube):
         raise ConfigError.from_problems([document.problem(("pins",), text) for text in missing])
+    if not isinstance(file, UnlikeFile) and len({s.kind for s in tube.sections if s.kind != "diode"}) > 1:
+        kinds = " and ".join(section.kind for section in tube.sections if section.kind != "diode")
+        text = f"{kinds} are unlike: expected units 1 and 2, each with limits, model, fit and points of its own"
+        raise ConfigError.from_problems([document.problem(("pins",), text)])
+    for section in tube.sections:
+        if section.kind == "pentode" and isinstance(section.model, TriodeParameters):
+            place = ("units", str(_UNITS[section.name]), "model") if isinstance(file, UnlikeFile) else ("model",)
+            text = f"section {section.label} has a screen: expected law RR or RX"
+            raise ConfigError.from_problems([document.problem(place, text)])
     return tube
 
 
-def _missing_electrodes(file: TubeFile, tube: Tube) -> list[str]:
+def _missing_electrodes(file: TubeFile | UnlikeFile, tube: Tube) -> list[str]:
     """What the model would look for among the pins in vain."""
-    law = file.model.law if file.model else ""
     return [
         f"section {section.label} has no {electrode}: expected a pin {code}"
         + (f"_{'ab'.index(section.name) + 1}, with the number of its unit" if section.name else "")
         for section in tube.sections
         if section.kind != "diode"
-        for electrode, code in _MODELLED.get(law, {}).items()
+        if (model := file.unit(_UNITS.get(section.name, 1)).model)
+        for electrode, code in _MODELLED.get(model.law, {}).items()
         if electrode not in section.electrodes
     ]
 
 
-def _tube(file: TubeFile, path: str) -> Tube:
+def _tube(file: TubeFile | UnlikeFile, path: str) -> Tube:
     codes = {number: code.split("_") for number, code in sorted(file.pins.items())}
     diodes = sorted({f"d{parts[-1]}" for parts in codes.values() if parts[0] == "D"})
     is_twin = any(parts[0] != "D" and parts[-1] == "2" for parts in codes.values())
@@ -174,7 +195,6 @@ def _tube(file: TubeFile, path: str) -> Tube:
             danger |= HEATER_PARTS  # the heater hangs on the cathode, which is the output
     renamed = _HEPTODE if any("g4" in parts for parts in codes.values()) else {}
     pins = {number: _pin(number, parts, renamed, danger, is_twin) for number, parts in codes.items()}
-    fitted = set(file.fit.points) if file.fit else set()
     return Tube(
         name=file.tube,
         aliases=tuple(file.aliases),
@@ -184,13 +204,11 @@ def _tube(file: TubeFile, path: str) -> Tube:
         basing=file.basing,
         pins=pins,
         sections=tuple(
-            _section(name, pins, file, is_rectifier) for name in (*(("a", "b") if is_twin else ("",)), *diodes)
+            _section(name, pins, file.unit(_UNITS.get(name, 1)), is_rectifier)
+            for name in (*(("a", "b") if is_twin else ("",)), *diodes)
         ),
         heater=_heater(file),
-        limits=_limits(file.limits),
-        points=tuple(_point(point, number in fitted) for number, point in enumerate(file.points, start=1)),
         confirmed=file.confirmed,
-        model_source=file.model.source if file.model else "",
         source=file.source,
         notes=file.notes,
         path=path,
@@ -216,7 +234,7 @@ def _pin(number: int, parts: list[str], renamed: Mapping[str, str], danger: set[
     )
 
 
-def _section(name: str, pins: Mapping[int, Pin], file: TubeFile, is_rectifier: bool) -> Section:
+def _section(name: str, pins: Mapping[int, Pin], unit: UnitFile, is_rectifier: bool) -> Section:
     electrodes: dict[str, tuple[int, ...]] = {}
     for number, pin in pins.items():
         shared = "cathode" in pin.functions and (pin.section is None or name.startswith("d"))
@@ -232,18 +250,23 @@ def _section(name: str, pins: Mapping[int, Pin], file: TubeFile, is_rectifier: b
         kind = "heptode"
     else:
         kind = "pentode" if "screen" in electrodes else "triode"
-    second = file.capacitances_2_pf if name == "b" and file.capacitances_2_pf else file.capacitances_pf
+    has_law = kind != "diode"
+    fitted = set(unit.fit.points) if unit.fit else set()
+    points = (_point(point, number in fitted) for number, point in enumerate(unit.points, start=1))
     return Section(
         name=name,
         kind=kind,
         electrodes=electrodes,
-        model=_parameters(file) if kind != "diode" else None,
-        capacitances=_capacitances(second) if kind not in ("diode", "rectifier") else None,
+        model=_parameters(unit) if has_law else None,
+        capacitances=_capacitances(unit.capacitances_pf) if kind not in ("diode", "rectifier") else None,
+        limits=_limits(unit.limits),
+        points=tuple(points) if has_law else (),
+        model_source=unit.model.source if unit.model and has_law else "",
     )
 
 
-def _parameters(file: TubeFile) -> Parameters | None:
-    model = file.model
+def _parameters(unit: UnitFile) -> Parameters | None:
+    model = unit.model
     if model is None:
         return None
     if isinstance(model, RectifierFile):
@@ -265,7 +288,7 @@ def _capacitances(values: CapacitancesFile | None) -> Capacitances | None:
     )
 
 
-def _heater(file: TubeFile) -> tuple[HeaterConnection, ...]:
+def _heater(file: TubeFile | UnlikeFile) -> tuple[HeaterConnection, ...]:
     rated = file.heater
     ends = [number for number, code in sorted(file.pins.items()) if code.split("_")[0] in ("H", "F")]
     tap = [number for number, code in file.pins.items() if code == "HT"]

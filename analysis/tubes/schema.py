@@ -8,7 +8,8 @@ from typing import Annotated, Literal
 
 from pydantic import AfterValidator, BaseModel, BeforeValidator, ConfigDict, Field, model_validator
 
-from acquisition.configs import read_yaml, validate
+from acquisition.configs import Document, read_yaml, validate
+from acquisition.errors import ConfigError
 from acquisition.quantities import parse_value, with_plain_minus
 
 from .article import with_article
@@ -176,29 +177,48 @@ class FitFile(_File):
         return self
 
 
-class TubeFile(_File):
-    """Content of one file of ``configs/tubes``; the fields are explained in DEVELOPERS.md."""
+class UnitFile(_File):
+    """What belongs to one unit of a tube, or to each where they are alike."""
+
+    limits: LimitsFile
+    capacitances_pf: CapacitancesFile | None = None
+    model: Annotated[TriodeFile | PentodeFile | RectifierFile, Field(discriminator="law")] | None = None
+    fit: FitFile | None = None
+    points: list[PointFile] = []
+
+    @model_validator(mode="after")
+    def _fit_names_points(self) -> UnitFile:
+        if self.fit is None:
+            return self
+        if not all(1 <= number <= len(self.points) for number in self.fit.points):
+            raise ValueError(f"fit: points are counted from 1 to {len(self.points)}")
+        wanted = self.fit.kind if self.fit.kind in ("triode", "rectifier") else "pentode"
+        for number in self.fit.points:
+            point = self.points[number - 1]
+            if point.connection != wanted or point.plate_ma is None:
+                raise ValueError(f"fit: point {number} must be a {wanted} point with plate_ma")
+            if wanted == "pentode" and point.screen_ma is None:
+                raise ValueError(f"fit: point {number} needs screen_ma")
+        return self
+
+
+class _TypeFile(_File):
+    """What belongs to the whole envelope."""
 
     tube: TypeNumber
     aliases: list[TypeNumber] = []
     relatives: dict[TypeNumber, str] = {}
     construction: str
-    base: Literal["octal", "noval", "miniature"]
+    base: Literal["octal", "noval", "miniature", "four-pin"]
     basing: TypeNumber
     pins: dict[int, PinCode]
     heater: HeaterFile
-    limits: LimitsFile
-    capacitances_pf: CapacitancesFile | None = None
-    capacitances_2_pf: CapacitancesFile | None = None
-    model: Annotated[TriodeFile | PentodeFile | RectifierFile, Field(discriminator="law")] | None = None
-    fit: FitFile | None = None
-    points: list[PointFile] = []
     confirmed: dict[str, str] = {}
     source: str
     notes: str = ""
 
     @model_validator(mode="after")
-    def _base_holds_pins(self) -> TubeFile:
+    def _base_holds_pins(self) -> _TypeFile:
         wrong = [str(pin) for pin in self.pins if not 1 <= pin <= POSITIONS[self.base]]
         if wrong:
             raise ValueError(
@@ -209,23 +229,65 @@ class TubeFile(_File):
             raise ValueError(f"pins: expected two heater ends (H or F), found {len(ends)}")
         if (self.heater.halves is not None) != ("HT" in self.pins.values()):
             raise ValueError("heater: halves and a tap (HT) among the pins go together")
-        if self.fit:
-            self._check_fit(self.fit)
         return self
 
-    def _check_fit(self, fit: FitFile) -> None:
-        if not all(1 <= number <= len(self.points) for number in fit.points):
-            raise ValueError(f"fit: points are counted from 1 to {len(self.points)}")
-        wanted = fit.kind if fit.kind in ("triode", "rectifier") else "pentode"
-        for number in fit.points:
-            point = self.points[number - 1]
-            if point.connection != wanted or point.plate_ma is None:
-                raise ValueError(f"fit: point {number} must be a {wanted} point with plate_ma")
-            if wanted == "pentode" and point.screen_ma is None:
-                raise ValueError(f"fit: point {number} needs screen_ma")
+
+class TubeFile(_TypeFile, UnitFile):
+    """A type with one section, or with sections alike; the fields are explained in DEVELOPERS.md."""
+
+    capacitances_2_pf: CapacitancesFile | None = None
+
+    def unit(self, number: int) -> UnitFile:
+        """What is known of a unit: of every one the same, but for the capacitances of unit 2."""
+        if number == 2 and self.capacitances_2_pf:
+            return self.model_copy(update={"capacitances_pf": self.capacitances_2_pf})
+        return self
 
 
-def read_tube_file(path: Path) -> TubeFile:
+class UnlikeFile(_TypeFile):
+    """A type with two unlike sections: what is not of the whole envelope stands under the number of its unit."""
+
+    units: dict[int, UnitFile]
+
+    def unit(self, number: int) -> UnitFile:
+        """What is known of a unit."""
+        return self.units[number]
+
+
+def check_tube_file(document: Document) -> TubeFile | UnlikeFile:
+    """Check what a file of either form says.
+
+    Parameters
+    ----------
+    document : Document
+        From `read_yaml`.
+
+    Raises
+    ------
+    ConfigError
+        Every mistake, with its line.
+    """
+    if not isinstance(document.tree, dict) or "units" not in document.tree:
+        return validate(document, TubeFile)
+    astray = (name for name in (*UnitFile.model_fields, "capacitances_2_pf") if name in document.tree)
+    if problems := [document.problem((name,), "goes into units, under the number of its unit") for name in astray]:
+        raise ConfigError.from_problems(problems)
+    file = validate(document, UnlikeFile)
+    codes = (code.split("_") for code in file.pins.values())
+    there = {int(parts[-1]) for parts in codes if parts[0] != "D" and parts[-1].isdigit()}
+    problems = [
+        document.problem(("units", str(number)), f"no pin is of this unit: expected codes that end in _{number}")
+        for number in sorted(file.units.keys() - there)
+    ]
+    if missing := sorted({1, 2} - file.units.keys()):
+        text = f"unit {missing[0]} is missing; a tube with one section, or with two alike, has no units"
+        problems.append(document.problem(("units",), text))
+    if problems:
+        raise ConfigError.from_problems(problems)
+    return file
+
+
+def read_tube_file(path: Path) -> TubeFile | UnlikeFile:
     """Read and check one file as it is written, with its points and fit.
 
     Parameters
@@ -238,4 +300,4 @@ def read_tube_file(path: Path) -> TubeFile:
     ConfigError
         Every mistake, with its line.
     """
-    return validate(read_yaml(path), TubeFile)
+    return check_tube_file(read_yaml(path))

@@ -67,6 +67,11 @@ def traps(tube: Tube) -> tuple[str, ...]:
         found.append(
             "heater and cathode are one: every heater pin, its winding and its wiring are at full high tension"
         )
+    elif joined:
+        found.append(
+            "the filament is the cathode: its pins, its winding and their wiring stand at the cathode's volts, and"
+            " another tube on the same winding shares them"
+        )
     elif tube.is_rectifier:
         outputs = [str(number) for number, code in pins.items() if code == "K"]
         found.append(f"the cathode, pin {' and '.join(outputs)}, is the high-tension output")
@@ -77,6 +82,7 @@ def traps(tube: Tube) -> tuple[str, ...]:
         if len(at) > 1:
             name = tube.pins[int(at[0])].function
             found.append(f"the {name} is on pins {' and '.join(at)}")
-    if tube.limits.screen_v and tube.limits.plate_v and tube.limits.screen_v <= 0.7 * tube.limits.plate_v:
-        found.append(f"the screen takes {tube.limits.screen_v:g} V only, the plate {tube.limits.plate_v:g} V")
+    for limits in (section.limits for section in tube.unlike_sections):
+        if limits.screen_v and limits.plate_v and limits.screen_v <= 0.7 * limits.plate_v:
+            found.append(f"the screen takes {limits.screen_v:g} V only, the plate {limits.plate_v:g} V")
     return tuple(found)

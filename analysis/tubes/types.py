@@ -229,6 +229,12 @@ class Section:
         Constants of its law; None where there is no model.
     capacitances : Capacitances, optional
         None where no figures are known.
+    limits : Limits
+        Ratings; a diode beside a section shows those of the file.
+    points : tuple of Point
+        Published operating points; of a diode none.
+    model_source : str
+        Where the constants are from; empty without a model.
     """
 
     name: str
@@ -236,6 +242,9 @@ class Section:
     electrodes: Mapping[str, tuple[int, ...]]
     model: Parameters | None
     capacitances: Capacitances | None
+    limits: Limits
+    points: tuple[Point, ...]
+    model_source: str
 
     @property
     def pins(self) -> tuple[int, ...]:
@@ -264,7 +273,7 @@ class Tube:
     construction : str
         In words.
     base : str
-        ``octal``, ``noval`` or ``miniature``.
+        ``octal``, ``noval``, ``miniature`` or ``four-pin``.
     basing : str
         EIA basing code.
     pins : mapping of int to Pin
@@ -273,14 +282,10 @@ class Tube:
         Unit 1 first.
     heater : tuple of HeaterConnection
         One, or series and parallel of a tapped heater.
-    limits : Limits
-        Ratings.
-    points : tuple of Point
-        Published operating points.
     confirmed : mapping of str to str
         Which groups of facts were seen in text and which are from memory.
-    model_source, source, notes : str
-        Origin of the constants and of the data.
+    source, notes : str
+        Origin of the data, and what to know.
     path : str
         The file it came from.
     """
@@ -294,10 +299,7 @@ class Tube:
     pins: Mapping[int, Pin]
     sections: tuple[Section, ...]
     heater: tuple[HeaterConnection, ...]
-    limits: Limits
-    points: tuple[Point, ...]
     confirmed: Mapping[str, str]
-    model_source: str
     source: str
     notes: str
     path: str
@@ -330,6 +332,23 @@ class Tube:
         """
         owner = self.pins[pin].section if pin in self.pins else None
         return None if owner is None else self.section(owner)
+
+    @property
+    def unlike_sections(self) -> tuple[Section, ...]:
+        """One section of each make: of twins and full-wave rectifiers the first, of a triode with a pentode both.
+
+        Diodes beside them have no law and no limits of their own.
+        """
+        found: dict[tuple[object, ...], Section] = {}
+        for section in self.sections:
+            if section.kind != "diode":
+                found.setdefault((section.kind, section.limits, section.model, section.points), section)
+        return tuple(found.values())
+
+    @property
+    def points(self) -> tuple[Point, ...]:
+        """Published operating points of every make of section."""
+        return tuple(point for section in self.unlike_sections for point in section.points)
 
     @property
     def heater_pins(self) -> tuple[int, ...]:

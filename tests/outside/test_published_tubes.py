@@ -22,14 +22,14 @@ PENTODE = {"plate_a": 0.03, "gm_s": 0.06, "rp_ohm": 0.35, "screen_a": 0.35}
 def fitted():
     for name in tube_names():
         tube = load_tube(name)
-        for number, point in enumerate(tube.points, start=1):
-            if point.fitted:
-                yield pytest.param(tube, point, id=f"{name}-{number}")
+        for section in tube.unlike_sections:
+            for number, point in enumerate(section.points, start=1):
+                if point.fitted:
+                    yield pytest.param(tube, section.model, point, id=f"{name}{section.name}-{number}")
 
 
-@pytest.mark.parametrize(("tube", "point"), list(fitted()))
-def test_model_meets_every_point_it_was_fitted_to(tube, point):
-    model = tube.sections[0].model
+@pytest.mark.parametrize(("tube", "model", "point"), list(fitted()))
+def test_model_meets_every_point_it_was_fitted_to(tube, model, point):
     error = point_error(model, point)
     limits = TRIODE if isinstance(model, TriodeParameters) else PENTODE
     print(tube.name, {name: f"{value:+.1%}" for name, value in error.relative.items()})

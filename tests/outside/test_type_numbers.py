@@ -175,7 +175,7 @@ def test_ecc88_also_says_e_but_has_no_tap():
 
 def test_the_upper_half_of_a_cascode_may_stand_above_its_heater():
     """What the ECC88 was made for: a cathode at half of 180 V (data sheet, from memory)."""
-    limits = load_tube("ECC88").limits
+    limits = load_tube("ECC88").section("a").limits
     assert limits.heater_negative_v > 90.0 > limits.heater_positive_v
 
 

@@ -14,7 +14,7 @@ from acquisition.quantities import format_value
 from analysis.app.terminal import harmless, styled, tell, text_width
 
 if TYPE_CHECKING:
-    from analysis.tubes import Tube
+    from analysis.tubes import Section, Tube
     from analysis.tubes.fit import PointError
     from analysis.tubes.refit import Refit
 
@@ -95,13 +95,15 @@ def _columns(names: list[str]) -> list[str]:
     return ["  ".join(f"{name:<8}" for name in names[at : at + 7]).rstrip() for at in range(0, len(names), 7)]
 
 
-def _errors(tube: Tube) -> list[PointError]:
+def _errors(section: Section) -> list[PointError]:
     from analysis.tubes.fit import point_error
 
-    model = tube.sections[0].model
+    model = section.model
     if model is None:
         return []
-    return [point_error(model, point) for point in tube.points if point.plate_a and point.connection != "converter"]
+    return [
+        point_error(model, point) for point in section.points if point.plate_a and point.connection != "converter"
+    ]
 
 
 def tube_facts(tube: Tube) -> dict[str, Any]:
@@ -118,6 +120,7 @@ def tube_facts(tube: Tube) -> dict[str, Any]:
     from analysis.tubes.numbering import number_findings
     from analysis.tubes.traps import traps
 
+    makes = tube.unlike_sections
     return {
         "tube": tube.name,
         "aliases": list(tube.aliases),
@@ -133,19 +136,32 @@ def tube_facts(tube: Tube) -> dict[str, Any]:
             }
             for pin in tube.pins.values()
         ],
-        "sections": [{"section": s.name, "kind": s.kind, "pins": list(s.pins)} for s in tube.sections],
+        "sections": [
+            {"section": s.name, "kind": s.kind, "pins": list(s.pins)}
+            | (_section_facts(s) if len(makes) > 1 and s in makes else {})
+            for s in tube.sections
+        ],
         "heater": [{**asdict(c), "text": c.text} for c in tube.heater],
         "high_voltage_pins": list(tube.high_voltage_pins),
-        "limits": {key: value for key, value in asdict(tube.limits).items() if value is not None},
+        **(_section_facts(makes[0]) if len(makes) == 1 else {}),
         "capacitances": {s.name: asdict(s.capacitances) for s in tube.sections if s.capacitances},
-        "model": {"source": tube.model_source} if tube.model_source else None,
-        "points": [_point_facts(error) for error in _errors(tube)],
         "type_number": [asdict(finding) for finding in number_findings(tube)],
         "watch_for": list(traps(tube)),
         "confirmed": dict(tube.confirmed),
         "source": tube.source,
         "notes": tube.notes,
     }  # fmt: skip
+
+
+def _section_facts(section: Section) -> dict[str, Any]:
+    """What unlike sections have each for itself, and a type of one make once for all."""
+    from dataclasses import asdict
+
+    return {
+        "limits": {key: value for key, value in asdict(section.limits).items() if value is not None},
+        "model": {"source": section.model_source} if section.model_source else None,
+        "points": [_point_facts(error) for error in _errors(section)],
+    }
 
 
 def _point_facts(error: PointError) -> dict[str, Any]:
@@ -173,7 +189,7 @@ def _sheet(tube: Tube, ascii_only: bool) -> list[str]:
         *_block("High voltage", [_danger_line(tube)]),
         *_block("Sections", _section_lines(tube)),
         *_block("Limits", _limit_lines(tube)),
-        *_block("Model", _model_lines(_errors(tube), tube)),
+        *_block("Model", _model_lines(tube)),
         *_block("Type number", [*_finding_lines(tube), _NEVER]),
         *_block("Watch for", list(traps(tube))),
         *_block("Not the same", [f"{name}: {text}" for name, text in tube.relatives.items()]),
@@ -235,21 +251,33 @@ def _section_lines(tube: Tube) -> list[str]:
 
 
 def _limit_lines(tube: Tube) -> list[str]:
-    system = tube.limits.rating_system
-    twin = sum(section.kind in ("triode", "pentode") for section in tube.sections) > 1
-    figures = []
-    for name, (words, unit) in _LIMITS.items():
-        value = getattr(tube.limits, name)
-        if value is not None:
-            each = ", each section" if name == "plate_w" and twin else ""
-            figures.append(f"{words}{each} {format_value(value, unit)}")
-    return [f"{system} ({_SYSTEMS[system]})", "; ".join(figures)]
+    makes = tube.unlike_sections
+    twin = len(makes) == 1 and sum(section.kind in ("triode", "pentode") for section in tube.sections) > 1
+    systems = {section.limits.rating_system for section in makes}
+    lines = []
+    for section in makes:
+        figures = []
+        for name, (words, unit) in _LIMITS.items():
+            value = getattr(section.limits, name)
+            if value is not None:
+                each = ", each section" if name == "plate_w" and twin else ""
+                figures.append(f"{words}{each} {format_value(value, unit)}")
+        system = "" if len(systems) == 1 else f"{section.limits.rating_system}; "
+        lines.append(_of_make(section, makes) + system + "; ".join(figures))
+    return [*(f"{system} ({_SYSTEMS[system]})" for system in sorted(systems)), *lines]
 
 
-def _model_lines(errors: list[PointError], tube: Tube) -> list[str]:
-    if not errors:
-        return ["none: there is no law with published constants for this type"]
-    return [tube.model_source, *(_point_line(error) for error in errors)]
+def _model_lines(tube: Tube) -> list[str]:
+    makes, lines = tube.unlike_sections, []
+    for section in makes:
+        errors = _errors(section)
+        source = section.model_source if errors else "none: there is no law with published constants for this type"
+        lines += [_of_make(section, makes) + source, *(_point_line(error) for error in errors)]
+    return lines
+
+
+def _of_make(section: Section, makes: tuple[Section, ...]) -> str:
+    return f"{section.label}: " if len(makes) > 1 else ""
 
 
 def _point_line(error: PointError) -> str:
@@ -300,8 +328,7 @@ def _refit(name: str, as_json: bool, write: bool) -> None:
     else:
         names = [name]
     results = []
-    for each in names:
-        result = refit_tube(each)
+    for result in (result for each in names for result in refit_tube(each)):
         if write:
             write_model(result)
         if as_json:
@@ -315,6 +342,7 @@ def _refit(name: str, as_json: bool, write: bool) -> None:
 def _refit_facts(result: Refit) -> dict[str, Any]:
     return {
         "tube": result.tube,
+        "unit": result.unit,
         "constants": dict(result.constants),
         "points": [_point_facts(error) for error in (*result.errors, *result.others)],
     }
@@ -322,7 +350,8 @@ def _refit_facts(result: Refit) -> dict[str, Any]:
 
 def _refit_lines(result: Refit, written: bool) -> list[str]:
     values = ", ".join(f"{name} {value:.5g}" for name, value in result.constants.items())
-    lines = [f"{styled(result.tube, bold=True)}  {values}"]
+    section = f" {result.section}" if result.section else ""
+    lines = [f"{styled(result.tube, bold=True)}{section}  {values}"]
     for error in (*result.errors, *result.others):
         lines += _wrapped(_point_line(error), "    ", "      ")
     state = f"written to {result.path}" if written else "not written; add --write to keep them"

@@ -29,6 +29,8 @@ def test_neighbours_are_mutual(base):
     [
         ("noval", 1, "pin 1, first clockwise from the gap, seen from below"),
         ("noval", 9, "pin 9, last clockwise from the gap, seen from below"),
+        ("four-pin", 2, "pin 2, thin and left with the thick pins towards you, seen from below"),
+        ("four-pin", 4, "pin 4, thick and right with the thick pins towards you, seen from below"),
         ("octal", 5, "pin 5, fifth clockwise from the key, seen from below"),
         ("miniature", 7, "pin 7, last clockwise from the gap, seen from below"),
     ],
@@ -38,7 +40,9 @@ def test_spoken_place(base, pin, text):
 
 
 @pytest.mark.parametrize("call", [pin_angle_deg, neighbours, mirrored, spoken_place])
-@pytest.mark.parametrize(("base", "pin"), [("noval", 0), ("noval", 10), ("miniature", 8), ("octal", 9)])
+@pytest.mark.parametrize(
+    ("base", "pin"), [("noval", 0), ("noval", 10), ("miniature", 8), ("octal", 9), ("four-pin", 5)]
+)
 def test_a_pin_that_is_not_there_is_refused(call, base, pin):
     with pytest.raises(ValueError, match="has pins 1 to"):
         call(base, pin)

@@ -17,7 +17,11 @@ from analysis.tubes.equations import (
 )
 from analysis.tubes.grid_current import grid_current_of
 
-MODELS = {name: load_tube(name).sections[0].model for name in tube_names()}
+MODELS = {
+    name + section.name.replace("a", ""): section.model  # the first of a tube by the type alone
+    for name in tube_names()
+    for section in load_tube(name).unlike_sections
+}
 TRIODES = sorted(name for name, model in MODELS.items() if isinstance(model, TriodeParameters))
 PENTODES = sorted(name for name, model in MODELS.items() if isinstance(model, PentodeParameters))
 RECTIFIERS = sorted(name for name, model in MODELS.items() if isinstance(model, RectifierParameters))

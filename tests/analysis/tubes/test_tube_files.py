@@ -105,8 +105,8 @@ def test_rectifier_sections_share_the_cathode():
 
 def test_figures_arrive_in_si_units():
     tube = load_tube("EL84")
-    assert tube.limits.cathode_a == pytest.approx(0.065)
-    assert tube.limits.grid_fixed_ohm == pytest.approx(300e3)
+    assert tube.section("").limits.cathode_a == pytest.approx(0.065)
+    assert tube.section("").limits.grid_fixed_ohm == pytest.approx(300e3)
     assert tube.section("").capacitances.input_farad == pytest.approx(10.8e-12)
     assert tube.points[0].gm_s == pytest.approx(11.3e-3)
     assert load_tube("12AX7").section("b").capacitances.output_farad == pytest.approx(0.34e-12)
@@ -137,9 +137,9 @@ def test_grid_volts_copied_from_a_printed_sheet_are_read(own):
 
 def test_own_file_wins_over_the_shipped_one_and_changes_are_seen(own):
     path = altered(own, "12AX7", ("plate_v: 300", "plate_v: 250"))
-    assert load_tube("12AX7").limits.plate_v == 250.0
+    assert load_tube("12AX7").section("a").limits.plate_v == 250.0
     path.write_text(path.read_text(encoding="utf-8").replace("plate_v: 250\n", "plate_v: 2500\n"), encoding="utf-8")
-    assert load_tube("12AX7").limits.plate_v == 2500.0
+    assert load_tube("12AX7").section("a").limits.plate_v == 2500.0
 
 
 @pytest.mark.parametrize(
