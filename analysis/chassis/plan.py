@@ -62,7 +62,7 @@ def survey_plan(
     output_nodes = {
         node for part in chassis.parts.values() if part.kind == "transformer" for node in part.nodes[:-2]
     }
-    output_sockets = {p.socket for p in points.values() if "plate" in p.function and p.node in output_nodes}
+    outputs = {p.section for p in points.values() if "plate" in p.function and p.node in output_nodes}
     rank = {socket: place for place, socket in enumerate(reversed(list(chassis.sockets)))}
     steps = []
     for point in chosen.values():
@@ -70,7 +70,7 @@ def survey_plan(
         source_ohm = _source_ohm(model, point, band) if model is not None and band is not None else 0.0
         steps.append(
             (
-                _order(point, band, point.socket in output_sockets, rank),
+                _order(point, band, point.section in outputs, rank),
                 SurveyStep(
                     point=point.name,
                     function=_function(point),

@@ -40,6 +40,7 @@ class _Section:
     name: str
     kind: str
     tube: str
+    make: tuple[object, ...]  # alike in twins, not in a tube of two different triodes
     pins: dict[str, str]  # electrode to point
     volts: dict[str, float]
 
@@ -163,8 +164,9 @@ def _sections(chassis: Chassis, volts: dict[str, float]) -> Iterator[_Section]:
             pins = {name: f"{socket}.{numbers[0]}" for name, numbers in section.electrodes.items() if numbers}
             read = {name: volts[point] for name, point in pins.items() if point in volts}
             yield _Section(
-                socket=socket, name=section.name, kind=section.kind, tube=tube.name, pins=pins, volts=read
-            )
+                socket=socket, name=section.name, kind=section.kind, tube=tube.name,
+                make=(tube.name, section.kind, section.limits, section.model), pins=pins, volts=read,
+            )  # fmt: skip
 
 
 def _of(section: _Section, fault: str, strength: float, because: str) -> _Hint:
@@ -215,8 +217,8 @@ def _rules(sections: list[_Section], supply: float) -> Iterator[_Hint]:
 
 def _likes(sections: list[_Section]) -> Iterator[_Hint]:
     """Sections of one tube type whose plates or cathodes differ."""
-    for kind in dict.fromkeys((s.tube, s.kind) for s in sections):
-        group = [s for s in sections if (s.tube, s.kind) == kind and "cathode" in s.volts and "plate" in s.volts]
+    for make in dict.fromkeys(s.make for s in sections):
+        group = [s for s in sections if s.make == make and "cathode" in s.volts and "plate" in s.volts]
         if len(group) < 2:
             continue
         usual = {e: median(s.volts[e] for s in group) for e in ("plate", "cathode")}

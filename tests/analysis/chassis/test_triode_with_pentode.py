@@ -103,6 +103,14 @@ def test_survey_offers_every_pin_by_its_section(model):
     assert steps["V1.7"].function == "cathode and suppressor of V1b"
 
 
+def test_the_output_section_is_read_before_the_stage_in_the_same_envelope(model):
+    """Cathode, screen and plate of the pentode, then the triode; by sockets they were mixed."""
+    order = [step.point for step in survey_plan(model.chassis, model).steps]
+    output, first = ([order.index(f"V1.{pin}") for pin in pins] for pins in ((7, 3, 6), (2, 9)))
+    assert max(output) < min(first)
+    assert output == sorted(output)
+
+
 @pytest.mark.parametrize(
     ("dead", "section"), [(("V1a",), "V1a"), (("V1b",), "V1b"), (("V1a", "V1b"), "")], ids=["a", "b", "whole"]
 )

@@ -6,7 +6,10 @@ import pytest
 
 from acquisition.configs import config_roots
 from acquisition.errors import ConfigError, StoreError
+from acquisition.records import Reading
 from analysis.app.cli import main
+from analysis.chassis import parse_chassis
+from analysis.suspects.like_stages import compare_stages
 from analysis.suspects.other_tubes import fits
 from analysis.tubes import load_tube
 from analysis.tubes.equations import PentodeParameters, TriodeParameters
@@ -251,3 +254,19 @@ def test_only_types_with_the_same_pins_fit_each_others_sockets():
     assert fits(load_tube("6U8A"), load_tube("ECF80"))
     for one in ("7199", "6AN8", "ECL82", "ECL86"):
         assert not any(fits(load_tube(one), load_tube(other)) for other in NAMES if other != one)
+
+
+def test_sockets_alone_compare_sections_of_one_make_only(own):
+    """Half of one tube is no like of its other half: healthy pairs were weak and gassy."""
+    altered(own, text=TWO_TRIODES, name="12XX7")
+    chassis = parse_chassis("chassis: two\ntubes: {V1: 12XX7, V2: 12XX7}\n", "test")
+    volts = {"6": 150.0, "8": 1.2, "1": 200.0, "3": 6.0}
+    found = compare_stages(
+        chassis,
+        [
+            Reading(point=f"{socket}.{pin}", quantity="dc_v", value=value, std=0.01)
+            for socket in ("V1", "V2")
+            for pin, value in volts.items()
+        ],
+    )
+    assert found.suspects == ()
