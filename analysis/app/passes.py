@@ -8,13 +8,15 @@ from pathlib import Path
 from typing import TYPE_CHECKING
 
 from acquisition.errors import ConfigError, Problem
-from acquisition.records import JUDGED_QUALITIES, Event, Reading
+from acquisition.records import JUDGED_QUALITIES, Event, Measurand, Reading
 
 if TYPE_CHECKING:
     from acquisition.store import Job
     from analysis.chassis import Chassis, ChassisModel
     from analysis.judge import Judged
 
+
+MIDBAND_HZ = 1000.0
 
 MAINS = "mains"
 """The model's parameter for mains over nominal mains."""
@@ -53,8 +55,8 @@ class Taken:
 
 
 def reached(model: ChassisModel, readings: Sequence[Reading]) -> tuple[Reading, ...]:
-    """Readings that the model says something about: not those of heater pins, of names that no part reaches, or
-    without their drive (`analysis.judge.without_drive` names these).
+    """Readings that the model says something about: not those of heater pins, of names that no part reaches, of
+    gains between points that nothing connects, or without their drive (`analysis.judge.without_drive` names these).
 
     Parameters
     ----------
@@ -63,12 +65,18 @@ def reached(model: ChassisModel, readings: Sequence[Reading]) -> tuple[Reading, 
     readings : sequence of Reading
         Of one pass.
     """
-    return tuple(
+    known = [
         reading
         for reading in readings
         if not reading.measurand.lacks_drive
         and all(point in model.points and model.points[point].node for point in reading.measurand.points)
-    )
+    ]
+    if model.chassis.signal is None:
+        return tuple(known)
+    gains = list(dict.fromkeys(r.point for r in known if r.quantity in ("gain", "phase_deg")))
+    shown = model.predict({}, [Measurand(point=p, quantity="gain", freq_hz=MIDBAND_HZ) for p in gains])[0]
+    apart = {point for point, gain in zip(gains, shown, strict=True) if gain == 0.0}
+    return tuple(r for r in known if r.point not in apart)
 
 
 def judged(model: ChassisModel, readings: Sequence[Reading], mains_v: float | None) -> list[Judged]:

@@ -6,10 +6,14 @@ from collections.abc import Sequence
 
 import click
 
+from acquisition.quantities import format_value
 from acquisition.records import Event
 from acquisition.store import Job
 from analysis.chassis import Chassis
-from analysis.chassis.parts import implausible, part_value
+from analysis.chassis.parts import UNITS, implausible, part_value
+
+ANOTHER_DECADE = 9.0
+"""Values apart by such a factor are asked about (common practice, no source)."""
 
 
 def replacements(chassis: Chassis, named: Sequence[str]) -> tuple[Event, ...]:
@@ -52,6 +56,28 @@ def measurements(chassis: Chassis, named: Sequence[str]) -> tuple[Event, ...]:
         words = f"{missing[0]}: expected what was read, such as C4=22n"
         raise click.BadParameter(words, param_hint="--measured")
     return tuple(Event(kind="part_measured", subject=name, value=value) for name, value in found.items())
+
+
+def far_from_drawn(chassis: Chassis, events: Sequence[Event]) -> list[str]:
+    """Ask about values of another decade than the drawing's: a slip of the prefix is soon typed, and all told after
+    it is wrong.
+
+    Parameters
+    ----------
+    chassis : Chassis
+        With its parts.
+    events : sequence of Event
+        From `replacements` or `measurements`.
+    """
+    asked = []
+    for event in events:
+        part = chassis.parts.get(event.subject)
+        if part is None or not event.value or not part.value:
+            continue
+        if not 1.0 / ANOTHER_DECADE < event.value / part.value < ANOTHER_DECADE:
+            taken, drawn = (format_value(value, UNITS[part.kind]) for value in (event.value, part.value))
+            asked.append(f"{part.name} is taken as {taken}, drawn as {drawn}: is the prefix right?")
+    return asked
 
 
 def tubes_out(chassis: Chassis, named: Sequence[str]) -> tuple[str, ...]:

@@ -11,7 +11,7 @@ from acquisition.errors import StoreError
 from acquisition.quantities import format_value
 from acquisition.records import Event
 from acquisition.store import Job
-from analysis.app.replaced import keep_replaced, measurements, replacements
+from analysis.app.replaced import far_from_drawn, keep_replaced, measurements, replacements
 from analysis.chassis import Chassis
 from analysis.chassis.parts import UNITS
 
@@ -102,7 +102,8 @@ class Noting:
             return f"{self._pass_name} has not begun: name the parts where the survey is started."
         keep_replaced(self._job, self._pass_name, events)
         where = "in" if measured else "before"
-        return f"Written down {where} {self._pass_name}: {', '.join(event.subject for event in events)}."
+        asked = [f" {words[0].upper()}{words[1:]}" for words in far_from_drawn(self._chassis, events)]
+        return f"Written down {where} {self._pass_name}: {', '.join(e.subject for e in events)}.{''.join(asked)}"
 
     def _remark(self, text: str, point: str) -> str:
         if not self._begun:

@@ -51,7 +51,7 @@ def command(
     from acquisition.store import open_job
     from acquisition.store.files import name_of
     from analysis.app.modelled import modelled
-    from analysis.app.replaced import keep_replaced, measurements, replacements, tubes_out
+    from analysis.app.replaced import far_from_drawn, keep_replaced, measurements, replacements, tubes_out
     from analysis.report.words import tubes_text
 
     intake = {"customer": customer, "complaint": complaint, "technician": technician, "serial": serial}
@@ -71,6 +71,8 @@ def command(
             raise click.UsageError(f"no parts to name: {reason}")
         out = tubes_out(chassis, [] if pulled == ("none",) else pulled) if chassis is not None else ()
         events = (*replacements(chassis, replaced), *measurements(chassis, measured)) if chassis is not None else ()
+        for asked in far_from_drawn(chassis, events) if chassis is not None else ():
+            tell(asked)
         job.describe(**intake)
         if name is not None:
             keep_replaced(job, name, events)

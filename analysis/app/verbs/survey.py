@@ -78,7 +78,7 @@ def command(
     from acquisition.instruments import open_meter
     from acquisition.probing import Action, ActionKind, Options
     from analysis.app.modelled import modelled
-    from analysis.app.replaced import keep_replaced, replacements, tubes_out
+    from analysis.app.replaced import far_from_drawn, keep_replaced, replacements, tubes_out
     from analysis.app.survey import patient_samples, run_survey, survey_of
     from analysis.app.survey_screen import Screen, keyboard
     from analysis.judge import asked_about
@@ -111,6 +111,8 @@ def command(
             # Not before the meter answers: an empty pass would stand in the report beside the others.
             if words := told_of_mains(name, begin_pass(job, name, mains_v, out), mains_v, chassis.mains_v):
                 tell(words)
+            for asked in far_from_drawn(chassis, changed):
+                tell(asked)
             keep_replaced(job, name, changed)
             machine = survey_of(
                 chassis,

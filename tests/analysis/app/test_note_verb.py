@@ -63,6 +63,25 @@ def test_mains_left_out_or_written_down_wrong_are_put_right_and_the_job_says_so(
 
 
 @pytest.mark.parametrize(
+    ("given", "asked"),
+    [
+        (("--measured", "R5=10k"), "R5 is taken as 10 kohm, drawn as 100 kohm: is the prefix right?"),
+        (("--replaced", "C2=22u"), "C2 is taken as 22 uF, drawn as 22 nF: is the prefix right?"),
+        (("--measured", "R5=300k"), ""), (("--replaced", "C6=220u"), ""), (("--replaced", "V1"), ""),
+    ],
+)  # fmt: skip
+def test_a_value_of_another_decade_is_taken_and_asked_about(job, capsys, given, asked):
+    """No prompt: a script that notes goes on."""
+    capsys.readouterr()
+    assert main(["note", str(job), *given]) == 0
+    told = capsys.readouterr().out
+    assert asked in told
+    assert ("prefix" in told) == bool(asked)
+    with open_job(job, read_only=True) as opened:
+        assert opened.read_pass("after-C2").events
+
+
+@pytest.mark.parametrize(
     ("arguments", "told"),
     [
         ([], "nothing to write down"),
