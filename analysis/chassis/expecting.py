@@ -7,6 +7,7 @@ from dataclasses import dataclass
 
 import numpy as np
 
+from acquisition.quantities import format_value
 from acquisition.records import Measurand
 from analysis.circuit.dc import OperatingPoint
 from analysis.tubes import Limits
@@ -22,6 +23,9 @@ SWEEP_PER_DECADE = 16
 
 PASSES_NOTHING_A = 1e-5
 """Plate current at idle below which a tube does nothing; starved stages pass more. Common practice, no source."""
+GRID_DRAWS_A = 1e-5
+"""Grid current at idle from which a grid is asked about: that of grid-leak bias is a hundredth. Common practice, no
+source."""
 NOTHING_REACHED = 1e-6
 """Gain below which a stage passes nothing. Common practice, no source."""
 UNHEARD = 1e-3
@@ -213,6 +217,13 @@ def _tube_warnings(model: ChassisModel, tubes: Mapping[str, TubeExpectation]) ->
         plate = (float(rest.volts[tube.plate][0]) if tube.plate >= 0 else 0.0) - cathode
         if float(np.ravel(currents[0])[0]) < PASSES_NOTHING_A and tube.plate != tube.cathode:
             warnings.append(f"{name}: passes next to no current at idle; is its plate fed, are its pins as drawn?")
+        grid_a = float(np.ravel(currents[1])[0])
+        if grid_a > GRID_DRAWS_A and tube.grid >= 0:
+            above = float(rest.volts[tube.grid][0]) - cathode
+            warnings.append(
+                f"{name}: its grid stands {above:.2g} V above its cathode at idle and draws "
+                f"{format_value(grid_a, 'A')}, which loads what drives it; is it meant so?"
+            )
         check(f"{name}: plate to cathode", plate, limits.plate_v, "V", limits)
         check(f"{name}: plate dissipates", seen.plate_w.expected, limits.plate_w, "W", limits)
         check(f"{name}: cathode current", seen.cathode_a.expected * 1e3, _milli(limits.cathode_a), "mA", limits)

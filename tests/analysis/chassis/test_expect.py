@@ -5,6 +5,7 @@ import json
 import numpy as np
 import pytest
 
+from acquisition.configs import config_names
 from analysis.app.cli import main
 from analysis.chassis import ChassisModel, load_chassis, parse_chassis
 from analysis.chassis.expecting import corners, expect
@@ -215,3 +216,36 @@ def test_what_is_printed_fits_the_terminal(capsys, monkeypatch, columns, name):
     out = capsys.readouterr().out
     assert max(map(len, out.splitlines())) <= columns
     assert ("a meter upsets this grid" in out) is (name != "quayside-five")
+
+
+SPLITTER = """
+chassis: Concertina straight behind a stage
+tubes: {V1: 6SL7GT}
+rails: {HT1: {volts: 350, source: 100}}
+parts:
+  R7: 1M      V1.1 gnd
+  R8: 2k2     V1.3 gnd
+  R9: 100k    B    V1.2
+  R10: %s   HT1  B
+  C6: 1u      B    V1.6
+  R11: 47k    V1.6 gnd
+  R12: 47k    HT1  V1.5
+joined: [[V1.2, V1.4]]
+"""
+
+
+def test_a_grid_that_draws_current_at_idle_is_asked_about():
+    """Coupled straight to a plate that stands too high, the gain of the splitter is 0.7 for about 1."""
+
+    def asked_of(chassis):
+        return [text for text in expect(ChassisModel(chassis)).warnings if "above its cathode" in text]
+
+    asked, sound = (asked_of(parse_chassis(SPLITTER % ohm)) for ohm in ("100k", "470k"))
+    assert len(asked) == 1
+    assert asked[0].startswith("V1")
+    assert "which loads what drives it" in asked[0]
+    assert sound == []
+    for name in config_names("chassis"):
+        chassis = load_chassis(name)
+        if chassis.parts:
+            assert asked_of(chassis) == []
