@@ -90,9 +90,10 @@ class Job:
         StoreError
             The name is taken, empty or too long, mains or minutes are no number, or the file cannot be written.
         """
-        if not name.strip() or len(name) > LONGEST_NAME or not name.isprintable():
-            raise StoreError(
-                f"pass name {name!r}: expected 1 to {LONGEST_NAME} printable characters", hint="such as after-C7"
+        if not name or name != name.strip() or len(name) > LONGEST_NAME or not name.isprintable():
+            raise StoreError(  # a table of readings keeps no blanks at the ends: it would come back as another pass
+                f"pass name {name!r}: expected 1 to {LONGEST_NAME} printable characters, no blanks at the ends",
+                hint="such as after-C7",
             )
         if name in self.passes():
             raise StoreError(

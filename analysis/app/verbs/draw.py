@@ -20,6 +20,7 @@ def command(chassis: str, out: Path | None) -> None:
     from analysis.chassis import load_chassis
     from analysis.report.drawing import chassis_svg
 
-    target = out or Path(f"{Path(chassis).name.removesuffix('.yaml')}.svg")
+    name = Path(chassis).name
+    target = out or Path(f"{name.removesuffix('.yaml').removesuffix('.yml')}.svg")
     write_whole(target, chassis_svg(load_chassis(chassis)))
     tell(f"drawn: {target}")

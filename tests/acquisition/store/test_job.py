@@ -125,8 +125,9 @@ def test_passes_keep_their_order_and_their_names_are_unique(job):
     assert job.passes() == ("as-found", "after-C2")
     with pytest.raises(StoreError, match="pass 'as-found' exists already"):
         job.start_pass("as-found")
-    with pytest.raises(StoreError, match="printable"):
-        job.start_pass("two\nlines")
+    for name in ("two\nlines", "as-found ", " ", ""):
+        with pytest.raises(StoreError, match="printable"):
+            job.start_pass(name)
 
 
 def test_an_unknown_pass_names_the_known_ones(job):

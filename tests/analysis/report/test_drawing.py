@@ -6,7 +6,7 @@ from xml.etree import ElementTree
 
 import pytest
 
-from acquisition.configs import config_names
+from acquisition.configs import config_names, find_config
 from analysis.app.cli import main
 from analysis.chassis import load_chassis, parse_chassis
 from analysis.report.drawing import chassis_svg
@@ -64,6 +64,14 @@ def test_the_verb_writes_a_file(tmp_path, capsys):
     assert (tmp_path / "q.svg").read_text(encoding="utf-8").startswith("<svg")
     assert main(["draw", "quayside-five", "--out", str(tmp_path / "none" / "q.svg")]) == 2
     assert "cannot be written" in capsys.readouterr().err
+
+
+@pytest.mark.parametrize("ending", ["yaml", "yml"])
+def test_the_file_is_called_as_the_chassis_file_is(tmp_path, monkeypatch, ending):
+    monkeypatch.chdir(tmp_path)
+    (tmp_path / f"my-amp.{ending}").write_text(find_config("chassis", "quayside-five").read_text("utf-8"), "utf-8")
+    assert main(["draw", f"my-amp.{ending}"]) == 0
+    assert (tmp_path / "my-amp.svg").exists()
 
 
 def size_on_paper(svg):
