@@ -69,7 +69,10 @@ def command(
         chassis, _, reason = modelled(job.sheet)
         if (replaced or measured or pulled) and chassis is None:
             raise click.UsageError(f"no parts to name: {reason}")
-        out = tubes_out(chassis, [] if pulled == ("none",) else pulled) if chassis is not None else ()
+        all_in = [words for words in pulled if words.lower() == "none"]
+        if all_in and len(pulled) > 1:
+            raise click.BadParameter("none stands alone: all tubes were in", param_hint="--pulled")
+        out = tubes_out(chassis, [] if all_in else pulled) if chassis is not None else ()
         events = (*replacements(chassis, replaced), *measurements(chassis, measured)) if chassis is not None else ()
         for asked in far_from_drawn(chassis, events) if chassis is not None else ():
             tell(asked)

@@ -103,6 +103,8 @@ def test_a_socket_that_is_not_there_is_named_and_nothing_is_written(job, capsys)
     for verb in (["note", str(job)], ["expect", "harbour-twenty"]):
         assert main([*verb, "--pulled", "V9"]) == 2
         assert "no socket V9; there are V1 V2 V3 V4" in capsys.readouterr().err
+    assert main(["note", str(job), "--pulled", "none", "--pulled", "V3"]) == 2
+    assert "none stands alone" in capsys.readouterr().err
     with open_job(job, read_only=True) as opened:
         assert opened.read_pass("as-found").pulled == ("V3", "V4")
 
