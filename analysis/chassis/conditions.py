@@ -2,7 +2,7 @@
 
 from __future__ import annotations
 
-from collections.abc import Sequence
+from collections.abc import Mapping, Sequence
 
 from acquisition.quantities import format_value
 from acquisition.records import JUDGED_QUALITIES, Measurand, Reading, judged_dc
@@ -22,6 +22,9 @@ volts is missing, and those of less than the last do not count (common practice,
 NEARLY_NONE, TOO_LITTLE, TOLD_V = 0.05, 0.75, 0.1
 """Cathode volts over what a healthy one has: below the first no current flows; below the second, at every tube,
 more than one tube is behind it. Cathodes of less than so many volts do not tell (common practice, no source)."""
+
+CONDUCTS_V = 0.3
+"""Cathode volts beyond those without a tube that only its current puts there (common practice, no source)."""
 
 SMOOTHED = 0.2
 """Share of the drawn ripple below which a rail at its volts has parts that the drawing lacks (common practice, no
@@ -169,6 +172,8 @@ def tubes_asked(model: ChassisModel, readings: Sequence[Reading], mains_v: float
     """
     names = model.chassis.node_names
     volts = {names[r.point]: r.value for r in judged_dc(readings) if r.point in names}
+    if there := _there_after_all(model, volts):
+        return there
     nodes = model.circuit.nodes
     ends = {
         tube.key: (nodes[tube.cathode], nodes[tube.plate])
@@ -206,3 +211,25 @@ def tubes_asked(model: ChassisModel, readings: Sequence[Reading], mains_v: float
             "volts (AC), wait, and read again before a tube or part is blamed"
         ]
     return []
+
+
+def _there_after_all(model: ChassisModel, volts: Mapping[str, float]) -> list[str]:
+    """Ask about tubes that are noted as out of their sockets, and whose cathodes say that they conduct."""
+    chassis = model.chassis
+    asked = []
+    for socket in chassis.pulled:
+        pins = (f"{socket}.{number}" for number, pin in chassis.sockets[socket].pins.items())
+        cathodes = {
+            pin: chassis.node_names[pin]
+            for pin in pins
+            if model.points[pin].function.startswith("cathode") and chassis.node_names.get(pin) in volts
+        }
+        for pin, node in cathodes.items():
+            (without,) = model.predict({}, [Measurand(point=pin, quantity="dc_v")])[0]
+            if volts[node] > without + CONDUCTS_V:
+                asked.append(
+                    f"{socket} is noted as out of its socket, and its cathode {pin} stands at "
+                    f"{format_value(volts[node], 'V')}: is it in? stagewalk note --pulled puts it right"
+                )
+                break
+    return asked

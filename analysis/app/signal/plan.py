@@ -23,6 +23,12 @@ EARTH_V = 1.0
 """A chassis below this to earth may be clipped to it; a point below it takes a generator without a capacitor (rules
 L4 and L8 of common bench practice)."""
 
+SMALLEST_PP_V = 1e-4
+"""First guess of the range for a signal that is less or none: no scope has ranges for what only leaks carry."""
+
+NO_GAIN = 1e-9
+"""Modelled gain below which nothing but leakage connects two points."""
+
 NO_PROBE = ProbeLoad(resistance_ohm=float("inf"), capacitance_farad=0.0)
 
 
@@ -40,6 +46,8 @@ class StagePlan:
         None where the job keeps no chassis file.
     model, bare : ChassisModel or None
         The model with the bench's probes, and without any.
+    whole : ChassisModel or None
+        The first with every tube in: one that is said to be out may be in, and drive what a probe has to stand.
     bench : Bench
         Instruments and ratings.
     constants : dict
@@ -56,6 +64,7 @@ class StagePlan:
     chassis: Chassis | None
     model: ChassisModel | None
     bare: ChassisModel | None
+    whole: ChassisModel | None
     bench: Bench
     constants: dict[str, float] = field(default_factory=dict)
     read_v: dict[str, float] = field(default_factory=dict)
@@ -164,14 +173,14 @@ class StagePlan:
         """
         worst_v, pp_v = self._worst_v(point), None
         if (
-            self.model is not None
-            and self.model.chassis.signal is not None
+            self.whole is not None
+            and self.whole.chassis.signal is not None
             and drive_pp_v
             and self._is_modelled(point)
         ):
-            path = self.model.response({}, self.generator_point, point, np.array([freq_hz]))
+            path = self.whole.response({}, self.generator_point, point, np.array([freq_hz]))
             # A linear gain knows no end; the supply does, and worst_v holds DC and the peak of any swing already.
-            pp_v = min(float(abs(path.flat[0])) * drive_pp_v, 2.0 * worst_v)
+            pp_v = max(min(float(abs(path.flat[0])) * drive_pp_v, 2.0 * worst_v), SMALLEST_PP_V)
         if point in self._outside:
             worst_v = 0.5 * (pp_v or 0.0)
         return Tap(point=point, channel=channel, worst_v=worst_v, dc_v=self._dc_v(point), pp_v=pp_v)
@@ -263,7 +272,7 @@ def _response(
     if not all(p in model.points and model.points[p].node for p in (source, output)):
         return None
     found = model.response({}, source, output, np.asarray(freq_hz, dtype=float))[0]
-    return found if np.all(np.isfinite(found)) and np.all(found) else None
+    return found if np.all(np.isfinite(found)) and np.all(np.abs(found) > NO_GAIN) else None
 
 
 def plan_stage(stage: str, chassis: Chassis | None, bench: Bench) -> StagePlan:
@@ -284,15 +293,16 @@ def plan_stage(stage: str, chassis: Chassis | None, bench: Bench) -> StagePlan:
         No such stage or point.
     """
     source, output = _points(stage, chassis)
-    model = bare = None
+    model = bare = whole = None
     constants: dict[str, float] = {}
     if chassis is not None and chassis.parts:
         load = ProbeLoad(resistance_ohm=bench.probe.ohm, capacitance_farad=bench.probe.farad)
         try:
             model, bare = ChassisModel(chassis, probe=load), ChassisModel(chassis, probe=NO_PROBE)
+            whole = ChassisModel(chassis.without(()), probe=load) if chassis.pulled else model
             constants = time_constants(model)
         except AnalysisError:
-            model = bare = None  # a stage is measured without a model too; only the comparison is missing
+            model = bare = whole = None  # a stage is measured without a model too; only the comparison is missing
     return StagePlan(
         name=stage,
         source=source,
@@ -300,6 +310,7 @@ def plan_stage(stage: str, chassis: Chassis | None, bench: Bench) -> StagePlan:
         chassis=chassis,
         model=model,
         bare=bare,
+        whole=whole,
         bench=bench,
         constants=constants,
     )

@@ -5,6 +5,7 @@ import dataclasses
 import numpy as np
 import pytest
 
+from acquisition.configs import find_config
 from acquisition.errors import ConfigError, SafetyStop
 from acquisition.instruments.bench import parse_bench
 from analysis.app.signal.plan import frequencies_left, plan_stage
@@ -190,3 +191,21 @@ def test_the_generator_goes_to_an_earthed_chassis_and_past_direct_volts_through_
         "generator on IN through a capacitor rated for 388 V, since 35 V stand there. " in leaking.generator_request
     )
     assert "capacitor" not in plan_stage("V1.6>V1.5", None, bench).generator_request
+
+
+def test_a_stage_whose_tube_is_out_is_planned_as_if_it_were_in(bench):
+    """The model has next to nothing behind it: a scope refused a range of 1e-20 V."""
+    chassis = load_chassis("quayside-five")
+    whole, out = (plan_stage("output", one, bench) for one in (chassis, chassis.without(["V2"])))
+    for there, here in zip(whole.taps(0.1, 1000.0), out.taps(0.1, 1000.0), strict=True):
+        assert here.pp_v == pytest.approx(there.pp_v)
+        assert here.worst_v >= there.worst_v
+    assert out.expected([1000.0]) is None
+    assert whole.expected([1000.0]) is not None
+
+
+def test_a_signal_that_a_control_at_its_end_takes_away_still_has_a_range(bench):
+    chassis = parse_chassis(
+        find_config("chassis", "quayside-five").read_text("utf-8").replace("at: 0.5", "at: 0"), "test"
+    )
+    assert all(tap.pp_v >= 1e-4 for tap in plan_stage("output", chassis, bench).taps(0.1, 1000.0))

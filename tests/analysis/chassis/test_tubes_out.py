@@ -6,6 +6,7 @@ import pytest
 from acquisition.configs import config_names
 from acquisition.records import Measurand, Reading
 from analysis.chassis import ChassisModel, WorstCase, load_chassis, parse_chassis
+from analysis.chassis.conditions import tubes_asked
 from analysis.faults import faults_of
 from analysis.suspects import Diagnoser
 
@@ -93,3 +94,19 @@ def test_no_point_passes_for_a_low_one_because_a_tube_is_said_to_be_out():
     out = WorstCase(said, ChassisModel(said), mains_v=230.0)
     lower = [name for name, point in whole.points.items() if out.at(out.points[name], 0.0) < whole.at(point)]
     assert lower == []
+
+
+def test_a_tube_noted_as_out_that_conducts_is_asked_about():
+    chassis = load_chassis("harbour-twenty")
+    out = ChassisModel(chassis.without(["V1", "V3"]))
+
+    def asked(**volts):
+        readings = [
+            Reading(point=p.replace("_", "."), quantity="dc_v", value=v, std=0.01) for p, v in volts.items()
+        ]
+        return tubes_asked(out, readings, 230.0)
+
+    (question,) = asked(V1_8=1.7, V1_3=1.2, V3_8=0.0)
+    assert question.startswith("V1 is noted as out of its socket, and its cathode V1.")
+    assert "is it in?" in question
+    assert asked(V1_8=0.01, V3_8=0.0, V2_3=62.0) == []
