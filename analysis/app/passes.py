@@ -16,8 +16,6 @@ if TYPE_CHECKING:
     from analysis.judge import Judged
 
 
-MIDBAND_HZ = 1000.0
-
 MAINS = "mains"
 """The model's parameter for mains over nominal mains."""
 
@@ -65,6 +63,8 @@ def reached(model: ChassisModel, readings: Sequence[Reading]) -> tuple[Reading, 
     readings : sequence of Reading
         Of one pass.
     """
+    from analysis.chassis.predicting import NO_GAIN
+
     known = [
         reading
         for reading in readings
@@ -74,8 +74,8 @@ def reached(model: ChassisModel, readings: Sequence[Reading]) -> tuple[Reading, 
     if model.chassis.signal is None:
         return tuple(known)
     gains = list(dict.fromkeys(r.point for r in known if r.quantity in ("gain", "phase_deg")))
-    shown = model.predict({}, [Measurand(point=p, quantity="gain", freq_hz=MIDBAND_HZ) for p in gains])[0]
-    apart = {point for point, gain in zip(gains, shown, strict=True) if gain == 0.0}
+    shown = model.predict({}, [Measurand(point=point, quantity="gain") for point in gains])[0]
+    apart = {point for point, gain in zip(gains, shown, strict=True) if gain <= NO_GAIN}
     return tuple(r for r in known if r.point not in apart)
 
 

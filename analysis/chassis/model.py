@@ -5,6 +5,7 @@ from __future__ import annotations
 import difflib
 from collections.abc import Mapping, Sequence
 from dataclasses import replace
+from functools import cached_property
 
 import numpy as np
 
@@ -91,10 +92,7 @@ class ChassisModel:
         self.parameters: dict[str, Parameter] = self._compiled.parameters
         self._nominal = self._compiled.nominal_table()
         # What stands behind a rail does not change with the tubes; its volts do.
-        whole = Compiled(chassis.without(())) if chassis.pulled else self._compiled
-        self.rails: SettledRails = (
-            beside.rails if beside else settle_rails(chassis, whole, whole.nominal_table(), self.require_solved)
-        )
+        self.rails: SettledRails = beside.rails if beside else self._settled()
         self._rippling, self.rectifiers = self.rails.rippling, self.rails.rectifiers
         for key, emf_v in self.rails.emf_v.items():
             self._nominal[key] = np.full(1, emf_v)
@@ -109,6 +107,18 @@ class ChassisModel:
         self.points = list_points(chassis, self._delicate_nodes())
         self.stages = chassis.stages
         self.channels = Channels(chassis, self.circuit, self._home)
+
+    def _settled(self) -> SettledRails:
+        """What stands behind the rails of the whole chassis, whichever tubes are out."""
+        whole = Compiled(self.chassis.without(())) if self.chassis.pulled else self._compiled
+        return settle_rails(self.chassis, whole, whole.nominal_table(), self.require_solved)
+
+    @cached_property
+    def whole(self) -> ChassisModel:
+        """The same with every tube in its socket: one that is said to be out may be in."""
+        if not self.chassis.pulled:
+            return self
+        return ChassisModel(self.chassis.without(()), self.meter, self.probe, beside=self)
 
     def _delicate_nodes(self) -> frozenset[str]:
         """Nodes of grids that a meter of 10 Mohm would pull away by a tenth and more (rule E2)."""

@@ -21,6 +21,9 @@ from .loading import MeterLoad, ProbeLoad
 
 DEFAULT_FREQ_HZ = 1000.0
 
+NO_GAIN = 1e-9
+"""Modelled gain up to which nothing but leakage connects two points."""
+
 SIGNALS = ("gain", "phase_deg", "pp_v", "rms_v")
 """What a scope shows of the generator's signal."""
 

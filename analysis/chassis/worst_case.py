@@ -71,8 +71,6 @@ class WorstCase:
         seen_v: float = 0.0,
     ) -> None:
         self._chassis, self._model = chassis, model
-        # A tube said to be out may be in: its cathode must not pass for one at 0 V.
-        self._whole = ChassisModel(chassis.without(())) if model is not None and chassis.pulled else model
         unloaded_v = _unloaded_v(chassis, model) if supply_v is None else supply_v
         raised = max(1.0, (mains_v or 0.0) / chassis.mains_v)
         self.supply_v = MAINS_HIGH * max(unloaded_v * raised, abs(seen_v))
@@ -103,7 +101,8 @@ class WorstCase:
             return max(LOW_V, supply_v) if point.danger else LOW_V
         if point.node in self._swinging or self._may_be_output(point):
             return self.anywhere_v
-        if healthy_v is None or self._whole is not self._model:
+        if healthy_v is None or self._chassis.pulled:
+            # A tube said to be out may be in: its cathode must not pass for one at 0 V.
             healthy_v = max(healthy_v or 0.0, self._nominal_v(point))
         if point.danger or point.function in ("rail", "node") or healthy_v > RIDES_HIGH * supply_v:
             return supply_v
@@ -129,9 +128,9 @@ class WorstCase:
         return plate_w is None or plate_w > POWER_WATT
 
     def _nominal_v(self, point: Point) -> float:
-        if self._model is None or self._whole is None or not point.node:
+        if self._model is None or not point.node:
             return math.inf
-        rests = (model.operating_point({}) for model in {self._model, self._whole})
+        rests = (model.operating_point({}) for model in {self._model, self._model.whole})
         return max(float(np.max(np.abs(rest.node_v(point.node)))) for rest in rests)
 
     def _behind_capacitor(self, node: str) -> bool:

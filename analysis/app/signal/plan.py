@@ -14,6 +14,7 @@ from acquisition.errors import AnalysisError, ConfigError, Problem
 from acquisition.instruments import Bench
 from acquisition.records import UNKNOWN_RATING_V, Measurand
 from analysis.chassis import Chassis, ChassisModel, ProbeLoad, WorstCase
+from analysis.chassis.predicting import NO_GAIN
 from analysis.chassis.worst_case import MAINS_HIGH
 from analysis.gain import ChannelAccuracy
 
@@ -25,9 +26,6 @@ L4 and L8 of common bench practice)."""
 
 SMALLEST_PP_V = 1e-4
 """First guess of the range for a signal that is less or none: no scope has ranges for what only leaks carry."""
-
-NO_GAIN = 1e-9
-"""Modelled gain below which nothing but leakage connects two points."""
 
 NO_PROBE = ProbeLoad(resistance_ohm=float("inf"), capacitance_farad=0.0)
 
@@ -46,8 +44,6 @@ class StagePlan:
         None where the job keeps no chassis file.
     model, bare : ChassisModel or None
         The model with the bench's probes, and without any.
-    whole : ChassisModel or None
-        The first with every tube in: one that is said to be out may be in, and drive what a probe has to stand.
     bench : Bench
         Instruments and ratings.
     constants : dict
@@ -64,7 +60,6 @@ class StagePlan:
     chassis: Chassis | None
     model: ChassisModel | None
     bare: ChassisModel | None
-    whole: ChassisModel | None
     bench: Bench
     constants: dict[str, float] = field(default_factory=dict)
     read_v: dict[str, float] = field(default_factory=dict)
@@ -173,12 +168,13 @@ class StagePlan:
         """
         worst_v, pp_v = self._worst_v(point), None
         if (
-            self.whole is not None
-            and self.whole.chassis.signal is not None
+            self.model is not None
+            and self.model.chassis.signal is not None
             and drive_pp_v
             and self._is_modelled(point)
         ):
-            path = self.whole.response({}, self.generator_point, point, np.array([freq_hz]))
+            # With every tube in: one that is said to be out may be in, and drive what a probe has to stand.
+            path = self.model.whole.response({}, self.generator_point, point, np.array([freq_hz]))
             # A linear gain knows no end; the supply does, and worst_v holds DC and the peak of any swing already.
             pp_v = max(min(float(abs(path.flat[0])) * drive_pp_v, 2.0 * worst_v), SMALLEST_PP_V)
         if point in self._outside:
@@ -293,16 +289,15 @@ def plan_stage(stage: str, chassis: Chassis | None, bench: Bench) -> StagePlan:
         No such stage or point.
     """
     source, output = _points(stage, chassis)
-    model = bare = whole = None
+    model = bare = None
     constants: dict[str, float] = {}
     if chassis is not None and chassis.parts:
         load = ProbeLoad(resistance_ohm=bench.probe.ohm, capacitance_farad=bench.probe.farad)
         try:
             model, bare = ChassisModel(chassis, probe=load), ChassisModel(chassis, probe=NO_PROBE)
-            whole = ChassisModel(chassis.without(()), probe=load) if chassis.pulled else model
             constants = time_constants(model)
         except AnalysisError:
-            model = bare = whole = None  # a stage is measured without a model too; only the comparison is missing
+            model = bare = None  # a stage is measured without a model too; only the comparison is missing
     return StagePlan(
         name=stage,
         source=source,
@@ -310,7 +305,6 @@ def plan_stage(stage: str, chassis: Chassis | None, bench: Bench) -> StagePlan:
         chassis=chassis,
         model=model,
         bare=bare,
-        whole=whole,
         bench=bench,
         constants=constants,
     )
