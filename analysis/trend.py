@@ -57,6 +57,8 @@ class Visit:
         Mains during it, volts rms.
     replaced : tuple of str
         Parts and sockets changed since the visit before.
+    pulled : tuple of str
+        Sockets whose tubes were out.
     """
 
     job: str
@@ -65,6 +67,7 @@ class Visit:
     readings: tuple[Reading, ...]
     mains_v: float | None = None
     replaced: tuple[str, ...] = ()
+    pulled: tuple[str, ...] = ()
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)

@@ -80,6 +80,7 @@ def visits_of(job: Job, name: str) -> list[Visit]:
                 readings=one.readings,
                 mains_v=one.mains_v,
                 replaced=tuple(dict.fromkeys(replaced)),
+                pulled=one.pulled,
             )
         )
     return found
@@ -122,11 +123,10 @@ def drift_of(jobs: Sequence[JobSummary], point: str | None) -> tuple[list[Visit]
             with open_job(path, read_only=True) as job:
                 notes += [f"{path.stem}: {line}" for line in job.damage]
                 dated = visits_of(job, path.stem)
-                if out := [name for name in job.passes() if job.read_pass(name).pulled]:
+                if out := [visit.pass_name for visit in dated if visit.pulled]:
                     notes.append(f"left out, with tubes out of their sockets: {', '.join(out)} of {path.stem}")
-                    dated = [visit for visit in dated if visit.pass_name not in out]
-                visits += dated
-                if lost := sorted(set(job.passes()) - {*out, *(visit.pass_name for visit in dated)}):
+                visits += [visit for visit in dated if not visit.pulled]
+                if lost := sorted(set(job.passes()) - {visit.pass_name for visit in dated}):
                     notes.append(f"left out, nothing tells when they were: {', '.join(lost)} of {path.stem}")
                 if summary.last_utc >= last_utc:  # the newest chassis file knows best
                     chassis, model, reason = modelled(job.sheet)

@@ -4,7 +4,7 @@ from __future__ import annotations
 
 import click
 
-from analysis.app.jobs import latest_pass, told_of_mains
+from analysis.app.jobs import chassis_of, latest_pass, told_of_mains
 from analysis.app.terminal import harmless, tell
 from analysis.app.volts import MAINS
 
@@ -66,16 +66,19 @@ def command(
             name = latest_pass(job, name)
             if name not in job.passes():
                 raise click.UsageError(f"no pass {name} yet: read or import it first, then note what belongs to it")
-        chassis, _, reason = modelled(job.sheet)
-        if (replaced or measured or pulled) and chassis is None:
-            raise click.UsageError(f"no parts to name: {reason}")
         all_in = [words for words in pulled if words.lower() == "none"]
         if all_in and len(pulled) > 1:
             raise click.BadParameter("none stands alone: all tubes were in", param_hint="--pulled")
-        out = tubes_out(chassis, [] if all_in else pulled) if chassis is not None else ()
-        events = (*replacements(chassis, replaced), *measurements(chassis, measured)) if chassis is not None else ()
-        for asked in far_from_drawn(chassis, events) if chassis is not None else ():
-            tell(asked)
+        chassis = chassis_of(job)
+        events: tuple[Event, ...] = ()
+        out: tuple[str, ...] = ()
+        if chassis is not None:
+            events = (*replacements(chassis, replaced), *measurements(chassis, measured))
+            out = tubes_out(chassis, [] if all_in else pulled)
+            for asked in far_from_drawn(chassis, events):
+                tell(asked)
+        elif replaced or measured or pulled:
+            raise click.UsageError(f"no parts to name: {modelled(job.sheet)[2]}")
         job.describe(**intake)
         if name is not None:
             keep_replaced(job, name, events)

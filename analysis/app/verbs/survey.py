@@ -10,6 +10,7 @@ import click
 from analysis.app.jobs import (
     begin_pass,
     bench_for,
+    chassis_of,
     direct_readings,
     job_for,
     latest_pass,
@@ -92,12 +93,12 @@ def command(
     with job_for(job_path, chassis_name, bench_name, serial, fits) as job:
         bench = bench_for(bench_name, job)
         name = latest_pass(job, pass_name)
-        chassis, _, reason = modelled(job.sheet)
+        drawn = chassis_of(job)
+        out = pulled_in(job, name, tubes_out(drawn, pulled) if drawn is not None else ())
+        chassis, model, reason = modelled(job.sheet, out)
         if chassis is None:
             raise click.UsageError(f"no points to walk: {reason}")
         changed = fits(chassis)
-        out = pulled_in(job, name, tubes_out(chassis, pulled))
-        chassis, (_, model, reason) = chassis.without(out), modelled(job.sheet, out)
         if reason:
             tell(f"no expected volts: {reason}")
         mains_v = mains_v or _mains(chassis.mains_v, pass_so_far(job, name).mains_v)
