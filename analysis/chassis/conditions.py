@@ -215,21 +215,19 @@ def tubes_asked(model: ChassisModel, readings: Sequence[Reading], mains_v: float
 
 def _there_after_all(model: ChassisModel, volts: Mapping[str, float]) -> list[str]:
     """Ask about tubes that are noted as out of their sockets, and whose cathodes say that they conduct."""
-    chassis = model.chassis
-    asked = []
-    for socket in chassis.pulled:
-        pins = (f"{socket}.{number}" for number, pin in chassis.sockets[socket].pins.items())
-        cathodes = {
-            pin: chassis.node_names[pin]
-            for pin in pins
-            if model.points[pin].function.startswith("cathode") and chassis.node_names.get(pin) in volts
-        }
-        for pin, node in cathodes.items():
-            (without,) = model.predict({}, [Measurand(point=pin, quantity="dc_v")])[0]
-            if volts[node] > without + CONDUCTS_V:
-                asked.append(
-                    f"{socket} is noted as out of its socket, and its cathode {pin} stands at "
-                    f"{format_value(volts[node], 'V')}: is it in? stagewalk note --pulled puts it right"
-                )
-                break
-    return asked
+    cathodes = [
+        point
+        for point in model.points.values()
+        if point.socket in model.chassis.pulled and "cathode" in point.function and point.node in volts
+    ]
+    shown = model.predict({}, [Measurand(point=point.name, quantity="dc_v") for point in cathodes])[0]
+    there = {
+        point.socket: point
+        for point, without in zip(cathodes, shown, strict=True)
+        if volts[point.node] > without + CONDUCTS_V
+    }
+    return [
+        f"{socket} is noted as out of its socket, and its cathode {point.name} stands at "
+        f"{format_value(volts[point.node], 'V')}: is it in? stagewalk note --pulled puts it right"
+        for socket, point in there.items()
+    ]

@@ -56,13 +56,15 @@ def slopes_of(
     """
     table = model.table(values)
     inner = {key: move for key, move in moves.items() if key not in model.envelopes}
-    shares: dict[str, dict[str, Array]] = {}
     for key, strengths in model.envelopes.items():
         inner |= {strength: inner[strength] * table[key] for strength in strengths if strength in inner}
         if key in moves:
             inner |= {strength: table[strength] for strength in strengths if strength not in inner}
-            shares[key] = {one: moves[key] / table[key] * table[one] for one in strengths}
-    shares = {key: {one: share / inner[one] for one, share in own.items()} for key, own in shares.items()}
+    shares = {
+        key: {one: moves[key] / table[key] * table[one] / inner[one] for one in strengths}
+        for key, strengths in model.envelopes.items()
+        if key in moves
+    }
     shown, by = _slopes_of(model, table, inner, measurands, supplied)
     place = {key: column for column, key in enumerate(inner)}
     columns = [

@@ -10,7 +10,7 @@ import numpy as np
 from acquisition.records import Reading
 
 from .panel import Change, Panel, canonical
-from .variables import reading_noise, to_variable
+from .variables import difference, reading_noise, to_variable
 
 
 @dataclass(frozen=True, slots=True, kw_only=True, eq=False)
@@ -112,6 +112,16 @@ class Refined:
         """Compared variables with shared errors included, shape (M,)."""
         result: np.ndarray = self.predicted + self.slopes[:, -len(self.shared) :] @ self.shared
         return result
+
+    def left(self, data: Data) -> np.ndarray:
+        """What is left of each reading, over the scale of its own error, shape (M,).
+
+        Parameters
+        ----------
+        data : Data
+            The readings it was refined for.
+        """
+        return np.asarray(difference(data.quantities, data.measured, self.expected) / self.scale)
 
 
 def collect(panel: Panel, readings: Sequence[Reading]) -> Data:

@@ -119,7 +119,7 @@ def _views(data: Data, weighed: Weighed, healthy: Healthy) -> dict[Change, Healt
     lead = max(standing, key=lambda change: standing[change], default=Change())
     if lead.faults:
         there = weighed.refined[lead]
-        left = difference(data.quantities, data.measured, there.expected) / there.scale
+        left = there.left(data)
         left[np.abs(difference(data.quantities, there.expected, healthy.expected)) > FAR] = 0.0
         views[lead] = Healthy(expected=there.expected, spread=there.scale, z=left)
     return {c: view for c, view in views.items() if c in weighed.refined}
@@ -129,9 +129,7 @@ def _unexplained(data: Data, weighed: Weighed, views: Mapping[Change, Healthy]) 
     """Readings that nothing that leads explains, the worst first: a healthy chassis not at its best either."""
     left = []
     for change, view in views.items():
-        at = weighed.refined[change]
-        best = difference(data.quantities, data.measured, at.expected) / at.scale
-        left.append(np.abs(view.z if change.faults else best))
+        left.append(np.abs(view.z if change.faults else weighed.refined[change].left(data)))
     if not left:
         return []
     least = np.min(left, axis=0)

@@ -288,8 +288,7 @@ def joint_readings(data: Data, healthy: Healthy, refined: Refined, plain: Refine
     most : int
         How many.
     """
-    without = np.abs(difference(data.quantities, data.measured, plain.expected) / plain.scale)
-    with_it = np.abs(difference(data.quantities, data.measured, refined.expected) / refined.scale)
+    without, with_it = np.abs(plain.left(data)), np.abs(refined.left(data))
     order = np.argsort(-(without - with_it) - 0.3 * np.abs(healthy.z))
     places: dict[tuple[str, str], int] = {}
     for i in order:
@@ -341,7 +340,7 @@ def explain(
         sentences.append(f"as expected: {', '.join(still[:3])}")
     if len(chosen) == 1 and len({reading.point for reading in data.readings}) > FEW_POINTS:
         sentences.append(f"stands on {data.readings[chosen[0]].point} alone: read it again first")
-    left = difference(data.quantities, data.measured, refined.expected) / refined.scale
+    left = refined.left(data)
     odd = [int(i) for i in np.argsort(-np.abs(left)) if abs(left[i]) > 4.0][:1]
     sentences += [
         f"does not explain {place_of(data.readings[i].measurand)} {show(data.readings[i], data.readings[i].value)}"

@@ -165,7 +165,7 @@ def _sections(chassis: Chassis, volts: dict[str, float]) -> Iterator[_Section]:
             read = {name: volts[point] for name, point in pins.items() if point in volts}
             yield _Section(
                 socket=socket, name=section.name, kind=section.kind, tube=tube.name,
-                make=(tube.name, section.kind, section.limits, section.model), pins=pins, volts=read,
+                make=(tube.name, *section.make), pins=pins, volts=read,
             )  # fmt: skip
 
 

@@ -17,7 +17,6 @@ from ..inference.error_scales import own_scale
 from ..inference.evidence import freedom_of
 from ..inference.panel import Change, Panel
 from ..inference.refining import refine
-from ..inference.variables import difference
 from .first_round import directions, evidence_along
 from .mishap import SUSPICIOUS
 from .weighing import normalised
@@ -51,7 +50,7 @@ def misfit_chance(refined: Refined, data: Data) -> float:
     """
     from scipy.special import gammaincc, stdtr
 
-    residual = difference(data.quantities, data.measured, refined.expected) / refined.scale
+    residual = refined.left(data)
     freedom = freedom_of(data.quantities)
     # The tails of the Student-t are cut where one reading would outweigh all others, and its variance taken out.
     squares = np.minimum(residual**2, 30.0) * (freedom - 2) / freedom
@@ -70,7 +69,7 @@ def furthest_off(refined: Refined, data: Data) -> int | None:
     data : Data
         Readings.
     """
-    left = np.abs(difference(data.quantities, data.measured, refined.expected)) / refined.scale
+    left = np.abs(refined.left(data))
     return int(left.argmax()) if left.size and left.max() > SUSPICIOUS else None
 
 

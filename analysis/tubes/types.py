@@ -247,6 +247,11 @@ class Section:
     model_source: str
 
     @property
+    def make(self) -> tuple[object, ...]:
+        """What is the same in sections of one make, whatever their pins."""
+        return self.kind, self.limits, self.model, self.points
+
+    @property
     def pins(self) -> tuple[int, ...]:
         """Every pin of the section, in order."""
         return tuple(sorted({pin for pins in self.electrodes.values() for pin in pins}))
@@ -342,7 +347,7 @@ class Tube:
         found: dict[tuple[object, ...], Section] = {}
         for section in self.sections:
             if section.kind != "diode":
-                found.setdefault((section.kind, section.limits, section.model, section.points), section)
+                found.setdefault(section.make, section)
         return tuple(found.values())
 
     @property

@@ -26,9 +26,9 @@ def diagnoser(chassis):
 
 
 def readings(chassis, wanted, sockets=None, **values):
-    model = ChassisModel(replace(chassis, sockets={**chassis.sockets, **(sockets or {})}))
     # The supply is that of the drawing, whatever it is loaded with.
-    values["HT1.emf"] = ChassisModel(chassis).parameters["HT1.emf"].nominal
+    changed = replace(chassis, sockets={**chassis.sockets, **(sockets or {})})
+    model = ChassisModel(changed, beside=ChassisModel(chassis))
     shown = model.predict({key: np.array([value]) for key, value in values.items()}, wanted)[0]
     noise = np.random.default_rng(3).standard_normal(len(wanted))
     return [
@@ -126,14 +126,8 @@ def test_two_tubes_in_each_others_sockets_are_one_mistake():
     model = ChassisModel(chassis)
     points = ("HT1", "HT2", "V1.6", "V1.8", "V2.1", "V2.3", "V2.6")
     wanted = [Measurand(point=point, quantity="dc_v") for point in points]
-    changed = ChassisModel(replace(chassis, sockets={"V1": chassis.sockets["V2"], "V2": chassis.sockets["V1"]}))
-    emf = {f"{rail}.emf": np.array([model.parameters[f"{rail}.emf"].nominal]) for rail in chassis.rails}
-    noise = np.random.default_rng(3).standard_normal(len(wanted))
-    read = [
-        Reading(point=m.point, quantity="dc_v", value=float(v * (1 + 0.004 * n)))
-        for m, v, n in zip(wanted, changed.predict(emf, wanted)[0], noise, strict=True)
-    ]
-    found = Diagnoser(model, wanted).diagnose(read)
+    exchanged = {"V1": chassis.sockets["V2"], "V2": chassis.sockets["V1"]}
+    found = Diagnoser(model, wanted).diagnose(readings(chassis, wanted, exchanged))
     first = found.suspects[0]
     assert (first.part, first.fault) == ("V1", "exchanged with V2")
     assert first.probability > 0.8
