@@ -111,6 +111,7 @@ def estimate(
     readings: Sequence[Reading],
     names: Sequence[str],
     measured: Mapping[str, tuple[float, float]] | None = None,
+    beside: Sequence[ChassisModel] = (),
 ) -> list[FittedValue]:
     """Fit values of named parts to readings.
 
@@ -124,6 +125,8 @@ def estimate(
         Parts to fit.
     measured : mapping of str to (value, std), optional
         Parameters measured with power off.
+    beside : sequence of ChassisModel, optional
+        The same chassis with more tubes out, see `analysis.inference.panel.Panel`.
 
     Raises
     ------
@@ -138,7 +141,7 @@ def estimate(
         leak = key.endswith(".leak")
         centre = max(model.parameters[key].nominal, LEAK_START_S) if leak else model.parameters[key].nominal
         free[key] = (centre, (FREE_LEAK if leak else FREE_VALUE) * centre)
-    panel = Panel(model, [r.measurand for r in readings], {**(measured or {}), **free}, with_faults=False)
+    panel = Panel(model, [r.measurand for r in readings], {**(measured or {}), **free}, False, beside)
     data = collect(panel, readings)
     if not data.readings:
         raise FitFailed("no reading can be used to fit these parts", reason="no usable reading")

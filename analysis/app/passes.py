@@ -3,7 +3,7 @@
 from __future__ import annotations
 
 from collections.abc import Iterable, Mapping, Sequence
-from dataclasses import dataclass, field
+from dataclasses import dataclass, field, replace
 from pathlib import Path
 from typing import TYPE_CHECKING
 
@@ -24,6 +24,22 @@ MAINS_STD = 0.02
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)
+class Beside:
+    """Readings of the same chassis with more of its tubes out.
+
+    Parameters
+    ----------
+    pulled : tuple of str
+        Sockets whose tubes were out.
+    readings : tuple of Reading
+        In the order they were taken.
+    """
+
+    pulled: tuple[str, ...]
+    readings: tuple[Reading, ...]
+
+
+@dataclass(frozen=True, slots=True, kw_only=True)
 class Taken:
     """One round of readings with what is known about it.
 
@@ -40,7 +56,12 @@ class Taken:
     bench_text : str
         The bench file of the job; empty for readings files.
     job, basis : str
-        The job, and the digest of what an answer about this pass stands on; empty for readings files.
+        The job, and the digest of what an answer about this pass stands on; empty for readings files, and where
+        other passes count too.
+    beside : tuple of Beside
+        Readings with more tubes out that count too.
+    told : tuple of str
+        What is to be said of how passes were counted.
     """
 
     labels: Mapping[str, str]
@@ -50,6 +71,8 @@ class Taken:
     bench_text: str = field(default="", repr=False)
     job: str = ""
     basis: str = ""
+    beside: tuple[Beside, ...] = ()
+    told: tuple[str, ...] = ()
 
 
 def reached(model: ChassisModel, readings: Sequence[Reading]) -> tuple[Reading, ...]:
@@ -202,7 +225,9 @@ def require_points(chassis: Chassis, points: Iterable[str], file: str | Path, *,
         )
 
 
-def take(arguments: Sequence[str], chassis_name: str | None, pass_name: str | None) -> tuple[Chassis, list[Taken]]:
+def take(
+    arguments: Sequence[str], chassis_name: str | None, pass_name: str | None, also: Sequence[str] = ()
+) -> tuple[Chassis, list[Taken]]:
     """Chassis and passes named on the command line.
 
     Parameters
@@ -213,6 +238,8 @@ def take(arguments: Sequence[str], chassis_name: str | None, pass_name: str | No
         Chassis file or name of a shipped one.
     pass_name : str, optional
         A pass of the job; the last one when left out.
+    also : sequence of str
+        Passes of the job that count too.
 
     Raises
     ------
@@ -223,38 +250,47 @@ def take(arguments: Sequence[str], chassis_name: str | None, pass_name: str | No
     """
     from acquisition.store import read_readings_csv
     from analysis.app.jobs import job_to_read
+    from analysis.app.together import counted, others_told
     from analysis.app.told import basis_of
     from analysis.chassis import load_chassis, parse_chassis
 
-    def refuse(text: str) -> ConfigError:
-        return ConfigError.from_problems([Problem("command", 0, "", text)])
-
     if chassis_name is not None:
         if not arguments:
-            raise refuse("--chassis needs at least one readings file")
-        if pass_name is not None:
-            raise refuse("--pass belongs to a job, not to readings files")
+            raise refusal("--chassis needs at least one readings file")
+        for option, given in (("--pass", pass_name), ("--also", also)):
+            if given:
+                raise refusal(f"{option} belongs to a job, not to readings files")
         chassis = load_chassis(chassis_name)
         if jobs := [name for name in arguments if name.endswith(".stagewalk") or "://" in name]:
-            raise refuse(f"{jobs[0]} is a job, and --chassis goes with readings files: leave --chassis out")
+            raise refusal(f"{jobs[0]} is a job, and --chassis goes with readings files: leave --chassis out")
         tables = {name: read_readings_csv(name) for name in arguments}
         for name, readings in tables.items():
             require_points(chassis, (p for r in readings for p in r.measurand.points), name, names=True)
         return chassis, [Taken(labels={"file": name}, readings=readings) for name, readings in tables.items()]
     if len(arguments) != 1 or arguments[0].lower().endswith(".csv"):
-        raise refuse("give one job, or readings files and, with --chassis FILE, what they are of")
+        raise refusal("give one job, or readings files and, with --chassis FILE, what they are of")
     with job_to_read(arguments[0]) as job:
         names = job.passes()
         if not names:
-            raise refuse(f"{arguments[0]} has no pass yet: take a survey first")
-        if pass_name is not None and pass_name not in names:
-            raise refuse(f"no pass {pass_name!r} in {arguments[0]}; there are {', '.join(names)}")
+            raise refusal(f"{arguments[0]} has no pass yet: take a survey first")
+        for name in (*([pass_name] if pass_name is not None else []), *also):
+            if name not in names:
+                raise refusal(f"no pass {name!r} in {arguments[0]}; there are {', '.join(names)}")
         chosen = job.read_pass(pass_name or names[-1])
         sheet = job.sheet
         if not sheet.chassis_text:
-            raise refuse(f"{arguments[0]} keeps no chassis file: export it, and name --chassis FILE with the table")
+            raise refusal(
+                f"{arguments[0]} keeps no chassis file: export it, and name --chassis FILE with the table"
+            )
+        chassis = parse_chassis(sheet.chassis_text, sheet.chassis_name)
+        if also and not chassis.parts:
+            raise refusal("--also needs a chassis file with parts: without them there is nothing to work out from")
+        if also:
+            taken = counted(job, chosen, also)
+            common = set(chosen.pulled).intersection(*(job.read_pass(name).pulled for name in also))
+            return chassis.without(common), [replace(taken, bench_text=sheet.bench_text)]
         work = job.work_done(chosen.name)
-        return parse_chassis(sheet.chassis_text, sheet.chassis_name).without(chosen.pulled), [
+        return chassis.without(chosen.pulled), [
             Taken(
                 labels={"pass": chosen.name},
                 readings=chosen.readings,
@@ -263,5 +299,17 @@ def take(arguments: Sequence[str], chassis_name: str | None, pass_name: str | No
                 bench_text=sheet.bench_text,
                 job=arguments[0],
                 basis=basis_of(sheet, [chosen], work),
+                told=others_told(job, chosen),
             )
         ]
+
+
+def refusal(text: str) -> ConfigError:
+    """What the command line named cannot be used.
+
+    Parameters
+    ----------
+    text : str
+        Why, and what to do.
+    """
+    return ConfigError.from_problems([Problem("command", 0, "", text)])

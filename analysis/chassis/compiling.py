@@ -111,7 +111,8 @@ class Compiled:
         """What sections have in common: of a tube heater, vacuum and socket; of all tubes the heater volts."""
         found: dict[str, tuple[str, ...]] = {}
         sockets = dict.fromkeys(socket for socket, _ in self.sections.values())
-        if len(sockets) > 1:
+        wired = {socket for socket, *_ in wired_sections(self.chassis.sockets, self.chassis.node_names)}
+        if sockets and len(wired) > 1:  # also with all but one of them out
             self._declare(HEATERS, "heaters", "heaters", "", 1.0)
             found[HEATERS] = tuple(f"{key}.strength" for key in self.sections)
         for socket in sockets:

@@ -143,7 +143,7 @@ def shared_errors(panel: Panel, columns: np.ndarray, slopes: np.ndarray, shifted
     shifted : ndarray, shape (C, M)
         Predictions of the hypotheses.
     """
-    measurands = [panel.measurands[c] for c in columns]
+    measurands = [panel.plain[c] for c in columns]  # what the model misses of a stage it misses with a tube out too
     quantities = panel.quantities[columns]
     about_shift = SHARED_SHARE * shift_error(panel, columns, shifted)
     parts = []

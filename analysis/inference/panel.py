@@ -9,20 +9,21 @@ does not depend on the readings is computed here once, so that an update after a
 from __future__ import annotations
 
 import math
-from collections.abc import Mapping, Sequence
+from collections.abc import Iterator, Mapping, Sequence
 from dataclasses import dataclass, replace
 
 import numpy as np
 
 from acquisition.records import Measurand
 from analysis.circuit.ripple import LINES
-from analysis.circuit.supplied import Start, Supplied
+from analysis.circuit.supplied import Supplied
 
 from ..chassis import ChassisModel
 from ..faults import Fault, faults_of
 from .grids import grid_errors
 from .places import NEAR, Place, Places
 from .sloping import slopes_at
+from .standings import Standing, standings_of
 from .unknowns import aging_of, unknowns_of
 from .variables import columns_to_variables, from_variable
 from .widening import widened
@@ -87,9 +88,17 @@ class Panel:
         Parameters measured with power off.
     with_faults : bool
         Leave out to predict the healthy chassis alone.
+    beside : sequence of ChassisModel, optional
+        The same chassis with more tubes out, where measurands are told apart by that (`standings`).
 
     Attributes
     ----------
+    standings : tuple of Standing
+        The chassis itself, then as it stands beside.
+    plain : tuple of Measurand
+        Of each column, by the names of the points alone.
+    elsewhere : ndarray of bool, shape (M,)
+        Columns that are read in another standing than that of the chassis itself.
     measurands : tuple of Measurand
         Canonical, without repeats; the columns of every table here.
     unknowns : tuple of Unknown
@@ -132,11 +141,18 @@ class Panel:
         measurands: Sequence[Measurand],
         measured: Mapping[str, tuple[float, float]] | None = None,
         with_faults: bool = True,
+        beside: Sequence[ChassisModel] = (),
     ) -> None:
-        self.model = model
+        self.model, self._measured = model, dict(measured or {})
         self.measurands = tuple(dict.fromkeys(canonical(m) for m in measurands if m.quantity not in LAST))
         self.columns = {m: index for index, m in enumerate(self.measurands)}
         self.quantities = np.array([m.quantity for m in self.measurands])
+        self.standings = standings_of(model, beside, self.measurands)
+        plain = {column: one for standing in self.standings for column, one in standing.plain.items()}
+        self.plain = tuple(plain[column] for column in range(len(self.measurands)))
+        self.elsewhere = np.array(
+            [column not in self.standings[0].plain for column in range(len(self.plain))], bool
+        )
         self.gain_beside = np.full(len(self.measurands), -1)
         for place, one in enumerate(self.measurands):
             if one.quantity == "phase_deg":
@@ -156,7 +172,8 @@ class Panel:
         self.scales: dict[tuple[str, bool], list[Change]] = {}
         for change in self.changes[1:]:
             self.scales.setdefault(self.faults[change.faults[0]].scale, []).append(change)
-        self._rests = self._at_home()
+        for standing in self.standings:
+            standing.bring_home(len(self.changes))
         self._wide = np.ones((len(self.changes), len(self.unknowns)))
         self._seen = Places(len(self.measurands))
         self._steady = np.array([], dtype=int)
@@ -170,14 +187,31 @@ class Panel:
             if m.quantity == "gain" and math.isfinite(at)
         }
         self._steady = np.flatnonzero(self.usable & (self.quantities == "dc_v"))
-        self.grid_error = grid_errors(model, self.measurands, self.centre)
+        self.grid_error = np.zeros(len(self.measurands))
+        for standing in self.standings:
+            rows = list(standing.plain)
+            self.grid_error[rows] = grid_errors(standing.model, list(standing.plain.values()), self.centre[rows])
         self.shifted = self.predict(self.changes, np.zeros((len(self.changes), len(self.unknowns) + 1)))
         none = np.zeros((len(self.changes), len(self.unknowns)))
-        self._wide = widened(model, self.unknowns, self.values(self.changes, none), self._rests.volts)
+        self._wide = widened(model, self.unknowns, self.values(self.changes, none), self.standings[0].rests_v)
         self.severity_slopes = self.along_severity(self.shifted, np.arange(len(self.measurands)))
         shift = np.where(self.quantities == "phase_deg", 0.0, np.abs(self.shifted - self.centre))[:, self.usable]
         with np.errstate(invalid="ignore"):
             self.mild = shift.max(axis=1, initial=0.0) <= MILD
+
+    def seen_with(self, model: ChassisModel, measurands: Sequence[Measurand]) -> Panel:
+        """The same hypotheses and unknowns, seen through readings with more tubes out alone.
+
+        Parameters
+        ----------
+        model : ChassisModel
+            The chassis as it would stand.
+        measurands : sequence of Measurand
+            Told apart by that.
+        """
+        other = Panel(self.model, measurands, self._measured, beside=[model])
+        other._wide = self._wide
+        return other
 
     def values(self, changes: Sequence[Change], unknowns: np.ndarray) -> dict[str, np.ndarray]:
         """Parameter values of S samples.
@@ -215,15 +249,22 @@ class Panel:
         columns : ndarray of int, optional
             Which measurands; all when left out.
         """
-        wanted = self.measurands if columns is None else tuple(self.measurands[c] for c in columns)
-        tables = [
-            self.model.predict(values, wanted, supplied=supplied)
-            for first in range(0, len(changes), BATCH)
-            for values, supplied in [
-                self._supplied(changes[first : first + BATCH], unknowns[first : first + BATCH])
-            ]
-        ]
-        return columns_to_variables(wanted, np.concatenate(tables))
+        columns = np.arange(len(self.measurands)) if columns is None else columns
+        wanted, shown = [self.plain[c] for c in columns], np.full((len(changes), len(columns)), np.nan)
+        for first in range(0, len(changes), BATCH):
+            batch = slice(first, first + BATCH)
+            values = self.values(changes[batch], unknowns[batch])
+            for standing, places, measurands in self._read_in(columns):
+                known, supplied = self._supplied(standing, changes[batch], values)
+                shown[batch, places] = standing.model.predict(known, measurands, supplied=supplied)
+        return columns_to_variables(wanted, shown)
+
+    def _read_in(self, columns: np.ndarray) -> Iterator[tuple[Standing, list[int], tuple[Measurand, ...]]]:
+        """The standings that some columns are read in, with their places among them and plain measurands."""
+        for standing in self.standings:
+            places, measurands = standing.among(columns)
+            if places:
+                yield standing, places, measurands
 
     def look(
         self,
@@ -312,25 +353,24 @@ class Panel:
         self, changes: Sequence[Change], unknowns: np.ndarray, columns: np.ndarray
     ) -> tuple[np.ndarray, np.ndarray]:
         """Predictions and slopes of some samples through the model."""
-        values, supplied = self._supplied(changes, unknowns)
-        wanted = tuple(self.measurands[c] for c in columns)
+        values, wide = self.values(changes, unknowns), self.wide(changes)
         faults = [[self.faults[index] for index in change.faults] for change in changes]
-        return slopes_at(self.model, self.unknowns, self.wide(changes), faults, unknowns, wanted, values, supplied)
+        shown = np.full((len(changes), len(columns)), np.nan)
+        slopes = np.zeros((*shown.shape, unknowns.shape[1]))
+        for standing, places, wanted in self._read_in(columns):
+            known, supplied = self._supplied(standing, changes, values)
+            found = slopes_at(standing.model, self.unknowns, wide, faults, unknowns, wanted, known, supplied)
+            shown[:, places], slopes[:, places] = found
+        return shown, slopes
 
-    def _supplied(self, changes: Sequence[Change], unknowns: np.ndarray) -> tuple[dict[str, np.ndarray], Supplied]:
-        """Values of some samples and their rest, each found from where its hypothesis rested last."""
-        values = self.values(changes, unknowns)
-        # A pair starts from where its first fault alone rests; its own rest is not kept.
+    def _supplied(
+        self, standing: Standing, changes: Sequence[Change], values: Mapping[str, np.ndarray]
+    ) -> tuple[dict[str, np.ndarray], Supplied]:
+        """Values of some samples that a standing knows, and their rest."""
+        # A pair starts from where its first fault alone rests.
         alone = [c if len(c.faults) < 2 else Change(faults=c.faults[:1], values=c.values[:1]) for c in changes]
-        rows = np.array([self.index[c] for c in alone])
-        supplied = self.model.supplied(values, self._rests.picked(rows))
-        once = np.unique(rows, return_index=True)[1]
-        rested = np.broadcast_to(supplied.rest.culprit < 0, (len(rows),))
-        keep = np.array([i for i in once if rested[i] and len(changes[i].faults) < 2], dtype=int)
-        found = supplied.start()
-        for old, new in ((self._rests.volts, found.volts), *zip(self._rests.lines, found.lines, strict=True)):
-            old[:, rows[keep]] = np.broadcast_to(new, (len(new), len(rows)))[:, keep]
-        return values, supplied
+        known, rows = standing.known(values), np.array([self.index[c] for c in alone])
+        return known, standing.supplied(known, rows, np.array([len(c.faults) < 2 for c in changes]))
 
     def wide(self, changes: Sequence[Change]) -> np.ndarray:
         """How many times the usual spread each unknown has in each of S hypotheses, shape (S, P).
@@ -341,14 +381,6 @@ class Panel:
             Hypotheses; of two faults the one counts that widens more.
         """
         return np.array([self._wide[self._rows_alone(c) or [0]].max(axis=0) for c in changes])
-
-    def _at_home(self) -> Start:
-        """Every hypothesis at the rest of the nominal chassis, to begin with."""
-        home, count = self.model.supplied({}).start(), len(self.changes)
-        return Start(
-            volts=np.repeat(home.volts, count, axis=1),
-            lines=tuple(np.repeat(line, count, axis=1) for line in home.lines),
-        )
 
     def held(self, change: Change) -> list[int]:
         """Places of the unknowns that are none in this hypothesis, because its faults set them.

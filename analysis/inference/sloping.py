@@ -55,10 +55,12 @@ def slopes_at(
         Their derivatives by the unknowns and the severities; zero where there is no operating point.
     """
     count, known = len(faults), len(varied)
-    moves = {u.key: u.move(values[u.key]) * times for u, times in zip(varied, wide.T, strict=True)}
+    # A tube that is out of its socket moves nothing.
+    there = [n for n, u in enumerate(varied) if u.key in model.parameters]
+    moves = {varied[n].key: varied[n].move(values[varied[n].key]) * wide[:, n] for n in there}
     severe: dict[str, np.ndarray] = {}
     for row, own_faults in enumerate(faults):
-        for fault in own_faults:
+        for fault in (fault for fault in own_faults if fault.key in model.parameters):
             severe.setdefault(fault.key, np.zeros(count, dtype=bool))[row] = True
     of_severity = {key: np.broadcast_to(values[key], (count,)) for key in severe}
     # A part that a fault has changed no longer varies with its tolerance.
@@ -69,11 +71,10 @@ def slopes_at(
     by_move = np.nan_to_num(by_move * slopes_to_variables(wanted, shown)[..., None])
     place = {key: row for row, key in enumerate(moves)}
     slopes = np.zeros((count, len(wanted), unknowns.shape[1]))
-    slopes[..., :known] = by_move[..., [place[u.key] for u in varied]]
+    slopes[..., there] = by_move[..., [place[varied[n].key] for n in there]]
     for row, own_faults in enumerate(faults):
         for order, fault in enumerate(own_faults):
-            own = by_move[row, :, place[fault.key]]
-            if known + order < unknowns.shape[1]:
-                slopes[row, :, known + order] = own * fault.cell_log
+            if fault.key in place and known + order < unknowns.shape[1]:
+                slopes[row, :, known + order] = by_move[row, :, place[fault.key]] * fault.cell_log
             slopes[row, :, [n for n, u in enumerate(varied) if u.key == fault.key]] = 0.0
     return columns_to_variables(wanted, shown), slopes

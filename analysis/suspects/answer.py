@@ -60,6 +60,9 @@ class Diagnosis:
         Whether one fault explains the readings, measured parts out of tolerance, readings left out.
     power_off : tuple of PowerOff
         Parts to measure with power off; only where no live reading tells the suspects apart.
+    tube_out : tuple of Proposal
+        The reading with a suspected tube out of its socket that tells most, where it was asked for and tells more
+        than a live one for its effort.
     """
 
     healthy_probability: float
@@ -67,3 +70,4 @@ class Diagnosis:
     next: tuple[Proposal, ...]
     notes: tuple[str, ...] = field(default=())
     power_off: tuple[PowerOff, ...] = field(default=())
+    tube_out: tuple[Proposal, ...] = field(default=())

@@ -77,7 +77,8 @@ def healthy_view(panel: Panel, data: Data) -> Healthy:
     base = np.array([MODEL_ERRORS[q].base for q in data.quantities])
     scale = np.hypot(data.noise, base)
     rails = rail_nodes(panel.model.chassis)
-    supply = np.array([r.quantity == "dc_v" and r.point in rails for r in data.readings], dtype=bool)
+    read = [panel.plain[column] for column in data.columns]
+    supply = np.array([one.quantity == "dc_v" and one.point in rails for one in read], dtype=bool)
     residual = difference(data.quantities, data.measured, centre)
     covariance = np.eye(slopes.shape[1])
     shift = np.zeros(slopes.shape[1])

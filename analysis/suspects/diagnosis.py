@@ -37,6 +37,7 @@ from .next_reading import (
 from .other_tubes import OtherTubes
 from .pairs import DOUBT_BELOW, best_single, furthest_off, misfit_chance, try_pairs, with_pairs
 from .prior import log_priors, usual_round
+from .pulling import with_tube_out
 from .slips import LISTED, SLIP, weigh_slips
 from .weighing import KEPT_WITHIN, glance, weigh, weigh_distortion
 from .words import show
@@ -46,6 +47,9 @@ ALIKE_ODDS = 10.0
 the odds after all, belief in each beforehand included, are less. Evidence between 3 and 10 is `worth a mention` on
 the scale of Kass and Raftery, J. Am. Stat. Assoc. 90 (1995) 773 (from memory)."""
 
+
+SUBSTITUTE = "a substitute tube, power off to change it, then these readings again"
+"""What settles whether a tube is at fault that was out of its socket already."""
 
 UNSEEN = 0.003
 """Share of a DC reading below which a fault does not show in it, whatever its severity: a usual meter's error."""
@@ -74,6 +78,8 @@ class Diagnoser:
         Lowest rating of meter and lead, of scope and probe; points that could exceed it are not proposed.
     dc_only : bool
         Propose DC readings only.
+    beside : sequence of ChassisModel, optional
+        The same chassis with more tubes out, for readings that `analysis.inference.standings.told_apart` names.
     """
 
     def __init__(
@@ -84,6 +90,7 @@ class Diagnoser:
         limit_v: float | None = None,
         probe_limit_v: float | None = None,
         dc_only: bool = False,
+        beside: Sequence[ChassisModel] = (),
     ) -> None:
         import scipy.special  # noqa: F401  (loading it takes longer than an answer, which needs it)
 
@@ -92,10 +99,11 @@ class Diagnoser:
         self.dc_only = dc_only
         self.measured = values_found(model.parameters, work)
         usual = usual_round(model)
-        self.panel = Panel(model, [*measurands, *usual], self.measured)
+        self.panel = Panel(model, [*measurands, *usual], self.measured, beside=beside)
         self._beyond = beyond_ratings(model, limit_v, probe_limit_v, dc_only)
         self._prior = log_priors(self.panel, usual, repaired(work))
         self._before: tuple[frozenset[Reading], Weighed] | None = None
+        self._last: tuple[Data, Weighed] | None = None
         self._pairs: dict[Change, Refined] = {}
 
     def expects(self, measurands: Sequence[Measurand]) -> bool:
@@ -130,6 +138,7 @@ class Diagnoser:
             return self._whole(right, weigh(self.panel, right, self._prior), distorted)
 
         found = weigh_slips(data, weighed, doubt, slips, again)
+        self._last = found.data, found.weighed
         others = self._others.weigh(self.panel, found.data, found.weighed)
         chance = min(sum(other.probability for other in others), 1.0)
         notes += [] if chance > 0.5 else found.notes
@@ -149,9 +158,22 @@ class Diagnoser:
             suspects=tuple(sorted(suspects, key=lambda one: -one.probability)),
         )
 
+    def with_tube_out(self, diagnosis: Diagnosis) -> Diagnosis:
+        """The last answer, with the reading that pulling a suspected tube would pay for.
+
+        Parameters
+        ----------
+        diagnosis : Diagnosis
+            From `diagnose`.
+        """
+        if self._last is None or not self._last[0].readings:
+            return diagnosis
+        out = with_tube_out(self.panel, *self._last, diagnosis.next, self.limits_v[0])
+        return replace(diagnosis, tube_out=tuple(out))
+
     @cached_property
     def _others(self) -> OtherTubes:
-        return OtherTubes(self.model, self.measured)
+        return OtherTubes(self.model, self.measured, [standing.model for standing in self.panel.standings[1:]])
 
     def _whole(self, data: Data, weighed: Weighed, distorted: Sequence[Reading]) -> tuple[Weighed, str]:
         """Add distortion and, where one fault alone does not explain the readings, pairs; what to say then."""
@@ -226,7 +248,8 @@ class Diagnoser:
         for suspect in suspects[: len(lead)]:
             parts[suspect.part] = min(parts.get(suspect.part, 0.0) + suspect.probability, 1.0)
         faults = [self.panel.fault_of(weighed.changes[rows[0]], key) for key, rows in lead.items()]
-        what = {fault.part: fault.separate for fault in reversed(faults)}
+        out = self._were_out(data)
+        what = {f.part: SUBSTITUTE if f.part in out else f.separate for f in reversed(faults)}
         told = any(proposal.bits >= ENOUGH_BITS for proposal in live)
         return Diagnosis(
             healthy_probability=healthy_chance,
@@ -235,6 +258,12 @@ class Diagnoser:
             notes=(*notes, *elsewhere(self.panel, weighed)),
             power_off=() if told or not data.readings else tuple(with_power_off(parts, what)),
         )
+
+    def _were_out(self, data: Data) -> set[str]:
+        """Sockets whose tubes were out for some of the readings only: pulling them again tells no more."""
+        read, always = set(data.columns.tolist()), set(self.model.chassis.pulled)
+        stood = [standing for standing in self.panel.standings[1:] if read & standing.plain.keys()]
+        return {socket for standing in stood for socket in standing.model.chassis.pulled} - always
 
     def _fewer(self, data: Data) -> Weighed | None:
         """The last answer, where it came from some of these readings: from none there is nothing to go on."""
@@ -336,10 +365,10 @@ class Diagnoser:
             refined = weighed.refined.get(change)
             because = explain(self.panel, data, healthy, fault, refined, plain) if healthy else "no readings yet"
             alike = self._alike((support, odds), lead, key) if healthy else []
-            separates = fault.separate
+            separates = SUBSTITUTE if fault.part in self._were_out(data) else fault.separate
             if alike:
                 live = separating(self.panel, outlook, change, weighed.changes[lead[alike[0]]])
-                separates = f"no live reading the model knows tells them apart; {fault.separate}"
+                separates = f"no live reading the model knows tells them apart; {separates}"
                 if live is not None:
                     separates = f"{live.text} ({live.why})"
             result.append(

@@ -72,7 +72,7 @@ def units_of_signals(
             # One signal that fits may be the input, which is known. Larger capacitors than drawn leave ripple any
             # share: of ripple alone all must fit.
             enough = sum(row in whole for row in odd) if wanted == (RIPPLE,) else 1
-            few = len({panel.model.node(data.readings[row].point) for row in whole}) < FEW_SIGNALS
+            few = len({panel.model.node(panel.plain[data.columns[row]].point) for row in whole}) < FEW_SIGNALS
             if not few and len(rows) >= enough:
                 yield replace(_by_factor(entry, data, whole, rows, factor), share=1.0 / len(entry.times))
 

@@ -54,7 +54,10 @@ def mishaps(panel: Panel, data: Data, healthy: Healthy) -> Iterator[Mishap]:
     }
     for entry in load_fault_file().artefacts:
         odd = [i for i in np.argsort(-np.abs(healthy.z)) if abs(healthy.z[i]) > SUSPICIOUS]
-        odd = [int(i) for i in odd if data.quantities[i] in entry.quantities]
+        # A slip is looked for among the readings of the chassis as it stands now.
+        odd = [
+            int(i) for i in odd if data.quantities[i] in entry.quantities and not panel.elsewhere[data.columns[i]]
+        ]
         if odd and entry.name != MISREAD:
             yield from islice(ways.get(entry.name, by_factors)(entry, panel, data, healthy, odd), TRIED)
 

@@ -57,6 +57,8 @@ class Proposal:
         What each outcome would mean.
     freq_hz : float, optional
         For gain and phase.
+    pulled : tuple of str
+        Sockets whose tubes are to be out for it, beside those that are.
     """
 
     point: str
@@ -64,12 +66,14 @@ class Proposal:
     bits: float
     why: str
     freq_hz: float | None = None
+    pulled: tuple[str, ...] = ()
 
     @property
     def text(self) -> str:
         """``DC volts at N1``."""
         measurand = Measurand(point=self.point, quantity=self.quantity, freq_hz=self.freq_hz)
-        return place_of(measurand, dc="DC volts at ")
+        out = f" with {', '.join(self.pulled)} out" if self.pulled else ""
+        return place_of(measurand, dc="DC volts at ") + out
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)

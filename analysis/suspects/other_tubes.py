@@ -8,7 +8,7 @@ with nothing else wrong, and so are two tubes in each other's sockets.
 from __future__ import annotations
 
 import math
-from collections.abc import Mapping
+from collections.abc import Mapping, Sequence
 from contextlib import suppress
 from dataclasses import dataclass, replace
 from functools import cached_property
@@ -104,10 +104,18 @@ class OtherTubes:
         As the file says.
     measured : mapping of str to (value, std)
         Parameters measured with power off.
+    beside : sequence of ChassisModel, optional
+        As the file says, with more tubes out.
     """
 
-    def __init__(self, model: ChassisModel, measured: Mapping[str, tuple[float, float]]) -> None:
+    def __init__(
+        self,
+        model: ChassisModel,
+        measured: Mapping[str, tuple[float, float]],
+        beside: Sequence[ChassisModel] = (),
+    ) -> None:
         self._model = model
+        self._beside = tuple(beside)
         self._measured = dict(measured)
         self._shown: dict[Standing, np.ndarray] = {}
         self._panels: dict[Standing, Panel] = {}
@@ -162,7 +170,10 @@ class OtherTubes:
         self._before = frozenset(data.readings)
         tried = []
         for standing, model in self._nearest(panel, data):
-            other = self._panel(standing, model, panel, data)
+            try:
+                other = self._panel(standing, model, panel, data)
+            except (OutsideModel, NoOperatingPoint):  # with the others out
+                continue
             same = collect(other, data.readings)
             starts = {Change(): self._reached[standing]} if standing in self._reached else None
             refined = refine(other, same, [Change()], steps=12, starts=starts).get(Change())
@@ -196,7 +207,12 @@ class OtherTubes:
         kept = self._panels.get(standing)
         if kept is None or not wanted <= kept.columns.keys():
             measurands = [m for m in panel.measurands if m.quantity == "dc_v" or m in wanted]
-            kept = self._panels[standing] = Panel(model, measurands, self._measured, with_faults=False)
+            beside = [
+                ChassisModel(model.chassis.without(one.chassis.pulled), one.meter, one.probe, beside=one)
+                for one in self._beside
+            ]
+            kept = Panel(model, measurands, self._measured, with_faults=False, beside=beside)
+            self._panels[standing] = kept
         return kept
 
     def _because(self, panel: Panel, data: Data, expected: np.ndarray, standing: Standing) -> str:
@@ -240,12 +256,13 @@ class OtherTubes:
 
     def _nearest(self, panel: Panel, data: Data) -> list[tuple[Standing, ChassisModel]]:
         """Those whose nominal chassis comes nearest to the readings."""
-        rows = data.columns
-        scale = own_scale(panel, rows, data.noise, farther(panel, rows, data.measured, data.measured[None]))[0]
+        here = ~panel.elsewhere[data.columns]
+        rows, measured, quantities = data.columns[here], data.measured[here], data.quantities[here]
+        scale = own_scale(panel, rows, data.noise[here], farther(panel, rows, measured, measured[None]))[0]
         scale = np.hypot(np.linalg.norm(panel.healthy_slopes[rows], axis=1), scale)
 
         def apart(predicted: np.ndarray) -> float:
-            off = np.nan_to_num(difference(data.quantities, data.measured, predicted) / scale, nan=math.inf)
+            off = np.nan_to_num(difference(quantities, measured, predicted) / scale, nan=math.inf)
             return float(np.minimum(off**2, FARTHEST).sum())
 
         home, found = apart(panel.centre[rows]), []
@@ -259,7 +276,8 @@ class OtherTubes:
         """Compared variables of a nominal chassis with another tube; all DC at once, one solution serves."""
         shown = self._shown.setdefault(key, np.full(len(panel.measurands), np.nan))
         if np.isnan(shown[rows]).any():
-            wanted = np.union1d(rows[np.isnan(shown[rows])], np.flatnonzero(panel.quantities == "dc_v"))
+            dc = (panel.quantities == "dc_v") & ~panel.elsewhere
+            wanted = np.union1d(rows[np.isnan(shown[rows])], np.flatnonzero(dc))
             measurands = [panel.measurands[row] for row in wanted]
             shown[wanted] = columns_to_variables(measurands, model.predict({}, measurands))[0]
         return np.asarray(shown[rows])

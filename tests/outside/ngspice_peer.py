@@ -113,8 +113,9 @@ def netlist(
         lines.append(f"R{rail.name}src emf_{rail.name.lower()} {node[rail.name]} {source:.12g}")
     lines.append(f"Vdrive drive 0 {drive}")
     lines.append(f"Rdrive drive {node[chassis.signal.inputs[0]]} {table['generator.ohms']:.12g}")
-    for socket, tube, section, wired in wired_sections(chassis.sockets, chassis.node_names):
-        del tube
+    for socket, _, section, wired in wired_sections(chassis.sockets, chassis.node_names):
+        if socket in chassis.pulled:
+            continue
         key = f"{socket}{section.name}"
         p, g, k = (spice_node(wired[name]) for name in ("plate", "grid", "cathode"))
         s = spice_node(wired["screen"]) if section.kind == "pentode" else None

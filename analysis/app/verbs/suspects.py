@@ -13,6 +13,7 @@ from analysis.app.terminal import harmless, tell
 from analysis.app.volts import ABOVE_ONE
 
 if TYPE_CHECKING:
+    from acquisition.records import Reading
     from analysis.chassis import Chassis
 
 CAUTION = (
@@ -45,6 +46,7 @@ def answers(
         Lowest rating of lead, probe and meter; those of the job's bench file when left out.
     """
     from analysis.app.modelled import kept_bench, limits_known, loads_of
+    from analysis.app.together import standing
     from analysis.app.told import SUSPECTS, remember
     from analysis.chassis import ChassisModel
     from analysis.judge import asked_about
@@ -67,22 +69,28 @@ def answers(
         keys_of(model, wanted)  # a wrong name is told before any work is done
     diagnosers: dict[Any, Diagnoser] = {}
     for taken in passes:
-        known = reached(model, taken.readings)
+        stood, more = standing(model, taken.beside)
+        known, readings = [*reached(model, taken.readings), *more], [*taken.readings, *more]
         measurands = tuple(dict.fromkeys(r.measurand for r in known))
         key = (measurands, work_at(taken.work, taken.mains_v, chassis, taken.readings))
         if key not in diagnosers:  # files of one survey share their predictions
-            diagnosers = {key: Diagnoser(model, *key, *limits)}
-        diagnosis = diagnosers[key].diagnose(taken.readings)
-        if taken.job:
+            diagnosers = {key: Diagnoser(model, *key, *limits, beside=stood)}
+        diagnosis = diagnosers[key].diagnose(readings)
+        diagnosis = diagnosers[key].with_tube_out(diagnosis)
+        if taken.job and taken.basis:
             remember(taken.job, taken.labels["pass"], SUSPECTS, taken.basis, diagnosis)
         result = as_json(diagnosis)
-        result["notes"] = [*asked_about(chassis, model, taken.readings, taken.mains_v), *result["notes"]]
+        rounds = [(model, taken.readings), *zip(stood, (one.readings for one in taken.beside), strict=True)]
+        asked = [text for m, read in rounds for text in asked_about(m.chassis, m, read, taken.mains_v)]
+        result["notes"] = [*taken.told, *dict.fromkeys(asked), *result["notes"]]
         if wanted:
-            result["estimates"] = fitted(model, taken, wanted)
+            result["estimates"] = fitted(model, taken, wanted, stood, more)
         yield {**taken.labels, **result}
 
 
-def fitted(model: Any, taken: Taken, wanted: Sequence[str]) -> list[dict[str, Any]]:
+def fitted(
+    model: Any, taken: Taken, wanted: Sequence[str], stood: Sequence[Any] = (), more: Sequence[Reading] = ()
+) -> list[dict[str, Any]]:
     """Fitted values of the named parts.
 
     Parameters
@@ -93,12 +101,14 @@ def fitted(model: Any, taken: Taken, wanted: Sequence[str]) -> list[dict[str, An
         The pass.
     wanted : sequence of str
         Parts.
+    stood, more
+        From `together.standing`: the chassis with more tubes out, and what was read so.
     """
     from acquisition.records import JUDGED_QUALITIES
     from analysis.estimate import estimate
     from analysis.work import values_found
 
-    readings = [r for r in reached(model, taken.readings) if r.quality in JUDGED_QUALITIES]
+    readings = [r for r in [*reached(model, taken.readings), *more] if r.quality in JUDGED_QUALITIES]
     known = values_found(model.parameters, work_at(taken.work, taken.mains_v, model.chassis, taken.readings))
     return [
         {
@@ -110,7 +120,7 @@ def fitted(model: Any, taken: Taken, wanted: Sequence[str]) -> list[dict[str, An
             "tied": list(v.tied),
             "text": v.text,
         }
-        for v in estimate(model, readings, wanted, known)
+        for v in estimate(model, readings, wanted, known, stood)
     ]
 
 
@@ -142,21 +152,16 @@ def as_json(diagnosis: Any) -> dict[str, Any]:
         }
         for s in diagnosis.suspects
     ]
-    proposals = [
-        {
-            "point": p.point,
-            "quantity": p.quantity,
-            **({"freq_hz": p.freq_hz} if p.freq_hz else {}),
-            "text": p.text,
-            "bits": p.bits,
-            "why": p.why,
-        }
-        for p in diagnosis.next
-    ]
+
+    def proposed(p: Any) -> dict[str, Any]:
+        where = {"point": p.point, "quantity": p.quantity, **({"freq_hz": p.freq_hz} if p.freq_hz else {})}
+        return {**where, "text": p.text, "bits": p.bits, "why": p.why}
+
     return {
         "healthy_probability": round(diagnosis.healthy_probability, 4),
         "suspects": suspects,
-        "next": proposals,
+        "next": [proposed(p) for p in diagnosis.next],
+        "tube_out": [{"pull": list(p.pulled), **proposed(p)} for p in diagnosis.tube_out],
         "power_off": [{"part": p.part, "bits": p.bits, "what": p.what} for p in diagnosis.power_off],
         "notes": list(diagnosis.notes),
     }
@@ -208,6 +213,11 @@ def show(result: dict[str, Any]) -> None:
         say(f"next: {proposal['text']}, {proposal['bits']:.2f} bits ({proposal['why']})")
     if not telling:
         say("next: no live reading that is left tells much")
+    for pulled in result.get("tube_out", ()):
+        say(
+            f"or with the power off pull {', '.join(pulled['pull'])}, then: {pulled['text']}, "
+            f"{pulled['bits']:.2f} bits ({pulled['why']})"
+        )
     for opened in result["power_off"]:
         say(f"prove {opened['part']}: {opened['what']} ({opened['bits']:.2f} bits)")
     say(CAUTION)
@@ -236,6 +246,12 @@ def _at_once(
 @click.argument("arguments", nargs=-1, metavar="JOB | READINGS.csv ...")
 @click.option("--chassis", "chassis_name", metavar="FILE", help="Chassis; the arguments are then readings files.")
 @click.option("--pass", "pass_name", metavar="NAME", help="Pass of the job; the last one when left out.")
+@click.option(
+    "--also",
+    multiple=True,
+    metavar="NAME",
+    help="Pass that counts too, as one with a tube out of its socket; may be given again.",
+)
 @click.option("--estimate", "wanted", metavar="C5,R7", help="Fit the values of these parts too.")
 @click.option(
     "--limit-v",
@@ -248,13 +264,14 @@ def command(
     arguments: tuple[str, ...],
     chassis_name: str | None,
     pass_name: str | None,
+    also: tuple[str, ...],
     wanted: str | None,
     limit_v: float | None,
     processes: int,
     plain: bool,
 ) -> None:
     """Rank the faults that explain the readings, and say what to read next."""
-    chassis, passes = take(arguments, chassis_name, pass_name)
+    chassis, passes = take(arguments, chassis_name, pass_name, also)
     names = tuple(name.strip() for name in (wanted or "").split(",") if name.strip())
     results: Iterator[dict[str, Any]]
     if processes > 1 and len(passes) > 1:
