@@ -95,7 +95,7 @@ class Pass:
     readings, captures, events : tuple
         In the order they were taken.
     settings : mapping
-        How chassis and instruments stood, text to text; `PULLED` names the sockets whose tubes were out.
+        How chassis and instruments stood, text to text; `PULLED` names what was out of circuit.
     """
 
     name: str
@@ -110,7 +110,7 @@ class Pass:
 
     @property
     def pulled(self) -> tuple[str, ...]:
-        """Sockets whose tubes were out during the pass."""
+        """What was out of circuit during the pass: sockets without their tube, parts lifted at one end."""
         return tuple(self.settings.get(PULLED, "").split())
 
 

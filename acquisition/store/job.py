@@ -115,7 +115,7 @@ class Job:
         mains_v : float, optional
             Volts rms; as before when left out.
         pulled : sequence of str, optional
-            Sockets whose tubes were out, empty where all were in; as before when left out.
+            What was out of circuit, empty where all was in; as before when left out.
 
         Raises
         ------
@@ -129,7 +129,7 @@ class Job:
             kept = self.read_pass(pass_name).settings
             row["settings"] = rows.settings_text({**kept, PULLED: " ".join(pulled)})
         if row:
-            what = "mains" if mains_v is not None else "tubes out of their sockets"
+            what = "mains" if mains_v is not None else "what is out of circuit"
             self._change(f"{what} not written down", schema.PASS, pass_id, row)
 
     def add_reading(self, pass_name: str, reading: Reading) -> None:

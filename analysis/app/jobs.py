@@ -265,7 +265,7 @@ def pulled_in(job: Job, name: str, asked: Sequence[str]) -> tuple[str, ...]:
     name : str
         The pass.
     asked : sequence of str
-        From `analysis.app.replaced.tubes_out`; empty where nothing was said.
+        From `analysis.app.replaced.out_of_circuit`; empty where nothing was said.
 
     Raises
     ------
@@ -276,11 +276,11 @@ def pulled_in(job: Job, name: str, asked: Sequence[str]) -> tuple[str, ...]:
         return tuple(asked)
     kept = job.read_pass(name).pulled
     if asked and set(asked) != set(kept):
-        from analysis.report.words import tubes_text
+        from analysis.report.words import standing_text
 
         raise click.UsageError(
-            f"{name} was begun with {tubes_text(kept)}: begin another (--pass NAME), or put a "
-            "mistake right with stagewalk note --pulled"
+            f"{name} was begun with {standing_text(kept)}: begin another (--pass NAME), or put a "
+            "mistake right with stagewalk note"
         )
     return kept
 

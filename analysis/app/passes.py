@@ -25,12 +25,12 @@ MAINS_STD = 0.02
 
 @dataclass(frozen=True, slots=True, kw_only=True)
 class Beside:
-    """Readings of the same chassis with more of its tubes out.
+    """Readings of the same chassis with more out of circuit.
 
     Parameters
     ----------
     pulled : tuple of str
-        Sockets whose tubes were out.
+        What was out of circuit.
     readings : tuple of Reading
         In the order they were taken.
     """
@@ -59,7 +59,7 @@ class Taken:
         The job, and the digest of what an answer about this pass stands on; empty for readings files, and where
         other passes count too.
     beside : tuple of Beside
-        Readings with more tubes out that count too.
+        Readings with more out of circuit that count too.
     told : tuple of str
         What is to be said of how passes were counted.
     """

@@ -9,8 +9,12 @@ import click
 from acquisition.quantities import format_value
 from acquisition.records import Event
 from acquisition.store import Job
-from analysis.chassis import Chassis
+from analysis.chassis import Chassis, Part
+from analysis.chassis.description import GROUND
 from analysis.chassis.parts import UNITS, implausible, part_value
+
+LIFTED_KINDS = ("resistor", "capacitor", "inductor")
+"""Parts with two ends, one of which may be lifted."""
 
 ANOTHER_DECADE = 9.0
 """Values apart by such a factor are asked about (common practice, no source)."""
@@ -80,26 +84,48 @@ def far_from_drawn(chassis: Chassis, events: Sequence[Event]) -> list[str]:
     return asked
 
 
-def tubes_out(chassis: Chassis, named: Sequence[str]) -> tuple[str, ...]:
-    """Read which tubes are out of their sockets, in the order of the file.
+def out_of_circuit(chassis: Chassis, pulled: Sequence[str], lifted: Sequence[str] = ()) -> tuple[str, ...]:
+    """Read which tubes are out of their sockets and which parts are lifted at one end, in the order of the file.
 
     Parameters
     ----------
     chassis : Chassis
-        For its sockets.
-    named : sequence of str
+        The file.
+    pulled : sequence of str
         Sockets, one or several in each: ``V3``, ``V3,V4``.
+    lifted : sequence of str
+        Parts, alike.
 
     Raises
     ------
     BadParameter
-        No such socket.
+        No such socket or part, or one that leaves a point with nothing on it.
     """
-    sockets = [name for words in named for name in words.replace(",", " ").split()]
+    chassis = chassis.without(())
+    sockets, parts = (" ".join(named).replace(",", " ").split() for named in (pulled, lifted))
     if strange := [name for name in sockets if name not in chassis.sockets]:
         there = " ".join(chassis.sockets)
         raise click.BadParameter(f"no socket {strange[0]}; there are {there}", param_hint="--pulled")
-    return chassis.without(sockets).pulled
+    two_ended = {name: part for name, part in chassis.parts.items() if part.kind in LIFTED_KINDS}
+    if strange := [name for name in parts if name not in two_ended]:
+        there = " ".join(two_ended)
+        raise click.BadParameter(
+            f"{strange[0]} cannot be lifted at one end; these can: {there}", param_hint="--lifted"
+        )
+    _require_held(chassis.without([*sockets, *parts]), [two_ended[name] for name in parts])
+    return chassis.without([*sockets, *parts]).pulled
+
+
+def _require_held(chassis: Chassis, lifted: Sequence[Part]) -> None:
+    """Refuse to lift what alone holds a point: nobody can say what a meter reads on a loose end."""
+    names = chassis.node_names
+    held = {names[point] for part in chassis.parts.values() for point in part.nodes} | {GROUND}
+    held |= {names[rail] for rail in chassis.rails}
+    there = chassis.sockets.keys() - set(chassis.pulled)
+    held |= {node for point, node in names.items() if point.partition(".")[0] in there}
+    for part in lifted:
+        if loose := [point for point in part.nodes if names[point] not in held]:
+            raise click.BadParameter(f"with {part.name} lifted nothing reaches {loose[0]}", param_hint="--lifted")
 
 
 def _named(chassis: Chassis, named: Sequence[str], option: str) -> dict[str, float | None]:

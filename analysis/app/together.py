@@ -1,4 +1,4 @@
-"""Passes of one chassis in one state of repair, counted together: all tubes in, then some of them out."""
+"""Passes of one chassis in one state of repair, counted together: as it is, then with a tube or part out."""
 
 from __future__ import annotations
 
@@ -7,7 +7,7 @@ from typing import TYPE_CHECKING
 
 from acquisition.records import REPAIRS, Pass, Reading
 from analysis.app.passes import Beside, Taken, reached, refusal
-from analysis.report.words import tubes_text
+from analysis.report.words import standing_text
 
 if TYPE_CHECKING:
     from acquisition.store import Job
@@ -20,7 +20,7 @@ SAME_MAINS = 0.02
 def counted(job: Job, chosen: Pass, also: Sequence[str]) -> Taken:
     """One pass, with others that count too.
 
-    The chassis it is of has every tube in that was in during any of them: `Taken.readings` are those taken so,
+    The chassis it is of has everything in that was in during any of them: `Taken.readings` are those taken so,
     `Taken.beside` the rest.
 
     Parameters
@@ -61,7 +61,7 @@ def counted(job: Job, chosen: Pass, also: Sequence[str]) -> Taken:
         work=job.work_done(passes[-1].name),
         mains_v=mains[0][0] if mains else None,
         beside=tuple(beside),
-        told=("counted together: " + ", ".join(f"{one.name} ({tubes_text(one.pulled)})" for one in passes),),
+        told=("counted together: " + ", ".join(f"{one.name} ({standing_text(one.pulled)})" for one in passes),),
     )
 
 
@@ -71,7 +71,7 @@ def standing(model: ChassisModel, beside: Sequence[Beside]) -> tuple[list[Chassi
     Parameters
     ----------
     model : ChassisModel
-        The chassis with the most tubes in.
+        The chassis with the least out of circuit.
     beside : sequence of Beside
         From `Taken.beside`.
     """
@@ -89,7 +89,7 @@ def standing(model: ChassisModel, beside: Sequence[Beside]) -> tuple[list[Chassi
 
 
 def others_told(job: Job, chosen: Pass) -> tuple[str, ...]:
-    """What to say of passes with other tubes in that may count with a pass.
+    """What to say of passes with something else out of circuit that may count with a pass.
 
     Parameters
     ----------
@@ -106,7 +106,7 @@ def others_told(job: Job, chosen: Pass) -> tuple[str, ...]:
     if not found:
         return ()
     options = " ".join(f"--also {one.name}" for one in found)
-    named = ", ".join(f"{one.name} ({tubes_text(one.pulled)})" for one in found)
+    named = ", ".join(f"{one.name} ({standing_text(one.pulled)})" for one in found)
     return (f"not counted: {named}; with {options} one answer is worked out from all",)
 
 

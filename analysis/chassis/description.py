@@ -186,7 +186,10 @@ class Chassis:
     node_names : mapping of str to str
         Every point of the file to its node; points joined share a node.
     pulled : tuple of str
-        Sockets whose tube is out while the chassis is read; supplies are those of the whole chassis, less loaded.
+        What is out of circuit while the chassis is read: sockets without their tube, parts lifted at one end.
+        Supplies are those of the whole chassis, less loaded.
+    drawn : Chassis, optional
+        As the file has it, where something is out of circuit.
     """
 
     path: str
@@ -202,17 +205,21 @@ class Chassis:
     printed: Mapping[str, Printed] = field(default_factory=dict)
     node_names: Mapping[str, str] = field(default_factory=dict)
     pulled: tuple[str, ...] = ()
+    drawn: Chassis | None = None
 
     def without(self, pulled: Iterable[str]) -> Chassis:
-        """The same chassis with the tubes of some sockets out, and all others in.
+        """The same chassis with the tubes of some sockets out and some parts lifted at one end, and all else in.
 
-        Volts printed on the drawing are those with every tube in, and go with the first that is out.
+        Volts printed on the drawing are those of the whole chassis, and go with the first that is out.
 
         Parameters
         ----------
         pulled : iterable of str
-            Sockets; those that the file does not have are left out.
+            Sockets and parts; those that the file does not have are left out.
         """
-        out = set(pulled)
-        kept = tuple(socket for socket in self.sockets if socket in out)
-        return replace(self, pulled=kept, printed={} if kept else self.printed)
+        drawn, out = self.drawn or self, set(pulled)
+        kept = tuple(name for name in (*drawn.sockets, *drawn.parts) if name in out)
+        if not kept:
+            return drawn
+        parts = {name: part for name, part in drawn.parts.items() if name not in out}
+        return replace(drawn, pulled=kept, parts=parts, printed={}, drawn=drawn)

@@ -75,8 +75,9 @@ class WorstCase:
         raised = max(1.0, (mains_v or 0.0) / chassis.mains_v)
         self.supply_v = MAINS_HIGH * max(unloaded_v * raised, abs(seen_v))
         self.points = model.points if model is not None else list_points(chassis)
-        names = chassis.node_names
-        self._parts = [replace(p, nodes=tuple(names.get(n, n) for n in p.nodes)) for p in chassis.parts.values()]
+        # What is lifted now may be back in when the next point is read.
+        names, drawn = chassis.node_names, chassis.without(())
+        self._parts = [replace(p, nodes=tuple(names.get(n, n) for n in p.nodes)) for p in drawn.parts.values()]
         self._ends = {GROUND, *(names.get(name, name) for name in chassis.rails)}
         self._swinging = self._inductive({p.node for p in self.points.values() if p.node and "plate" in p.function})
 

@@ -27,6 +27,7 @@ def _shift_errors(panel: Panel, columns: np.ndarray, shifted: np.ndarray) -> tup
     of_shift = np.array([MODEL_ERRORS[q].of_shift for q in quantities])
     of_square = np.array([MODEL_ERRORS[q].of_square for q in quantities])
     shift = np.abs(np.nan_to_num(difference(quantities, shifted, panel.centre[columns][None, :])))
+    shift = np.hypot(shift, panel.moved_by_standing[columns])
     even = of_shift * shift
     return np.where(quantities == "dc_v", np.minimum(even, DC_SHIFT_ERROR), even), of_square * shift**2
 

@@ -9,7 +9,7 @@ does not depend on the readings is computed here once, so that an update after a
 from __future__ import annotations
 
 import math
-from collections.abc import Iterator, Mapping, Sequence
+from collections.abc import Mapping, Sequence
 from dataclasses import dataclass, replace
 
 import numpy as np
@@ -23,7 +23,7 @@ from ..faults import Fault, faults_of
 from .grids import grid_errors
 from .places import NEAR, Place, Places
 from .sloping import slopes_at
-from .standings import Standing, standings_of
+from .standings import Standing, moved_by_standing, read_in, standings_of
 from .unknowns import aging_of, unknowns_of
 from .variables import columns_to_variables, from_variable
 from .widening import widened
@@ -117,6 +117,8 @@ class Panel:
         Column of the gain at the stage and frequency of a phase, or -1.
     grid_error : ndarray, shape (M,)
         Own error of the DC of grids and of what is tied to them, zero for all else.
+    moved_by_standing : ndarray, shape (M,)
+        See the function of that name.
     centre : ndarray, shape (M,)
         Compared variables of the median healthy chassis.
     usual_gains : dict of (str, float) to float
@@ -187,6 +189,7 @@ class Panel:
             if m.quantity == "gain" and math.isfinite(at)
         }
         self._steady = np.flatnonzero(self.usable & (self.quantities == "dc_v"))
+        self.moved_by_standing = moved_by_standing(self.standings, self.centre)
         self.grid_error = np.zeros(len(self.measurands))
         for standing in self.standings:
             rows = list(standing.plain)
@@ -254,17 +257,10 @@ class Panel:
         for first in range(0, len(changes), BATCH):
             batch = slice(first, first + BATCH)
             values = self.values(changes[batch], unknowns[batch])
-            for standing, places, measurands in self._read_in(columns):
+            for standing, places, measurands in read_in(self.standings, columns):
                 known, supplied = self._supplied(standing, changes[batch], values)
                 shown[batch, places] = standing.model.predict(known, measurands, supplied=supplied)
         return columns_to_variables(wanted, shown)
-
-    def _read_in(self, columns: np.ndarray) -> Iterator[tuple[Standing, list[int], tuple[Measurand, ...]]]:
-        """The standings that some columns are read in, with their places among them and plain measurands."""
-        for standing in self.standings:
-            places, measurands = standing.among(columns)
-            if places:
-                yield standing, places, measurands
 
     def look(
         self,
@@ -357,7 +353,7 @@ class Panel:
         faults = [[self.faults[index] for index in change.faults] for change in changes]
         shown = np.full((len(changes), len(columns)), np.nan)
         slopes = np.zeros((*shown.shape, unknowns.shape[1]))
-        for standing, places, wanted in self._read_in(columns):
+        for standing, places, wanted in read_in(self.standings, columns):
             known, supplied = self._supplied(standing, changes, values)
             found = slopes_at(standing.model, self.unknowns, wide, faults, unknowns, wanted, known, supplied)
             shown[:, places], slopes[:, places] = found

@@ -1,13 +1,13 @@
-"""One chassis read in more than one standing: as it is, and with tubes out of their sockets.
+"""One chassis read in more than one standing: as it is, and with tubes out of their sockets or parts lifted.
 
 A part that is at fault is so in every standing, and every part is the same specimen: hypotheses and unknowns are
-those of the chassis with the most tubes in. What differs is the circuit that a reading was taken in. A reading of
+those of the chassis with the least out. What differs is the circuit that a reading was taken in. A reading of
 another standing carries that behind its point, ``V3.2 (V4 out)``, so that nothing takes the two for one.
 """
 
 from __future__ import annotations
 
-from collections.abc import Mapping, Sequence
+from collections.abc import Iterator, Mapping, Sequence
 from dataclasses import replace
 from typing import TypeVar
 
@@ -17,6 +17,7 @@ from acquisition.records import Measurand, Reading
 from analysis.circuit.supplied import Start, Supplied
 
 from ..chassis import Chassis, ChassisModel
+from .variables import columns_to_variables, difference
 
 Taken = TypeVar("Taken", Measurand, Reading)
 
@@ -29,7 +30,7 @@ def tail_of(chassis: Chassis, pulled: Sequence[str]) -> str:
     chassis : Chassis
         That of the hypotheses.
     pulled : sequence of str
-        Sockets whose tubes are out in the standing.
+        What is out of circuit in the standing.
 
     Examples
     --------
@@ -101,7 +102,7 @@ class Standing:
         return places, tuple(self.plain[int(columns[place])] for place in places)
 
     def known(self, values: Mapping[str, np.ndarray]) -> dict[str, np.ndarray]:
-        """Those of some values that the circuit has: a tube that is out has none.
+        """Those of some values that the circuit has: a tube or part that is out has none.
 
         Parameters
         ----------
@@ -144,7 +145,7 @@ def standings_of(
     model : ChassisModel
         The chassis of the hypotheses.
     beside : sequence of ChassisModel
-        The same chassis with more tubes out.
+        The same chassis with more out of circuit.
     measurands : sequence of Measurand
         All of the panel.
     """
@@ -154,3 +155,43 @@ def standings_of(
         tail = next((tail for tail in stands if tail and one.point.endswith(tail)), "")
         plain[tail][column] = replace(one, point=one.point.removesuffix(tail)) if tail else one
     return tuple(Standing(other, tail, plain[tail]) for tail, other in stands.items())
+
+
+def read_in(
+    standings: Sequence[Standing], columns: np.ndarray
+) -> Iterator[tuple[Standing, list[int], tuple[Measurand, ...]]]:
+    """The standings that some columns are read in, with their places among them and plain measurands.
+
+    Parameters
+    ----------
+    standings : sequence of Standing
+        Of a panel.
+    columns : ndarray of int
+        Of the panel.
+    """
+    for standing in standings:
+        places, measurands = standing.among(columns)
+        if places:
+            yield standing, places, measurands
+
+
+def moved_by_standing(standings: Sequence[Standing], centre: np.ndarray) -> np.ndarray:
+    """How far what is out of circuit moves each reading of the median healthy chassis, shape (M,).
+
+    The model may miss that as it may miss what a fault moves. Zero for readings of the chassis itself.
+
+    Parameters
+    ----------
+    standings : sequence of Standing
+        Of a panel, that of the chassis itself first.
+    centre : ndarray, shape (M,)
+        Compared variables of the median healthy chassis, each as it stood; NaN where the model does not know it.
+    """
+    moved = np.zeros(len(centre))
+    for standing in standings[1:]:
+        rows, same = list(standing.plain), list(standing.plain.values())
+        if rows:
+            whole = columns_to_variables(same, standings[0].model.predict({}, same))[0]
+            off = difference(np.array([m.quantity for m in same]), centre[rows], whole)
+            moved[rows] = np.nan_to_num(np.abs(off))
+    return moved

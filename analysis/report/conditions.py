@@ -7,7 +7,7 @@ from collections.abc import Mapping
 
 from acquisition.records import Pass, Reading
 
-from .words import tubes_text
+from .words import standing_text
 
 _MINUTES_ON = re.compile(r"(\d+(?:\.\d+)?) min after switch-on")
 
@@ -42,7 +42,7 @@ def conditions(one: Pass, letters: Mapping[str, str]) -> str:
     else:
         facts.append("mains not written down")
     if one.pulled:
-        facts.append(tubes_text(one.pulled))
+        facts.append(standing_text(one.pulled))
     if one.minutes_on is not None:
         facts.append(f"{one.minutes_on:g} minutes after switch-on")
     every = [fact for reading in one.readings for fact in _facts(reading)]

@@ -28,22 +28,22 @@ TO_ASCII = str.maketrans(
 )
 
 
-def tubes_text(pulled: Sequence[str]) -> str:
-    """Which tubes were out of their sockets.
+def standing_text(pulled: Sequence[str]) -> str:
+    """What was out of circuit: tubes out of their sockets, parts lifted at one end.
 
     Parameters
     ----------
     pulled : sequence of str
-        Sockets, as `Pass.pulled`.
+        As `Pass.pulled`.
 
     Examples
     --------
-    >>> tubes_text(["V3", "V4"]), tubes_text([])
-    ('V3, V4 out of their sockets', 'all tubes in')
+    >>> standing_text(["V3", "V4"]), standing_text([])
+    ('V3, V4 out of circuit', 'all in circuit')
     """
     if not pulled:
-        return "all tubes in"
-    return f"{', '.join(pulled)} out of {'its socket' if len(pulled) == 1 else 'their sockets'}"
+        return "all in circuit"
+    return f"{', '.join(pulled)} out of circuit"
 
 
 def quantity_text(value: float, quantity: str, digits: int = 4, *, ascii_only: bool = False) -> str:

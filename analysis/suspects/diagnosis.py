@@ -261,9 +261,9 @@ class Diagnoser:
 
     def _were_out(self, data: Data) -> set[str]:
         """Sockets whose tubes were out for some of the readings only: pulling them again tells no more."""
-        read, always = set(data.columns.tolist()), set(self.model.chassis.pulled)
+        read, there = set(data.columns.tolist()), self.model.chassis.sockets.keys() - set(self.model.chassis.pulled)
         stood = [standing for standing in self.panel.standings[1:] if read & standing.plain.keys()]
-        return {socket for standing in stood for socket in standing.model.chassis.pulled} - always
+        return {name for standing in stood for name in standing.model.chassis.pulled if name in there}
 
     def _fewer(self, data: Data) -> Weighed | None:
         """The last answer, where it came from some of these readings: from none there is nothing to go on."""

@@ -142,7 +142,8 @@ class OtherTubes:
             if there[one].name != there[two].name and fits(there[one], there[two]) and fits(there[two], there[one])
         ]
         for way in ways:
-            changed = replace(chassis, sockets={**chassis.sockets, **way})
+            whole = chassis.without(())
+            changed = replace(whole, sockets={**whole.sockets, **way}).without(chassis.pulled)
             # Where it has no operating point there is nothing to compare with.
             with suppress(OutsideModel, NoOperatingPoint):
                 key = tuple((socket, tube.name) for socket, tube in way.items())

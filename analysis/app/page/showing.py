@@ -274,7 +274,7 @@ def job_panel(name: str, chassis: Chassis, one: Pass, passes: Sequence[str]) -> 
         Names of all that have begun.
     """
     from acquisition.probing.wording import CAUTIONS
-    from analysis.report.words import tubes_text
+    from analysis.report.words import standing_text
 
     return {
         "name": name,
@@ -284,7 +284,7 @@ def job_panel(name: str, chassis: Chassis, one: Pass, passes: Sequence[str]) -> 
         "stages": [{"name": s.name, "from": s.source, "to": s.target} for s in chassis.stages.values()],
         "mains_v": one.mains_v,
         "pulled": " ".join(one.pulled),
-        "stood": tubes_text(one.pulled) if one.pulled else "",
+        "stood": standing_text(one.pulled) if one.pulled else "",
         "mains_words": f"Drawing: {chassis.mains_v:g} V. Left empty, points that can reach more than "
         f"{UNKNOWN_RATING_V:g} V are left out.",
         "cautions": list(CAUTIONS),

@@ -21,7 +21,7 @@ from acquisition.store import Job, open_job
 from analysis.app.jobs import begin_pass, beside, direct_readings, mains_from, pass_so_far, pulled_in, told_of_mains
 from analysis.app.modelled import modelled
 from analysis.app.passes import known_of
-from analysis.app.replaced import keep_replaced, tubes_out
+from analysis.app.replaced import keep_replaced, out_of_circuit
 from analysis.app.survey import detector_for, limits_of, survey_of
 
 from . import showing
@@ -241,7 +241,7 @@ class BenchWorker:
         try:
             mains_v = mains_from(str(body.get("mains_v") or ""), self._chassis.mains_v)
             changed = changed_before(self._chassis, body.get("changed"))
-            asked = tubes_out(self._chassis, [str(body.get("pulled") or "")])
+            asked = out_of_circuit(self._chassis, [str(body.get("pulled") or "")])
             out = pulled_in(self._job, self.pass_name, asked)
         except click.UsageError as error:
             self._alarm(error.message)

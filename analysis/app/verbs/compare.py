@@ -58,15 +58,15 @@ def compare_passes(
     from analysis.compare import AGREES, PartValue, compare, judged_of, replaced_values
     from analysis.faults import faults_of
     from analysis.judge import asked_about, without_drive
-    from analysis.report.words import tubes_text
+    from analysis.report.words import standing_text
 
     names = job.passes()
     first, last = job.read_pass(before), job.read_pass(after)
     if first.pulled != last.pulled:
-        stood = [f"{one.name} with {tubes_text(one.pulled)}" for one in (first, last)]
+        stood = [f"{one.name} with {standing_text(one.pulled)}" for one in (first, last)]
         raise OutsideModel(
             f"{' and '.join(stood)}: what changed is no repair",
-            hint="read both with the same tubes in, or put a mistake right with stagewalk note --pulled",
+            hint="read both with the same tubes and parts in, or put a mistake right with stagewalk note --pulled",
         )
     chassis, model, reason = known or modelled(job.sheet, first.pulled)
     if before in names and names.index(before) < names.index(after):

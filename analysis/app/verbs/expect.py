@@ -34,12 +34,13 @@ _CAUTION = (
 @click.option(
     "--pulled", multiple=True, metavar="SOCKET", help="Tube that is out of its socket; may be given again."
 )
+@click.option("--lifted", multiple=True, metavar="PART", help="Part lifted at one end; may be given again.")
 @click.option("--bench", "bench_name", metavar="FILE", help="Bench whose meter and probe load the points.")
 @click.option("--meter-ohm", help="Input resistance of the meter, 10M when neither says.")
 @click.option("--json", "as_json", is_flag=True, help="Print one JSON object.")
 def command(
-    chassis_name: str, mains_v: float | None, pulled: tuple[str, ...], bench_name: str | None,
-    meter_ohm: str | None, as_json: bool,
+    chassis_name: str, mains_v: float | None, pulled: tuple[str, ...], lifted: tuple[str, ...],
+    bench_name: str | None, meter_ohm: str | None, as_json: bool,
 ) -> None:  # fmt: skip
     """Modelled volts per point with bands, gain and phase per stage.
 
@@ -47,11 +48,11 @@ def command(
     included; bands hold 95 % of healthy chassis.
     """
     from acquisition.quantities import parse_value
-    from analysis.app.replaced import tubes_out
+    from analysis.app.replaced import out_of_circuit
     from analysis.chassis import ChassisModel, MeterLoad, ProbeLoad, load_chassis
     from analysis.chassis.conditions import mains_asked
     from analysis.chassis.expecting import expect
-    from analysis.report.words import tubes_text
+    from analysis.report.words import standing_text
 
     meter, probe = MeterLoad(), ProbeLoad()
     if bench_name:  # the drivers take as long to load as everything else together
@@ -67,14 +68,14 @@ def command(
         except ValueError as error:
             raise click.BadParameter(str(error), param_hint="--meter-ohm") from None
     chassis = load_chassis(chassis_name)
-    chassis = chassis.without(tubes_out(chassis, pulled))
+    chassis = chassis.without(out_of_circuit(chassis, pulled, lifted))
     model = ChassisModel(chassis, meter, probe)
     found = expect(model, mains_v=mains_v)
     found = replace(found, warnings=(*mains_asked(chassis, (), mains_v), *found.warnings))
     if as_json:
         click.echo(json.dumps(_facts(found), indent=2))
         return
-    click.echo(f"{chassis.title}; {tubes_text(chassis.pulled)}" if chassis.pulled else chassis.title)
+    click.echo(f"{chassis.title}; {standing_text(chassis.pulled)}" if chassis.pulled else chassis.title)
     for line in _lines(model, found):
         click.echo(line)
 

@@ -15,7 +15,7 @@ from acquisition.records import Reading
 from acquisition.store import has_job, open_job, read_passes_csv
 from analysis.app.jobs import begin_pass, chassis_of, new_job, pulled_in, require_same, told_of_mains
 from analysis.app.passes import require_points
-from analysis.app.replaced import tubes_out
+from analysis.app.replaced import out_of_circuit
 from analysis.app.terminal import tell
 from analysis.app.volts import MAINS
 
@@ -37,10 +37,15 @@ if TYPE_CHECKING:
     "--pulled", multiple=True, metavar="SOCKET",
     help="Tube that was out of its socket, for passes that are new; may be given again.",
 )  # fmt: skip
+@click.option(
+    "--lifted", multiple=True, metavar="PART",
+    help="Part that was lifted at one end, for passes that are new; may be given again.",
+)  # fmt: skip
 @click.option("--chassis", help="Chassis file; makes JOB when it does not exist yet.")
 def command(
-    job: str, file: Path, name: str | None, mains_v: float | None, pulled: tuple[str, ...], chassis: str | None
-) -> int:
+    job: str, file: Path, name: str | None, mains_v: float | None, pulled: tuple[str, ...],
+    lifted: tuple[str, ...], chassis: str | None,
+) -> int:  # fmt: skip
     """Read FILE (point,quantity,value and, if wanted, std,freq_hz,drive_pp_v ...) into JOB.
 
     Every mistake in FILE is told at once, and then nothing is imported.
@@ -68,7 +73,7 @@ def command(
         drawn = chassis_of(opened)
         if drawn is not None:
             require_points(drawn, points, file)
-        out = tubes_out(drawn, pulled) if drawn is not None else ()
+        out = out_of_circuit(drawn, pulled, lifted) if drawn is not None else ()
         # What NAME may be wrong with comes to light before any reading is in.
         for pass_name in sorted(wanted, key=lambda one: one != name):
             kept_v = begin_pass(opened, pass_name, mains_v, pulled_in(opened, pass_name, out))

@@ -30,18 +30,22 @@ from analysis.app.volts import MAINS
 )  # fmt: skip
 @click.option(
     "--pulled", multiple=True, metavar="SOCKET",
-    help="Tube that was out of its socket during the pass; may be given again, `none` where all were in.",
+    help="Tube that was out of its socket during the pass; may be given again, `none` where nothing was out.",
+)  # fmt: skip
+@click.option(
+    "--lifted", multiple=True, metavar="PART",
+    help="Part that was lifted at one end during the pass; may be given again.",
 )  # fmt: skip
 @click.option(
     "--pass",
     "name",
     metavar="NAME",
-    help="Pass that TEXT, --mains, --pulled, --replaced and --measured belong to; the last when left out.",
+    help="Pass that all but the intake belongs to; the last when left out.",
 )
 def command(
     job_path: str, text: str, customer: str | None, complaint: str | None, technician: str | None,
     serial: str | None, replaced: tuple[str, ...], measured: tuple[str, ...], mains_v: float | None,
-    pulled: tuple[str, ...], name: str | None,
+    pulled: tuple[str, ...], lifted: tuple[str, ...], name: str | None,
 ) -> int:  # fmt: skip
     """Write into JOB what the report tells at its top, a replaced or measured part, or TEXT as a remark.
 
@@ -51,14 +55,14 @@ def command(
     from acquisition.store import open_job
     from acquisition.store.files import name_of
     from analysis.app.modelled import modelled
-    from analysis.app.replaced import far_from_drawn, keep_replaced, measurements, replacements, tubes_out
-    from analysis.report.words import tubes_text
+    from analysis.app.replaced import far_from_drawn, keep_replaced, measurements, out_of_circuit, replacements
+    from analysis.report.words import standing_text
 
     intake = {"customer": customer, "complaint": complaint, "technician": technician, "serial": serial}
-    of_pass = bool(text or replaced or measured or mains_v or pulled)
+    of_pass = bool(text or replaced or measured or mains_v or pulled or lifted)
     if not of_pass and all(words is None for words in intake.values()):
         raise click.UsageError(
-            "nothing to write down: give TEXT, --replaced, --measured, --mains, --pulled, or one of --"
+            "nothing to write down: give TEXT, --replaced, --measured, --mains, --pulled, --lifted, or one of --"
             + " --".join(intake)
         )
     with open_job(job_path) as job:
@@ -67,17 +71,17 @@ def command(
             if name not in job.passes():
                 raise click.UsageError(f"no pass {name} yet: read or import it first, then note what belongs to it")
         all_in = [words for words in pulled if words.lower() == "none"]
-        if all_in and len(pulled) > 1:
-            raise click.BadParameter("none stands alone: all tubes were in", param_hint="--pulled")
+        if all_in and len([*pulled, *lifted]) > 1:
+            raise click.BadParameter("none stands alone: nothing was out of circuit", param_hint="--pulled")
         chassis = chassis_of(job)
         events: tuple[Event, ...] = ()
         out: tuple[str, ...] = ()
         if chassis is not None:
             events = (*replacements(chassis, replaced), *measurements(chassis, measured))
-            out = tubes_out(chassis, [] if all_in else pulled)
+            out = out_of_circuit(chassis, [] if all_in else pulled, lifted)
             for asked in far_from_drawn(chassis, events):
                 tell(asked)
-        elif replaced or measured or pulled:
+        elif replaced or measured or pulled or lifted:
             raise click.UsageError(f"no parts to name: {modelled(job.sheet)[2]}")
         job.describe(**intake)
         if name is not None:
@@ -89,10 +93,10 @@ def command(
             job.add_event(name, Event(kind="note", text=f"mains {mains_v:g} V, before this note {was}"))
             if words := told_of_mains(name, mains_v, mains_v, chassis.mains_v if chassis else None):
                 tell(words)
-        if name is not None and pulled:
-            before = tubes_text(job.read_pass(name).pulled)
+        if name is not None and (pulled or lifted):
+            before = standing_text(job.read_pass(name).pulled)
             job.write_conditions(name, pulled=out)
-            job.add_event(name, Event(kind="note", text=f"{tubes_text(out)}, before this note {before}"))
+            job.add_event(name, Event(kind="note", text=f"{standing_text(out)}, before this note {before}"))
         if name is not None and text:
             job.add_event(name, Event(kind="note", subject="", text=text))
     click.echo(harmless(f"noted in {name_of(job_path)}"))

@@ -52,6 +52,10 @@ KEYS = "Keys: space goes on, b back, s skip, r repeat, q stop."
     "--pulled", multiple=True, metavar="SOCKET",
     help="Tube that is out of its socket during this pass; may be given again.",
 )  # fmt: skip
+@click.option(
+    "--lifted", multiple=True, metavar="PART",
+    help="Part that is lifted at one end during this pass; may be given again.",
+)  # fmt: skip
 @click.option("--serial", default="", metavar="NUMBER", help="Serial number of the chassis, for a new job.")
 @click.option("--quiet", is_flag=True, help="No bell.")
 def command(
@@ -67,6 +71,7 @@ def command(
     again: bool,
     replaced: tuple[str, ...],
     pulled: tuple[str, ...],
+    lifted: tuple[str, ...],
     serial: str,
     quiet: bool,
 ) -> int:
@@ -79,22 +84,22 @@ def command(
     from acquisition.instruments import open_meter
     from acquisition.probing import Action, ActionKind, Options
     from analysis.app.modelled import modelled
-    from analysis.app.replaced import far_from_drawn, keep_replaced, replacements, tubes_out
+    from analysis.app.replaced import far_from_drawn, keep_replaced, out_of_circuit, replacements
     from analysis.app.survey import patient_samples, run_survey, survey_of
     from analysis.app.survey_screen import Screen, keyboard
     from analysis.judge import asked_about
-    from analysis.report.words import tubes_text
+    from analysis.report.words import standing_text
 
     def fits(chassis: Chassis) -> tuple[Event, ...]:
         _require_point(chassis, start_from)
-        tubes_out(chassis, pulled)
+        out_of_circuit(chassis, pulled, lifted)
         return replacements(chassis, replaced)
 
     with job_for(job_path, chassis_name, bench_name, serial, fits) as job:
         bench = bench_for(bench_name, job)
         name = latest_pass(job, pass_name)
         drawn = chassis_of(job)
-        out = pulled_in(job, name, tubes_out(drawn, pulled) if drawn is not None else ())
+        out = pulled_in(job, name, out_of_circuit(drawn, pulled, lifted) if drawn is not None else ())
         chassis, model, reason = modelled(job.sheet, out)
         if chassis is None:
             raise click.UsageError(f"no points to walk: {reason}")
@@ -125,7 +130,7 @@ def command(
                 supply_v=supply_v,
             )
             told = [f"pass {name}", *([f"{len(done)} points read before"] if done else [])]
-            tell(", ".join([*told, *([tubes_text(out)] if out else [])]))
+            tell(", ".join([*told, *([standing_text(out)] if out else [])]))
             with Screen(machine, keys, bell=not quiet) as screen:
                 screen.show(Action(kind=ActionKind.SAY, text=KEYS))
                 samples = patient_samples(

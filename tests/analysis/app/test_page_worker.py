@@ -458,7 +458,7 @@ def test_tubes_said_to_be_out_are_written_down_and_what_is_expected_follows(tmp_
         wait_for(lambda: "no socket v1" in hub.state().get("alarm", {}).get("words", ""))
         worker.post("start", {"mains_v": "231", "pulled": "V1", "glow": True})
         wait_for(lambda: hub.state().get("job", {}).get("pulled") == "V1")
-        assert hub.state()["job"]["stood"] == "V1 out of its socket"
+        assert hub.state()["job"]["stood"] == "V1 out of circuit"
         with open_job(path, read_only=True) as job:
             assert job.read_pass("as-found").pulled == ("V1",)
         assert worker._model.sections.keys() == {"V2"}

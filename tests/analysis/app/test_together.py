@@ -44,7 +44,7 @@ def test_two_passes_make_one_answer(job, capsys):
     assert asked["pull"] == ["V2"]
     for arguments in (["--pass", "found", "--also", "v2-out"], ["--also", "found"]):  # the last pass, and the first
         both = answer(capsys, job, *arguments)
-        assert both["notes"][0] == "counted together: found (all tubes in), v2-out (V2 out of its socket)"
+        assert both["notes"][0] == "counted together: found (all in circuit), v2-out (V2 out of circuit)"
         assert (both["suspects"][0]["part"], both["suspects"][0]["fault"]) == ("V2", "gassy")
         assert both["suspects"][0]["probability"] > found["suspects"][0]["probability"] + 0.1
         assert both["tube_out"] == []

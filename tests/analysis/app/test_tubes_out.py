@@ -52,8 +52,8 @@ def test_readings_are_judged_by_the_tubes_that_were_in(job, capsys):
     with open_job(job, read_only=True) as opened:
         assert not opened.damage
         assert [event.text for event in opened.read_pass("all-in").events] == [
-            "V3, V4 out of their sockets, before this note all tubes in",
-            "all tubes in, before this note V3, V4 out of their sockets",
+            "V3, V4 out of circuit, before this note all in circuit",
+            "all in circuit, before this note V3, V4 out of circuit",
         ]
 
 
@@ -73,10 +73,10 @@ def test_suspects_are_weighed_anew_once_tubes_are_noted_as_out(job, capsys):
 def test_passes_with_other_tubes_in_are_not_compared(job, capsys):
     assert main(["compare", str(job), "as-found", "all-in"]) == 2
     told = capsys.readouterr().err
-    assert "as-found with V3, V4 out of their sockets and all-in with all tubes in" in told
+    assert "as-found with V3, V4 out of circuit and all-in with all in circuit" in told
     assert main(["report", str(job)]) == 0
     page = job.with_suffix(".html").read_text("utf-8")
-    assert "V3, V4 out of their sockets" in page
+    assert "V3, V4 out of circuit" in page
     assert main(["note", str(job), "--pass", "all-in", "--pulled", "V3,V4"]) == 0
     assert main(["compare", str(job), "as-found", "all-in"]) == 0
 
@@ -117,7 +117,7 @@ def test_expect_tells_of_the_tubes_that_are_in(capsys):
     assert shown["points"]["V3.8"]["dc_v"] == pytest.approx(0.0, abs=1e-3)
     assert shown["points"]["HT1"]["dc_v"] > 435.0
     assert main(["expect", "harbour-twenty", "--pulled", "V3"]) == 0
-    assert "V3 out of its socket" in capsys.readouterr().out.splitlines()[0]
+    assert "V3 out of circuit" in capsys.readouterr().out.splitlines()[0]
 
 
 def test_a_survey_begun_with_a_tube_out_goes_on_so_and_refuses_otherwise(tmp_path):
@@ -130,10 +130,10 @@ def test_a_survey_begun_with_a_tube_out_goes_on_so_and_refuses_otherwise(tmp_pat
             return " ".join(told.split())
 
         told = survey("--chassis", "quayside-five", "--pulled", "V1")
-        assert "pass as-found, V1 out of its socket" in told
-        assert "V1 out of its socket" in survey()
-        assert "as-found was begun with V1 out of its socket: begin another" in survey("--pulled", "V2")
-        assert "pass after-R1, V2 out of its socket" in survey("--pass", "after-R1", "--pulled", "V2")
+        assert "pass as-found, V1 out of circuit" in told
+        assert "V1 out of circuit" in survey()
+        assert "as-found was begun with V1 out of circuit: begin another" in survey("--pulled", "V2")
+        assert "pass after-R1, V2 out of circuit" in survey("--pass", "after-R1", "--pulled", "V2")
     with open_job(path, read_only=True) as opened:
         assert [(name, opened.read_pass(name).pulled) for name in opened.passes()] == [
             ("as-found", ("V1",)), ("after-R1", ("V2",)),
