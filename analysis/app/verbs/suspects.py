@@ -218,7 +218,8 @@ def show(result: dict[str, Any]) -> None:
             f"or with the power off pull {', '.join(pulled['pull'])}, then: {pulled['text']}, "
             f"{pulled['bits']:.2f} bits ({pulled['why']})"
         )
-    for opened in result["power_off"]:
+    out = {socket for pulled in result.get("tube_out", ()) for socket in pulled["pull"]}
+    for opened in [one for one in result["power_off"] if one["part"] not in out]:
         say(f"prove {opened['part']}: {opened['what']} ({opened['bits']:.2f} bits)")
     say(CAUTION)
 
