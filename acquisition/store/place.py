@@ -10,6 +10,7 @@ from sqlalchemy import Engine
 from sqlalchemy.exc import DBAPIError
 
 from ..errors import StoreError
+from .files import BUSY_S, empty_log
 
 
 class Place:
@@ -60,9 +61,8 @@ class Place:
             self._empty_log()
 
     def _empty_log(self) -> None:
-        # SQLite finds a log by the name of the file: what is left in it would be written over the other one.
         with suppress(DBAPIError, sqlite3.Error), self._engine.connect() as connected:
-            connected.connection.driver_connection.execute("PRAGMA wal_checkpoint(TRUNCATE)")  # type: ignore[union-attr]
+            empty_log(connected.connection.driver_connection, BUSY_S)  # type: ignore[arg-type]
 
 
 def _which(path: str) -> tuple[int, int] | None:

@@ -116,7 +116,7 @@ def test_a_database_whose_driver_is_missing(monkeypatch):
 
 def test_a_full_disk_loses_nothing_that_was_kept(path):
     with open_job(path) as job:
-        with job._engine.connect() as connection:
+        with job._tables._engine.connect() as connection:
             pages = connection.exec_driver_sql("PRAGMA page_count").scalar()
             connection.exec_driver_sql(f"PRAGMA max_page_count = {pages}")
         told, kept = None, 0
@@ -132,10 +132,50 @@ def test_a_full_disk_loses_nothing_that_was_kept(path):
         assert [r.value for r in job.read_pass("as-found").readings[20:]] == [n + 0.25 for n in range(kept)]
 
 
+def most_pages(job, count):
+    with job._tables._engine.connect() as connection:
+        connection.exec_driver_sql(f"PRAGMA max_page_count = {count}")
+
+
+def fill(job):
+    most_pages(job, 1)  # no more than there are already
+    for number in range(10_000):
+        try:
+            job.add_event("as-found", Event(kind="note", text=f"until it is full, {number}"))
+        except StoreError as full:
+            assert "the disk is full" in str(full)
+            return
+    pytest.fail("never full")
+
+
+@pytest.mark.parametrize("then", ["a reading", "asked for", "closed"])
+def test_an_event_that_can_wait_is_kept_once_and_in_its_turn_when_there_is_room(path, then):
+    off = Event(kind="state", subject="generator", text="off", taken_utc="2026-03-01T20:00:00.000Z")
+    with open_job(path) as job:
+        fill(job)
+        before = len(job.read_pass("as-found").events)
+        job.add_event("as-found", off, can_wait=True)
+        job.keep_waiting()
+        assert len(job.read_pass("as-found").events) == before
+        most_pages(job, 1_000_000)
+        if then == "a reading":
+            job.add_reading("as-found", reading(0))
+        elif then == "asked for":
+            job.keep_waiting()
+    with open_job(path, read_only=True) as job:
+        kept = job.read_pass("as-found").events
+    assert (len(kept), kept[-1]) == (before + 1, off)
+
+
+def test_what_can_wait_is_refused_all_the_same_where_nothing_is_ever_written(path):
+    with open_job(path, read_only=True) as job, pytest.raises(StoreError, match="for reading only"):
+        job.add_event("as-found", Event(kind="note", text="no"), can_wait=True)
+
+
 WRITE_UNTIL_FULL = """
 import resource, sys
 from acquisition.errors import StoreError
-from acquisition.records import Reading
+from acquisition.records import Event, Reading
 from acquisition.store import create_job, open_job
 job = create_job(sys.argv[1], "x")
 job.start_pass("as-found")
@@ -201,7 +241,7 @@ def test_another_job_that_was_put_in_the_place_of_an_open_one_is_told_and_stays_
 
 KILLED = """
 import os, signal, sys
-from acquisition.records import Reading
+from acquisition.records import Event, Reading
 from acquisition.store import open_job
 with open_job(sys.argv[1]) as job:
     job.add_reading("as-found", Reading(point="V1.6", quantity="dc_v", value=1.0))
