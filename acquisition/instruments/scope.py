@@ -3,10 +3,11 @@
 from __future__ import annotations
 
 import math
+from collections.abc import Callable
 
 import numpy as np
 
-from ..clock import Clock
+from ..clock import Clock, rest
 from ..errors import (
     AcquisitionError,
     CommandRefused,
@@ -177,7 +178,14 @@ class Scope:
 
     # Records.
 
-    def single(self, timeout_s: float, *, expected_s: float = 0.0, may_force: bool = False) -> int:
+    def single(
+        self,
+        timeout_s: float,
+        *,
+        expected_s: float = 0.0,
+        may_force: bool = False,
+        look: Callable[[], None] = lambda: None,
+    ) -> int:
         """Take one single shot and wait until it is there.
 
         Parameters
@@ -188,6 +196,8 @@ class Scope:
             When the record should be there: the scope is not asked before.
         may_force : bool
             When no trigger came in that time, trigger at once: for hum, whose phase does not matter.
+        look : callable
+            Called all the while; may raise to leave the shot.
 
         Returns
         -------
@@ -207,7 +217,7 @@ class Scope:
         session.send(run.stop)
         session.send(run.single)
         deadline_s = session.clock.monotonic_s() + timeout_s
-        session.clock.sleep_s(min(expected_s, timeout_s))
+        rest(session.clock, min(expected_s, timeout_s), look)
         forces = may_force and run.force is not None
         while (state := self.state()) != "stopped":
             if session.clock.monotonic_s() >= deadline_s:
@@ -225,7 +235,7 @@ class Scope:
                     if may_force and run.force is not None
                     else "is there a signal that crosses the level? no trigger is forced: phase would be void",
                 )
-            session.clock.sleep_s(POLL_S)
+            rest(session.clock, POLL_S, look)
         if self._times_set != times_set:
             raise RecordVoid("the link was lost while the record was taken", hint="take the record again")
         self._shot += 1

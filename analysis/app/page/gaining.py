@@ -184,6 +184,7 @@ def measure(
         say=lambda text: panel.notice(text.removeprefix("! ")),
         patience_s=math.inf,
         lost=lost,
+        look=lambda: wait(None),
     )
     try:
         with run:

@@ -83,6 +83,8 @@ class SignalRun:
         How long an instrument that was lost is looked for before the run ends, in seconds.
     lost : callable
         Called with True before each try to find it, and may raise then to end the run; with False once it answers.
+    look : callable
+        Called before each shot of the scope and in every longer wait; may raise to end the run.
     clock : Clock, optional
         For waits and times.
     """
@@ -100,6 +102,7 @@ class SignalRun:
         most: int = 16,
         patience_s: float = 0.0,
         lost: Callable[[bool], None] = lambda _: None,
+        look: Callable[[], None] = lambda: None,
         clock: Clock | None = None,
     ) -> None:
         if plan.bench.scope is None or plan.bench.generator is None:
@@ -115,7 +118,7 @@ class SignalRun:
         self.wanted_db = wanted_db
         self.most = most
         self.patience_s = patience_s
-        self._ask, self._say, self._lost = ask, say, lost
+        self._ask, self._say, self._lost, self._look = ask, say, lost, look
         self._clock: Clock = clock or SystemClock()
         self._run = self._clock.utc()
         self._is_lost = False
@@ -318,6 +321,7 @@ class SignalRun:
             trigger=trigger,
             note=note_of(way, self._run),
             beside=beside,
+            look=self._look,
             clock=self._clock,
         )
 

@@ -217,6 +217,40 @@ def test_off_at_the_end_of_the_process(how, code):
         assert not wiring.drive.on
 
 
+OF_A_THREAD = """
+import sys, threading, time
+from acquisition.instruments import open_generator
+from acquisition.instruments.bench import Bench
+bench = Bench.model_validate({"bench": "x", "generator": {"resource": sys.argv[1], "dialect": "scpi-generator"}})
+def work():
+    generator = open_generator(bench)
+    generator.set_sine(1000.0, 0.5)
+    with generator.measuring():
+        print("on", flush=True)
+        time.sleep(3600)
+threading.Thread(target=work, daemon=True).start()
+sys.stdin.read()
+"""
+
+
+def test_off_at_the_end_of_the_process_though_the_thread_it_belongs_to_is_in_the_middle_of_a_record():
+    from acquisition.simulated.generator import Generator as Simulated
+    from acquisition.simulated.plant import Wiring
+    from acquisition.simulated.server import SocketServer
+
+    wiring = Wiring(None)
+    with SocketServer(Simulated(wiring)) as server:
+        child = subprocess.Popen(
+            [sys.executable, "-c", OF_A_THREAD, server.resource],
+            stdin=subprocess.PIPE, stdout=subprocess.PIPE, stderr=subprocess.PIPE, text=True,
+        )  # fmt: skip
+        assert child.stdout.readline() == "on\n"
+        assert wiring.drive.on
+        _, told = child.communicate("")
+        assert (child.returncode, told) == (0, "")
+        assert not wiring.drive.on
+
+
 def test_a_generator_that_greets_after_a_power_cut_is_not_taken_for_one_that_gave_its_sine(bench):
     """For its greeting the link is opened again and all set anew, output off; the bit of the cut is gone then."""
     generator, peer = bench.generator, bench.peer

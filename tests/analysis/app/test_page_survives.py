@@ -69,9 +69,9 @@ def sent_through(hub, worker, path):
     wait_for(is_written, 30)
 
 
-def ask_gain(hub, worker):
+def ask_gain(hub, worker, **other):
     hub.publish("gain", {"notices": []})
-    worker.post("gain", GAIN)
+    worker.post("gain", {**GAIN, **other})
     worker.post("confirm", {})
     wait_for(lambda: hub.state()["gain"].get("running") is False, 30)
 
@@ -171,6 +171,24 @@ def test_where_the_scope_does_not_answer_the_lamp_says_what_the_generator_confir
         bench.links["generator"].refuse()
         ask_gain(hub, worker)
         assert hub.state()["generator"]["known"] is False
+
+
+def test_stop_is_heard_at_the_next_record_and_not_only_when_a_gain_is_averaged(tmp_path, monkeypatch):
+    """A drive so small that one frequency takes many records."""
+    add_capture = Job.add_capture
+
+    def stopping(job, *arguments):
+        add_capture(job, *arguments)
+        worker.post("stop", {})
+
+    monkeypatch.setattr(Job, "add_capture", stopping)
+    with running(tmp_path) as (bench, hub, worker, path):
+        ask_gain(hub, worker, drive_pp_v="0.002")
+        assert hub.state()["gain"]["progress"].startswith("Stopped")
+        assert hub.state()["generator"] == {"on": False, "known": True, "words": "off"}
+        assert not bench.generator.output
+        with open_job(path, read_only=True) as job:
+            assert len(job.read_pass("as-found").captures) == 2, "both channels of one shot"
 
 
 @pytest.mark.parametrize("call", CALLS)
