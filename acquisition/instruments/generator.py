@@ -20,6 +20,7 @@ from ..errors import (
     CommandRefused,
     ConnectionLost,
     InstrumentNotFound,
+    InstrumentReported,
     ReplyMalformed,
     SafetyStop,
     harmless,
@@ -166,8 +167,12 @@ class Generator:
                 hint="lower the drive, or raise most_pp_v in the bench file if the input can stand it",
             )
         self.session.ready()
-        self._wanted = Sine(freq_hz=freq_hz, pp_v=pp_v, offset_v=offset_v)
-        self._apply()
+        self._wanted, self.sine = Sine(freq_hz=freq_hz, pp_v=pp_v, offset_v=offset_v), None
+        try:
+            self._apply()
+        except (CommandRefused, InstrumentReported):
+            self._wanted = None  # set again after a loss it would be refused again, and no link could be mended
+            raise
         assert self.sine is not None  # noqa: S101  _apply() sets it or raises
         return self.sine
 

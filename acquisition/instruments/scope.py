@@ -4,6 +4,7 @@ from __future__ import annotations
 
 import math
 from collections.abc import Callable
+from typing import TypeVar
 
 import numpy as np
 
@@ -12,6 +13,7 @@ from ..errors import (
     AcquisitionError,
     CommandRefused,
     InstrumentNotFound,
+    InstrumentReported,
     MeasurementError,
     OverRange,
     RecordVoid,
@@ -26,6 +28,8 @@ from .scope_settings import Channel, Timebase, Trigger, put_channel, put_timebas
 from .scope_setup import ScopeSetup, read_found
 from .session import Session, open_session
 from .waveform import Preamble, decode_codes, is_clipped, justified, malformed
+
+T = TypeVar("T")
 
 POLL_S = 0.05
 FORCED_S = 1.0
@@ -65,9 +69,8 @@ class Scope:
         self.channels = rules.channels
         self.accuracy: AccuracyTable = entry.accuracy
         self.found = ScopeSetup()
-        self._wanted_channels: dict[int, Channel] = {}
-        self._wanted_timebase: Timebase | None = None
-        self._wanted_trigger: Trigger | None = None
+        self._wanted: dict[str, Callable[[], object]] = {}  # by name; sorted, in the order of setting
+        self._trigger: Trigger | None = None
         self._set: dict[int, Channel] = {}
         self._shot = 0
         self._is_fresh = False  # the record of the last shot is still there
@@ -82,13 +85,22 @@ class Scope:
         self._times_set += 1
         for command in self._rules.setup:
             self.session.send(command)
-        for channel in self._wanted_channels.values():
-            self._set_channel(channel)
-        if self._wanted_timebase is not None:
-            self._set_timebase(self._wanted_timebase)
-        if self._wanted_trigger is not None:
-            self._set_trigger(self._wanted_trigger)
+        for _, put in sorted(self._wanted.items()):
+            put()
         self.session.check_errors("while it was set up")
+
+    def _want(self, name: str, put: Callable[[], T]) -> T:
+        """Set something now, and again after a loss, unless the scope refused it: no link could be mended then."""
+        self.session.ready()
+        before = dict(self._wanted)
+        self._wanted[name] = put
+        try:
+            actual = put()
+            self.session.check_errors(f"while the {name} was set")
+        except (CommandRefused, InstrumentReported):
+            self._wanted = before
+            raise
+        return actual
 
     def set_channel(self, wanted: Channel) -> Channel:
         """Show a channel and set it.
@@ -116,11 +128,7 @@ class Scope:
             )
         if not (wanted.full_scale_v > 0 and wanted.probe_factor > 0):
             raise CommandRefused("full scale and probe factor must be above zero", hint="check what was asked for")
-        self.session.ready()
-        self._wanted_channels[wanted.channel] = wanted
-        actual = self._set_channel(wanted)
-        self.session.check_errors(f"while channel {wanted.channel} was set")
-        return actual
+        return self._want(f"channel {wanted.channel}", lambda: self._set_channel(wanted))
 
     def _set_channel(self, wanted: Channel) -> Channel:
         self._is_fresh = False
@@ -143,11 +151,7 @@ class Scope:
         """
         if not (wanted.span_s > 0 and wanted.points > 0):
             raise CommandRefused("span and points must be above zero", hint="check what was asked for")
-        self.session.ready()
-        self._wanted_timebase = wanted
-        actual = self._set_timebase(wanted)
-        self.session.check_errors("while the time base was set")
-        return actual
+        return self._want("time base", lambda: self._set_timebase(wanted))
 
     def _set_timebase(self, wanted: Timebase) -> Timebase:
         self._is_fresh = False
@@ -166,14 +170,11 @@ class Scope:
         Trigger
             As read back.
         """
-        self.session.ready()
-        self._wanted_trigger = wanted
-        actual = self._set_trigger(wanted)
-        self.session.check_errors("while the trigger was set")
-        return actual
+        return self._want("trigger", lambda: self._set_trigger(wanted))
 
     def _set_trigger(self, wanted: Trigger) -> Trigger:
         self._is_fresh = False
+        self._trigger = wanted
         return put_trigger(self.session, self._rules, wanted)
 
     # Records.
@@ -227,7 +228,7 @@ class Scope:
                     session.send(run.force)
                     continue
                 session.send(run.stop)
-                trigger = self._wanted_trigger
+                trigger = self._trigger
                 at = f" on {trigger.source}, {trigger.slope} through {trigger.level_v:g} V" if trigger else ""
                 raise MeasurementError(
                     f"no trigger{at} within {timeout_s:.3g} s (the scope is {state})",

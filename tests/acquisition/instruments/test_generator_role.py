@@ -75,6 +75,19 @@ def test_a_generator_that_makes_something_else_of_it_is_refused(bench, head, sho
     assert "{" not in str(caught.value), "the command as it was sent, not its template"
 
 
+def test_a_sine_that_was_refused_is_not_set_again_after_a_loss_nor_the_one_before_it_given(bench):
+    generator, peer = bench.generator, bench.peer
+    generator.set_sine(1000.0, 0.5)
+    usual = peer.shown
+    peer.shown = lambda head, value: "0.5" if head == ":VOLT" else usual(head, value)
+    with pytest.raises(CommandRefused):
+        generator.set_sine(2000.0, 4.0)
+    generator.session.drop()
+    assert not generator.session.get(generator._rules.output), "the link is mended, the output off"
+    with pytest.raises(CommandRefused, match="no sine is set"):
+        generator.output(True)  # its frequency is that of the one, its amplitude that of the other
+
+
 def test_more_than_the_bench_file_allows_is_never_sent(bench):
     bench.peer.heard.clear()
     with pytest.raises(SafetyStop, match="most_pp_v"):
