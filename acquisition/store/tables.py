@@ -69,11 +69,14 @@ class Tables:
         if self._place is None:
             raise StoreError(f"{self.name}: opened for reading only", hint="open it for writing to add to it")
         with self._lock:
-            self._place.require(doing)
-            with files.plain_errors(self._path, doing), self._engine.begin() as connection:
-                for table, row in self._waiting:
-                    connection.execute(table.insert().values(row))
-                yield connection
+            with files.plain_errors(self._path, doing):
+                self._place.require(doing)
+                with self._engine.begin() as connection:
+                    for table, row in self._waiting:
+                        connection.execute(table.insert().values(row))
+                    yield connection
+                    marks = self._place.marks(connection)
+                self._place.wrote(marks)
             self._waiting.clear()
 
     def insert(
@@ -153,8 +156,12 @@ class Tables:
         StoreError
             The file cannot be read.
         """
-        with files.plain_errors(self._path, "not read"), self._engine.connect() as connection:
-            return [dict(row) for row in connection.execute(statement).mappings()]
+        with files.plain_errors(self._path, "not read"):
+            if self._place is not None:
+                with self._lock:
+                    self._place.require_whole("not read")
+            with self._engine.connect() as connection:
+                return [dict(row) for row in connection.execute(statement).mappings()]
 
     def sound(self, table: Any, statement: Any) -> list[dict[str, Any]]:
         """Rows that are as they were written.

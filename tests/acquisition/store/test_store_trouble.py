@@ -175,7 +175,7 @@ def test_what_can_wait_is_refused_all_the_same_where_nothing_is_ever_written(pat
 WRITE_UNTIL_FULL = """
 import resource, sys
 from acquisition.errors import StoreError
-from acquisition.records import Event, Reading
+from acquisition.records import Reading
 from acquisition.store import create_job, open_job
 job = create_job(sys.argv[1], "x")
 job.start_pass("as-found")
@@ -239,9 +239,74 @@ def test_another_job_that_was_put_in_the_place_of_an_open_one_is_told_and_stays_
         assert job.read_pass("theirs").readings == tuple(reading(number) for number in range(3))
 
 
+def written_over(path, content):
+    """As a copy by a shell or a synchronising program does it: the same file, other content."""
+    with path.open("r+b") as file:
+        file.truncate(0)
+        file.write(content)
+
+
+@pytest.mark.parametrize("by", ["another job", "an older copy", "a copy that went on", "half a copy", "text"])
+def test_a_job_that_was_written_over_while_it_is_open_is_told_and_left_alone(path, by):
+    """What was read here had come up in the other job, in a pass of the same number, or had torn its pages."""
+    other = path.with_name("other.stagewalk")
+    if by == "another job":
+        with create_job(other, "other chassis") as job:
+            job.start_pass("theirs")
+            job.add_reading("theirs", reading(0))
+    else:
+        shutil.copy(path, other)
+    if by == "a copy that went on":
+        with open_job(other) as job:
+            job.add_readings("as-found", [reading(1000 + number) for number in range(500)])
+    content = b"not a job\n" * 9000 if by == "text" else other.read_bytes()
+    content = content[: len(content) // 2] if by == "half a copy" else content
+    with open_job(path) as job:
+        for number in range(3):
+            job.add_reading("as-found", reading(number))
+        written_over(path, content)
+        for doing, what in (
+            (lambda: job.add_reading("as-found", reading(3)), "reading of V1.1 not kept"),
+            (lambda: job.read_pass("as-found"), "not read"),
+        ):
+            with pytest.raises(StoreError) as caught:
+                doing()
+            assert f"{what}: the file was written over, and what was kept is no longer in it" in one_line(caught)
+        job.add_event("as-found", Event(kind="note", text="waits"), can_wait=True)
+    assert path.read_bytes() == content
+
+
+def test_a_job_that_was_copied_over_itself_or_by_one_that_has_all_of_it_is_gone_on_with(path):
+    more = path.with_name("more.stagewalk")
+    with open_job(path) as job:
+        job.add_reading("as-found", reading(0))
+        content = path.read_bytes()
+        written_over(path, content)
+        job.add_reading("as-found", reading(1))
+        shutil.copy(path, more)
+        with open_job(more) as longer:
+            longer.add_reading("as-found", reading(2))
+        written_over(path, more.read_bytes())
+        assert job.read_pass("as-found").readings[20:] == tuple(map(reading, range(3)))
+        job.add_reading("as-found", reading(3))
+    with open_job(path, read_only=True) as job:
+        assert not job.damage
+        assert job.read_pass("as-found").readings[20:] == tuple(map(reading, range(4)))
+
+
+def test_a_write_that_failed_is_not_missed_when_another_program_has_written(path):
+    with open_job(path) as job:
+        fill(job)
+        with open_job(path) as other:
+            other.write_conditions("as-found", mains_v=229.0)
+        most_pages(job, 1_000_000)
+        job.add_reading("as-found", reading(0))
+        assert job.read_pass("as-found").mains_v == 229.0
+
+
 KILLED = """
 import os, signal, sys
-from acquisition.records import Event, Reading
+from acquisition.records import Reading
 from acquisition.store import open_job
 with open_job(sys.argv[1]) as job:
     job.add_reading("as-found", Reading(point="V1.6", quantity="dc_v", value=1.0))
