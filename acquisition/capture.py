@@ -13,7 +13,7 @@ from dataclasses import dataclass, replace
 
 import numpy as np
 
-from .clock import Clock, SystemClock
+from .clock import Clock, SystemClock, rest
 from .errors import CommandRefused, InstrumentReported, MeasurementError, RecordVoid, SafetyStop
 from .instruments.generator import Generator, Sine
 from .instruments.scope import Scope
@@ -145,6 +145,8 @@ class StageCapture:
         Written into every record: which run it belongs to.
     beside : sequence of Tap
         Taps of another capture whose records are compared with these: one coupling serves all of them.
+    look : callable
+        Called before each shot and in every longer wait; may raise to end it all, with the generator off.
     clock : Clock, optional
         For the waits.
 
@@ -165,6 +167,7 @@ class StageCapture:
         trigger: str = "signal",
         note: str = "",
         beside: Sequence[Tap] = (),
+        look: Callable[[], None] = lambda: None,
         clock: Clock | None = None,
     ) -> None:
         if len({tap.channel for tap in taps}) != len(taps):
@@ -178,7 +181,7 @@ class StageCapture:
         self.trigger = trigger
         self.note = note
         self.coupling = rules.coupling([*taps, *beside])
-        self._commit = commit
+        self._commit, self._look = commit, look
         self._clock: Clock = clock or SystemClock()
         self._channels: dict[int, Channel] = {}
         self._smallest: set[int] = set()
@@ -217,8 +220,8 @@ class StageCapture:
         timebase = self.scope.set_timebase(
             Timebase(span_s=self.rules.periods / sine.freq_hz, points=self.rules.points)
         )
-        with self.generator.measuring():
-            self._clock.sleep_s(settle_s)
+        with self.generator.measuring(self._look):
+            rest(self._clock, settle_s, self._look)
             yield lambda: self._shoot(sine, timebase.span_s)
 
     def still(self, span_s: float, points: int = 20_000) -> tuple[Capture, ...]:
@@ -279,9 +282,10 @@ class StageCapture:
     def _shoot(self, sine: Sine | None, span_s: float) -> tuple[Capture, ...]:
         clipped_v: dict[int, list[float]] = {tap.channel: [] for tap in self.taps}
         for _ in range(MOST_TRIES):
+            self._look()
             if sine is None:
                 # Hum on a direct voltage seldom crosses the level that was expected, and its phase does not matter.
-                self.scope.single(span_s + HUM_PATIENCE_S, may_force=True)
+                self.scope.single(span_s + HUM_PATIENCE_S, may_force=True, look=self._look)
             else:
                 # The trigger comes within a period; asking earlier only keeps the link busy.
                 self._single(span_s + 5.0 / sine.freq_hz + 1.0, span_s + 1.0 / sine.freq_hz + LINK_S)
@@ -308,7 +312,7 @@ class StageCapture:
 
     def _single(self, timeout_s: float, expected_s: float) -> None:
         try:
-            self.scope.single(timeout_s, expected_s=expected_s)
+            self.scope.single(timeout_s, expected_s=expected_s, look=self._look)
         except RecordVoid:
             raise  # that says nothing of the trigger
         except MeasurementError:
@@ -319,11 +323,11 @@ class StageCapture:
             self._trigger_channel = others[0].channel
             self._set_level(self._channels[self._trigger_channel].centre_v)
             try:
-                self.scope.single(timeout_s, expected_s=expected_s)
+                self.scope.single(timeout_s, expected_s=expected_s, look=self._look)
             except MeasurementError:
                 # Both ride on so much direct voltage that the error of a range moves them off their levels. Records
                 # of one shot share their time axis, so that any moment serves; the next level is taken from them.
-                self.scope.single(expected_s, may_force=True)
+                self.scope.single(expected_s, may_force=True, look=self._look)
                 self._is_level_lost = True
 
     def _set_level(self, level_v: float) -> None:

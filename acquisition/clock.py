@@ -4,6 +4,7 @@ from __future__ import annotations
 
 import sys
 import time
+from collections.abc import Callable
 from datetime import UTC, datetime
 from typing import Protocol
 
@@ -60,6 +61,27 @@ class SystemClock:
     def utc(self) -> str:
         """Now as ISO 8601 text in UTC."""
         return utc_text(datetime.now(UTC))
+
+
+LOOK_S = 0.25
+
+
+def rest(clock: Clock, seconds: float, look: Callable[[], None]) -> None:
+    """Wait, and look meanwhile whether somebody wants to stop.
+
+    Parameters
+    ----------
+    clock : Clock
+        Of the wait.
+    seconds : float
+        How long; nothing where it is not above zero.
+    look : callable
+        Called first, and then each quarter of a second; may raise to end the wait.
+    """
+    end_s = clock.monotonic_s() + seconds
+    while (left_s := end_s - clock.monotonic_s()) > 0.0:
+        look()
+        clock.sleep_s(min(left_s, LOOK_S))
 
 
 class FakeClock:

@@ -114,7 +114,7 @@ class Connection:
     def _identify(self, link: Link) -> str:
         """Ask who is there; what was late or malformed before the answer came is given back."""
         marker = self.dialect.identity
-        reason = ""
+        reason = hint = ""
         if marker is None:
             return reason
         for _ in range(ROUNDS):
@@ -125,13 +125,12 @@ class Connection:
                 identity = parse_identity(text)
                 break
             except (TransportTimeout, ReplyMalformed) as error:
-                reason = str(error)
+                reason = str(error).removeprefix(f"{link.resource}: ")
+                hint = _why_not_understood(error, marker.ask)
             except ConnectionLost as error:
                 raise self._not_found(link, str(error), "is another program connected to it?") from error
         else:
-            raise self._not_found(
-                link, f"does not say what it is: {reason}", f"check address, baud rate and cable; {SLOW_HINT}"
-            )
+            raise self._not_found(link, f"does not say what it is: {reason}", hint)
         wrong = self._known and text != self._known
         if wrong or not re.fullmatch(marker.pattern, text) or not re.search(self._pattern, text):
             wanted = self._known or self._pattern or f"a {self.dialect.role}"
@@ -312,3 +311,22 @@ class Connection:
             hint="its settings are restored by the next question",
             resource=link.resource,
         )
+
+
+def _why_not_understood(error: TransportTimeout | ReplyMalformed, asked: str) -> str:
+    """What to do about an instrument that does not say what it is, by what came instead."""
+    if isinstance(error, ReplyMalformed):
+        came = error.raw
+    else:
+        came = error.received
+        try:
+            parse_identity(decode_reply(came))
+        except ReplyMalformed:
+            pass
+        else:
+            if came.endswith(b"\r"):
+                return "it ends its answers with CR alone: set it to LF, or give its dialect ends: cr"
+            return f"its answer came without a line end: set it to send LF; {SLOW_HINT}"
+    if came.strip().upper() == asked.encode("ascii"):
+        return "it sends back what it is told: switch off its echo"
+    return f"check address, baud rate and cable; {SLOW_HINT}"

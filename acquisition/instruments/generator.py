@@ -9,17 +9,18 @@ import signal
 import sys
 import threading
 import weakref
-from collections.abc import Iterator
+from collections.abc import Callable, Iterator
 from contextlib import contextmanager
 from dataclasses import dataclass
 from types import FrameType
 
-from ..clock import Clock
+from ..clock import Clock, rest
 from ..errors import (
     AcquisitionError,
     CommandRefused,
     ConnectionLost,
     InstrumentNotFound,
+    InstrumentReported,
     ReplyMalformed,
     SafetyStop,
     harmless,
@@ -166,8 +167,12 @@ class Generator:
                 hint="lower the drive, or raise most_pp_v in the bench file if the input can stand it",
             )
         self.session.ready()
-        self._wanted = Sine(freq_hz=freq_hz, pp_v=pp_v, offset_v=offset_v)
-        self._apply()
+        self._wanted, self.sine = Sine(freq_hz=freq_hz, pp_v=pp_v, offset_v=offset_v), None
+        try:
+            self._apply()
+        except (CommandRefused, InstrumentReported):
+            self._wanted = None  # set again after a loss it would be refused again, and no link could be mended
+            raise
         assert self.sine is not None  # noqa: S101  _apply() sets it or raises
         return self.sine
 
@@ -191,13 +196,15 @@ class Generator:
         session.check_errors("while the sine was set")
         self.sine = Sine(freq_hz=float(freq_hz), pp_v=float(amplitude_v) / per_pp, offset_v=float(offset_v))
 
-    def output(self, on: bool) -> None:
+    def output(self, on: bool, look: Callable[[], None] = lambda: None) -> None:
         """Switch the output, and read back that it is so.
 
         Parameters
         ----------
         on : bool
             True gives signal after the settling time.
+        look : callable
+            Called while it settles; may raise.
 
         Raises
         ------
@@ -224,7 +231,8 @@ class Generator:
         self._is_on = True  # from here on it may be on, whatever the answer
         self.session.put(self._rules.output, True)
         self.require_sine()  # cut off and back just before, it would give its own defaults now
-        self.session.clock.sleep_s(self._rules.settle_periods / self.sine.freq_hz + self._rules.settle_s)
+        settle_s = self._rules.settle_periods / self.sine.freq_hz + self._rules.settle_s
+        rest(self.session.clock, settle_s, look)
 
     def require_sine(self) -> None:
         """Make sure that it still gives what was set; to be asked after a record and before it is kept.
@@ -257,8 +265,13 @@ class Generator:
         self._is_on = False
 
     @contextmanager
-    def measuring(self) -> Iterator[Sine]:
+    def measuring(self, look: Callable[[], None] = lambda: None) -> Iterator[Sine]:
         """Have the output on inside a ``with`` block, and off after it however it is left.
+
+        Parameters
+        ----------
+        look : callable
+            Called while it settles; may raise.
 
         Yields
         ------
@@ -274,7 +287,7 @@ class Generator:
             raise CommandRefused("no sine is set", hint="set frequency and amplitude first")
         with _leaving_on_signals():
             try:
-                self.output(True)
+                self.output(True, look)
                 yield self.sine
             finally:
                 self.output(False)
@@ -328,6 +341,11 @@ def _leaving_on_signals() -> Iterator[None]:
 def _all_off() -> None:
     """Switch off whatever was left open when the process ends."""
     for generator in list(_open):
+        link = generator.session.link
+        if link is not None and not link.is_of_this_thread:
+            # Its thread is in the middle of something and did not end in time: it loses the link, and a new one
+            # switches off.
+            generator.session.drop()
         try:
             generator.close()
         except AcquisitionError as error:

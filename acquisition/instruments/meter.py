@@ -40,10 +40,11 @@ def open_meter(bench: Bench, *, clock: Clock | None = None) -> Meter:
             streamed._next()
         except AcquisitionError as error:
             session.close()
+            reason = str(error).removeprefix(f"{entry.resource}: ")
             raise InstrumentNotFound(
-                f"{entry.resource}: no meter of this kind: {error}",
+                f"{entry.resource}: no meter of this kind: {reason}",
                 hint=error.hint,
-                tried={entry.resource: str(error)},
+                tried={entry.resource: reason},
             ) from error
         return streamed
     meter = AskedMeter(session, entry, float(bench.mains_hz))

@@ -3,14 +3,17 @@
 from __future__ import annotations
 
 import math
+from collections.abc import Callable
+from typing import TypeVar
 
 import numpy as np
 
-from ..clock import Clock
+from ..clock import Clock, rest
 from ..errors import (
     AcquisitionError,
     CommandRefused,
     InstrumentNotFound,
+    InstrumentReported,
     MeasurementError,
     OverRange,
     RecordVoid,
@@ -25,6 +28,8 @@ from .scope_settings import Channel, Timebase, Trigger, put_channel, put_timebas
 from .scope_setup import ScopeSetup, read_found
 from .session import Session, open_session
 from .waveform import Preamble, decode_codes, is_clipped, justified, malformed
+
+T = TypeVar("T")
 
 POLL_S = 0.05
 FORCED_S = 1.0
@@ -64,9 +69,8 @@ class Scope:
         self.channels = rules.channels
         self.accuracy: AccuracyTable = entry.accuracy
         self.found = ScopeSetup()
-        self._wanted_channels: dict[int, Channel] = {}
-        self._wanted_timebase: Timebase | None = None
-        self._wanted_trigger: Trigger | None = None
+        self._wanted: dict[str, Callable[[], object]] = {}  # by name; sorted, in the order of setting
+        self._trigger: Trigger | None = None
         self._set: dict[int, Channel] = {}
         self._shot = 0
         self._is_fresh = False  # the record of the last shot is still there
@@ -81,13 +85,22 @@ class Scope:
         self._times_set += 1
         for command in self._rules.setup:
             self.session.send(command)
-        for channel in self._wanted_channels.values():
-            self._set_channel(channel)
-        if self._wanted_timebase is not None:
-            self._set_timebase(self._wanted_timebase)
-        if self._wanted_trigger is not None:
-            self._set_trigger(self._wanted_trigger)
+        for _, put in sorted(self._wanted.items()):
+            put()
         self.session.check_errors("while it was set up")
+
+    def _want(self, name: str, put: Callable[[], T]) -> T:
+        """Set something now, and again after a loss, unless the scope refused it: no link could be mended then."""
+        self.session.ready()
+        before = dict(self._wanted)
+        self._wanted[name] = put
+        try:
+            actual = put()
+            self.session.check_errors(f"while the {name} was set")
+        except (CommandRefused, InstrumentReported):
+            self._wanted = before
+            raise
+        return actual
 
     def set_channel(self, wanted: Channel) -> Channel:
         """Show a channel and set it.
@@ -115,11 +128,7 @@ class Scope:
             )
         if not (wanted.full_scale_v > 0 and wanted.probe_factor > 0):
             raise CommandRefused("full scale and probe factor must be above zero", hint="check what was asked for")
-        self.session.ready()
-        self._wanted_channels[wanted.channel] = wanted
-        actual = self._set_channel(wanted)
-        self.session.check_errors(f"while channel {wanted.channel} was set")
-        return actual
+        return self._want(f"channel {wanted.channel}", lambda: self._set_channel(wanted))
 
     def _set_channel(self, wanted: Channel) -> Channel:
         self._is_fresh = False
@@ -142,11 +151,7 @@ class Scope:
         """
         if not (wanted.span_s > 0 and wanted.points > 0):
             raise CommandRefused("span and points must be above zero", hint="check what was asked for")
-        self.session.ready()
-        self._wanted_timebase = wanted
-        actual = self._set_timebase(wanted)
-        self.session.check_errors("while the time base was set")
-        return actual
+        return self._want("time base", lambda: self._set_timebase(wanted))
 
     def _set_timebase(self, wanted: Timebase) -> Timebase:
         self._is_fresh = False
@@ -165,19 +170,23 @@ class Scope:
         Trigger
             As read back.
         """
-        self.session.ready()
-        self._wanted_trigger = wanted
-        actual = self._set_trigger(wanted)
-        self.session.check_errors("while the trigger was set")
-        return actual
+        return self._want("trigger", lambda: self._set_trigger(wanted))
 
     def _set_trigger(self, wanted: Trigger) -> Trigger:
         self._is_fresh = False
+        self._trigger = wanted
         return put_trigger(self.session, self._rules, wanted)
 
     # Records.
 
-    def single(self, timeout_s: float, *, expected_s: float = 0.0, may_force: bool = False) -> int:
+    def single(
+        self,
+        timeout_s: float,
+        *,
+        expected_s: float = 0.0,
+        may_force: bool = False,
+        look: Callable[[], None] = lambda: None,
+    ) -> int:
         """Take one single shot and wait until it is there.
 
         Parameters
@@ -188,6 +197,8 @@ class Scope:
             When the record should be there: the scope is not asked before.
         may_force : bool
             When no trigger came in that time, trigger at once: for hum, whose phase does not matter.
+        look : callable
+            Called all the while; may raise to leave the shot.
 
         Returns
         -------
@@ -207,7 +218,7 @@ class Scope:
         session.send(run.stop)
         session.send(run.single)
         deadline_s = session.clock.monotonic_s() + timeout_s
-        session.clock.sleep_s(min(expected_s, timeout_s))
+        rest(session.clock, min(expected_s, timeout_s), look)
         forces = may_force and run.force is not None
         while (state := self.state()) != "stopped":
             if session.clock.monotonic_s() >= deadline_s:
@@ -217,7 +228,7 @@ class Scope:
                     session.send(run.force)
                     continue
                 session.send(run.stop)
-                trigger = self._wanted_trigger
+                trigger = self._trigger
                 at = f" on {trigger.source}, {trigger.slope} through {trigger.level_v:g} V" if trigger else ""
                 raise MeasurementError(
                     f"no trigger{at} within {timeout_s:.3g} s (the scope is {state})",
@@ -225,7 +236,7 @@ class Scope:
                     if may_force and run.force is not None
                     else "is there a signal that crosses the level? no trigger is forced: phase would be void",
                 )
-            session.clock.sleep_s(POLL_S)
+            rest(session.clock, POLL_S, look)
         if self._times_set != times_set:
             raise RecordVoid("the link was lost while the record was taken", hint="take the record again")
         self._shot += 1

@@ -9,10 +9,11 @@ from __future__ import annotations
 
 import math
 import re
+from collections.abc import Iterator
+from contextlib import contextmanager
 
 from ..errors import (
     CommandRefused,
-    ConnectionLost,
     ReplyMalformed,
     TransportError,
     TransportTimeout,
@@ -26,6 +27,7 @@ from .samples import Sample
 from .session import Session
 
 LONGEST_FRAME = 200
+FITS_HINT = "does the dialect fit the meter? are baud rate, bits and parity right?"
 
 
 class StreamedMeter(Meter):
@@ -82,13 +84,32 @@ class StreamedMeter(Meter):
         # What lies in the buffers is old, and what comes first may be the tail of a line. A full buffer even loses
         # the newest lines, so the last of it is not good either.
         link.dirty = False
-        try:
+        with self._losing(link):
             link.read_newest(0.0, self._end)
             link.read_line(self._silence_s(), self._end)
-        except TransportError:
-            session.drop()
-            raise
         return link
+
+    @contextmanager
+    def _losing(self, link: Link) -> Iterator[None]:
+        """Drop the link where no line comes, and say what can be the matter with a meter that only sends."""
+        silence_s = self._silence_s()
+        try:
+            yield
+        except TransportTimeout as error:
+            self.session.drop()
+            heard = error.received[:60]
+            raise TransportTimeout(
+                f"{link.resource}: no line of the meter within {silence_s:.3g} s, only {heard!r}"
+                if heard
+                else f"{link.resource}: the meter is silent for {silence_s:.3g} s",
+                hint=FITS_HINT if heard else "switched off, asleep, its output not switched on, or the cable out?",
+                resource=link.resource,
+                timeout_s=silence_s,
+                received=error.received,
+            ) from error
+        except TransportError:
+            self.session.drop()
+            raise
 
     @property
     def _end(self) -> bytes:
@@ -102,25 +123,11 @@ class StreamedMeter(Meter):
         pending, seen = "", 0
         while True:
             link = self._link()
-            try:
+            with self._losing(link):
                 raw = link.read_line(self._silence_s(), self._end, LONGEST_FRAME)
                 t_s = self.session.clock.monotonic_s()
                 paused = t_s - self._heard_s > 1.5 / self.rate_hz
                 newer = link.read_newest(0.5 / self.rate_hz if paused else 0.0, self._end)
-            except TransportTimeout as error:
-                self.session.drop()
-                if error.received:
-                    raise
-                raise TransportTimeout(
-                    f"{link.resource}: the meter is silent for {self._silence_s():.3g} s",
-                    hint="switched off, asleep, its output not switched on, or the cable out?",
-                    resource=link.resource,
-                    timeout_s=self._silence_s(),
-                    received=b"",
-                ) from error
-            except ConnectionLost:
-                self.session.drop()
-                raise
             is_twin = newer == raw  # where each line is sent twice, both come in one piece
             if newer:
                 t_s = self.session.clock.monotonic_s()
@@ -137,7 +144,7 @@ class StreamedMeter(Meter):
                     link.dirty = True
                     raise ReplyMalformed(
                         f"{link.resource}: {len(bad)} lines in a row are not frames of this meter: {raw[:60]!r}",
-                        hint="does the dialect fit the meter? are baud rate, bits and parity right?",
+                        hint=FITS_HINT,
                         raw=raw,
                         expected=self._rules.frame,
                     )

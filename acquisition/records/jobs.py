@@ -7,7 +7,7 @@ from dataclasses import dataclass, field
 
 from .readings import Capture, Reading
 
-EVENT_KINDS = ("note", "part_replaced", "part_measured", "tube_swapped", "confirmation", "state", "gap")
+EVENT_KINDS = ("note", "part_replaced", "part_measured", "tube_swapped", "confirmation", "state")
 
 LONGEST_NAME = 80
 """Most characters in the name of a pass."""

@@ -212,15 +212,29 @@ def writable_engine(path: Path) -> Engine:
         connection.execute("PRAGMA wal_autocheckpoint = 1")
 
     @event.listens_for(engine, "checkin")
-    def _empty_log(connection: sqlite3.Connection | None, _record: object) -> None:
-        # SQLite finds a log by name: one left by a power cut would be written over a copy put in the file's place.
+    def _leave_no_log(connection: sqlite3.Connection | None, _record: object) -> None:
         if connection is not None:
-            with suppress(sqlite3.Error):  # where somebody reads it stays for now, and is not waited for
-                connection.execute("PRAGMA busy_timeout = 0")
-                connection.execute("PRAGMA wal_checkpoint(TRUNCATE)").fetchall()
-            connection.execute(f"PRAGMA busy_timeout = {round(1000 * BUSY_S)}")
+            empty_log(connection)  # where somebody reads it stays for now, and is not waited for
 
     return engine
+
+
+def empty_log(connection: sqlite3.Connection, wait_s: float = 0.0) -> None:
+    """Write what is in the log beside a job file into the file itself.
+
+    SQLite finds a log by name: what is left in it would be written over a copy that is put in the file's place.
+
+    Parameters
+    ----------
+    connection : sqlite3.Connection
+        To the job file, in no transaction.
+    wait_s : float
+        How long somebody who reads is waited for, in seconds; after that it stays as it is.
+    """
+    with suppress(sqlite3.Error):
+        connection.execute(f"PRAGMA busy_timeout = {round(1000 * wait_s)}")
+        connection.execute("PRAGMA wal_checkpoint(TRUNCATE)").fetchall()
+    connection.execute(f"PRAGMA busy_timeout = {round(1000 * BUSY_S)}")
 
 
 def memory_engine(connection: sqlite3.Connection) -> Engine:

@@ -14,8 +14,8 @@ from sqlalchemy import Engine, select
 from ..clock import Clock
 from ..errors import StoreError
 from ..records import LONGEST_NAME, PULLED, WORK, Capture, Event, JobSheet, Pass, Reading, Told
-from . import files, rows, schema
-from .place import Place
+from . import rows, schema
+from .tables import Tables
 
 
 class Job:
@@ -41,9 +41,8 @@ class Job:
         self.path = path
         self.read_only = read_only
         self.damage = damage
-        self._engine = engine
+        self._tables = Tables(path, engine, read_only)
         self._clock = clock
-        self._place = None if read_only else Place(path, engine)
         self._pass_ids: dict[str, int] = {}
         self._lock = threading.Lock()
 
@@ -57,9 +56,7 @@ class Job:
 
     def close(self) -> None:
         """Close the file; then it is one file again, with no log beside it."""
-        if self._place is not None:
-            self._place.leave()
-        self._engine.dispose()
+        self._tables.close()
 
     # -- writing ---------------------------------------------------------------------------------------------
 
@@ -97,11 +94,11 @@ class Job:
             )
         if name in self.passes():
             raise StoreError(
-                f"{self._name}: pass {name!r} exists already", hint="choose another name, or add to it"
+                f"{self._tables.name}: pass {name!r} exists already", hint="choose another name, or add to it"
             )
         _require_numbers(mains_v, mains_hz, minutes_on)
         row = rows.pass_row(name, self._clock.utc(), mains_v, mains_hz, minutes_on, settings or {})
-        self._insert(f"pass {name} not started", schema.PASS, [row])
+        self._tables.insert(f"pass {name} not started", schema.PASS, [row])
 
     def write_conditions(
         self, pass_name: str, *, mains_v: float | None = None, pulled: Sequence[str] | None = None
@@ -130,7 +127,7 @@ class Job:
             row["settings"] = rows.settings_text({**kept, PULLED: " ".join(pulled)})
         if row:
             what = "mains" if mains_v is not None else "what is out of circuit"
-            self._change(f"{what} not written down", schema.PASS, pass_id, row)
+            self._tables.change(f"{what} not written down", schema.PASS, pass_id, row)
 
     def add_reading(self, pass_name: str, reading: Reading) -> None:
         """Keep a reading; it is on disk when this returns.
@@ -162,7 +159,7 @@ class Job:
         pass_id = self._pass_id(pass_name)
         what = f"reading of {readings[0].point} not kept" if len(readings) == 1 else "readings not kept"
         if readings:
-            self._insert(what, schema.READING, [rows.reading_row(pass_id, reading) for reading in readings])
+            self._tables.insert(what, schema.READING, [rows.reading_row(pass_id, reading) for reading in readings])
 
     def add_capture(self, pass_name: str, capture: Capture) -> None:
         """Keep a capture; it is on disk when this returns.
@@ -176,13 +173,12 @@ class Job:
         """
         row, codes = rows.capture_row(self._pass_id(pass_name), capture)
         doing = f"capture of {capture.point} not kept"
-        self._require_writable(doing)
-        with files.plain_errors(self.path, doing), self._engine.begin() as connection:
+        with self._tables.writing(doing) as connection:
             key = connection.execute(schema.CAPTURE.insert().values(row)).inserted_primary_key
             assert key is not None  # noqa: S101
             connection.execute(schema.WAVEFORM.insert().values(capture_id=key[0], codes=codes))
 
-    def add_event(self, pass_name: str, event: Event) -> None:
+    def add_event(self, pass_name: str, event: Event, *, can_wait: bool = False) -> None:
         """Keep an event; an event without a time gets the time of now.
 
         Parameters
@@ -191,9 +187,21 @@ class Job:
             A pass that was started.
         event : Event
             The event.
+        can_wait : bool
+            Where it cannot be kept now it is kept with what is kept next, or when the job is closed, and nothing is
+            raised: for what has happened already and changes no reading.
+
+        Raises
+        ------
+        StoreError
+            It was not kept, and why.
         """
         row = rows.event_row(self._pass_id(pass_name), event, self._clock.utc())
-        self._insert(f"event {event.kind} not kept", schema.EVENT, [row])
+        self._tables.insert(f"event {event.kind} not kept", schema.EVENT, [row], can_wait=can_wait)
+
+    def keep_waiting(self) -> None:
+        """Keep the events that could not be kept when they happened, where they can be by now."""
+        self._tables.keep_waiting()
 
     def keep_told(self, pass_name: str, told: Told) -> Told:
         """Keep an answer as it was told; one without a time gets the time of now.
@@ -211,7 +219,7 @@ class Job:
             As it is kept.
         """
         row = rows.told_row(self._pass_id(pass_name), told, self._clock.utc())
-        self._insert(f"answer about {told.question} not kept", schema.ANSWER, [row])
+        self._tables.insert(f"answer about {told.question} not kept", schema.ANSWER, [row])
         return rows.told_from(row)
 
     def conclude(self, *, found: str | None = None, advice: str | None = None) -> None:
@@ -244,19 +252,19 @@ class Job:
     def _write_sheet(self, given: Mapping[str, str | None]) -> None:
         words = {name: text for name, text in given.items() if text is not None}
         if words:
-            self._change("not written down", schema.JOB, 1, words)
+            self._tables.change("not written down", schema.JOB, 1, words)
 
     # -- reading ---------------------------------------------------------------------------------------------
 
     @property
     def sheet(self) -> JobSheet:
         """What was written down at intake."""
-        row = self._sound(schema.JOB, select(schema.JOB))[0]
+        row = self._tables.sound(schema.JOB, select(schema.JOB))[0]
         return rows.sheet_from(row)
 
     def passes(self) -> tuple[str, ...]:
         """Names of the passes, in the order they were started."""
-        found = self._rows(select(schema.PASS.c.id, schema.PASS.c.name).order_by(schema.PASS.c.id))
+        found = self._tables.rows(select(schema.PASS.c.id, schema.PASS.c.name).order_by(schema.PASS.c.id))
         with self._lock:
             self._pass_ids = {row["name"]: row["id"] for row in found}
         return tuple(row["name"] for row in found)
@@ -275,21 +283,21 @@ class Job:
             There is no such pass, or a row of it is damaged.
         """
         pass_id = self._pass_id(name)
-        row = self._sound(schema.PASS, select(schema.PASS).where(schema.PASS.c.id == pass_id))[0]
-        readings = self._sound(schema.READING, self._of_pass(schema.READING, pass_id))
-        captures = self._sound(
+        row = self._tables.sound(schema.PASS, select(schema.PASS).where(schema.PASS.c.id == pass_id))[0]
+        readings = self._tables.sound(schema.READING, self._of_pass(schema.READING, pass_id))
+        captures = self._tables.sound(
             schema.CAPTURE,
             self._of_pass(schema.CAPTURE, pass_id),
         )
         codes = {
             found["capture_id"]: found["codes"]
-            for found in self._rows(
+            for found in self._tables.rows(
                 select(schema.WAVEFORM)
                 .join(schema.CAPTURE, schema.CAPTURE.c.id == schema.WAVEFORM.c.capture_id)
                 .where(schema.CAPTURE.c.pass_id == pass_id)
             )
         }
-        events = self._sound(schema.EVENT, self._of_pass(schema.EVENT, pass_id))
+        events = self._tables.sound(schema.EVENT, self._of_pass(schema.EVENT, pass_id))
         return Pass(
             name=name,
             started_utc=row["started_utc"],
@@ -318,7 +326,7 @@ class Job:
         chosen = select(schema.EVENT).where(
             schema.EVENT.c.kind.in_(WORK), schema.EVENT.c.pass_id <= self._pass_id(pass_name)
         )
-        found = self._sound(schema.EVENT, chosen.order_by(schema.EVENT.c.pass_id, schema.EVENT.c.id))
+        found = self._tables.sound(schema.EVENT, chosen.order_by(schema.EVENT.c.pass_id, schema.EVENT.c.id))
         return tuple(rows.event_from(row) for row in found)
 
     def told(self, pass_name: str, question: str) -> Told | None:
@@ -332,55 +340,15 @@ class Job:
             What was asked.
         """
         chosen = self._of_pass(schema.ANSWER, self._pass_id(pass_name)).where(schema.ANSWER.c.question == question)
-        found = self._sound(schema.ANSWER, chosen)
+        found = self._tables.sound(schema.ANSWER, chosen)
         return rows.told_from(found[-1]) if found else None
 
     # -- inside ----------------------------------------------------------------------------------------------
 
-    @property
-    def _name(self) -> str:
-        return files.name_of(self.path)
-
-    def _require_writable(self, doing: str) -> None:
-        if self._place is None:
-            raise StoreError(f"{self._name}: opened for reading only", hint="open it for writing to add to it")
-        self._place.require(doing)
-
-    def _insert(self, doing: str, table: Any, inserts: list[dict[str, Any]]) -> None:
-        self._require_writable(doing)
-        with files.plain_errors(self.path, doing), self._engine.begin() as connection:
-            connection.execute(table.insert(), inserts)
-
-    def _change(self, doing: str, table: Any, row_id: int, given: Mapping[str, str | float]) -> None:
-        self._require_writable(doing)
-        chosen = table.c.id == row_id
-        with files.plain_errors(self.path, doing), self._engine.begin() as connection:
-            # The write comes before the look: after a look SQLite does not wait for another program, but gives up.
-            connection.execute(table.update().where(chosen).values(rows.in_whole_characters(given)))
-            row = dict(connection.execute(select(table).where(chosen)).mappings().one())
-            connection.execute(table.update().where(chosen).values(rows.sealed(row)))
-
-    def _rows(self, statement: Any) -> list[dict[str, Any]]:
-        with files.plain_errors(self.path, "not read"), self._engine.connect() as connection:
-            return [dict(row) for row in connection.execute(statement).mappings()]
-
-    def _sound(self, table: Any, statement: Any) -> list[dict[str, Any]]:
-        found = self._rows(statement)
-        for row in found:
-            if not rows.is_sound(row):
-                raise StoreError(
-                    f"{self._name}: the file is damaged: {table.name} {row['id']} is not as it was written",
-                    hint="stagewalk report, export and list can still read what is left of it",
-                )
-        return found
-
     def _capture(self, row: Mapping[str, Any], codes: bytes) -> Capture:
         capture = rows.capture_from(row, codes)
         if capture is None:
-            raise StoreError(
-                f"{self._name}: the file is damaged: the waveform of capture {row['id']} is not as it was written",
-                hint="stagewalk report, export and list can still read what is left of it",
-            )
+            raise self._tables.damaged(f"the waveform of capture {row['id']}")
         return capture
 
     @staticmethod
@@ -394,7 +362,7 @@ class Job:
             names = self.passes()
             if name not in names:
                 listed = ", ".join(names) or "none yet"
-                raise StoreError(f"{self._name}: no pass called {name!r}", hint=f"its passes: {listed}")
+                raise StoreError(f"{self._tables.name}: no pass called {name!r}", hint=f"its passes: {listed}")
             with self._lock:
                 known = self._pass_ids[name]
         return known

@@ -188,10 +188,10 @@ def open_job(path: str | Path, *, read_only: bool = False, clock: Clock | None =
                     files.require_sound(connected.connection.driver_connection)  # type: ignore[arg-type]
             with engine.begin() as begun:
                 schema.migrate(begun)
+            return Job(str(path), engine, clock=clock, read_only=read_only, damage=damage)
     except StoreError:
         engine.dispose()
         raise
-    return Job(str(path), engine, clock=clock, read_only=read_only, damage=damage)
 
 
 def _open_database(url: str, clock: Clock, read_only: bool) -> Job:

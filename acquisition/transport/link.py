@@ -309,6 +309,11 @@ class Link(ABC):
             self._held.clear()
             self._release()
 
+    @property
+    def is_of_this_thread(self) -> bool:
+        """Whether it was opened by the thread that asks; any thread may close it."""
+        return threading.get_ident() == self._owner
+
     def __enter__(self) -> Link:
         return self
 
@@ -322,7 +327,7 @@ class Link(ABC):
         return self.clock.monotonic_s() + timeout_s
 
     def _require_owner(self) -> None:
-        if threading.get_ident() != self._owner:
+        if not self.is_of_this_thread:
             raise CommandRefused(
                 f"{self.resource}: this link belongs to another thread",
                 hint="hand the work to the thread that opened the instrument",

@@ -3,6 +3,7 @@
 from __future__ import annotations
 
 import errno
+from contextlib import suppress
 from dataclasses import dataclass
 from typing import TYPE_CHECKING
 
@@ -49,12 +50,17 @@ def failures() -> tuple[Failure, ...]:
     """Give the table of foreign exceptions; a function, since pyserial is loaded on first use only."""
     import serial
 
+    gone: list[type[Exception]] = [OSError]
+    with suppress(ImportError):  # POSIX alone has it
+        import termios
+
+        gone.append(termios.error)  # no OSError: raised where a port hangs up while it is set
     return (
         Failure(serial.SerialTimeoutException, "late", "the port takes no data: check flow control and cable"),
         Failure(serial.SerialException, "lost", "is the cable in? is another program using the port?"),
         Failure(TimeoutError, "late", "is the instrument on?"),
         Failure(PermissionError, "lost", "join the group that owns the port (dialout on many systems)"),
-        Failure(OSError, "lost", "the port vanished: is the cable in?"),
+        *(Failure(kind, "lost", "the port vanished: is the cable in?") for kind in gone),
         Failure(
             ValueError, "lost", "the port cannot be set like this: check the serial settings in the dialect file"
         ),

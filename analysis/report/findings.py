@@ -228,7 +228,6 @@ def event_text(event: Event) -> str:
         "part_measured": f"{event.subject} measured with power off" + (f": {value}" if value else ""),
         "confirmation": f"confirmed {event.subject}".rstrip(),
         "state": f"state {event.subject}".rstrip(),
-        "gap": f"gap in the record {event.subject}".rstrip(),
         "note": event.subject,
     }[event.kind]
     return f"{words}: {event.text}" if words and event.text else words or event.text

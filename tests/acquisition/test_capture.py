@@ -1,6 +1,8 @@
 """Captures through the drivers on the simulated bench: ranges, limits, and the generator off afterwards."""
 
 import math
+import threading
+import time
 
 import numpy as np
 import pytest
@@ -143,7 +145,7 @@ def test_a_small_signal_on_direct_volts_that_nobody_expected(bench, instruments)
     assert source.shot == output.shot < again.shot
     assert np.ptp(output.volts) < 1.0  # 20 mV times ten, and noise, on 150 V
     assert np.mean(output.volts) == pytest.approx(150.0, rel=0.03)
-    trigger = capture.scope._wanted_trigger
+    trigger = capture.scope._trigger
     seen = {"ch1": source, "ch2": output}[trigger.source].volts
     assert seen.min() <= trigger.level_v <= seen.max()  # found again, so that later shots need no force
     assert len(kept) == 4
@@ -281,7 +283,7 @@ def test_the_chassis_has_its_time_with_the_output_on_before_a_record(bench, inst
     capture, kept = stage(bench, instruments, clock=Watched())
     with capture.driven(1000.0, 0.5, settle_s=0.7) as shoot:
         shoot()
-    assert (0.7, True, 0) in slept
+    assert sum(seconds for seconds, is_on, records in slept if is_on and not records) == pytest.approx(0.7)
 
 
 def test_a_record_of_a_generator_that_was_cut_off_is_not_kept(bench, instruments, monkeypatch):
@@ -309,3 +311,43 @@ def test_two_taps_need_two_channels(instruments):
         StageCapture(*instruments, taps, RULES, lambda record: None)
     with pytest.raises(ValueError, match="neither"):
         StageCapture(*instruments, taps[:1], RULES, lambda record: None, trigger="line")
+
+
+@pytest.mark.parametrize("where", ["before a shot", "during a shot", "while it settles"])
+def test_who_asks_to_stop_is_heard_at_every_shot_and_the_generator_is_off(bench, instruments, monkeypatch, where):
+    """Not only between two frequencies: at each there may be sixteen records, and a slow one takes a minute."""
+    asked = []
+
+    def look():
+        if asked:
+            assert bench.wiring.drive.on
+            raise KeyboardInterrupt
+
+    capture, kept = stage(bench, instruments, look=look)
+
+    def measure(freq_hz, records):
+        with capture.driven(freq_hz, 0.5) as shoot:
+            for _ in range(records):
+                shoot()
+            if where == "before a shot":
+                asked.append(True)
+            shoot()
+
+    if where == "while it settles":
+        threading.Timer(0.5, asked.append, [True]).start()
+    elif where == "during a shot":
+        handle = bench.scope.handle
+
+        def armed(message):
+            if b":SING" in message:
+                threading.Timer(0.5, asked.append, [True]).start()
+            return handle(message)
+
+        monkeypatch.setattr(bench.scope, "handle", armed)
+        bench.scope.never_triggers = True
+    began_s = time.monotonic()
+    with pytest.raises(KeyboardInterrupt):
+        measure(1000.0 if where == "before a shot" else 1.0, 1 if where == "before a shot" else 0)
+    assert len(kept) == (2 if where == "before a shot" else 0)
+    assert not bench.wiring.drive.on
+    print(f"{where}: heard after {time.monotonic() - began_s:.2f} s")

@@ -170,22 +170,24 @@ def measure(
         panel.show({"running": True, "progress": "Measuring."})
 
     def lost(is_lost: bool) -> None:
-        panel.lost(is_lost, output_known=not run.generator.is_on)
+        panel.lost(is_lost, output_known=run.is_off)
         wait(None)
 
     ask(plan.generator_request)
     taken: list[Gain] = []
+    run = SignalRun(
+        plan,
+        job,
+        pass_name,
+        drive_pp_v=drive_pp_v,
+        ask=ask,
+        say=lambda text: panel.notice(text.removeprefix("! ")),
+        patience_s=math.inf,
+        lost=lost,
+        look=lambda: wait(None),
+    )
     try:
-        with SignalRun(
-            plan,
-            job,
-            pass_name,
-            drive_pp_v=drive_pp_v,
-            ask=ask,
-            say=lambda text: panel.notice(text.removeprefix("! ")),
-            patience_s=math.inf,
-            lost=lost,
-        ) as run:
+        with run:
             if plan.needs_load:
                 confirmed = Event(kind="confirmation", subject="load", text="load across the output confirmed")
                 job.add_event(pass_name, confirmed)
@@ -193,10 +195,10 @@ def measure(
                 taken.append(gain)
                 wait(None)
                 _show(panel, job, pass_name, plan, taken, len(frequencies))
-    except Stopped:
-        panel.lamp(False, "off")
-        raise
-    panel.lamp(False, "off")
+    finally:
+        # Whatever ended it: what the generator confirmed counts.
+        if run.is_off:
+            panel.lamp(False, "off")
     _show(panel, job, pass_name, plan, taken, len(frequencies), running=False)
 
 

@@ -118,7 +118,10 @@ class BenchWorker:
         self._thread.start()
 
     def end(self) -> None:
-        """Stop: the generator is off and the job closed when this returns."""
+        """Stop: the generator is off and the job closed when this returns, unless a record takes very long.
+
+        Then the generator is switched off when the process ends, on another link.
+        """
         self._ending.set()
         self._requests.put(("stop", {}))
         self._thread.join(timeout=10.0)

@@ -19,7 +19,7 @@ from acquisition.errors import (
     ReplyMalformed,
     TransportError,
 )
-from acquisition.instruments import open_generator, open_scope
+from acquisition.instruments import Generator, open_generator, open_scope
 from acquisition.instruments.scope_setup import read_setup, restore_setup
 from acquisition.records import Capture, Event, Reading
 from acquisition.store import Job
@@ -83,6 +83,8 @@ class SignalRun:
         How long an instrument that was lost is looked for before the run ends, in seconds.
     lost : callable
         Called with True before each try to find it, and may raise then to end the run; with False once it answers.
+    look : callable
+        Called before each shot of the scope and in every longer wait; may raise to end the run.
     clock : Clock, optional
         For waits and times.
     """
@@ -100,6 +102,7 @@ class SignalRun:
         most: int = 16,
         patience_s: float = 0.0,
         lost: Callable[[bool], None] = lambda _: None,
+        look: Callable[[], None] = lambda: None,
         clock: Clock | None = None,
     ) -> None:
         if plan.bench.scope is None or plan.bench.generator is None:
@@ -115,34 +118,40 @@ class SignalRun:
         self.wanted_db = wanted_db
         self.most = most
         self.patience_s = patience_s
-        self._ask, self._say, self._lost = ask, say, lost
+        self._ask, self._say, self._lost, self._look = ask, say, lost, look
         self._clock: Clock = clock or SystemClock()
         self._run = self._clock.utc()
         self._is_lost = False
         self._stack = ExitStack()
+        self._opened: Generator | None = None
+
+    def __enter__(self) -> SignalRun:
         # The generator first: opening it switches its output off, whatever state it was left in.
-        self.generator = self._stack.enter_context(open_generator(plan.bench))
+        self._opened = self.generator = self._stack.enter_context(open_generator(self.plan.bench))
         self._stack.callback(self._put_back, "generator", self.generator.restore)
         try:
-            self.scope = self._stack.enter_context(open_scope(plan.bench))
+            self.scope = self._stack.enter_context(open_scope(self.plan.bench))
             setup = read_setup(self.scope.session, (1, 2), self.scope.found)
             self._stack.callback(self._put_back, "scope", partial(restore_setup, self.scope.session, setup))
             sessions = {"generator": self.generator.session, "scope": self.scope.session}
-            self._stack.enter_context(Watch(sessions, say, lambda: self._is_lost))
-            broken_off = left_on(job)
-            begin_pass(job, pass_name, None)
+            self._stack.enter_context(Watch(sessions, self._say, lambda: self._is_lost))
+            broken_off = left_on(self.job)
+            begin_pass(self.job, self.pass_name, None)
             self._tell_how_found(broken_off)
         except BaseException:
             self._stack.close()
             raise
-
-    def __enter__(self) -> SignalRun:
         return self
 
     def __exit__(
         self, kind: type[BaseException] | None, error: BaseException | None, trace: TracebackType | None
     ) -> None:
         self._stack.close()
+
+    @property
+    def is_off(self) -> bool:
+        """The generator was reached, and what it said last is that its output is off."""
+        return self._opened is not None and not self._opened.is_on
 
     # Ways to measure.
 
@@ -262,6 +271,8 @@ class SignalRun:
             return
         whose = "the last run on this job was broken off" if broken_off else "no run on this job left it so"
         state = "was ON and was switched off just now" if self.generator.was_on else "was found off"
+        if not self.generator.was_on:
+            whose += ", or had no room left to write that it had switched it off"
         self._say(f"the generator's output {state}; {whose}")
         self._event(GENERATOR_OFF)
 
@@ -310,6 +321,7 @@ class SignalRun:
             trigger=trigger,
             note=note_of(way, self._run),
             beside=beside,
+            look=self._look,
             clock=self._clock,
         )
 
@@ -356,10 +368,12 @@ class SignalRun:
                 measure(shoot)
         finally:
             if not self.generator.is_on:
-                self._event(GENERATOR_OFF)
+                # It is off, whether there is room to write that or not: what went wrong before is what is told.
+                self._event(GENERATOR_OFF, can_wait=True)
 
-    def _event(self, text: str) -> None:
-        self.job.add_event(self.pass_name, Event(kind="state", subject="generator", text=text))
+    def _event(self, text: str, *, can_wait: bool = False) -> None:
+        event = Event(kind="state", subject="generator", text=text, taken_utc=self._clock.utc())
+        self.job.add_event(self.pass_name, event, can_wait=can_wait)
 
     def _keep(self, gain: Gain, thd: tuple[float, float] | None = None) -> None:
         readings = list(
@@ -391,6 +405,7 @@ def left_on(job: Job) -> bool:
     job : Job
         Open.
     """
+    job.keep_waiting()
     for name in reversed(job.passes()):
         texts = [e.text for e in job.read_pass(name).events if e.kind == "state" and e.subject == "generator"]
         if texts:

@@ -75,6 +75,19 @@ def test_a_generator_that_makes_something_else_of_it_is_refused(bench, head, sho
     assert "{" not in str(caught.value), "the command as it was sent, not its template"
 
 
+def test_a_sine_that_was_refused_is_not_set_again_after_a_loss_nor_the_one_before_it_given(bench):
+    generator, peer = bench.generator, bench.peer
+    generator.set_sine(1000.0, 0.5)
+    usual = peer.shown
+    peer.shown = lambda head, value: "0.5" if head == ":VOLT" else usual(head, value)
+    with pytest.raises(CommandRefused):
+        generator.set_sine(2000.0, 4.0)
+    generator.session.drop()
+    assert not generator.session.get(generator._rules.output), "the link is mended, the output off"
+    with pytest.raises(CommandRefused, match="no sine is set"):
+        generator.output(True)  # its frequency is that of the one, its amplitude that of the other
+
+
 def test_more_than_the_bench_file_allows_is_never_sent(bench):
     bench.peer.heard.clear()
     with pytest.raises(SafetyStop, match="most_pp_v"):
@@ -214,6 +227,40 @@ def test_off_at_the_end_of_the_process(how, code):
         assert child.stdout.readline() == "on\n"
         child.communicate("")
         assert child.returncode == code
+        assert not wiring.drive.on
+
+
+OF_A_THREAD = """
+import sys, threading, time
+from acquisition.instruments import open_generator
+from acquisition.instruments.bench import Bench
+bench = Bench.model_validate({"bench": "x", "generator": {"resource": sys.argv[1], "dialect": "scpi-generator"}})
+def work():
+    generator = open_generator(bench)
+    generator.set_sine(1000.0, 0.5)
+    with generator.measuring():
+        print("on", flush=True)
+        time.sleep(3600)
+threading.Thread(target=work, daemon=True).start()
+sys.stdin.read()
+"""
+
+
+def test_off_at_the_end_of_the_process_though_the_thread_it_belongs_to_is_in_the_middle_of_a_record():
+    from acquisition.simulated.generator import Generator as Simulated
+    from acquisition.simulated.plant import Wiring
+    from acquisition.simulated.server import SocketServer
+
+    wiring = Wiring(None)
+    with SocketServer(Simulated(wiring)) as server:
+        child = subprocess.Popen(
+            [sys.executable, "-c", OF_A_THREAD, server.resource],
+            stdin=subprocess.PIPE, stdout=subprocess.PIPE, stderr=subprocess.PIPE, text=True,
+        )  # fmt: skip
+        assert child.stdout.readline() == "on\n"
+        assert wiring.drive.on
+        _, told = child.communicate("")
+        assert (child.returncode, told) == (0, "")
         assert not wiring.drive.on
 
 

@@ -316,6 +316,23 @@ def test_silence_for_four_periods_means_lost_or_asleep():
     assert rig.clock.monotonic_s() == pytest.approx(1.625)  # half a period more after the first
 
 
+@pytest.mark.parametrize(
+    ("lines", "told", "hint"),
+    [
+        ([], "the meter is silent for 1 s", "its output not switched on"),
+        ([b"+105.2  V DC AUTO\r"], "no line of the meter within 1 s", "baud rate"),
+        ([b"\xff\xfe\x80"] * 4, "no line of the meter within 1 s", "baud rate"),
+    ],
+)
+def test_from_the_first_line_on_what_can_be_the_matter_is_said_of_a_meter_that_only_sends(lines, told, hint):
+    """No mode of remote control, and no time for an answer: nothing is asked of it."""
+    rig = StreamRig(*lines)
+    with pytest.raises(TransportTimeout, match=told) as caught:
+        rig.meter.read()
+    assert hint in caught.value.hint
+    assert rig.meter.session.link is None
+
+
 def test_what_waited_in_the_buffers_is_not_taken_for_now():
     """A technician who looked away for a minute must not get the voltage of then."""
     rig = StreamRig(TAIL, GOOD)

@@ -3,7 +3,15 @@
 import numpy as np
 import pytest
 
-from acquisition.errors import CommandRefused, InstrumentNotFound, MeasurementError, RecordVoid, ReplyMalformed
+from acquisition.errors import (
+    CommandRefused,
+    ConnectionLost,
+    InstrumentNotFound,
+    InstrumentReported,
+    MeasurementError,
+    RecordVoid,
+    ReplyMalformed,
+)
 from acquisition.instruments import Channel, Timebase, Trigger, load_bench, open_generator, open_scope
 from acquisition.instruments.bench import Bench
 from acquisition.instruments.pages import SeenBlocks
@@ -363,3 +371,23 @@ def test_a_page_size_never_exceeds_a_quarter_megabyte():
 def test_a_bench_without_scope():
     with pytest.raises(InstrumentNotFound, match="no scope"):
         open_scope(Bench.model_validate({"bench": "x"}))
+
+
+def test_what_the_scope_refused_is_not_set_again_after_a_loss(bench):
+    """With it no link could be mended any more; what stood before is set again."""
+    simulated, scope, _ = bench
+    before = scope.set_channel(Channel(channel=1, full_scale_v=8.0))
+    with pytest.raises((CommandRefused, InstrumentReported)):
+        scope.set_channel(Channel(channel=1, full_scale_v=1e6))
+    simulated.scope.reset()
+    simulated.links["scope"].drop()
+    scope._set.clear()
+    with pytest.raises(ConnectionLost):
+        _ask_on(scope)
+    assert scope.state() == "stopped"
+    assert scope._set == {1: before}, "as read back from a scope that had forgotten it"
+
+
+def _ask_on(scope):
+    for _ in range(20):
+        scope.state()

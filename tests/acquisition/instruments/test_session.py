@@ -68,6 +68,26 @@ def test_an_instrument_that_says_nothing(rig, faults):
     assert bench.clock.monotonic_s() < 6.0
 
 
+@pytest.mark.parametrize(
+    ("comes", "hint"),
+    [
+        (b"QUAYSIDE,PEER,7,1.0\r", "CR alone: set it to LF, or give its dialect ends: cr"),
+        (b"QUAYSIDE,PEER,7,1.0", "without a line end: set it to send LF"),
+        (b"*IDN?\r\n", "sends back what it is told: switch off its echo"),
+        (b"*IDN?\nQUAYSIDE,PEER,7,1.0\n", "sends back what it is told: switch off its echo"),
+        (b"QUAYSI", "check address, baud rate and cable; a slow instrument needs query_s"),
+        (b"\xfe\x80", "baud rate"),
+    ],
+)
+def test_the_hint_follows_from_what_comes_instead_of_an_identity(rig, faults, comes, hint):
+    bench = rig("scpi-meter", METER)
+    bench.peer.faults.extend([faults.instead(comes)] * 3)
+    with pytest.raises(InstrumentNotFound) as caught:
+        bench.open()
+    assert hint in caught.value.hint
+    assert str(caught.value).count("PEER: ") == 1, "the address is named once"
+
+
 # Answers that belong to their questions.
 
 

@@ -176,7 +176,7 @@ def test_settings_of_the_file(job):
     tables = other.execute("SELECT name, strict FROM pragma_table_list WHERE name NOT LIKE 'sqlite%'").fetchall()
     assert dict(tables) == dict.fromkeys(["job", "pass", "reading", "capture", "waveform", "event", "answer"], 1)
     other.close()
-    with job._engine.connect() as connection:
+    with job._tables._engine.connect() as connection:
         pragma = {n: connection.exec_driver_sql(f"PRAGMA {n}").scalar() for n in ("synchronous", "foreign_keys")}
     assert pragma == {"synchronous": 2, "foreign_keys": 1}
 

@@ -116,7 +116,7 @@ def test_a_database_whose_driver_is_missing(monkeypatch):
 
 def test_a_full_disk_loses_nothing_that_was_kept(path):
     with open_job(path) as job:
-        with job._engine.connect() as connection:
+        with job._tables._engine.connect() as connection:
             pages = connection.exec_driver_sql("PRAGMA page_count").scalar()
             connection.exec_driver_sql(f"PRAGMA max_page_count = {pages}")
         told, kept = None, 0
@@ -130,6 +130,46 @@ def test_a_full_disk_loses_nothing_that_was_kept(path):
         assert len(job.read_pass("as-found").readings) == 20 + kept
     with open_job(path) as job:
         assert [r.value for r in job.read_pass("as-found").readings[20:]] == [n + 0.25 for n in range(kept)]
+
+
+def most_pages(job, count):
+    with job._tables._engine.connect() as connection:
+        connection.exec_driver_sql(f"PRAGMA max_page_count = {count}")
+
+
+def fill(job):
+    most_pages(job, 1)  # no more than there are already
+    for number in range(10_000):
+        try:
+            job.add_event("as-found", Event(kind="note", text=f"until it is full, {number}"))
+        except StoreError as full:
+            assert "the disk is full" in str(full)
+            return
+    pytest.fail("never full")
+
+
+@pytest.mark.parametrize("then", ["a reading", "asked for", "closed"])
+def test_an_event_that_can_wait_is_kept_once_and_in_its_turn_when_there_is_room(path, then):
+    off = Event(kind="state", subject="generator", text="off", taken_utc="2026-03-01T20:00:00.000Z")
+    with open_job(path) as job:
+        fill(job)
+        before = len(job.read_pass("as-found").events)
+        job.add_event("as-found", off, can_wait=True)
+        job.keep_waiting()
+        assert len(job.read_pass("as-found").events) == before
+        most_pages(job, 1_000_000)
+        if then == "a reading":
+            job.add_reading("as-found", reading(0))
+        elif then == "asked for":
+            job.keep_waiting()
+    with open_job(path, read_only=True) as job:
+        kept = job.read_pass("as-found").events
+    assert (len(kept), kept[-1]) == (before + 1, off)
+
+
+def test_what_can_wait_is_refused_all_the_same_where_nothing_is_ever_written(path):
+    with open_job(path, read_only=True) as job, pytest.raises(StoreError, match="for reading only"):
+        job.add_event("as-found", Event(kind="note", text="no"), can_wait=True)
 
 
 WRITE_UNTIL_FULL = """
@@ -197,6 +237,71 @@ def test_another_job_that_was_put_in_the_place_of_an_open_one_is_told_and_stays_
     with open_job(path) as job:
         assert job.sheet.chassis_name == "other chassis"
         assert job.read_pass("theirs").readings == tuple(reading(number) for number in range(3))
+
+
+def written_over(path, content):
+    """As a copy by a shell or a synchronising program does it: the same file, other content."""
+    with path.open("r+b") as file:
+        file.truncate(0)
+        file.write(content)
+
+
+@pytest.mark.parametrize("by", ["another job", "an older copy", "a copy that went on", "half a copy", "text"])
+def test_a_job_that_was_written_over_while_it_is_open_is_told_and_left_alone(path, by):
+    """What was read here had come up in the other job, in a pass of the same number, or had torn its pages."""
+    other = path.with_name("other.stagewalk")
+    if by == "another job":
+        with create_job(other, "other chassis") as job:
+            job.start_pass("theirs")
+            job.add_reading("theirs", reading(0))
+    else:
+        shutil.copy(path, other)
+    if by == "a copy that went on":
+        with open_job(other) as job:
+            job.add_readings("as-found", [reading(1000 + number) for number in range(500)])
+    content = b"not a job\n" * 9000 if by == "text" else other.read_bytes()
+    content = content[: len(content) // 2] if by == "half a copy" else content
+    with open_job(path) as job:
+        for number in range(3):
+            job.add_reading("as-found", reading(number))
+        written_over(path, content)
+        for doing, what in (
+            (lambda: job.add_reading("as-found", reading(3)), "reading of V1.1 not kept"),
+            (lambda: job.read_pass("as-found"), "not read"),
+        ):
+            with pytest.raises(StoreError) as caught:
+                doing()
+            assert f"{what}: the file was written over, and what was kept is no longer in it" in one_line(caught)
+        job.add_event("as-found", Event(kind="note", text="waits"), can_wait=True)
+    assert path.read_bytes() == content
+
+
+def test_a_job_that_was_copied_over_itself_or_by_one_that_has_all_of_it_is_gone_on_with(path):
+    more = path.with_name("more.stagewalk")
+    with open_job(path) as job:
+        job.add_reading("as-found", reading(0))
+        content = path.read_bytes()
+        written_over(path, content)
+        job.add_reading("as-found", reading(1))
+        shutil.copy(path, more)
+        with open_job(more) as longer:
+            longer.add_reading("as-found", reading(2))
+        written_over(path, more.read_bytes())
+        assert job.read_pass("as-found").readings[20:] == tuple(map(reading, range(3)))
+        job.add_reading("as-found", reading(3))
+    with open_job(path, read_only=True) as job:
+        assert not job.damage
+        assert job.read_pass("as-found").readings[20:] == tuple(map(reading, range(4)))
+
+
+def test_a_write_that_failed_is_not_missed_when_another_program_has_written(path):
+    with open_job(path) as job:
+        fill(job)
+        with open_job(path) as other:
+            other.write_conditions("as-found", mains_v=229.0)
+        most_pages(job, 1_000_000)
+        job.add_reading("as-found", reading(0))
+        assert job.read_pass("as-found").mains_v == 229.0
 
 
 KILLED = """

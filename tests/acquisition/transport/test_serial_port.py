@@ -5,6 +5,7 @@ import inspect
 import os
 import pty
 import socket
+import termios
 import threading
 import tty
 from collections import Counter
@@ -73,6 +74,21 @@ def test_an_unplugged_cable_is_a_lost_connection(terminal):
         with pytest.raises(ConnectionLost) as caught:
             link.read_line(1.0)
         assert caught.value.hint
+
+
+def test_a_cable_that_falls_out_while_the_port_is_opened_is_a_port_not_found(terminal, monkeypatch):
+    """The survey looks for a lost meter twice a second, so that a loose plug does meet this moment."""
+    far, name = terminal
+    flush = termios.tcflush
+
+    def pulled(descriptor, queue):
+        os.close(far)
+        flush(descriptor, queue)
+
+    monkeypatch.setattr(termios, "tcflush", pulled)
+    with pytest.raises(InstrumentNotFound) as caught:
+        open_link(name)
+    assert "cable" in caught.value.hint
 
 
 def test_two_programs_on_one_port(terminal):

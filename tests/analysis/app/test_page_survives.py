@@ -13,6 +13,7 @@ import pytest
 from acquisition.errors import ConfigError, Problem, StoreError
 from acquisition.store import Job, open_job
 from analysis.app.page import worker as page_worker
+from analysis.app.signal.session import GENERATOR_ON
 from tests.analysis.app.test_page_worker import running, wait_for
 
 FULL = StoreError("amp.stagewalk: not kept: the disk is full", hint="free some space")
@@ -68,12 +69,18 @@ def sent_through(hub, worker, path):
     wait_for(is_written, 30)
 
 
-def ask(hub, worker, path, command, body):
+def ask_gain(hub, worker, **other):
     hub.publish("gain", {"notices": []})
-    worker.post(command, body)
+    worker.post("gain", {**GAIN, **other})
+    worker.post("confirm", {})
+    wait_for(lambda: hub.state()["gain"].get("running") is False, 30)
+
+
+def ask(hub, worker, path, command, body):
     if command == "gain":
-        worker.post("confirm", {})
-        wait_for(lambda: hub.state()["gain"].get("running") is False, 30)
+        ask_gain(hub, worker)
+    else:
+        worker.post(command, body)
     sent_through(hub, worker, path)
 
 
@@ -123,6 +130,65 @@ def test_what_a_gain_cannot_keep_or_read_ends_it_with_the_generator_off(tmp_path
             assert failed == [call], nth
             assert any("the disk is full" in told for told in words), (call, nth)
             assert not bench.generator.output
+
+
+def test_on_a_full_disk_the_lamp_says_what_the_generator_confirmed_and_the_job_learns_of_it_later(
+    tmp_path, monkeypatch
+):
+    def most_pages(job, count):
+        with job._tables._engine.connect() as connection:
+            connection.exec_driver_sql(f"PRAGMA max_page_count = {count}")
+
+    add_capture = Job.add_capture
+
+    def fill_the_disk(job, *arguments):
+        most_pages(job, 1)  # no more than there are already
+        add_capture(job, *arguments)
+
+    with running(tmp_path) as (bench, hub, worker, path):
+        with monkeypatch.context() as patch:
+            patch.setattr(Job, "add_capture", fill_the_disk)
+            ask_gain(hub, worker)
+        state = hub.state()
+        assert "the disk is full" in state["gain"]["progress"]
+        assert not bench.generator.output
+        assert state["generator"] == {"on": False, "known": True, "words": "off"}
+        most_pages(worker._job, 1_000_000)
+        ask_gain(hub, worker)
+        assert hub.state()["gain"]["progress"] == "Done. The generator is off."
+        assert hub.state()["gain"]["notices"] == []
+    with open_job(path, read_only=True) as job:
+        told = [e for e in job.read_pass("as-found").events if e.kind == "state"]
+    assert [e.text.startswith(GENERATOR_ON) for e in told] == [True, False, True, False]
+    assert [e.taken_utc for e in told] == sorted(e.taken_utc for e in told)
+
+
+def test_where_the_scope_does_not_answer_the_lamp_says_what_the_generator_confirmed(tmp_path):
+    with running(tmp_path) as (bench, hub, worker, _):
+        bench.links["scope"].refuse()
+        ask_gain(hub, worker)
+        assert hub.state()["generator"] == {"on": False, "known": True, "words": "off"}
+        bench.links["generator"].refuse()
+        ask_gain(hub, worker)
+        assert hub.state()["generator"]["known"] is False
+
+
+def test_stop_is_heard_at_the_next_record_and_not_only_when_a_gain_is_averaged(tmp_path, monkeypatch):
+    """A drive so small that one frequency takes many records."""
+    add_capture = Job.add_capture
+
+    def stopping(job, *arguments):
+        add_capture(job, *arguments)
+        worker.post("stop", {})
+
+    monkeypatch.setattr(Job, "add_capture", stopping)
+    with running(tmp_path) as (bench, hub, worker, path):
+        ask_gain(hub, worker, drive_pp_v="0.002")
+        assert hub.state()["gain"]["progress"].startswith("Stopped")
+        assert hub.state()["generator"] == {"on": False, "known": True, "words": "off"}
+        assert not bench.generator.output
+        with open_job(path, read_only=True) as job:
+            assert len(job.read_pass("as-found").captures) == 2, "both channels of one shot"
 
 
 @pytest.mark.parametrize("call", CALLS)

@@ -117,7 +117,7 @@ def test_work_takes_the_ground_from_an_answer_of_its_pass_and_of_later_ones(job,
         assert basis(job, name) != old
 
 
-@pytest.mark.parametrize("kind", ["note", "state", "confirmation", "gap"])
+@pytest.mark.parametrize("kind", ["note", "state", "confirmation"])
 def test_what_changes_no_part_leaves_an_answer_its_ground(job, kind):
     before = basis(job, "as-found")
     with open_job(job) as opened:
