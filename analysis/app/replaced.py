@@ -80,7 +80,7 @@ def far_from_drawn(chassis: Chassis, events: Sequence[Event]) -> list[str]:
     return asked
 
 
-def tubes_out(chassis: Chassis, named: Sequence[str]) -> tuple[str, ...]:
+def tubes_out(chassis: Chassis, named: Sequence[str], *, or_none: bool = False) -> tuple[str, ...]:
     """Read which tubes are out of their sockets, in the order of the file.
 
     Parameters
@@ -89,13 +89,19 @@ def tubes_out(chassis: Chassis, named: Sequence[str]) -> tuple[str, ...]:
         For its sockets.
     named : sequence of str
         Sockets, one or several in each: ``V3``, ``V3,V4``.
+    or_none : bool
+        The one word ``none`` is understood: all were in.
 
     Raises
     ------
     BadParameter
-        No such socket.
+        No such socket, or one beside ``none``.
     """
     sockets = [name for words in named for name in words.replace(",", " ").split()]
+    if or_none and any(name.lower() == "none" for name in sockets):
+        if len(sockets) > 1:
+            raise click.BadParameter("none stands alone: all tubes were in", param_hint="--pulled")
+        sockets = []
     if strange := [name for name in sockets if name not in chassis.sockets]:
         there = " ".join(chassis.sockets)
         raise click.BadParameter(f"no socket {strange[0]}; there are {there}", param_hint="--pulled")
@@ -140,3 +146,30 @@ def keep_replaced(job: Job, name: str, events: Sequence[Event]) -> None:
     for event in events:
         if (event.kind, event.subject, event.value) not in kept:
             job.add_event(name, event)
+
+
+def keep_pulled(job: Job, name: str, out: Sequence[str]) -> str:
+    """Write down which tubes were out during a pass, and that it was put right; nothing where it stood so before.
+
+    Parameters
+    ----------
+    job : Job
+        Open for writing.
+    name : str
+        A pass of it.
+    out : sequence of str
+        From `tubes_out`.
+
+    Returns
+    -------
+    str
+        How the tubes stand now, in words.
+    """
+    from analysis.report.words import tubes_text
+
+    before = job.read_pass(name).pulled
+    if tuple(out) != before:
+        job.write_conditions(name, pulled=out)
+        words = f"{tubes_text(out)}, before this note {tubes_text(before)}"
+        job.add_event(name, Event(kind="note", text=words))
+    return tubes_text(out)

@@ -12,6 +12,8 @@ STEP = {"running": True, "tube": None, "pin": None, "title": "V1 pin 2", "prompt
 STAGE = {"name": "first", "from": "V1.2", "to": "V1.1"}
 JOB = {"name": "five", "chassis": "five", "pass": "as-found", "passes": ["as-found"], "stages": [STAGE],
        "mains_v": 231.0, "mains_words": "", "cautions": []}  # fmt: skip
+NOTES = {"words": "", "intake": dict.fromkeys(["customer", "serial", "technician", "complaint"], ""),
+         "names": ["C2"], "noted": [], "sockets": []}  # fmt: skip
 NOTHING_WEIGHED = {"points": None, "settled": True, "suspects": [], "nothing_wrong": None, "advice": "",
                    "words": ""}  # fmt: skip
 
@@ -274,8 +276,7 @@ def test_a_slow_comparison_never_stands_under_the_names_of_other_passes(told):
 def test_no_part_is_written_down_that_nobody_chose(told):
     page, hub, posted = told
     page.goto(page.url + "#notes")
-    names = ["customer", "serial", "technician", "complaint"]
-    hub.publish("notes", {"words": "", "intake": dict.fromkeys(names, ""), "names": ["R10", "C2"], "noted": []})
+    hub.publish("notes", {**NOTES, "names": ["R10", "C2"]})
     wait_for(lambda: page.locator("#changed-name option").count() == 3)
     page.fill("#changed-value", "22n")
     page.click("#changed-form button")
@@ -291,6 +292,32 @@ def test_no_part_is_written_down_that_nobody_chose(told):
     wait_for(lambda: len(posted) == 3)
     sent = [{"parts": ""}, {"parts": "C2=22n"}, {"measured": "R10=9k7"}]
     assert posted == [("changed", body) for body in sent]
+
+
+def test_tubes_that_were_out_are_ticked_and_follow_what_the_job_says(told):
+    page, hub, posted = told
+    page.goto(page.url + "#notes")
+    sockets = [{"name": name, "tube": "EL84", "out": name == "V3"} for name in ("V2", "V3")]
+    hub.publish("notes", {**NOTES, "sockets": sockets})
+    boxes = page.get_by_role("group", name="Tubes that were out").get_by_role("checkbox")
+    wait_for(lambda: boxes.count() == 2)
+    assert [box.is_checked() for box in boxes.all()] == [False, True]
+    page.check("text=V2 EL84")
+    hub.publish("notes", {**NOTES, "sockets": sockets, "noted": ["hot"]})
+    wait_for(lambda: "hot" in page.locator("#noted").inner_text())
+    assert boxes.first.is_checked(), "somebody is at work on it"
+    page.click("#pulled-form button")
+    wait_for(lambda: len(posted) == 1)
+    hub.publish("notes", {**NOTES, "sockets": sockets, "words": "Not written down: the disk is full"})
+    wait_for(lambda: not boxes.first.is_checked())
+    page.uncheck("text=V3 EL84")
+    page.click("#pulled-form button")
+    wait_for(lambda: len(posted) == 2)
+    assert posted == [("pulled", {"pulled": "V2 V3"}), ("pulled", {"pulled": "none"})]
+    # The form of the next round says how it stands now; nothing there contradicts the pass.
+    for pulled in ("V2 V3", ""):
+        hub.publish("job", {**JOB, "pulled": pulled})
+        wait_for(lambda pulled=pulled: page.locator("#pulled").input_value() == pulled)
 
 
 def test_the_history_of_a_pass_with_a_long_name_stays_on_a_phone(told):
@@ -350,15 +377,14 @@ def test_digits_and_keys_are_in_sight_together_on_what_has_no_keyboard(told, wid
 def test_an_answer_is_in_sight_of_the_form_that_asked(told):
     page, hub, _ = told
     page.set_viewport_size({"width": 390, "height": 700})
-    intake = dict.fromkeys(["customer", "serial", "technician", "complaint"], "")
     page.locator("#begin").scroll_into_view_if_needed()
     hub.publish("alarm", {"words": "--replaced: no part C9"})
     wait_for(lambda: page.locator("#banner").evaluate(IN_SIGHT))
     hub.publish("alarm", {"words": ""})
     page.goto(page.url + "#notes")
-    hub.publish("notes", {"words": "", "intake": intake, "names": ["C2"], "noted": []})
+    hub.publish("notes", NOTES)
     page.locator("#remark-form button").scroll_into_view_if_needed()
-    hub.publish("notes", {"words": "Written down.", "intake": intake, "names": ["C2"], "noted": ["hot"]})
+    hub.publish("notes", {**NOTES, "words": "Written down.", "noted": ["hot"]})
     wait_for(lambda: page.locator("#notes-words").inner_text() == "Written down.")
     assert page.locator("#notes-words").evaluate(IN_SIGHT)
 

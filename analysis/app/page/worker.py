@@ -23,6 +23,7 @@ from analysis.app.modelled import modelled
 from analysis.app.passes import known_of
 from analysis.app.replaced import keep_replaced, tubes_out
 from analysis.app.survey import detector_for, limits_of, survey_of
+from analysis.chassis.plan import survey_plan
 
 from . import showing
 from .gaining import UNKNOWN, GainPanel, Stopped, measure
@@ -226,14 +227,36 @@ class BenchWorker:
             if action == "start":
                 self._start_survey(body)
             elif action in NOTES:
-                step = self._machine.step if self._machine is not None else None
-                self._noting.take(action, body, step.point if step else "")
-                if action == "changed":
-                    self._think()
+                self._note(action, body)
             elif action == "gain":
                 self._gain(body)
             elif action in KEYS and self._machine is not None:
                 self._show_all(self._machine.key(KEYS[action]))
+
+    def _note(self, action: str, body: Mapping[str, Any]) -> None:
+        """Write something down, and go by it at once: in the list of suspects, in bands and verdicts."""
+        machine = self._machine
+        step = machine.step if machine is not None else None
+        self._noting.take(action, body, step.point if step else "")
+        out = pass_so_far(self._job, self.pass_name).pulled
+        if action == "changed":
+            self._think()
+        elif action == "pulled" and self._stand(out):
+            self._publish_job()
+            self.hub.cue("records")
+            if machine is not None:
+                actions = machine.expect(survey_plan(self._chassis, self._model, mains_v=machine.options.mains_v))
+                self._survey.rejudge(direct_readings(self._job, self.pass_name), machine, self._chassis)
+                self._show_all(actions)
+                self._survey.publish()
+            self._think()
+
+    def _stand(self, out: tuple[str, ...]) -> bool:
+        """Go by these tubes being out of their sockets; tells whether that is another chassis than before."""
+        if out == self._chassis.pulled:
+            return False
+        self._chassis, self._model = self._chassis.without(out), modelled(self._job.sheet, out)[1]
+        return True
 
     def _start_survey(self, body: Mapping[str, Any]) -> None:
         if self._machine is not None and self._machine.phase is not Phase.DONE:
@@ -246,8 +269,7 @@ class BenchWorker:
         except click.UsageError as error:
             self._alarm(error.message)
             return
-        if out != self._chassis.pulled:
-            self._chassis, self._model = self._chassis.without(out), modelled(self._job.sheet, out)[1]
+        self._stand(out)
         kept_v = begin_pass(self._job, self.pass_name, mains_v, out)
         self._alarm(told_of_mains(self.pass_name, kept_v, mains_v, self._chassis.mains_v))
         self._publish_job()
@@ -289,8 +311,8 @@ class BenchWorker:
             self._think()
 
     def _think(self) -> None:
-        if self._thinker is not None:
-            self._thinker.ask(*known_of(self._job, self.pass_name, self._chassis))
+        if self._thinker is not None and self._model is not None:
+            self._thinker.ask(self._model, *known_of(self._job, self.pass_name, self._chassis))
 
     def _tell_suspects(self, found: dict[str, Any], points: int, settled: bool) -> None:
         panel = showing.suspects_panel(found, points, settled)
@@ -332,7 +354,7 @@ class BenchWorker:
                 return
             if action in NOTES:
                 with self._telling():
-                    self._noting.take(action, body)
+                    self._note(action, body)
 
     # -- showing ---------------------------------------------------------------------------------------------
 
