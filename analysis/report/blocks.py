@@ -82,7 +82,7 @@ def other_parts(wiring: Wiring, column: int) -> Sheet:
     top, x = y, 0.0
     for index, part in enumerate(list(wiring.left_over.values())):
         if index and index % column == 0:  # a second column rather than a long list
-            x, y = sheet.right + 110, top
+            x, y = sheet.right + 170, top  # what a point at its left end reads stands in between
         names = [wiring.name(wiring.node(n)) for n in part.nodes]
         wiring.symbol(sheet, part, (x, y), (x + 120, y))
         sheet.flag(x, y, names[0], "left")
