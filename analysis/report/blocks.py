@@ -99,7 +99,7 @@ def other_parts(wiring: Wiring, column: int) -> Sheet:
             sheet.line((x + 60, y + 24), (x + 60, y + 9))
             sheet.line((x + 56, y + 15), (x + 60, y + 9), (x + 64, y + 15))
             sheet.flag(x + 60, y + 24, names[2], "down")
-            wiring.node_text(sheet, wiring.node(part.nodes[2]), x + 66 + 3.7 * len(names[2]), y + 30)
+            wiring.node_text(sheet, wiring.node(part.nodes[2]), x + 72 + 3.7 * len(names[2]), y + 30)
             y += 34
         y += 62
     return sheet

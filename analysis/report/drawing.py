@@ -158,7 +158,10 @@ class _Stages:
         elif depth < 4 and self._is_hung(node):
             sheet.dot(x, y)
             if direction == "down":
-                self.wiring.node_text(sheet, node, x - 8, y + (4 if x == 0 else 16), anchor="end")
+                aside, below = (
+                    (8, 4) if x == 0 else (16, 22)
+                )  # clear of a flag beside it, and of a capacitor's plates
+                self.wiring.node_text(sheet, node, x - aside, y + below, anchor="end")
             else:
                 self.wiring.node_text(sheet, node, x, y - 22)
             return self._hang(sheet, node, x, y, depth + 1)
@@ -254,12 +257,12 @@ class _Stages:
         node = wiring.node(cell.electrodes.get("grid", ""))
         x = GRID_X
         sheet.line((-70, y), (x, y))
-        wiring.node_text(sheet, node, -40, y - 41, "grid", anchor="end")
+        wiring.node_text(sheet, node, -40, y - 43, "grid", anchor="end")
         for part, other in wiring.stoppers(cell):
             x = self._leaks(sheet, node, x, y, skip=part.name)
             wiring.symbol(sheet, part, (x, y), (x - 96, y), label_below=True)
             x, node = x - 96, other
-            wiring.node_text(sheet, node, x - 4, y - 41, anchor="end")
+            wiring.node_text(sheet, node, x - 4, y - 43, anchor="end")
         feed = next(((p, o) for p, o in wiring.open_parts(node) if wiring.feeds(p, o)), None)
         x = self._leaks(sheet, node, x, y, skip=feed[0].name if feed else "")
         if feed:

@@ -90,6 +90,25 @@ class Sheet:
             f"{escape(words)}</text>"
         )
 
+    def backed(
+        self,
+        x: float,
+        y: float,
+        words: str,
+        *,
+        anchor: str,
+        size: float = LEAST,
+        bold: bool = False,
+        colour: str = INK,
+    ) -> None:
+        """Words on white, legible where they meet a wire; with a white edge instead a PDF would hold them twice."""
+        width = (0.62 if bold else 0.56) * size * len(words)
+        left = x - (width if anchor == "end" else 0.0) - 2
+        self.pieces.append(
+            f'<rect x="{left:.1f}" y="{y - size:.1f}" width="{width + 4:.1f}" height="{size + 3:g}" fill="#fff"/>'
+        )
+        self.text(x, y, words, anchor=anchor, size=size, bold=bold, colour=colour)
+
     def dot(self, x: float, y: float) -> None:
         """A joint."""
         self.reach((x, y))
@@ -246,16 +265,14 @@ class Sheet:
         mark, colour = MARKS.get(verdict, ("", INK))
         spoken = ", ".join(w for w in (f"{name} {function}".strip(), *lines, said) if w)
         words = Sheet()
-        words.text(x, y, name, anchor=anchor, colour=SOFT)
+        words.backed(x, y, name, anchor=anchor, colour=SOFT)
         if lines[0]:
-            words.text(x, y + 15, f"{mark} {lines[0]}".strip(), anchor=anchor, size=14, bold=True, colour=colour)
+            words.backed(x, y + 15, f"{mark} {lines[0]}".strip(), anchor=anchor, size=14, bold=True, colour=colour)
         if lines[1]:
-            words.text(x, y + (29 if lines[0] else 14), lines[1], anchor=anchor, colour=SOFT)
+            words.backed(x, y + (29 if lines[0] else 14), lines[1], anchor=anchor, colour=SOFT)
         self.reach((words.left, words.top), (words.right, words.bottom))
-        # A white edge keeps the words legible where they meet a wire.
         self.labels.append(
-            f'<g data-point="{escape(name)}" tabindex="0" role="button" aria-label="{escape(spoken)}" '
-            f'stroke="#fff" stroke-width="4" stroke-linejoin="round" paint-order="stroke">'
+            f'<g data-point="{escape(name)}" tabindex="0" role="button" aria-label="{escape(spoken)}">'
             f"{''.join(words.pieces)}</g>"
         )
 

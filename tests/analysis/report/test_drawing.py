@@ -53,7 +53,9 @@ def test_a_point_shows_measured_over_expected_with_a_sign(measured_v, verdict, w
         chassis, {"V1.1": Shown(measured_v=measured_v, expected_v=190.0, verdict=verdict, said=verdict)}
     )
     group = next(e for e in ElementTree.fromstring(svg).iter() if e.get("data-point") == "V1.1")
-    assert ["".join(e.itertext()) for e in group] == ["V1.1", words, "190 V expected"]
+    texts = [e for e in group if e.tag.endswith("text")]
+    assert ["".join(e.itertext()) for e in texts] == ["V1.1", words, "190 V expected"]
+    assert not any(e.get("stroke") for e in [group, *texts]), "a PDF holds words with an edge twice"
     assert group.get("aria-label") == f"V1.1 plate, {measured_v} V, 190 V expected, {verdict}"
 
 
@@ -146,24 +148,21 @@ def test_a_choke_has_its_unit():
     assert "L1 5 H" in chassis_svg(parse_chassis(TONE))
 
 
-def test_what_a_point_reads_stands_beside_the_flags_and_not_on_them():
-    """Words as long as they come: a bold sign, digits and prefix over what was expected."""
-    grids = "V1.2 V1.7 V2.2 V2.5 V2.8 V3.5 V3.8 N1".split()
-    shown = {p: Shown(measured_v=-0.01758, expected_v=0.00799, verdict="agrees") for p in grids}
-    for name in ("quayside-five", "harbour-twenty"):
-        flags, words = [], []
-        for element, dx, dy in placed(ElementTree.fromstring(chassis_svg(load_chassis(name), shown))):
-            x, y = (dx + float(element.get("x", 0)), dy + float(element.get("y", 0)))
-            if element.tag.endswith("rect") and element.get("height") == "20":
-                flags.append((x, y, x + float(element.get("width")), y + 20))
-            elif element.tag.endswith("text") and element.get("text-anchor") == "end":
-                size = float(element.get("font-size"))
-                wide = 0.6 * size * len("".join(element.itertext()))  # as `Sheet.text` has it
-                words.append((x - wide, y - size, x, y))
-        assert len(words) > 10
-        for left, top, right, bottom in words:
-            for x0, y0, x1, y1 in flags:
-                assert min(right, x1) - max(left, x0) < 1 or min(bottom, y1) - max(top, y0) < 1, (name, left, x0)
+@pytest.mark.parametrize("layout", LAYOUTS, ids=str)
+@pytest.mark.parametrize("name", config_names("chassis"))
+def test_what_a_point_reads_stands_beside_the_flags_and_not_on_them(name, layout):
+    """Words as long as they come, a bold sign, digits and prefix over what is expected, and their white ground."""
+    chassis = load_chassis(name)
+    shown = {p: Shown(measured_v=-0.01758, expected_v=0.00799, verdict="agrees") for p in chassis.node_names}
+    flags, grounds = [], []
+    for element, dx, dy in placed(ElementTree.fromstring(chassis_svg(chassis, shown, **layout))):
+        if element.tag.endswith("rect"):
+            x, y, wide, high = (float(element.get(key)) for key in ("x", "y", "width", "height"))
+            (flags if element.get("stroke") else grounds).append((dx + x, dy + y, dx + x + wide, dy + y + high))
+    assert len(grounds) > 3
+    for left, top, right, bottom in grounds:
+        for x0, y0, x1, y1 in flags:
+            assert min(right, x1) - max(left, x0) < 1 or min(bottom, y1) - max(top, y0) < 1, (left, top, x0, y0)
 
 
 def test_a_winding_whose_second_end_carries_the_name_has_it_clear_of_the_flag_above():
