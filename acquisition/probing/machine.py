@@ -109,6 +109,22 @@ class Probing:
             return None
         return (self._live.t_s - self._gates.on_since_s) / 60.0
 
+    def expect(self, plan: SurveyPlan) -> list[Action]:
+        """Go by another plan of the same points from now on, as where a tube is said to be out of its socket.
+
+        What was asked for or shown of the point in hand may hold no longer, such as whether it is clipped on, so
+        that it is announced anew; a point that was read, or that is being left, is not.
+
+        Parameters
+        ----------
+        plan : SurveyPlan
+            What is expected of the points, and what they can reach.
+        """
+        self._route.expect(plan)
+        if self._after != self._arm or self.phase in (Phase.LIFT, Phase.NOT_KEPT, Phase.STOPPED, Phase.DONE):
+            return []
+        return self._leave(self._again)
+
     # -- input -----------------------------------------------------------------------------------------------
 
     def start(self) -> list[Action]:

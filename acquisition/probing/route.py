@@ -55,6 +55,17 @@ class Route:
         """The point in hand."""
         return self.steps[self.index] if 0 <= self.index < len(self.steps) else None
 
+    def expect(self, plan: SurveyPlan) -> None:
+        """Take over what another plan says of the same points; their order stays.
+
+        Parameters
+        ----------
+        plan : SurveyPlan
+            Points that are not offered are left out, and points it does not know stay as they are.
+        """
+        known = {step.point: step for step in plan.steps}
+        self.steps = tuple(known.get(step.point, step) for step in self.steps)
+
     def skip(self) -> None:
         """Leave the point in hand out from now on."""
         if self.step is not None:

@@ -280,7 +280,7 @@ def pulled_in(job: Job, name: str, asked: Sequence[str]) -> tuple[str, ...]:
 
         raise click.UsageError(
             f"{name} was begun with {standing_text(kept)}: begin another (--pass NAME), or put a "
-            "mistake right with stagewalk note"
+            "mistake right under Notes of the page or with stagewalk note"
         )
     return kept
 

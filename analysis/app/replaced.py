@@ -75,7 +75,7 @@ def far_from_drawn(chassis: Chassis, events: Sequence[Event]) -> list[str]:
     """
     asked = []
     for event in events:
-        part = chassis.parts.get(event.subject)
+        part = chassis.without(()).parts.get(event.subject)
         if part is None or not event.value or not part.value:
             continue
         if not 1.0 / ANOTHER_DECADE < event.value / part.value < ANOTHER_DECADE:
@@ -84,7 +84,9 @@ def far_from_drawn(chassis: Chassis, events: Sequence[Event]) -> list[str]:
     return asked
 
 
-def out_of_circuit(chassis: Chassis, pulled: Sequence[str], lifted: Sequence[str] = ()) -> tuple[str, ...]:
+def out_of_circuit(
+    chassis: Chassis, pulled: Sequence[str], lifted: Sequence[str] = (), *, or_none: bool = False
+) -> tuple[str, ...]:
     """Read which tubes are out of their sockets and which parts are lifted at one end, in the order of the file.
 
     Parameters
@@ -95,14 +97,20 @@ def out_of_circuit(chassis: Chassis, pulled: Sequence[str], lifted: Sequence[str
         Sockets, one or several in each: ``V3``, ``V3,V4``.
     lifted : sequence of str
         Parts, alike.
+    or_none : bool
+        The one word ``none`` among ``pulled`` is understood: nothing was out.
 
     Raises
     ------
     BadParameter
-        No such socket or part, or one that leaves a point with nothing on it.
+        No such socket or part, one beside ``none``, or one that leaves a point with nothing on it.
     """
     chassis = chassis.without(())
     sockets, parts = (" ".join(named).replace(",", " ").split() for named in (pulled, lifted))
+    if or_none and any(name.lower() == "none" for name in sockets):
+        if len([*sockets, *parts]) > 1:
+            raise click.BadParameter("none stands alone: nothing was out of circuit", param_hint="--pulled")
+        sockets = []
     if strange := [name for name in sockets if name not in chassis.sockets]:
         there = " ".join(chassis.sockets)
         raise click.BadParameter(f"no socket {strange[0]}; there are {there}", param_hint="--pulled")
@@ -114,6 +122,26 @@ def out_of_circuit(chassis: Chassis, pulled: Sequence[str], lifted: Sequence[str
         )
     _require_held(chassis.without([*sockets, *parts]), [two_ended[name] for name in parts])
     return chassis.without([*sockets, *parts]).pulled
+
+
+def out_by_name(chassis: Chassis, text: str) -> tuple[str, ...]:
+    """As `out_of_circuit`, sockets and parts in one line: ``V3 C7``; nothing is out where it says nothing.
+
+    Parameters
+    ----------
+    chassis : Chassis
+        The file.
+    text : str
+        As typed.
+
+    Raises
+    ------
+    BadParameter
+        As `out_of_circuit`.
+    """
+    names, parts = text.replace(",", " ").split() or ["none"], chassis.without(()).parts
+    lifted = [name for name in names if name in parts and name not in chassis.sockets]
+    return out_of_circuit(chassis, [name for name in names if name not in lifted], lifted, or_none=True)
 
 
 def _require_held(chassis: Chassis, lifted: Sequence[Part]) -> None:
@@ -130,6 +158,7 @@ def _require_held(chassis: Chassis, lifted: Sequence[Part]) -> None:
 
 def _named(chassis: Chassis, named: Sequence[str], option: str) -> dict[str, float | None]:
     found: dict[str, float | None] = {}
+    chassis = chassis.without(())  # a part that is lifted may be measured or changed like any other
     for words in named:
         name, _, text = words.partition("=")
         if name not in chassis.parts and name not in chassis.sockets:
@@ -166,3 +195,30 @@ def keep_replaced(job: Job, name: str, events: Sequence[Event]) -> None:
     for event in events:
         if (event.kind, event.subject, event.value) not in kept:
             job.add_event(name, event)
+
+
+def keep_out(job: Job, name: str, out: Sequence[str]) -> str:
+    """Write down what was out of circuit during a pass, and that it was put right; nothing where it stood so before.
+
+    Parameters
+    ----------
+    job : Job
+        Open for writing.
+    name : str
+        A pass of it.
+    out : sequence of str
+        From `out_of_circuit`.
+
+    Returns
+    -------
+    str
+        How the chassis stands now, in words.
+    """
+    from analysis.report.words import standing_text
+
+    before = job.read_pass(name).pulled
+    if tuple(out) != before:
+        job.write_conditions(name, pulled=out)
+        words = f"{standing_text(out)}, before this note {standing_text(before)}"
+        job.add_event(name, Event(kind="note", text=words))
+    return standing_text(out)

@@ -201,8 +201,8 @@ def tubes_asked(model: ChassisModel, readings: Sequence[Reading], mains_v: float
         who = "no tube" if len(idle) == len(model.circuit.tubes) else f"none of {', '.join(idle)}"
         return [
             f"{who} passes current, cathodes at 0 V and plates up: tube out of its socket (stagewalk note --pulled "
-            "says so), not warm, heaters without supply, or held off by its grid? Parts around it are blamed for "
-            "it otherwise"
+            "or Notes of the page says so), not warm, heaters without supply, or held off by its grid? Parts "
+            "around it are blamed for it otherwise"
         ]
     weak = [key for key, share in shares.items() if share < TOO_LITTLE]
     if len({ends[key][0] for key in weak}) > 1 and len(weak) == len(telling):
@@ -228,6 +228,7 @@ def _there_after_all(model: ChassisModel, volts: Mapping[str, float]) -> list[st
     }
     return [
         f"{socket} is noted as out of its socket, and its cathode {point.name} stands at "
-        f"{format_value(volts[point.node], 'V')}: is it in? stagewalk note --pulled puts it right"
+        f"{format_value(volts[point.node], 'V')}: is it in? stagewalk note --pulled or Notes of the "
+        "page puts it right"
         for socket, point in there.items()
     ]

@@ -82,7 +82,7 @@ def other_parts(wiring: Wiring, column: int) -> Sheet:
     top, x = y, 0.0
     for index, part in enumerate(list(wiring.left_over.values())):
         if index and index % column == 0:  # a second column rather than a long list
-            x, y = sheet.right + 110, top
+            x, y = sheet.right + 170, top  # what a point at its left end reads stands in between
         names = [wiring.name(wiring.node(n)) for n in part.nodes]
         wiring.symbol(sheet, part, (x, y), (x + 120, y))
         sheet.flag(x, y, names[0], "left")
@@ -99,7 +99,7 @@ def other_parts(wiring: Wiring, column: int) -> Sheet:
             sheet.line((x + 60, y + 24), (x + 60, y + 9))
             sheet.line((x + 56, y + 15), (x + 60, y + 9), (x + 64, y + 15))
             sheet.flag(x + 60, y + 24, names[2], "down")
-            wiring.node_text(sheet, wiring.node(part.nodes[2]), x + 66 + 3.7 * len(names[2]), y + 30)
+            wiring.node_text(sheet, wiring.node(part.nodes[2]), x + 72 + 3.7 * len(names[2]), y + 30)
             y += 34
         y += 62
     return sheet

@@ -22,6 +22,9 @@ ROW_CELLS = 4
 PAPER_MM = (180.0, 215.0)
 """What a drawing may take on A4 and Letter."""
 
+PANNED = 1.2
+"""A drawing a little wider than its place is moved sideways rather than set in twice as many rows."""
+
 HUNG_ABOVE = 72.0
 """Room over a branch for name, measured and expected volts of the node at its end."""
 
@@ -33,7 +36,13 @@ BESIDE_LABEL = 75.0
 """From a part drawn upright to what stands clear of the words beside it."""
 
 
-def chassis_svg(chassis: Chassis, shown: Mapping[str, Shown] | None = None, *, paper: bool = False) -> str:
+def chassis_svg(
+    chassis: Chassis,
+    shown: Mapping[str, Shown] | None = None,
+    *,
+    room_px: float | None = None,
+    paper: bool = False,
+) -> str:
     """Draw a chassis.
 
     Parameters
@@ -42,6 +51,8 @@ def chassis_svg(chassis: Chassis, shown: Mapping[str, Shown] | None = None, *, p
         From `analysis.chassis.load_chassis`.
     shown : mapping of str to Shown, optional
         By point; a point left out shows its name only.
+    room_px : float, optional
+        Width of the place on a screen: as many sections a row as go into it at full size, one where none does.
     paper : bool
         In rows that stay largest on an upright page, instead of rows for a screen.
 
@@ -50,10 +61,15 @@ def chassis_svg(chassis: Chassis, shown: Mapping[str, Shown] | None = None, *, p
     str
         SVG; all text escaped. Each point is a group with ``data-point``.
     """
-    sheets = [
-        _sheet(chassis, shown or {}, row_cells) for row_cells in ((2, 3, ROW_CELLS) if paper else (ROW_CELLS,))
-    ]
-    best = max(sheets, key=lambda sheet: min(have / need for have, need in zip(PAPER_MM, sheet.size, strict=True)))
+    rows = (2, 3, ROW_CELLS) if paper else range(ROW_CELLS, 0, -1) if room_px else (ROW_CELLS,)
+    sheets = [_sheet(chassis, shown or {}, row_cells) for row_cells in rows]
+    if room_px:
+        fitting = (sheet for sheet in sheets if sheet.box[2] <= PANNED * room_px)
+        best = next(fitting, min(sheets, key=lambda sheet: sheet.box[2]))
+    else:
+        best = max(
+            sheets, key=lambda sheet: min(have / need for have, need in zip(PAPER_MM, sheet.size, strict=True))
+        )
     return best.svg(f"Drawing of {chassis.title}")
 
 
@@ -142,7 +158,10 @@ class _Stages:
         elif depth < 4 and self._is_hung(node):
             sheet.dot(x, y)
             if direction == "down":
-                self.wiring.node_text(sheet, node, x - 8, y + (4 if x == 0 else 16), anchor="end")
+                aside, below = (
+                    (8, 4) if x == 0 else (16, 22)
+                )  # clear of a flag beside it, and of a capacitor's plates
+                self.wiring.node_text(sheet, node, x - aside, y + below, anchor="end")
             else:
                 self.wiring.node_text(sheet, node, x, y - 22)
             return self._hang(sheet, node, x, y, depth + 1)
@@ -238,12 +257,12 @@ class _Stages:
         node = wiring.node(cell.electrodes.get("grid", ""))
         x = GRID_X
         sheet.line((-70, y), (x, y))
-        wiring.node_text(sheet, node, -40, y - 38, "grid", anchor="end")
+        wiring.node_text(sheet, node, -40, y - 43, "grid", anchor="end")
         for part, other in wiring.stoppers(cell):
             x = self._leaks(sheet, node, x, y, skip=part.name)
             wiring.symbol(sheet, part, (x, y), (x - 96, y), label_below=True)
             x, node = x - 96, other
-            wiring.node_text(sheet, node, x, y - 38)
+            wiring.node_text(sheet, node, x - 4, y - 43, anchor="end")
         feed = next(((p, o) for p, o in wiring.open_parts(node) if wiring.feeds(p, o)), None)
         x = self._leaks(sheet, node, x, y, skip=feed[0].name if feed else "")
         if feed:

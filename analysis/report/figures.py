@@ -4,6 +4,7 @@ from __future__ import annotations
 
 import math
 from collections.abc import Mapping, Sequence
+from textwrap import wrap
 from typing import Any
 
 import numpy as np
@@ -21,7 +22,11 @@ Figure = dict[str, Any]
 EDGE = 3.0
 """Readings farther out than this, in half bands, stand at the edge of the figure as an arrow."""
 
-ROW_PX = 27
+ROW_PX, LINE_PX = 27, 17
+"""Height of a row, and of each line of its label where that has several."""
+
+LABEL_LETTERS, NARROW_LETTERS = 28, 18
+"""Most letters of a line of a label: half the width is for the readings."""
 
 _TICKS_HZ = [step * 10**power for power in range(6) for step in (1, 2, 5)]
 
@@ -82,10 +87,15 @@ def band_figure(material: Material, *, dc: bool) -> Figure | None:
                 later[row] = other_line(row, measurand)
     if not rows:
         return None
-    names = {measurand: shown(measurand_text(measurand, later=later[measurand])) for measurand in rows}
-    labels = [_row_label(m, material.functions) if dc else name for m, name in names.items()]
+    names = {measurand: measurand_text(measurand, later=later[measurand]) for measurand in rows}
+    labels = [
+        _row_label(m.point, material.functions.get(m.point, ""), LABEL_LETTERS)
+        if dc
+        else _lines(name, LABEL_LETTERS)
+        for m, name in names.items()
+    ]
     traces, notes = [], []
-    for one in material.ends:
+    for number, one in enumerate(material.ends):
         colour, symbol, _ = marks_of(material.passes)[one.name]
         places, heights, symbols, texts = [], [], [], []
         for height, found in enumerate(rows.values()):
@@ -107,7 +117,9 @@ def band_figure(material: Material, *, dc: bool) -> Figure | None:
             {
                 "type": "scatter", "mode": "markers", "name": shown(one.name), "x": places, "y": heights,
                 "text": texts, "hovertemplate": "%{text}<extra></extra>", "cliponaxis": False,
-                "marker": {"color": colour, "symbol": symbols, "size": 11, "line": {"color": colour, "width": 2}},
+                # Where both passes read the same the first one is a ring round the last.
+                "marker": {"color": colour, "symbol": symbols, "size": 11 if number else 16,
+                           "line": {"color": colour, "width": 2}},
             }
         )  # fmt: skip
     for height, found in enumerate(rows.values()):
@@ -116,7 +128,7 @@ def band_figure(material: Material, *, dc: bool) -> Figure | None:
     rows_count = len(rows)
     layout: Figure = {
         "template": TEMPLATE,
-        "height": ROW_PX * rows_count + 104,
+        "height": _row_px(labels) * rows_count + 104,
         "margin": {"l": 10, "r": 170, "t": 44, "b": 46},
         "shapes": [
             {"type": "rect", "x0": -1, "x1": 1, "y0": -0.6, "y1": rows_count - 0.4, "layer": "below",
@@ -125,18 +137,19 @@ def band_figure(material: Material, *, dc: bool) -> Figure | None:
              "line": {"color": QUIET, "width": 1, "dash": "dot"}},
         ],
         "xaxis": {
-            "range": [-EDGE - 0.35, EDGE + 0.35], "tickvals": [-1, 0, 1], "showgrid": False,
-            "ticktext": ["low limit", "expected", "high limit"], "tickangle": 0, "tickfont": {"color": QUIET},
+            "range": [-EDGE - 0.35, EDGE + 0.35], "tickvals": [0], "showgrid": False,
+            "ticktext": ["expected"], "tickangle": 0, "tickfont": {"color": QUIET},
         },
         "yaxis": {"range": [rows_count - 0.4, -0.6], "tickvals": list(range(rows_count)), "ticktext": labels},
-        "annotations": notes,
+        "annotations": [*notes, _limit("low limit", -1, "right"), _limit("high limit", 1, "left")],
         "showlegend": True,
     }  # fmt: skip
-    short = [f"<b>{shown(m.point) if dc else name}</b>" for m, name in names.items()]
+    short = [_row_label(m.point if dc else name, "", NARROW_LETTERS) for m, name in names.items()]
     narrow = {
+        "height": _row_px(short) * rows_count + 104,
         "margin": {"l": 10, "r": 12, "t": 44, "b": 46},
         "annotations": [],
-        "xaxis": {**layout["xaxis"], "ticktext": ["low", "", "high"]},
+        "xaxis": {**layout["xaxis"], "tickvals": [-1, 1], "ticktext": ["low", "high"]},
         "yaxis": {**layout["yaxis"], "ticktext": short, "tickfont": {"size": 11}},
     }
     return {"data": traces, "layout": layout, "narrow": narrow}
@@ -149,10 +162,35 @@ def _at_a_glance(judged: Judged) -> str:
     return to_its_uncertainty(value, max(judged.std, 0.005 * abs(value), least), quantity)
 
 
-def _row_label(measurand: Measurand, functions: Mapping[str, str]) -> str:
-    function = functions.get(measurand.point, "")
-    point = shown(measurand.point)
-    return f"<b>{point}</b> {shown(function)}" if function and function != "node" else f"<b>{point}</b>"
+def _row_label(point: str, function: str, letters: int) -> str:
+    """A point, bold, with its function behind or, where that would be too long, below."""
+    lines = wrap(point.replace("_", "_\0 "), letters, break_on_hyphens=False)
+    name = f"<b>{_joined(lines)}</b>"
+    if not function or function == "node":
+        return name
+    beside = len(lines[-1]) + 1 + len(function) <= letters
+    return f"{name} {shown(function)}" if beside else f"{name}<br>{_lines(function, letters)}"
+
+
+def _lines(words: str, letters: int) -> str:
+    """Words in lines of so many letters; a long name is broken too, after an underline where it has one."""
+    return _joined(wrap(words.replace("_", "_\0 "), letters, break_on_hyphens=False))
+
+
+def _joined(lines: Sequence[str]) -> str:
+    return "<br>".join(shown(line.replace("\0 ", "").replace("\0", "")) for line in lines)
+
+
+def _row_px(labels: Sequence[str]) -> int:
+    return max(ROW_PX, 6 + LINE_PX * max(label.count("<br>") + 1 for label in labels))
+
+
+def _limit(words: str, place: float, anchor: str) -> dict[str, Any]:
+    """A limit of the band, named outwards from it: beside each other the three words stood on one another."""
+    return {
+        "xref": "x", "x": place, "xanchor": anchor, "yref": "paper", "y": 0, "yanchor": "top", "showarrow": False,
+        "text": words, "font": {"size": 12, "color": QUIET},
+    }  # fmt: skip
 
 
 def _note(text: str, height: int) -> dict[str, Any]:

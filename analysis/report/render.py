@@ -145,6 +145,10 @@ def _plotly() -> str:
     return source
 
 
+SCREEN_PX = 1080
+"""Widest place of a drawing in the style sheet of the report."""
+
+
 def _drawings(material: Material) -> tuple[str, ...]:
     """The chassis drawn for a screen, and for paper."""
     if material.chassis is None or not material.chassis.parts:
@@ -161,7 +165,8 @@ def _drawings(material: Material) -> tuple[str, ...]:
                 verdict=judged.verdict,
                 said=judged.words,
             )
-    return tuple(chassis_svg(material.chassis, shown, paper=paper) for paper in (False, True))
+    screen = chassis_svg(material.chassis, shown, room_px=SCREEN_PX)
+    return screen, chassis_svg(material.chassis, shown, paper=True)
 
 
 def _decimals(std: float) -> int:

@@ -9,7 +9,7 @@ import pytest
 from acquisition.errors import StoreError
 from acquisition.instruments.samples import REFUSED_FLAGS, Sample
 from acquisition.probing import ActionKind, Do, Key, Phase, ProbingLimits
-from acquisition.records import SurveyStep
+from acquisition.records import SurveyPlan, SurveyStep
 
 sys.path.insert(0, str(Path(__file__).parent))
 from survey_rig import Rig, step
@@ -484,3 +484,34 @@ def test_a_tip_that_slips_upward_after_a_reading_is_not_read_for_the_next_point(
     assert [r.point for r in rig.kept] == ["V1.8"]
     rig.free(0.5).touch(141.0)
     assert [r.point for r in rig.kept] == ["V1.8", "V1.6"]
+
+
+def test_a_plan_for_other_tubes_holds_from_the_point_in_hand_on():
+    rig = Rig(step("V1.1", 140.0), step("V1.6", 140.0), step("V1.8", 1.2)).ready()
+    other = SurveyPlan(chassis="", steps=(step("V1.6", 250.0, worst=400.0), step("V1.1", 250.0)))
+    rig.log += rig.machine.expect(other)
+    assert rig.log[-2].kind is ActionKind.SHOW
+    assert "expect 250" in rig.log[-2].text
+    assert rig.machine.phase is Phase.ARMED
+    rig.meter(251.0, 1.5)
+    assert rig.machine.phase is Phase.LIFT
+    assert rig.machine.expect(other) == [], "it was read"
+    rig.free(0.5)
+    assert [(r.point, r.quality) for r in rig.kept] == [("V1.1", "good")]
+    assert [s.point for s in rig.machine.steps] == ["V1.1", "V1.6", "V1.8"]
+    assert rig.doings[-1] is Do.POWER_OFF, "V1.6 can reach more than a hand holds now"
+
+
+def test_with_a_plan_for_other_tubes_a_point_that_waits_for_power_is_clipped_on_where_it_has_to_be():
+    rig = Rig(step("V1.1", 140.0), step("V1.6", 140.0)).free(3.0)
+    other = SurveyPlan(chassis="", steps=(step("V1.1", 250.0, worst=400.0),))
+    assert rig.machine.expect(other) == [], "the cautions stand first"
+    rig.press()
+    assert rig.doings == [Do.PREPARE, Do.DISCHARGE]
+    rig = Rig(step("V1.1", 140.0), step("V1.6", 140.0)).free(3.0).press()
+    assert rig.doings == [Do.PREPARE, Do.POWER_ON]
+    rig.log += rig.machine.expect(other)
+    assert rig.doings[2:] == [Do.DISCHARGE]
+    rig.press(Key.SKIP)
+    rig.log += rig.machine.expect(other)
+    assert rig.machine.step.point == "V1.6"

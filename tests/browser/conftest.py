@@ -4,7 +4,7 @@ import os
 
 import pytest
 
-from tests.browser.serving import CHROMIUM
+from tests.browser.serving import CHROMIUM, JOB, served, wait_for
 
 
 @pytest.fixture(scope="module")
@@ -18,3 +18,27 @@ def browser():
         )
         yield chromium
         chromium.close()
+
+
+@pytest.fixture
+def told(browser, tmp_path):
+    """A tab, the hub that tells it, and what the tab asked for."""
+    posted = []
+    with served(tmp_path / "none.stagewalk", ("as-found",), posted) as (hub, address):
+        hub.publish("job", JOB)
+        page = browser.new_page(viewport={"width": 1280, "height": 900})
+        page.add_init_script(
+            "window.contexts = []; window.AudioContext = class extends AudioContext {"
+            " constructor() { super(); this.tones = 0; contexts.push(this); }"
+            " createOscillator() { this.tones++; return super.createOscillator(); } };"
+        )
+        page.add_init_script(
+            "window.locks = []; Object.defineProperty(navigator, 'wakeLock', {value: {request: async () => {"
+            " const lock = new EventTarget(); locks.push(lock); lock.held = true;"
+            " lock.release = () => { lock.held = false; lock.dispatchEvent(new Event('release')); };"
+            " return lock; }}});"
+        )
+        page.goto(address.url)
+        wait_for(lambda: page.locator("#lamp-link .is").inner_text() == "live")
+        yield page, hub, posted
+        page.close()

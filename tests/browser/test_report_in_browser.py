@@ -17,7 +17,10 @@ from pathlib import Path
 
 import pytest
 
+from acquisition.configs import find_config
 from acquisition.errors import STEERING
+from acquisition.records import Reading
+from acquisition.store import create_job
 from analysis.app.cli import main
 from analysis.report.pdf import find_browser, print_to_pdf
 from tests.contract.test_hostile_text import PLAIN, hostile_job
@@ -122,7 +125,8 @@ def test_figures_and_tables_fit_when_a_window_is_narrowed_or_a_phone_is_turned(p
                 time.sleep(0.05)
                 seen = tab.evaluate(LOOK)
             assert all(place == drawn for place, drawn, *_ in seen)
-            assert [figure[2:] for figure in seen] == [[height, height] for height in heights]
+            assert all(place == drawn for *_, place, drawn in seen)
+            assert all(drawn >= height for (*_, drawn), height in zip(seen, heights, strict=True))
             assert tab.evaluate("document.documentElement.scrollWidth") == width
             if width < 600:  # a row is a block of lines: no figure of a table lies off the screen
                 assert max(tab.evaluate(BEYOND)) <= 0
@@ -130,6 +134,65 @@ def test_figures_and_tables_fit_when_a_window_is_narrowed_or_a_phone_is_turned(p
                 verdicts = tab.locator(".changes:not(.key) td:nth-child(6)", has_text="no change")
                 assert len({verdict.bounding_box()["height"] for verdict in verdicts.all()}) == 1
                 assert verdicts.first.bounding_box()["height"] < 40
+        chromium.close()
+
+
+LONG = ("CATHODE_FOLLOWER_OUT_LEFT", "POWER AMPLIFIER INPUT OF THE LEFT CHANNEL".replace(" ", "_"))
+WORDS = """() => [...document.querySelectorAll("[data-figure]")].flatMap((place, figure) => {
+    const edge = place.getBoundingClientRect();
+    return [...place.querySelectorAll("text")].filter((words) => words.textContent.trim()).map((words) => {
+        const box = words.getBoundingClientRect();
+        return [figure, words.textContent, box.left, box.top, box.right, box.bottom, edge.left, edge.right];
+    });
+})"""
+
+BANDS = """() => [...document.querySelectorAll("[data-figure]")].map((place) => Math.max(
+    ...[...place.querySelectorAll(".shapelayer path")].map((field) => field.getBoundingClientRect().width)))"""
+
+
+@pytest.mark.skipif(not HAS_PLAYWRIGHT, reason="needs playwright (pip install playwright)")
+def test_long_names_of_points_stand_on_nothing_and_leave_the_readings_their_room(folder):
+    """Of three limits named below a field that long names had made narrow, none could be read."""
+    from playwright.sync_api import sync_playwright
+
+    text = find_config("chassis", "quayside-five").read_text("utf-8")
+    for short, long in zip(("N1", "SPK"), LONG, strict=True):
+        text = re.sub(rf"\b{short}\b", long, text)
+    path = folder / "long.stagewalk"
+    with create_job(path, "Long", text) as job:
+        for name in ("as-found", "after-the-repair-of-march"):
+            job.start_pass(name, mains_v=230.0)
+            facts = {"quantity": "dc_v", "std": 0.01}
+            job.add_readings(name, [Reading(point=p, value=1.0, **facts) for p in ("HT1", "V2.3", *LONG)])
+            facts = {"freq_hz": 1000.0, "std": 0.01}
+            job.add_readings(name, [Reading(point=p, quantity="pp_v", value=1.0, **facts) for p in LONG])
+            job.add_reading(name, Reading(point=">".join(LONG), quantity="gain", value=0.4, **facts))
+    assert main(["report", str(path)]) == 0
+    with sync_playwright() as started:
+        chromium = started.chromium.launch(
+            executable_path=CHROMIUM, args=["--no-sandbox"] if os.geteuid() == 0 else []
+        )
+        for width in (390, 1280):
+            tab = chromium.new_page(viewport={"width": width, "height": 900})
+            tab.goto(path.with_suffix(".html").as_uri())
+            tab.wait_for_selector("[data-figure] .main-svg text")
+            words = tab.evaluate(WORDS)
+            told = "".join(one[1] for one in words)
+            assert all(name in told for name in LONG)
+            for number, (figure, here, *box, left, right) in enumerate(words):
+                assert left - 1 <= box[0], (here, width)
+                assert box[2] <= right + 1, (here, width)
+                for other, there, *beside in ((w[0], w[1], *w[2:6]) for w in words[number + 1 :]):
+                    apart = (
+                        figure != other
+                        or min(box[2], beside[2]) - max(box[0], beside[0]) < 1
+                        or min(box[3], beside[3]) - max(box[1], beside[1]) < 1
+                    )
+                    assert apart, (here, there, width)
+            bands = tab.evaluate(BANDS)
+            assert len(bands) == 2
+            assert min(bands) > (50 if width < 600 else 90)
+            tab.close()
         chromium.close()
 
 
@@ -163,6 +226,19 @@ def test_the_pdf_has_the_summary_with_its_cautions_on_one_page(folder, page, pap
         return len(re.findall(rb"/Type\s*/Page\b", content))
 
     text = page.read_text("utf-8")
+    if extract := shutil.which(
+        "pdftotext"
+    ):  # what a point reads stands in the drawing once, not with its edge again
+        pages(text, f"drawn-{paper}")
+        told = subprocess.run(
+            [extract, "-raw", folder / f"drawn-{paper}.pdf", "-"], capture_output=True, text=True, check=True
+        ).stdout
+        drawn = re.findall(
+            r'data-point="(V\d\.\d)"', re.search(r'(?s)<div class="drawing paper">.*?</svg>', text)[0]
+        )
+        page_of = next(one for one in told.split("\f") if "measured over expected" in one)
+        assert len(drawn) > 5
+        assert len(re.findall(r"[mµ]?V expected", page_of)) == len(re.findall(r"V expected<", text)) / 2
     assert 4 <= pages(text, f"whole-{paper}") <= 12
     summary, cautions, rest = text.partition("rules ask.</p>")
     assert cautions

@@ -11,13 +11,21 @@ from acquisition.errors import StoreError
 from acquisition.quantities import format_value
 from acquisition.records import Event
 from acquisition.store import Job
-from analysis.app.replaced import far_from_drawn, keep_replaced, measurements, replacements
+from analysis.app.jobs import pass_so_far
+from analysis.app.replaced import (
+    far_from_drawn,
+    keep_out,
+    keep_replaced,
+    measurements,
+    out_by_name,
+    replacements,
+)
 from analysis.chassis import Chassis
 from analysis.chassis.parts import UNITS
 
 from .hub import Hub
 
-NOTES = ("note", "intake", "changed")
+NOTES = ("note", "intake", "changed", "pulled")
 """Requests that need no instrument."""
 
 SHOWN = ("note", "part_replaced", "part_measured", "tube_swapped")
@@ -72,7 +80,7 @@ class Noting:
             One of ``NOTES``.
         body : mapping
             ``text`` of a note; intake words by their names; ``parts`` changed, in one line, or
-            ``measured`` with the power off.
+            ``measured`` with the power off; sockets and parts that are out (``pulled``), in one line, or ``none``.
         point : str
             Where the survey stands.
         """
@@ -82,6 +90,8 @@ class Noting:
                 words = "Written down."
             elif action == "changed":
                 words = self._changed(body)
+            elif action == "pulled":
+                words = self._pulled(body)
             elif text := str(body.get("text", "")).strip():
                 words = self._remark(text[:LONGEST_REMARK], point)
             else:
@@ -105,6 +115,12 @@ class Noting:
         asked = [f" {words[0].upper()}{words[1:]}" for words in far_from_drawn(self._chassis, events)]
         return f"Written down {where} {self._pass_name}: {', '.join(e.subject for e in events)}.{''.join(asked)}"
 
+    def _pulled(self, body: Mapping[str, Any]) -> str:
+        out = out_by_name(self._chassis, str(body.get("pulled") or ""))
+        if not self._begun:
+            return f"{self._pass_name} has not begun: name it where the survey is started."
+        return f"Written down of {self._pass_name}: {keep_out(self._job, self._pass_name, out)}."
+
     def _remark(self, text: str, point: str) -> str:
         if not self._begun:
             return f"{self._pass_name} has not begun: a remark belongs to its readings."
@@ -114,7 +130,7 @@ class Noting:
 
     def _refuse(self, error: StoreError, body: Mapping[str, Any]) -> None:
         """Tell why the job did not take it; the job may not be read either, and what was typed stays in sight."""
-        typed = next((f" ({body[name]})" for name in ("text", "parts", "measured") if body.get(name)), "")
+        typed = next((f" ({body[name]})" for name in ("text", "parts", "measured", "pulled") if body.get(name)), "")
         words = f"Not written down{typed}: {error}" + (f": {error.hint}" if error.hint else "")
         self._panel = {**self._panel, "words": words, "intake": {**self._panel["intake"], **_intake(body)}}
         self._hub.publish("notes", self._panel)
@@ -131,18 +147,22 @@ class Noting:
         words : str
             Answer to the last request.
         """
-        events = self._job.read_pass(self._pass_name).events if self._begun else ()
-        sheet = self._job.sheet
+        one = pass_so_far(self._job, self._pass_name)
+        sheet, drawn = self._job.sheet, self._chassis.without(())
         self._panel = {
             "words": words,
             "intake": {name: getattr(sheet, name) for name in INTAKE},
-            "names": [*self._chassis.parts, *self._chassis.sockets],
-            "noted": [self._line(event) for event in events if event.kind in SHOWN],
+            "names": [*drawn.parts, *drawn.sockets],
+            "sockets": [
+                {"name": name, "tube": tube.name, "out": name in one.pulled} for name, tube in drawn.sockets.items()
+            ],
+            "lifted": " ".join(name for name in one.pulled if name in drawn.parts),
+            "noted": [self._line(event) for event in one.events if event.kind in SHOWN],
         }
         self._hub.publish("notes", self._panel)
 
     def _line(self, event: Event) -> str:
-        part = self._chassis.parts.get(event.subject)
+        part = self._chassis.without(()).parts.get(event.subject)
         value = f", {format_value(event.value, UNITS[part.kind])}" if event.value and part else ""
         kind = "" if event.kind == "note" else event.kind.replace("_", " ")
         words = " ".join(filter(None, [event.taken_utc[:16].replace("T", " "), event.subject, kind])) + value

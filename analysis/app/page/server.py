@@ -51,7 +51,7 @@ class Views:
     base : callable
         Tube type and pin number to the drawing of its base (SVG).
     drawing : callable
-        The chassis with measured over expected volts (SVG).
+        Width of its place in pixels to the chassis with measured over expected volts (SVG).
     compare : callable
         Two pass names to a JSON-able mapping.
     history : callable
@@ -59,7 +59,7 @@ class Views:
     """
 
     base: Callable[[str, int], str]
-    drawing: Callable[[], str]
+    drawing: Callable[[int], str]
     compare: Callable[[str, str], Mapping[str, Any]]
     history: Callable[[str], Mapping[str, Any]]
 
@@ -117,13 +117,12 @@ def page_app(hub: Hub, actions: Actions, views: Views) -> Starlette:
         return JSONResponse({"queued": action}, status_code=202)
 
     async def base(request: Request) -> Response:
-        pin = request.query_params.get("pin", "0")
-        if not pin.isdecimal() or len(pin) > 2:
-            raise HTTPException(400, "pin must be a number")
-        return await _svg(lambda: views.base(request.path_params["tube"], int(pin)))
+        pin = _number(request, "pin", 2)
+        return await _svg(lambda: views.base(request.path_params["tube"], pin))
 
-    async def drawing(_: Request) -> Response:
-        return await _svg(views.drawing)
+    async def drawing(request: Request) -> Response:
+        width_px = _number(request, "width", 5)
+        return await _svg(lambda: views.drawing(width_px))
 
     async def compare(request: Request) -> Response:
         before, after = (request.query_params.get(key, "") for key in ("before", "after"))
@@ -153,6 +152,13 @@ def page_app(hub: Hub, actions: Actions, views: Views) -> Starlette:
         Route("/say", say),
     ]
     return Starlette(routes=routes, exception_handlers={HTTPException: refused})
+
+
+def _number(request: Request, name: str, digits: int) -> int:
+    given = request.query_params.get(name, "0")
+    if not given.isdecimal() or len(given) > digits:
+        raise HTTPException(400, f"{name} must be a number")
+    return int(given)
 
 
 async def _svg(make: Callable[[], str]) -> Response:

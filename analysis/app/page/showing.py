@@ -241,7 +241,8 @@ def suspects_panel(found: Mapping[str, Any], points: int | None, settled: bool =
     advice = ""
     if found["next"]:
         best = found["next"][0]
-        advice = f"Read next: {best['text']}. {best['why']}"
+        why = best["why"]
+        advice = f"Read next: {best['text']}. {why[:1].upper()}{why[1:]}"
     if found["power_off"]:
         opened = found["power_off"][0]
         advice = f"No live reading tells more. {opened['part']}: {opened['what']}"

@@ -5,7 +5,7 @@ from __future__ import annotations
 from collections.abc import Iterable, Sequence
 from typing import TYPE_CHECKING, Any
 
-from acquisition.probing import Action, ActionKind, Probing
+from acquisition.probing import Action, ActionKind, Phase, Probing
 
 from . import showing
 from .hub import Hub
@@ -28,6 +28,7 @@ class SurveyPanel:
         self.hub = hub
         self._rows: dict[str, dict[str, Any]] = {}
         self._step: dict[str, Any] = {"running": False}
+        self._ended: tuple[str, bool] = ("", False)
 
     @property
     def has_taken(self) -> bool:
@@ -57,6 +58,30 @@ class SurveyPanel:
             self._rows[reading.point] = showing.taken_row(reading, by_point.get(reading.point))
         self._publish_taken()
 
+    def rejudge(self, readings: Sequence[Reading], machine: Probing, chassis: Chassis) -> None:
+        """Judge what was read once more, by the bands that hold from now on; shown by `publish`.
+
+        Parameters
+        ----------
+        readings : sequence of Reading
+            Of the pass so far.
+        machine : Probing
+            The survey, with its new bands.
+        chassis : Chassis
+            For places and pins.
+        """
+        from acquisition.probing.wording import verdict_of
+
+        self.keep(readings, machine.steps)
+        step = machine.step
+        if self._step.get("over"):
+            self._end(*self._ended)
+        elif machine.phase is Phase.LIFT and step is not None:
+            reading = next(one for one in reversed(readings) if one.point == step.point)
+            prompt = {"prompt": self._step.get("prompt", "")}
+            self._step = {**showing.step_panel(step, machine, chassis), **prompt}
+            self._judged(step, reading, verdict_of(step, reading))
+
     def show(self, action: Action, machine: Probing, chassis: Chassis) -> None:
         """Take one action in; the point in hand is shown by `publish`, once all that belong together are in.
 
@@ -78,13 +103,16 @@ class SurveyPanel:
             self._step = {**self._step, "hazard": action.text}
             self.hub.cue("alarm", text=action.text)
         elif action.kind is ActionKind.DONE:
-            left = any(step.point not in self._rows for step in machine.steps)
-            self._step = showing.over_panel(self._step, action.text, self._rows.values(), left=left)
+            self._end(action.text, any(step.point not in self._rows for step in machine.steps))
             self.hub.cue("taken", text=action.text)
         else:
             self._step = {**self._step, "prompt": action.text}
             kind, words = ("lift", "lift") if action.text == "Lift." else ("say", action.text)
             self.hub.cue(kind, text=words)
+
+    def _end(self, words: str, left: bool) -> None:
+        self._ended = (words, left)
+        self._step = showing.over_panel(self._step, words, self._rows.values(), left=left)
 
     def _taken(self, action: Action) -> None:
         reading, step = action.reading, action.step
@@ -93,14 +121,14 @@ class SurveyPanel:
         self._rows.pop(reading.point, None)
         self._rows[reading.point] = showing.taken_row(reading, step)
         self._publish_taken()
-        if action.verdict:
-            self._step = {
-                **self._step,
-                "verdict": action.verdict,
-                "verdict_words": showing.verdict_words(action.verdict, step, reading),
-            }
+        self._judged(step, reading, action.verdict)
         self.hub.cue("off-band" if action.verdict in ("low", "high") else "taken", text=action.text)
         self.hub.cue("records")
+
+    def _judged(self, step: SurveyStep, reading: Reading, verdict: str) -> None:
+        if verdict:
+            words = showing.verdict_words(verdict, step, reading)
+            self._step = {**self._step, "verdict": verdict, "verdict_words": words}
 
     def _publish_taken(self) -> None:
         self.hub.publish("taken", {"readings": list(reversed(self._rows.values()))})

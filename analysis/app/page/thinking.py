@@ -27,7 +27,7 @@ class Thinker:
     Parameters
     ----------
     model : ChassisModel
-        The chassis.
+        The chassis, with the tubes that are in.
     measurands : sequence of Measurand
         All that the survey may read, so that predictions are made once.
     work : sequence of Event
@@ -41,7 +41,7 @@ class Thinker:
 
     Attributes
     ----------
-    settled : tuple of (readings, work, Diagnosis), optional
+    settled : tuple of (model, readings, work, Diagnosis), optional
         What was told last, its ground and the answer, once it has settled.
     """
 
@@ -54,9 +54,9 @@ class Thinker:
         tell: Callable[[dict[str, Any], int, bool], None],
     ) -> None:
         self._tell = tell
-        self._question: tuple[tuple[Reading, ...], tuple[Event, ...]] | None = None
+        self._question: tuple[ChassisModel, tuple[Reading, ...], tuple[Event, ...]] | None = None
         self._work = tuple(work)
-        self.settled: tuple[tuple[Reading, ...], tuple[Event, ...], Diagnosis] | None = None
+        self.settled: tuple[ChassisModel, tuple[Reading, ...], tuple[Event, ...], Diagnosis] | None = None
         self._wake = threading.Condition()
         self._ended = False
         self._model, self._measurands, self._limit_v = model, tuple(measurands), limit_v
@@ -65,11 +65,13 @@ class Thinker:
         self._thread = threading.Thread(target=self._run, name="suspects", daemon=True)
         self._thread.start()
 
-    def ask(self, readings: Sequence[Reading], work: Sequence[Event]) -> None:
+    def ask(self, model: ChassisModel, readings: Sequence[Reading], work: Sequence[Event]) -> None:
         """Rank these; returns at once.
 
         Parameters
         ----------
+        model : ChassisModel
+            Another one from then on, where tubes are noted as out of their sockets, or as in.
         readings : sequence of Reading
             All readings of the pass so far.
         work : sequence of Event
@@ -77,7 +79,7 @@ class Thinker:
             of a pass counts from then on.
         """
         with self._wake:
-            self._question = tuple(readings), tuple(work)
+            self._question = model, tuple(readings), tuple(work)
             self._wake.notify()
 
     def keep(self, job: Job, pass_name: str) -> None:
@@ -95,9 +97,10 @@ class Thinker:
 
         if self.settled is None:
             return
-        *known, found = self.settled
-        if tuple(known) == known_of(job, pass_name, self._model.chassis):
-            basis = basis_of(job.sheet, [job.read_pass(pass_name)], job.work_done(pass_name))
+        model, *known, found = self.settled
+        one = job.read_pass(pass_name)
+        if model.chassis.pulled == one.pulled and tuple(known) == known_of(job, pass_name, model.chassis):
+            basis = basis_of(job.sheet, [one], job.work_done(pass_name))
             with suppress(StoreError):  # whoever asks next works it out again
                 job.keep_told(pass_name, as_record(SUSPECTS, basis, found))
 
@@ -111,7 +114,7 @@ class Thinker:
     def _run(self) -> None:
         # Made before the first question: predictions of a whole chassis take longer than a touch.
         try:
-            self._diagnoser = self._made(self._measurands, self._work)
+            self._diagnoser = self._made(self._model, self._measurands, self._work)
         except AnalysisError as error:
             self._trouble = str(error)
         while True:
@@ -120,15 +123,16 @@ class Thinker:
                     self._wake.wait()
                 if self._ended:
                     return
-                (readings, work), self._question = self._question or ((), ()), None
-            self._answer(readings, work)
+                question, self._question = self._question, None
+            if question is not None:
+                self._answer(*question)
 
-    def _made(self, measurands: tuple[Measurand, ...], work: tuple[Event, ...]) -> Diagnoser:
+    def _made(self, model: ChassisModel, measurands: tuple[Measurand, ...], work: tuple[Event, ...]) -> Diagnoser:
         from analysis.suspects import Diagnoser
 
-        return Diagnoser(self._model, measurands, work, self._limit_v, dc_only=True)
+        return Diagnoser(model, measurands, work, self._limit_v, dc_only=True)
 
-    def _answer(self, readings: tuple[Reading, ...], work: tuple[Event, ...]) -> None:
+    def _answer(self, model: ChassisModel, readings: tuple[Reading, ...], work: tuple[Event, ...]) -> None:
         """Tell what these readings come to, at a glance and then in full."""
         from acquisition.records import JUDGED_QUALITIES
         from analysis.app.passes import asked_of
@@ -138,8 +142,8 @@ class Thinker:
         answer, found = {**NOTHING_WEIGHED, "notes": [self._trouble]}, None
         if self._diagnoser is not None:
             try:
-                diagnoser = self._expecting(self._diagnoser, readings, work)
-                asked = asked_of(self._model, readings, work)
+                diagnoser = self._expecting(self._diagnoser, model, readings, work)
+                asked = asked_of(model, readings, work)
                 rough = diagnoser.glance(readings)
                 if rough is not None and not self._ended:
                     self._tell({**as_json(rough), "asked": asked}, points, False)
@@ -148,16 +152,23 @@ class Thinker:
             except AnalysisError as error:
                 answer["notes"] = [str(error)]
         if not self._ended:
-            self.settled = None if found is None else (readings, work, found)
+            self.settled = None if found is None else (model, readings, work, found)
             self._tell(answer, points, True)
 
-    def _expecting(self, diagnoser: Diagnoser, readings: tuple[Reading, ...], work: tuple[Event, ...]) -> Diagnoser:
-        """The diagnoser, made once more where it has no predictions for a reading, or a part was changed since."""
+    def _expecting(
+        self,
+        diagnoser: Diagnoser,
+        model: ChassisModel,
+        readings: tuple[Reading, ...],
+        work: tuple[Event, ...],
+    ) -> Diagnoser:
+        """The diagnoser, made once more where it has no predictions for a reading, or a part was changed since, or
+        a tube went in or out."""
         from analysis.app.passes import reached
 
-        read = [reading.measurand for reading in reached(self._model, readings)]
-        if work != self._work or not diagnoser.expects(read):
+        read = [reading.measurand for reading in reached(model, readings)]
+        if model is not self._model or work != self._work or not diagnoser.expects(read):
             measurands = tuple(dict.fromkeys([*self._measurands, *read]))
-            diagnoser = self._made(measurands, work)
-            self._diagnoser, self._measurands, self._work = diagnoser, measurands, work
+            diagnoser = self._made(model, measurands, work)
+            self._diagnoser, self._model, self._measurands, self._work = diagnoser, model, measurands, work
         return diagnoser

@@ -28,7 +28,7 @@ def views_of(path: str | Path) -> Views:
     """
     return Views(
         base=_base,
-        drawing=lambda: _drawing(path),
+        drawing=lambda width_px: _drawing(path, width_px),
         compare=lambda before, after: _compare(path, before, after),
         history=lambda point: _history(path, point),
     )
@@ -55,7 +55,7 @@ def _model(
     return modelled(JobSheet(chassis_name=name, chassis_text=text, bench_text=bench_text), pulled)
 
 
-def _drawing(path: str | Path) -> str:
+def _drawing(path: str | Path, width_px: int) -> str:
     """The newest DC reading of each point over what the model expects of it."""
     from acquisition.store import open_job
     from analysis.chassis import bands
@@ -82,7 +82,7 @@ def _drawing(path: str | Path) -> str:
             shown[point] = Shown(
                 measured_v=row.reading.value, expected_v=row.expected, verdict=row.verdict, said=row.words
             )
-    return chassis_svg(chassis, shown)
+    return chassis_svg(chassis, shown, room_px=width_px)
 
 
 def _compare(path: str | Path, before: str, after: str) -> Mapping[str, Any]:

@@ -21,8 +21,9 @@ from acquisition.store import Job, open_job
 from analysis.app.jobs import begin_pass, beside, direct_readings, mains_from, pass_so_far, pulled_in, told_of_mains
 from analysis.app.modelled import modelled
 from analysis.app.passes import known_of
-from analysis.app.replaced import keep_replaced, out_of_circuit
+from analysis.app.replaced import keep_replaced, out_by_name
 from analysis.app.survey import detector_for, limits_of, survey_of
+from analysis.chassis.plan import survey_plan
 
 from . import showing
 from .gaining import UNKNOWN, GainPanel, Stopped, measure
@@ -229,14 +230,36 @@ class BenchWorker:
             if action == "start":
                 self._start_survey(body)
             elif action in NOTES:
-                step = self._machine.step if self._machine is not None else None
-                self._noting.take(action, body, step.point if step else "")
-                if action == "changed":
-                    self._think()
+                self._note(action, body)
             elif action == "gain":
                 self._gain(body)
             elif action in KEYS and self._machine is not None:
                 self._show_all(self._machine.key(KEYS[action]))
+
+    def _note(self, action: str, body: Mapping[str, Any]) -> None:
+        """Write something down, and go by it at once: in the list of suspects, in bands and verdicts."""
+        machine = self._machine
+        step = machine.step if machine is not None else None
+        self._noting.take(action, body, step.point if step else "")
+        out = pass_so_far(self._job, self.pass_name).pulled
+        if action == "changed":
+            self._think()
+        elif action == "pulled" and self._stand(out):
+            self._publish_job()
+            self.hub.cue("records")
+            if machine is not None:
+                actions = machine.expect(survey_plan(self._chassis, self._model, mains_v=machine.options.mains_v))
+                self._survey.rejudge(direct_readings(self._job, self.pass_name), machine, self._chassis)
+                self._show_all(actions)
+                self._survey.publish()
+            self._think()
+
+    def _stand(self, out: tuple[str, ...]) -> bool:
+        """Go by this being out of circuit; tells whether that is another chassis than before."""
+        if out == self._chassis.pulled:
+            return False
+        self._chassis, self._model = self._chassis.without(out), modelled(self._job.sheet, out)[1]
+        return True
 
     def _start_survey(self, body: Mapping[str, Any]) -> None:
         if self._machine is not None and self._machine.phase is not Phase.DONE:
@@ -244,13 +267,12 @@ class BenchWorker:
         try:
             mains_v = mains_from(str(body.get("mains_v") or ""), self._chassis.mains_v)
             changed = changed_before(self._chassis, body.get("changed"))
-            asked = out_of_circuit(self._chassis, [str(body.get("pulled") or "")])
+            asked = out_by_name(self._chassis, str(body.get("pulled") or ""))
             out = pulled_in(self._job, self.pass_name, asked)
         except click.UsageError as error:
             self._alarm(error.message)
             return
-        if out != self._chassis.pulled:
-            self._chassis, self._model = self._chassis.without(out), modelled(self._job.sheet, out)[1]
+        self._stand(out)
         kept_v = begin_pass(self._job, self.pass_name, mains_v, out)
         self._alarm(told_of_mains(self.pass_name, kept_v, mains_v, self._chassis.mains_v))
         self._publish_job()
@@ -292,8 +314,8 @@ class BenchWorker:
             self._think()
 
     def _think(self) -> None:
-        if self._thinker is not None:
-            self._thinker.ask(*known_of(self._job, self.pass_name, self._chassis))
+        if self._thinker is not None and self._model is not None:
+            self._thinker.ask(self._model, *known_of(self._job, self.pass_name, self._chassis))
 
     def _tell_suspects(self, found: dict[str, Any], points: int, settled: bool) -> None:
         panel = showing.suspects_panel(found, points, settled)
@@ -335,7 +357,7 @@ class BenchWorker:
                 return
             if action in NOTES:
                 with self._telling():
-                    self._noting.take(action, body)
+                    self._note(action, body)
 
     # -- showing ---------------------------------------------------------------------------------------------
 

@@ -55,8 +55,14 @@ def command(
     from acquisition.store import open_job
     from acquisition.store.files import name_of
     from analysis.app.modelled import modelled
-    from analysis.app.replaced import far_from_drawn, keep_replaced, measurements, out_of_circuit, replacements
-    from analysis.report.words import standing_text
+    from analysis.app.replaced import (
+        far_from_drawn,
+        keep_out,
+        keep_replaced,
+        measurements,
+        out_of_circuit,
+        replacements,
+    )
 
     intake = {"customer": customer, "complaint": complaint, "technician": technician, "serial": serial}
     of_pass = bool(text or replaced or measured or mains_v or pulled or lifted)
@@ -70,15 +76,12 @@ def command(
             name = latest_pass(job, name)
             if name not in job.passes():
                 raise click.UsageError(f"no pass {name} yet: read or import it first, then note what belongs to it")
-        all_in = [words for words in pulled if words.lower() == "none"]
-        if all_in and len([*pulled, *lifted]) > 1:
-            raise click.BadParameter("none stands alone: nothing was out of circuit", param_hint="--pulled")
         chassis = chassis_of(job)
         events: tuple[Event, ...] = ()
         out: tuple[str, ...] = ()
         if chassis is not None:
             events = (*replacements(chassis, replaced), *measurements(chassis, measured))
-            out = out_of_circuit(chassis, [] if all_in else pulled, lifted)
+            out = out_of_circuit(chassis, pulled, lifted, or_none=True)
             for asked in far_from_drawn(chassis, events):
                 tell(asked)
         elif replaced or measured or pulled or lifted:
@@ -94,9 +97,7 @@ def command(
             if words := told_of_mains(name, mains_v, mains_v, chassis.mains_v if chassis else None):
                 tell(words)
         if name is not None and (pulled or lifted):
-            before = standing_text(job.read_pass(name).pulled)
-            job.write_conditions(name, pulled=out)
-            job.add_event(name, Event(kind="note", text=f"{standing_text(out)}, before this note {before}"))
+            keep_out(job, name, out)
         if name is not None and text:
             job.add_event(name, Event(kind="note", subject="", text=text))
     click.echo(harmless(f"noted in {name_of(job_path)}"))

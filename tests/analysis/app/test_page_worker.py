@@ -354,12 +354,12 @@ def test_an_answer_says_how_many_points_it_rests_on_and_a_first_look_that_it_is_
     told = queue.Queue()
     thinker = Thinker(model, [], [], 600.0, lambda *answer: told.put(answer))
     try:
-        thinker.ask([], ())
+        thinker.ask(model, [], ())
         answer, points, settled = told.get(timeout=60)  # of no reading there is nothing to see at a glance
         assert (points, settled) == (0, True)
         readings = [Reading(point=p, quantity="dc_v", value=v) for p, v in (("HT", 300.0), ("V1.5", 250.0))]
         for count in (1, 2):
-            thinker.ask(readings[:count], ())
+            thinker.ask(model, readings[:count], ())
             for whole in (False, True):
                 answer, points, settled = told.get(timeout=60)
                 assert (points, settled) == (count, whole)
@@ -462,3 +462,47 @@ def test_tubes_said_to_be_out_are_written_down_and_what_is_expected_follows(tmp_
         with open_job(path, read_only=True) as job:
             assert job.read_pass("as-found").pulled == ("V1",)
         assert worker._model.sections.keys() == {"V2"}
+
+
+def test_a_tube_noted_as_out_during_a_round_counts_at_once_in_bands_verdicts_and_suspects(tmp_path):
+    with running(tmp_path) as (_bench, hub, worker, path):
+
+        def said(panel, key):
+            return hub.state().get(panel, {}).get(key)
+
+        worker.post("pulled", {"pulled": "V1"})
+        wait_for(
+            lambda: said("notes", "words") == "as-found has not begun: name the tubes where the survey is started."
+        )
+        worker.post("start", {"mains_v": "231", "glow": True})
+        wait_for(lambda: said("step", "over"), 60)
+        rows = {row["point"]: row for row in hub.state()["taken"]["readings"]}
+        assert rows["V1.1"]["verdict"] == "agrees"
+        ended = hub.state()["step"]["prompt"]
+        assert "V1.1" not in ended
+        wait_for(lambda: said("suspects", "settled") and said("suspects", "points") == len(rows), 60)
+        assert not any("noted as out" in words for words in hub.state()["suspects"]["asked"])
+        worker.post("pulled", {"pulled": "V9"})
+        wait_for(lambda: said("notes", "words") == "Not written down: no socket V9; there are V1 V2")
+        worker.post("pulled", {"pulled": "V1"})
+        wait_for(lambda: said("job", "stood") == "V1 out of its socket")
+        rows = wait_for(
+            lambda: (
+                (now := {row["point"]: row for row in hub.state()["taken"]["readings"]})["V1.1"]["verdict"] == "low"
+                and now
+            )
+        )
+        assert len(rows) == len(hub.state()["taken"]["readings"])
+        wait_for(lambda: "V1.1" in hub.state()["step"]["prompt"])
+        wait_for(lambda: any("V1 is noted as out" in words for words in said("suspects", "asked") or []), 60)
+        wait_for(lambda: said("suspects", "settled"), 60)
+        with open_job(path, read_only=True) as job:
+            assert job.read_pass("as-found").pulled == ("V1",)
+            assert (
+                job.read_pass("as-found").events[-1].text == "V1 out of its socket, before this note all tubes in"
+            )
+        worker.post("pulled", {"pulled": "none"})
+        wait_for(lambda: hub.state()["step"]["prompt"] == ended)
+        wait_for(lambda: not any("noted as out" in words for words in said("suspects", "asked") or []), 60)
+        wait_for(lambda: said("suspects", "suspects")[0]["part"] == "C2", 60)
+        assert [socket["out"] for socket in hub.state()["notes"]["sockets"]] == [False, False]

@@ -279,7 +279,7 @@ def test_the_mains_of_the_pass_count(tmp_path, model, capsys):
         told = queue.Queue()
         thinker = Thinker(model, [], work, 600.0, lambda *answer: told.put(answer))
         try:
-            thinker.ask(known, work)
+            thinker.ask(model, known, work)
             while not (answer := told.get(timeout=60.0))[2]:
                 pass
         finally:
@@ -316,7 +316,7 @@ def test_what_was_asked_before_a_part_is_blamed_stands_in_every_view(tmp_path, m
     told = queue.Queue()
     thinker = Thinker(model, [], work, 600.0, lambda *answer: told.put(answer))
     try:
-        thinker.ask(readings, work)
+        thinker.ask(model, readings, work)
         while not (answer := told.get(timeout=60.0))[2]:
             pass
     finally:

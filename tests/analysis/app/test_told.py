@@ -221,7 +221,7 @@ def thinker(model):
     thinker = Thinker(model, [], [], 600.0, lambda *answer: told.put(answer))
 
     def weighed(readings, work=()):
-        thinker.ask(readings, work)
+        thinker.ask(model, readings, work)
         while not told.get(timeout=60)[2]:
             pass
         return thinker.settled[-1]
@@ -255,7 +255,7 @@ def test_a_part_changed_in_the_middle_of_a_pass_counts_from_then_on(job, thinker
         thinker.keep(opened, "as-found")
         kept, _ = recall(opened, "as-found", SUSPECTS, basis(job, "as-found"), Diagnosis)
     assert kept == found
-    assert thinker.settled[1] == work
+    assert thinker.settled[2] == work
 
 
 def test_the_page_weighs_a_sweep_as_well_as_direct_volts(job, thinker, model):

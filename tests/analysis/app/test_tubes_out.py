@@ -55,6 +55,9 @@ def test_readings_are_judged_by_the_tubes_that_were_in(job, capsys):
             "V3, V4 out of circuit, before this note all in circuit",
             "all in circuit, before this note V3, V4 out of circuit",
         ]
+    assert main(["note", str(job), "--pass", "all-in", "--pulled", "none"]) == 0
+    with open_job(job, read_only=True) as opened:
+        assert len(opened.read_pass("all-in").events) == 2, "nothing was put right"
 
 
 def test_suspects_are_weighed_anew_once_tubes_are_noted_as_out(job, capsys):

@@ -23,11 +23,15 @@ parts:
 """
 
 
-@pytest.mark.parametrize("paper", [False, True])
+LAYOUTS = [{}, {"paper": True}, {"room_px": 350}, {"room_px": 1200}]
+"""A file of its own, paper, a phone, a desk."""
+
+
+@pytest.mark.parametrize("layout", LAYOUTS, ids=str)
 @pytest.mark.parametrize("name", config_names("chassis"))
-def test_every_part_is_drawn_once(name, paper):
+def test_every_part_is_drawn_once(name, layout):
     chassis = load_chassis(name)
-    drawing = ElementTree.fromstring(chassis_svg(chassis, paper=paper))
+    drawing = ElementTree.fromstring(chassis_svg(chassis, **layout))
     words = ["".join(e.itertext()) for e in drawing.iter() if e.tag.endswith("text")]
     drawn = [re.split(r" ", line)[0] for line in words]
     for part in chassis.parts:
@@ -49,7 +53,9 @@ def test_a_point_shows_measured_over_expected_with_a_sign(measured_v, verdict, w
         chassis, {"V1.1": Shown(measured_v=measured_v, expected_v=190.0, verdict=verdict, said=verdict)}
     )
     group = next(e for e in ElementTree.fromstring(svg).iter() if e.get("data-point") == "V1.1")
-    assert ["".join(e.itertext()) for e in group] == ["V1.1", words, "190 V expected"]
+    texts = [e for e in group if e.tag.endswith("text")]
+    assert ["".join(e.itertext()) for e in texts] == ["V1.1", words, "190 V expected"]
+    assert not any(e.get("stroke") for e in [group, *texts]), "a PDF holds words with an edge twice"
     assert group.get("aria-label") == f"V1.1 plate, {measured_v} V, 190 V expected, {verdict}"
 
 
@@ -142,24 +148,21 @@ def test_a_choke_has_its_unit():
     assert "L1 5 H" in chassis_svg(parse_chassis(TONE))
 
 
-def test_what_a_point_reads_stands_beside_the_flags_and_not_on_them():
-    """Words as long as they come: a bold sign, digits and prefix over what was expected."""
-    grids = "V1.2 V1.7 V2.2 V2.5 V2.8 V3.5 V3.8 N1".split()
-    shown = {p: Shown(measured_v=-0.01758, expected_v=0.00799, verdict="agrees") for p in grids}
-    for name in ("quayside-five", "harbour-twenty"):
-        flags, words = [], []
-        for element, dx, dy in placed(ElementTree.fromstring(chassis_svg(load_chassis(name), shown))):
-            x, y = (dx + float(element.get("x", 0)), dy + float(element.get("y", 0)))
-            if element.tag.endswith("rect") and element.get("height") == "20":
-                flags.append((x, y, x + float(element.get("width")), y + 20))
-            elif element.tag.endswith("text") and element.get("text-anchor") == "end":
-                size = float(element.get("font-size"))
-                wide = 0.6 * size * len("".join(element.itertext()))  # as `Sheet.text` has it
-                words.append((x - wide, y - size, x, y))
-        assert len(words) > 10
-        for left, top, right, bottom in words:
-            for x0, y0, x1, y1 in flags:
-                assert min(right, x1) - max(left, x0) < 1 or min(bottom, y1) - max(top, y0) < 1, (name, left, x0)
+@pytest.mark.parametrize("layout", LAYOUTS, ids=str)
+@pytest.mark.parametrize("name", config_names("chassis"))
+def test_what_a_point_reads_stands_beside_the_flags_and_not_on_them(name, layout):
+    """Words as long as they come, a bold sign, digits and prefix over what is expected, and their white ground."""
+    chassis = load_chassis(name)
+    shown = {p: Shown(measured_v=-0.01758, expected_v=0.00799, verdict="agrees") for p in chassis.node_names}
+    flags, grounds = [], []
+    for element, dx, dy in placed(ElementTree.fromstring(chassis_svg(chassis, shown, **layout))):
+        if element.tag.endswith("rect"):
+            x, y, wide, high = (float(element.get(key)) for key in ("x", "y", "width", "height"))
+            (flags if element.get("stroke") else grounds).append((dx + x, dy + y, dx + x + wide, dy + y + high))
+    assert len(grounds) > 3
+    for left, top, right, bottom in grounds:
+        for x0, y0, x1, y1 in flags:
+            assert min(right, x1) - max(left, x0) < 1 or min(bottom, y1) - max(top, y0) < 1, (left, top, x0, y0)
 
 
 def test_a_winding_whose_second_end_carries_the_name_has_it_clear_of_the_flag_above():
@@ -185,11 +188,11 @@ def test_a_winding_whose_second_end_carries_the_name_has_it_clear_of_the_flag_ab
             assert not (left - 40 < x < left + width and y - 0.8 * size < top + 20 and y > top), (x, y, left, top)
 
 
-@pytest.mark.parametrize("paper", [False, True])
+@pytest.mark.parametrize("layout", LAYOUTS, ids=str)
 @pytest.mark.parametrize("name", config_names("chassis"))
-def test_no_wire_crosses_another_or_runs_through_the_words_beside_a_part(name, paper):
+def test_no_wire_crosses_another_or_runs_through_the_words_beside_a_part(name, layout):
     wires, words = [], []
-    for element, dx, dy in placed(ElementTree.fromstring(chassis_svg(load_chassis(name), paper=paper))):
+    for element, dx, dy in placed(ElementTree.fromstring(chassis_svg(load_chassis(name), **layout))):
         if element.tag.endswith("polyline"):
             points = [(float(x) + dx, float(y) + dy) for x, y in re.findall(r"(\S+),(\S+)", element.get("points"))]
             wires += [(start, end) for start, end in pairwise(points) if start != end]
@@ -206,3 +209,42 @@ def test_no_wire_crosses_another_or_runs_through_the_words_beside_a_part(name, p
     for x0, y0, x1, y1 in words:
         assert not [w for w in level if w[0] < x1 and w[1] > x0 and y0 < w[2] < y1], (x0, y0)
         assert not [w for w in upright if x0 < w[0] < x1 and w[1] < y1 and w[2] > y0], (x0, y0)
+
+
+@pytest.mark.parametrize("name", config_names("chassis"))
+def test_on_a_screen_as_many_sections_stand_in_a_row_as_its_width_takes(name):
+    chassis = load_chassis(name)
+    widths = [
+        float(ElementTree.fromstring(chassis_svg(chassis, room_px=room)).get("width"))
+        for room in (350, 1080, 1240, 9999)
+    ]
+    assert widths == sorted(widths)
+    assert widths[0] < 850
+    assert widths[1] <= 1.2 * 1080
+    assert widths[2] <= 1.2 * 1240
+    assert widths[3] == float(ElementTree.fromstring(chassis_svg(chassis)).get("width"))
+
+
+@pytest.mark.parametrize("layout", LAYOUTS, ids=str)
+@pytest.mark.parametrize("name", config_names("chassis"))
+def test_no_words_stand_on_others(name, layout):
+    """Every point read, words as long as they come; a letter is 0.56 of its height wide, a bold one 0.62 (from
+    memory, of a common sans serif)."""
+    chassis = load_chassis(name)
+    shown = {p: Shown(measured_v=-0.01758, expected_v=0.00799, verdict="high") for p in chassis.node_names}
+    words = []
+    for element, dx, dy in placed(ElementTree.fromstring(chassis_svg(chassis, shown, **layout))):
+        if not element.tag.endswith("text"):
+            continue
+        text, size = "".join(element.itertext()), float(element.get("font-size"))
+        wide = size * len(text) * (0.62 if element.get("font-weight") else 0.56)
+        x, y = dx + float(element.get("x")), dy + float(element.get("y"))
+        left = x - wide * {"start": 0.0, "middle": 0.5, "end": 1.0}[element.get("text-anchor")]
+        words.append((text, left, y - 0.72 * size, left + wide, y))
+    on = [
+        (a[0], b[0])
+        for i, a in enumerate(words)
+        for b in words[i + 1 :]
+        if min(a[3], b[3]) - max(a[1], b[1]) > 1 and min(a[4], b[4]) - max(a[2], b[2]) > 1
+    ]
+    assert on == []

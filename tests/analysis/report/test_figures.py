@@ -24,6 +24,11 @@ def test_places_against_a_lopsided_band():
     assert place_in_band(judged(-179.0, 160.0, 179.0, 189.0, quantity="phase_deg")) == pytest.approx(0.2)
 
 
+def test_the_first_of_two_passes_is_a_ring_round_the_last_where_both_read_the_same(material):
+    before, after = band_figure(material, dc=True)["data"]
+    assert before["marker"]["size"] >= after["marker"]["size"] + 4
+
+
 def test_a_reading_far_out_stands_at_the_edge_as_an_arrow(material):
     figure = band_figure(material, dc=True)
     before, after = figure["data"]

@@ -1,11 +1,13 @@
 // What is already on disk: two passes side by side, the drawing with measured over expected, history of a point.
 import { make, text } from "/static/dom.js";
 const at = (id) => document.getElementById(id);
-let svgFrom = null, passes = [], known = "", compared = "", asked = 0;
+let svgFrom = null, passes = [], known = "", compared = "", asked = 0, drawing = 0, drawnFor = 0;
 
 export function wire(loader) {
   svgFrom = loader;
   for (const id of ["before", "after"]) at(id).addEventListener("change", showCompare);
+  // As many sections a row as the place takes: set anew when a window is narrowed or a phone turned.
+  new ResizeObserver(() => { if (!at("chassis").hidden && at("drawing").clientWidth !== drawnFor) showChassis(); }).observe(at("drawing"));
   at("drawing").addEventListener("click", (event) => point(event.target.closest("[data-point]")?.dataset.point));
   at("drawing").addEventListener("keydown", (event) => { if (event.key === "Enter") point(event.target.closest("[data-point]")?.dataset.point); });
 }
@@ -52,8 +54,14 @@ export async function showCompare() {
         make("td", { class: "judged" }, `${c.sign} ${c.verdict}`, make("small", {}, c.direction)))))));
 }
 export async function showChassis() {
-  try { at("drawing").replaceChildren(await svgFrom("/drawing")); }
-  catch (error) { at("drawing").replaceChildren(make("p", {}, error.message)); }
+  const place = at("drawing"), inside = getComputedStyle(place), mine = ++drawing;
+  drawnFor = place.clientWidth;
+  const room = Math.floor(drawnFor - parseFloat(inside.paddingLeft) - parseFloat(inside.paddingRight));
+  const drawn = await svgFrom(`/drawing?width=${Math.max(0, room)}`).catch((error) => make("p", {}, error.message));
+  if (mine !== drawing) return;
+  const chosen = document.activeElement?.closest("#drawing [data-point]")?.dataset.point;
+  place.replaceChildren(drawn);
+  if (chosen) place.querySelector(`[data-point="${CSS.escape(chosen)}"]`)?.focus({ preventScroll: true }); // keys stay where they were
 }
 async function point(name) {
   if (!name) return;

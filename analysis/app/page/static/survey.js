@@ -2,17 +2,17 @@
 import { show, text, make, svgFrom, volts } from "/static/dom.js";
 import { awake } from "/static/awake.js";
 const at = (id) => document.getElementById(id);
-let surveyed = "", shown = "", marked = "", points = 0, weighed = null, settled = true;
+let surveyed = "", pulled = "", shown = "", marked = "", points = 0, weighed = null, settled = true;
 
 export function job(job) {
   at("cautions").replaceChildren(...job.cautions.map((words) => make("li", {}, words)));
   text(at("mains-words"), job.mains_words);
   // What was entered for another job or pass, by a server that has gone, does not hold for this one.
   const now = JSON.stringify([job.name, job.chassis, job.pass]);
-  if (surveyed && surveyed !== now) { at("mains").value = at("changed").value = at("pulled").value = ""; at("glow").checked = false; }
+  if (surveyed && surveyed !== now) { at("mains").value = at("changed").value = at("pulled").value = pulled = ""; at("glow").checked = false; }
   surveyed = now;
   if (job.mains_v && !at("mains").value) at("mains").value = String(job.mains_v);
-  if (job.pulled && !at("pulled").value) at("pulled").value = job.pulled;
+  if (pulled !== (job.pulled ?? "")) at("pulled").value = pulled = job.pulled ?? "";
 }
 
 export function meter(meter) {
