@@ -189,21 +189,29 @@ class Comparison:
         ----------
         values : tuple of PartValue
             One with both ends stands for the value of its fault too, which was picked from a few on the chassis as
-            drawn; not where each of several parts was measured without the faults of the others. A part that
-            measured as drawn before, and does not now, had no fault of its value.
+            drawn. A part that measured as drawn before, and does not now, had no fault of its value. Where the
+            readings of a pass fit no value that is noted: something else is wrong there.
         """
-        parts = list(dict.fromkeys(one.part for one in values))
-        alone = self.verdict != AGREES and len(parts) > 1
         told = {}
+        picked = {fault.key: value for fault, value in self.faults}
         for one in values:
-            if one.before.value is not None and not alone:
-                key = one.part if one.what == "value" else f"{one.part}.{one.what}"
+            key = one.part if one.what == "value" else f"{one.part}.{one.what}"
+            if one.before.value is None or key not in picked:
+                continue
+            # A part that measured high is no size of one that is low.
+            if one.drawn is None or (one.before.value > one.drawn) == (picked[key] > one.drawn):
                 told[key] = 1.0 / one.before.value if one.what == "leak" else one.before.value
         faults = tuple((fault, told.get(fault.key, value)) for fault, value in self.faults)
-        found = replace(self, values=values, faults=faults)
-        if alone:
-            beside = f"before, each of {', '.join(parts)} is measured in circuit as if the others had been as drawn"
-            found = replace(found, notes=(*self.notes, beside))
+        unfit = [
+            f"{name}: no value of {' and '.join(parts)} gives its readings while all else is sound, and none "
+            "is told: something else is wrong there as well; `stagewalk suspects` with --pass looks at all parts"
+            for name, parts in (
+                (self.before, dict.fromkeys(one.part for one in values if one.before.unfit)),
+                (self.after, dict.fromkeys(one.part for one in values if one.after.unfit)),
+            )
+            if parts
+        ]
+        found = replace(self, values=values, faults=faults, notes=(*self.notes, *unfit))
         keys = {fault.key for fault, _ in faults}
         others = {one.part: one for one in values if one.another_fitted and one.part in keys}
         kept = tuple((fault, value) for fault, value in faults if fault.key not in others)

@@ -55,7 +55,7 @@ def compare_passes(
     from analysis.app.modelled import modelled
     from analysis.app.passes import judged, reached
     from analysis.app.told import as_told, basis_of
-    from analysis.compare import AGREES, PartValue, compare, judged_of, replaced_values
+    from analysis.compare import PartValue, compare, judged_of, replaced_values
     from analysis.faults import faults_of
     from analysis.judge import asked_about, without_drive
     from analysis.report.words import tubes_text
@@ -100,8 +100,9 @@ def compare_passes(
         rows = {one.name: judged(model, one.readings, one.mains_v) for one in (first, last)}
 
     def values() -> tuple[PartValue, ...]:
-        found = result.faults if result.verdict == AGREES else ()
-        return replaced_values(model, first, last, work_before=work_before, work_after=work_after, faults=found)
+        return replaced_values(
+            model, first, last, work_before=work_before, work_after=work_after, faults=result.faults
+        )
 
     basis = basis_of(job.sheet, [first, last], [*work_before, *work_after])
 
@@ -265,6 +266,7 @@ def _show_values(console: Console, comparison: Comparison) -> None:
 
     from acquisition.quantities import format_value
     from analysis.app.tables import show_table
+    from analysis.report.in_circuit import READINGS
 
     if not comparison.values:
         return
@@ -275,7 +277,7 @@ def _show_values(console: Console, comparison: Comparison) -> None:
         drawn, tester = (
             "" if value is None else format_value(value, v.before.unit) for value in (v.drawn, v.tester)
         )
-        before, after = (found.text.removeprefix("these readings ") for found in (v.before, v.after))
+        before, after = (found.text.removeprefix(READINGS) for found in (v.before, v.after))
         table.add_row(escape(f"{v.part} {v.name}"), before, after, drawn, tester)
     console.print()
     show_table(console, table, ("in circuit, 95 %",), folds=True)
