@@ -13,7 +13,6 @@ from dataclasses import dataclass
 
 import numpy as np
 
-from acquisition.quantities import format_value
 from acquisition.records import JUDGED_QUALITIES, Event, Measurand, Pass
 
 from ..chassis import ChassisModel
@@ -27,6 +26,7 @@ from .answering import Answers
 from .asking import Asking, answered, side_by_side
 from .interval import deficit_of, interval_of
 from .likelihood import Search
+from .part_value import InCircuit, PartValue
 from .profile import Profile
 
 KINDS = ("resistor", "capacitor", "inductor", "potentiometer")
@@ -44,92 +44,6 @@ TUBE_SIGMA = 1.0
 """Of the logarithm of a tube's value that a fault set: its steps as another old part beside the one looked at."""
 
 
-@dataclass(frozen=True, slots=True, kw_only=True)
-class InCircuit:
-    """One value of a part as the readings of one pass tell it.
-
-    Parameters
-    ----------
-    value : float, optional
-        Most likely value; None where it is bounded on one side only, or not at all.
-    low, high : float, optional
-        Ends of the interval of 95 %; None where the readings set none.
-    unit : str
-        ``ohm F H``; a leak is a resistance.
-    unfit : bool
-        The readings leave so much unexplained whatever the value is that nothing is told of it.
-    """
-
-    value: float | None = None
-    low: float | None = None
-    high: float | None = None
-    unit: str
-    unfit: bool = False
-
-    def holds(self, value: float) -> bool:
-        """Whether a value lies in the interval, as far as it has ends.
-
-        Parameters
-        ----------
-        value : float
-            In ``unit``.
-        """
-        return (self.low is None or self.low <= value) and (self.high is None or value <= self.high)
-
-    @property
-    def text(self) -> str:
-        """In words."""
-        low, high = (None if end is None else format_value(end, self.unit, 2) for end in (self.low, self.high))
-        if low == high and self.low is not None and self.high is not None:
-            low, high = (format_value(end, self.unit, 3) for end in (self.low, self.high))
-        if self.value is not None:
-            return f"{format_value(self.value, self.unit)} ({low} to {high})"
-        if low:
-            return f"more than {low}"
-        if high:
-            return f"less than {high}"
-        return "these readings fit no value" if self.unfit else "these readings cannot tell"
-
-
-@dataclass(frozen=True, slots=True, kw_only=True)
-class PartValue:
-    """One value of a replaced part before and after.
-
-    Parameters
-    ----------
-    part, what : str
-        ``C4`` and ``value``, ``leak`` or ``esr``.
-    before, after : InCircuit
-        Of each pass.
-    drawn : float, optional
-        As the chassis file gives it; None for losses, which a drawing does not give.
-    tester, tester_std : float, optional
-        What a tester showed of the new part before it was fitted; no part of ``after``.
-    """
-
-    part: str
-    what: str
-    before: InCircuit
-    after: InCircuit
-    drawn: float | None = None
-    tester: float | None = None
-    tester_std: float | None = None
-
-    @property
-    def name(self) -> str:
-        """What is measured, in words."""
-        if self.what == "value":
-            return {"F": "capacitance", "H": "inductance"}.get(self.before.unit, "resistance")
-        return {"leak": "leak resistance", "esr": "series resistance"}[self.what]
-
-    @property
-    def another_fitted(self) -> bool:
-        """Whether the old part measured as drawn and the new one does not."""
-        if self.drawn is None or self.before.value is None:
-            return False
-        return self.before.holds(self.drawn) and not self.after.holds(self.drawn)
-
-
 def replaced_values(
     model: ChassisModel,
     before: Pass,
@@ -137,7 +51,7 @@ def replaced_values(
     *,
     work_before: Sequence[Event] = (),
     work_after: Sequence[Event] = (),
-    faults: Sequence[tuple[Fault, float]] = (),
+    faults: Sequence[tuple[Fault, float | None]] = (),
 ) -> tuple[PartValue, ...]:
     """What each replaced part measures in circuit before and after.
 
@@ -149,7 +63,7 @@ def replaced_values(
         The passes; what was replaced stands in the events of the second.
     work_before, work_after : sequence of Event
         Done up to the end of each pass, see `analysis.work`.
-    faults : sequence of (Fault, float)
+    faults : sequence of (Fault, float or None)
         What fits the changes best, see `Comparison.faults`.
 
     Returns
@@ -165,13 +79,14 @@ def replaced_values(
     subjects = dict.fromkeys(e.subject for e in after.events if e.kind == "part_replaced" and e.subject)
     parts = [name for name in subjects if name in model.parameters and model.parameters[name].kind in KINDS]
     known = [values_found(model.parameters, work) for work in (work_before, work_after)]
+    sized = tuple((fault, value) for fault, value in faults if value is not None)
     told = _measured(
         model,
         [
             wanted
             for part in parts
             for wanted in (
-                _Wanted(before, part, known[0], tuple(p for p in parts if p != part), tuple(faults)),
+                _Wanted(before, part, known[0], tuple(p for p in parts if p != part), sized),
                 _Wanted(after, part, known[1]),
             )
         ],

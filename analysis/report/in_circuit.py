@@ -62,13 +62,9 @@ def value_proof(values: Sequence[PartValue]) -> list[str]:
     told = [
         f"the {v.name} of {v.part} was {_told(v.before)} before and is {_told(v.after)} after"
         for v in values
-        if _lies_below(v.before, v.after) or _lies_below(v.after, v.before)
+        if v.before.lies_below(v.after) or v.after.lies_below(v.before)
     ]
     return [with_signs(f"In circuit, by each round alone, {'; '.join(told)}.")] if told else []
-
-
-def _lies_below(one: InCircuit, other: InCircuit) -> bool:
-    return one.high is not None and other.low is not None and one.high < other.low
 
 
 def _beside(value: PartValue, tester: str) -> list[str]:

@@ -193,6 +193,7 @@ def as_json(comparison: Comparison) -> dict[str, Any]:
             for v in comparison.values
         ],
         "changes": [row(change) for change in comparison.changes],
+        "still_out": [f"{c.measurand.point} {c.measurand.quantity}" for c in comparison.still_out],
         "only_before": [f"{m.point} {m.quantity}" for m in comparison.only_before],
         "only_after": [f"{m.point} {m.quantity}" for m in comparison.only_after],
         "rule": comparison.rule,
@@ -212,7 +213,7 @@ def show(comparison: Comparison) -> None:
     from rich.table import Table
 
     from analysis.app.tables import OpenConsole, show_table
-    from analysis.report.change_row import change_row
+    from analysis.report.change_row import change_row, still_out_text
     from analysis.report.words import QUANTITY_WORDS, TO_ASCII, measurand_text, old_part_text
 
     console = OpenConsole(highlight=False)
@@ -247,6 +248,9 @@ def show(comparison: Comparison) -> None:
         if c.trend:
             text = measurand_text(c.measurand, later=c.later, ascii_only=True)
             console.print(f"  a trend only: {escape(harmless(text))}, z = {c.z:+.1f}")
+    if comparison.still_out:
+        out = still_out_text(comparison.still_out, ascii_only=True)
+        console.print(f"still out of band, unchanged: {escape(harmless(out))}")
     for fault, value in comparison.faults:
         console.print(f"{comparison.fit_words}: before, {escape(old_part_text(fault, value, ascii_only=True))}")
     _show_values(console, comparison)

@@ -223,9 +223,27 @@ def compared_values(verdict, before):
 
 @pytest.mark.parametrize("verdict", [AGREES, NOT_EXPLAINED])
 def test_a_part_measured_in_circuit_lends_its_value_to_a_fault_of_the_same_side_alone(verdict):
-    assert compared_values(verdict, ohms(1.4e5, 1.8e5))[1].faults[0][1] == pytest.approx(158.7e3, rel=1e-3)
+    ((_, size),) = compared_values(verdict, ohms(1.4e5, 1.8e5))[1].faults
+    assert size == pytest.approx(158.7e3, rel=1e-3)
     # 47 k was "drifted high" of 100 k.
-    assert compared_values(verdict, ohms(4e4, 5e4))[1].faults[0][1] == 2e5
+    assert [value for _, value in compared_values(verdict, ohms(4e4, 5e4))[1].faults] == [None]
+    # 100 nF and "cannot tell" stood side by side of one open capacitor.
+    assert [value for _, value in compared_values(verdict, InCircuit(low=1.2e5, unit="ohm"))[1].faults] == [None]
+
+
+def test_a_part_that_measured_sound_is_not_called_nearest_to_changes_it_does_not_explain():
+    sound = ohms(9e4, 1.1e5)
+    assert compared_values(NOT_EXPLAINED, sound)[1].faults == ()
+    assert len(compared_values(AGREES, sound)[1].faults) == 1
+
+
+def test_a_new_part_that_is_worse_than_the_old_is_told():
+    given = material(REPAIRED, dict.fromkeys(REPAIRED, NOT_EXPLAINED))
+    sound, leaks = InCircuit(low=2e9, unit="ohm"), ohms(1e6, 2e6)
+    for before, after, told in ((sound, leaks, True), (leaks, sound, False), (sound, sound, False)):
+        value = PartValue(part="C4", what="leak", before=before, after=after)
+        causes = given.comparison.measured((value,)).causes
+        assert any(one.startswith("the new C4 is worse than the old one: leak res") for one in causes) == told
 
 
 def test_where_readings_fit_no_value_none_is_a_proof_and_the_comparison_says_why():
