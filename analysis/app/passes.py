@@ -19,9 +19,6 @@ if TYPE_CHECKING:
 MAINS = "mains"
 """The model's parameter for mains over nominal mains."""
 
-MAINS_STD = 0.02
-"""Of mains during a pass, relative: written down once, while they move (common practice, no source)."""
-
 
 @dataclass(frozen=True, slots=True, kw_only=True)
 class Beside:
@@ -142,13 +139,14 @@ def work_at(
     readings : sequence of Reading
         Of the pass; mains that its rails contradict are a note, and no value.
     """
-    from analysis.chassis.conditions import mains_contradicted
+    from analysis.chassis.conditions import mains_known
 
     if mains_v is None:
         return tuple(work)
-    share = mains_v / chassis.mains_v
-    kind = "note" if mains_contradicted(chassis, readings, mains_v) else "part_measured"
-    return *work, Event(kind=kind, subject=MAINS, value=share, std=MAINS_STD * share)
+    if (known := mains_known(chassis, readings, mains_v)) is None:
+        return *work, Event(kind="note", subject=MAINS, value=mains_v / chassis.mains_v)
+    share, std = known
+    return *work, Event(kind="part_measured", subject=MAINS, value=share, std=std)
 
 
 def asked_of(model: ChassisModel, readings: Sequence[Reading], known: Sequence[Event]) -> list[str]:

@@ -15,6 +15,11 @@ FAR_FROM_DRAWN = 1.25
 """Mains beyond this ratio to what a chassis is made for are asked after: 23 is soon typed for 231. Half of it may
 be meant, at a variable transformer (common practice, no source)."""
 
+MAINS_STD = 0.02
+"""Relative standard uncertainty of mains that were written down, for all that is asked of a pass: they were read
+once, within 1 % by a usual meter, and move by another one or two while the pass is taken (common practice, no
+source)."""
+
 RAILS_APART, NO_RAIL, LIVE_V = 1.3, 0.1, 10.0
 """Rails that are off by the same ratio, within the first, were moved by one cause; one below the second of its
 volts is missing, and those of less than the last do not count (common practice, no source)."""
@@ -85,6 +90,24 @@ def mains_contradicted(chassis: Chassis, readings: Sequence[Reading], mains_v: f
     """
     ratios = _rail_ratios(chassis, readings, mains_v / chassis.mains_v)
     return bool(ratios) and min(ratios.values()) > FAR_FROM_DRAWN
+
+
+def mains_known(chassis: Chassis, readings: Sequence[Reading], mains_v: float | None) -> tuple[float, float] | None:
+    """Mains of a pass over those of the drawing, and the standard uncertainty: None where nothing is known of them.
+
+    Parameters
+    ----------
+    chassis : Chassis
+        The file.
+    readings : sequence of Reading
+        Of the pass; mains that its rails contradict are not known.
+    mains_v : float, optional
+        As written down.
+    """
+    if mains_v is None or mains_contradicted(chassis, readings, mains_v):
+        return None
+    share = mains_v / chassis.mains_v
+    return share, MAINS_STD * share
 
 
 def _rail_ratios(chassis: Chassis, readings: Sequence[Reading], share: float) -> dict[str, float]:

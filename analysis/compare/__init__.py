@@ -2,8 +2,9 @@
 
 from .comparison import compare
 from .explanation import Explanation
-from .in_circuit import InCircuit, PartValue, replaced_values, values_in_circuit
+from .in_circuit import replaced_values, values_in_circuit
 from .pairing import judged_of, other_line, same
+from .part_value import InCircuit, PartValue
 from .result import AGREES, NOT_EXPLAINED, NOTHING_IN_BOTH, UNCHANGED, UNTRIED, Change, Comparison
 
 __all__ = [

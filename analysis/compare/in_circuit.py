@@ -13,25 +13,23 @@ from dataclasses import dataclass
 
 import numpy as np
 
-from acquisition.quantities import format_value
 from acquisition.records import JUDGED_QUALITIES, Event, Measurand, Pass
 
 from ..chassis import ChassisModel
+from ..chassis.conditions import mains_known
 from ..chassis.predicting import SIGNALS
-from ..faults import Fault
+from ..faults import Fault, class_of
 from ..inference.data import collect
 from ..inference.panel import Panel
 from ..work import last_values, values_found
 from .answering import Answers
 from .asking import Asking, answered, side_by_side
-from .interval import WITHIN, deficit_of, interval_of
+from .interval import deficit_of, interval_of
 from .likelihood import Search
+from .part_value import InCircuit, PartValue
 from .profile import Profile
 
 KINDS = ("resistor", "capacitor", "inductor", "potentiometer")
-
-MAINS_STD = 0.005
-"""Of a mains voltage written down beside the readings, relative (common practice, no source)."""
 
 ALONE, TOGETHER, COARSE = 48, 6, 12
 """Places a value is looked for at: what moves direct volts, the others beside it, and each in its profile."""
@@ -42,90 +40,8 @@ SHOWS = 0.05
 RETURNS = 4
 """How often all is done again from a higher place that a profile met."""
 
-
-BESIDE_STD = 0.3
-"""How well the fault of another old part is known from the changes, relative (common practice, no source)."""
-
-
-@dataclass(frozen=True, slots=True, kw_only=True)
-class InCircuit:
-    """One value of a part as the readings of one pass tell it.
-
-    Parameters
-    ----------
-    value : float, optional
-        Most likely value; None where it is bounded on one side only, or not at all.
-    low, high : float, optional
-        Ends of the interval of 95 %; None where the readings set none.
-    unit : str
-        ``ohm F H``; a leak is a resistance.
-    """
-
-    value: float | None = None
-    low: float | None = None
-    high: float | None = None
-    unit: str
-
-    def holds(self, value: float) -> bool:
-        """Whether a value lies in the interval, as far as it has ends.
-
-        Parameters
-        ----------
-        value : float
-            In ``unit``.
-        """
-        return (self.low is None or self.low <= value) and (self.high is None or value <= self.high)
-
-    @property
-    def text(self) -> str:
-        """In words."""
-        low, high = (None if end is None else format_value(end, self.unit, 2) for end in (self.low, self.high))
-        if low == high and self.low is not None and self.high is not None:
-            low, high = (format_value(end, self.unit, 3) for end in (self.low, self.high))
-        if self.value is not None:
-            return f"{format_value(self.value, self.unit)} ({low} to {high})"
-        if low:
-            return f"more than {low}"
-        return f"less than {high}" if high else "these readings cannot tell"
-
-
-@dataclass(frozen=True, slots=True, kw_only=True)
-class PartValue:
-    """One value of a replaced part before and after.
-
-    Parameters
-    ----------
-    part, what : str
-        ``C4`` and ``value``, ``leak`` or ``esr``.
-    before, after : InCircuit
-        Of each pass.
-    drawn : float, optional
-        As the chassis file gives it; None for losses, which a drawing does not give.
-    tester, tester_std : float, optional
-        What a tester showed of the new part before it was fitted; no part of ``after``.
-    """
-
-    part: str
-    what: str
-    before: InCircuit
-    after: InCircuit
-    drawn: float | None = None
-    tester: float | None = None
-    tester_std: float | None = None
-
-    @property
-    def name(self) -> str:
-        """What is measured, in words."""
-        if self.what == "value":
-            return {"F": "capacitance", "H": "inductance"}.get(self.before.unit, "resistance")
-        return {"leak": "leak resistance", "esr": "series resistance"}[self.what]
-
-    @property
-    def another_fitted(self) -> bool:
-        """Whether the old part measured as drawn and the new one does not."""
-        if self.drawn is None or self.before.value is None:
-            return False
-        return self.before.holds(self.drawn) and not self.after.holds(self.drawn)
+TUBE_SIGMA = 1.0
+"""Of the logarithm of a tube's value that a fault set: its steps as another old part beside the one looked at."""
 
 
 def replaced_values(
@@ -135,7 +51,7 @@ def replaced_values(
     *,
     work_before: Sequence[Event] = (),
     work_after: Sequence[Event] = (),
-    faults: Sequence[tuple[Fault, float]] = (),
+    faults: Sequence[tuple[Fault, float | None]] = (),
 ) -> tuple[PartValue, ...]:
     """What each replaced part measures in circuit before and after.
 
@@ -147,30 +63,32 @@ def replaced_values(
         The passes; what was replaced stands in the events of the second.
     work_before, work_after : sequence of Event
         Done up to the end of each pass, see `analysis.work`.
-    faults : sequence of (Fault, float)
-        What explains the changes: beside one old part the others are taken as they were, not as drawn.
+    faults : sequence of (Fault, float or None)
+        What fits the changes best, see `Comparison.faults`.
 
     Returns
     -------
     tuple of PartValue
         Of resistors, capacitors, inductors and potentiometers that the model has.
+
+    Notes
+    -----
+    Of several old parts each may have been anything: beside the one that is looked at no belief about the others
+    enters. ``faults`` are only one of the places where the search begins. New parts are as drawn or as measured.
     """
     subjects = dict.fromkeys(e.subject for e in after.events if e.kind == "part_replaced" and e.subject)
     parts = [name for name in subjects if name in model.parameters and model.parameters[name].kind in KINDS]
-    sides = [
-        (taken, values_found(model.parameters, work))
-        for taken, work in ((before, work_before), (after, work_after))
-    ]
-
-    def beside(part: str) -> dict[str, tuple[float, float]]:
-        return {fault.key: (value, BESIDE_STD * abs(value)) for fault, value in faults if fault.part != part}
-
+    known = [values_found(model.parameters, work) for work in (work_before, work_after)]
+    sized = tuple((fault, value) for fault, value in faults if value is not None)
     told = _measured(
         model,
         [
-            (taken, part, {**known, **beside(part)} if taken is before else known)
+            wanted
             for part in parts
-            for taken, known in sides
+            for wanted in (
+                _Wanted(before, part, known[0], tuple(p for p in parts if p != part), sized),
+                _Wanted(after, part, known[1]),
+            )
         ],
     )
     testers = last_values(work_after)
@@ -218,34 +136,62 @@ def values_in_circuit(
     dict of str to InCircuit
         By ``value``, ``leak``, ``esr``, as far as the part has them.
     """
-    return _measured(model, [(taken, part, measured or {})])[0]
+    return _measured(model, [_Wanted(taken, part, measured or {})])[0]
 
 
-def _measured(
-    model: ChassisModel, wanted: Sequence[tuple[Pass, str, Mapping[str, tuple[float, float]]]]
-) -> list[dict[str, InCircuit]]:
+@dataclass(frozen=True, slots=True)
+class _Wanted:
+    """A part in a pass, what is known by other means, and which others may be anything: parts, and faults of tubes
+    among those that fit the changes best."""
+
+    taken: Pass
+    part: str
+    measured: Mapping[str, tuple[float, float]]
+    others: tuple[str, ...] = ()
+    faults: tuple[tuple[Fault, float], ...] = ()
+
+    def beside(self, model: ChassisModel) -> list[_Scale]:
+        """Values of the others."""
+        scales = [scale for name in self.others for scale in _scales(model, name).values()]
+        known = {scale.key for scale in scales}
+        return scales + [
+            _Scale(key=f.key, unit="", centre=value, sigma=TUBE_SIGMA, low=value / 10.0, high=value * 10.0)
+            for f, value in self.faults
+            if f.part != self.part and f.key not in known
+        ]
+
+
+def _measured(model: ChassisModel, wanted: Sequence[_Wanted]) -> list[dict[str, InCircuit]]:
     """What parts measure in passes, searched for side by side."""
     found: list[dict[str, InCircuit]] = []
     searches: list[tuple[dict[str, InCircuit], Search, dict[str, _Scale]]] = []
-    for taken, part, measured in wanted:
-        scales = _scales(model, part)
+    for one in wanted:
+        scales, beside = _scales(model, one.part), one.beside(model)
+        if "esr" in scales and class_of(model.parameters[one.part], model.chassis) == "film":
+            # Film has none that a stage would notice, and none is told. It is left free all the same: a leak that
+            # drives the next grid into current loads the signal by a law that no model tells well, and what that
+            # does had been laid to the leak, or told as hundreds of ohms.
+            beside.append(scales.pop("esr"))
         found.append({what: InCircuit(unit=scale.unit) for what, scale in scales.items()})
-        readings = [r for r in taken.readings if r.quality in JUDGED_QUALITIES]
-        if "esr" in scales and not _shows_in_signals(model, part, [r.measurand for r in readings]):
+        readings = [r for r in one.taken.readings if r.quality in JUDGED_QUALITIES]
+        if "esr" in scales and not _shows_in_signals(model, one.part, [r.measurand for r in readings]):
             # Ripple alone cannot tell lost capacitance from series resistance: that is taken as sound.
             del scales["esr"]
-        own = {scale.key: (scale.centre, scale.sigma * scale.centre) for scale in scales.values()}
-        known = {key: value for key, value in measured.items() if key not in own} | own
-        if taken.mains_v:
-            share = taken.mains_v / model.chassis.mains_v
-            known["mains"] = (share, MAINS_STD * share)
+        free = {s.key: (s.centre, s.sigma * s.centre) for s in (*scales.values(), *beside)}
+        known = {key: value for key, value in one.measured.items() if key not in free} | free
+        if mains := mains_known(model.chassis, readings, one.taken.mains_v):
+            known["mains"] = mains
         panel = Panel(model, [r.measurand for r in readings], known, with_faults=False)
         data = collect(panel, readings)
         if data.readings:
             first = "leak" if "leak" in scales else "value"
             places = {_column(panel, scales[first]): scales[first].places(ALONE)}
             places |= {_column(panel, s): s.places(TOGETHER) for what, s in scales.items() if what != first}
-            searches.append((found[-1], Search(panel, data, places), scales))
+            at = {fault.key: value for fault, value in one.faults if fault.key in free}
+            start = {panel.unknown_at[key]: panel.unknowns[panel.unknown_at[key]].z_of(at[key]) for key in at}
+            others = {_column(panel, s): s.places(COARSE) for s in beside}
+            search = Search(panel, data, places, others, [start] if start else [])
+            searches.append((found[-1], search, scales))
     told = answered(
         [_search(search, scales) for _, search, scales in searches], Answers(model, [s for _, s, _ in searches])
     )
@@ -255,7 +201,7 @@ def _measured(
 
 
 def _column(panel: Panel, scale: _Scale) -> int:
-    return [unknown.key for unknown in panel.unknowns].index(scale.key)
+    return panel.unknown_at[scale.key]
 
 
 def _search(search: Search, scales: Mapping[str, _Scale]) -> Asking[dict[str, InCircuit]]:
@@ -270,7 +216,11 @@ def _search(search: Search, scales: Mapping[str, _Scale]) -> Asking[dict[str, In
         # A likelihood that bends has side valleys: where a profile comes out higher, all is done again from there.
         if not (yield from search.climb()):
             break
-    return {what: _told(profile, scale, what) for (what, scale), profile in zip(scales.items(), found, strict=True)}
+    within = search.within
+    return {
+        what: InCircuit(unit=scale.unit, unfit=True) if math.isinf(within) else _told(profile, scale, what, within)
+        for (what, scale), profile in zip(scales.items(), found, strict=True)
+    }
 
 
 def _shows_in_signals(model: ChassisModel, part: str, measurands: Sequence[Measurand]) -> bool:
@@ -285,12 +235,14 @@ def _shows_in_signals(model: ChassisModel, part: str, measurands: Sequence[Measu
     return bool(np.nanmax(moved, initial=0.0) > SHOWS)
 
 
-def _told(profile: Profile, scale: _Scale, what: str) -> InCircuit:
+def _told(profile: Profile, scale: _Scale, what: str, within: float) -> InCircuit:
     """Interval of one value from its profile."""
-    if deficit_of(profile.value, -np.inf).max() < 0.5 * WITHIN:
+    if deficit_of(profile.value, -np.inf).max() < 0.5 * within:
         return InCircuit(unit=scale.unit)
-    ends = interval_of(profile.places, profile.value)
+    ends = interval_of(profile.places, profile.value, within)
     value, low, high = (None if z is None else scale.centre * math.exp(scale.sigma * z) for z in ends)
+    # Nothing is claimed beyond where it was looked for.
+    low, high = (None if end is None else min(max(end, scale.low), scale.high) for end in (low, high))
     if what == "leak":  # a conductance, told as a resistance
         value, low, high = (None if end is None else 1.0 / end for end in (value, high, low))
     return InCircuit(value=value if low and high else None, low=low, high=high, unit=scale.unit)
@@ -322,10 +274,10 @@ def _scales(model: ChassisModel, part: str) -> dict[str, _Scale]:
     if parameter.kind == "capacitor":
         leak, esr = (f"{part}.{ending}" for ending in ("leak", "esr"))
         reactance = 1.0 / (2.0 * math.pi * 1000.0 * size)
-        # Series resistance shows where it is comparable with the reactance somewhere between 20 Hz and 20 kHz.
         found["leak"] = _Scale(
             key=leak, unit="ohm", centre=model.parameters[leak].nominal, sigma=4.0, low=1e-13, high=0.1
         )
+        # Series resistance shows where it is comparable with the reactance somewhere between 20 Hz and 20 kHz.
         found["esr"] = _Scale(
             key=esr, unit="ohm", centre=model.parameters[esr].nominal or 0.01 * reactance, sigma=3.0,
             low=1e-3 * reactance, high=1e3 * reactance,

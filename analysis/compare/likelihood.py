@@ -11,7 +11,7 @@ passes and values are answered together (`asking`).
 from __future__ import annotations
 
 import math
-from collections.abc import Mapping
+from collections.abc import Mapping, Sequence
 from dataclasses import replace
 from itertools import combinations
 
@@ -23,11 +23,15 @@ from ..inference.evidence import fit, freedom_of, log_student, posterior_covaria
 from ..inference.panel import Panel
 from ..inference.variables import difference
 from .asking import Asking, Question, ask, side_by_side
-from .interval import around_ends, deficit_of
+from .interval import around_ends, deficit_of, widened
 from .profile import Linear, Peak, Profile
 
-ROWS, EACH, LIKELY = 4, 2, 144
-"""Likely places of the first value of a part, starts kept for each, and how many starts are looked at closely."""
+ROWS, PAIRED, THINNER = 4, 2, 4
+"""Likely places of the first value of a part alone, and beside each value of another part, which is looked for at
+so many times fewer places."""
+
+EACH, LIKELY = 2, 144
+"""Starts kept for each of them, and how many starts are looked at closely."""
 
 STEPS, ALONG, SHARES, REACH = 20, 5, (0.3, 0.1), 3.0
 """Steps of a climb, each with slopes of its own, steps along a profile with one set of them, shares of a step that
@@ -64,20 +68,31 @@ class Search:
         Readings of one pass.
     places : mapping of int to ndarray
         Where to look first, for the column of each value of the part; along the first of them densely.
+    beside : mapping of int to ndarray
+        The same for values of other parts that may be anything too; no interval is asked of them.
+    known : sequence of mapping of int to float
+        Places of some of both that explain the readings as far as others have found; tried first.
 
     Attributes
     ----------
     panel, data
         As given.
     own : list of int
-        Columns of the values of the part.
+        Columns of the values of the part, then of those beside it: no belief about these enters.
     measurands : tuple of Measurand
         Of the readings.
     peak : Peak
         After `find`.
     """
 
-    def __init__(self, panel: Panel, data: Data, places: Mapping[int, np.ndarray]) -> None:
+    def __init__(
+        self,
+        panel: Panel,
+        data: Data,
+        places: Mapping[int, np.ndarray],
+        beside: Mapping[int, np.ndarray] | None = None,
+        known: Sequence[Mapping[int, float]] = (),
+    ) -> None:
         self.panel, self.data = panel, data
         self.measurands = tuple(panel.measurands[column] for column in data.columns)
         self._freedom = freedom_of(data.quantities)
@@ -87,7 +102,8 @@ class Search:
         self._scale = own_scale(panel, data.columns, data.noise, shifted)[0]
         centre = panel.centre[data.columns][None]
         self._shared = shared_errors(panel, data.columns, panel.healthy_slopes[data.columns][None], centre)
-        self.own, self._first = list(places), places
+        self._first, self._others, self._known = places, dict(beside or {}), known
+        self.own = [*places, *self._others]
         self._active = np.arange(len(panel.unknowns))
         self._believed = np.ones(self._active.size, dtype=bool)
         self._believed[self.own] = False
@@ -96,27 +112,32 @@ class Search:
         self.peak = Peak(at=start, value=-np.inf, near=Linear(shown=empty[0], design=empty))
         self._higher: tuple[float, np.ndarray] = (-np.inf, start)
         self._standing: dict[int, tuple[float, np.ndarray]] = {}
-        self._beside: dict[int, list[np.ndarray]] = {column: [] for column in self.own}
+        self._beside: dict[int, list[np.ndarray]] = {column: [] for column in places}
 
     def find(self) -> Asking[None]:
         """Look along the first value of the part, then over the others at its likely places, and follow those."""
         (column, places), *others = self._first.items()
-        starts = np.zeros((places.size, self._active.size))
-        starts[:, column] = places
+        zero = np.zeros(self._active.size)
+        # Alone, and with each value of another part somewhere: what that one does must not be laid to this one.
+        lines = [_around(zero, {column: places})]
+        lines += [_around(zero, {column: places[::THINNER], other: at}) for other, at in self._others.items()]
+        starts, line = np.concatenate(lines), np.repeat(np.arange(len(lines)), [len(one) for one in lines])
         direct = self._direct if self._direct.any() else ~self._direct
         rows: list[int] = []
         for place in self._ranked((yield from ask(starts)), direct):
-            if len(rows) < ROWS and all(abs(place - row) > 1 for row in rows):
+            there = [row for row in rows if line[row] == line[place]]
+            if len(there) < (PAIRED if line[place] else ROWS) and all(abs(place - row) > 1 for row in there):
                 rows.append(place)
         starts = starts[rows]
-        if others:
-            grids = np.meshgrid(*(axis for _, axis in others), indexing="ij")
-            beside = np.stack([axis.ravel() for axis in grids], axis=1)
-            starts = np.repeat(starts, len(beside), axis=0)
-            starts[:, [column for column, _ in others]] = np.tile(beside, (len(rows), 1))
+        grids = [dict(others)] if others else []
+        grids += [{**dict(others[:1]), other: at} for other, at in self._others.items()]
+        if grids:
+            beside = [np.concatenate([_around(start, grid) for grid in grids]) for start in starts]
+            starts = np.concatenate(beside)
             shown = yield from ask(starts)
-            starts = starts[self._spread(self._ranked(shown, np.ones_like(direct)), shown, len(beside))]
-        yield from self._settle(starts)
+            starts = starts[self._spread(self._ranked(shown, np.ones_like(direct)), shown, len(beside[0]))]
+        known = [_around(zero, {column: np.array([z]) for column, z in one.items()}) for one in self._known]
+        yield from self._settle(np.concatenate([starts, *known]))
 
     def look_beside(self, places: Mapping[int, np.ndarray]) -> Asking[None]:
         """With each value of the part held, look where each of the others would explain the readings.
@@ -129,17 +150,16 @@ class Search:
         places : mapping of int to ndarray
             For the column of each value, the places of its profile.
         """
-        pairs = list(combinations(places, 2))
-        planes = []
-        for one, other in pairs:
-            plane = np.zeros((places[one].size * places[other].size, self._believed.size))
-            plane[:, one] = np.repeat(places[one], places[other].size)
-            plane[:, other] = np.tile(places[other], places[one].size)
-            planes.append(plane)
+        pairs = [*combinations(places, 2), *((one, other) for one in places for other in self._others)]
+        every = {**self._others, **places}
+        # Other parts stand where they are most likely to.
+        start = np.zeros(self._believed.size)
+        start[list(self._others)] = self.peak.at[list(self._others)]
+        planes = [_around(start, {one: every[one], other: every[other]}) for one, other in pairs]
         answers = (yield tuple(Question(samples=plane) for plane in planes)) if planes else ()
         for pair, plane, answer in zip(pairs, planes, answers, strict=True):
             ranked = plane[self._ranked(answer.shown, np.ones(len(self.measurands), dtype=bool))]
-            for column in pair:
+            for column in set(pair) & set(places):
                 away = np.abs(ranked[:, column, None] - places[column])
                 best = ranked[away.argmin(axis=0)]  # the first of equals stands highest
                 best[:, column] = places[column]
@@ -165,6 +185,12 @@ class Search:
             return False
         yield from self._settle(start[None])
         return True
+
+    @property
+    def within(self) -> float:
+        """How far the likelihood may fall from the peak within an interval, from `interval.widened`."""
+        perfect = float(log_student(np.zeros(self._scale.size), self._scale, self._freedom))
+        return widened(2.0 * (perfect - self.peak.value), self._scale.size - len(self.own))
 
     def _ranked(self, shown: np.ndarray, told: np.ndarray) -> list[int]:
         """Starts, best first: how near all other unknowns, as far as their slopes hold, bring them to ``told``."""
@@ -266,8 +292,9 @@ class Search:
             aside = yield from self._linear(starts)
             found = found.joined((yield from self._held(column, starts, aside, np.arange(len(starts)))))
         near: Linear | None = None
+        within = self.within
         for _ in range(CLOSER):
-            around = around_ends(deficit_of(found.value, -np.inf))
+            around = around_ends(deficit_of(found.value, -np.inf), within)
             if not around:
                 break
             if near is None or len(near.shown) != len(around):
@@ -374,3 +401,11 @@ class Search:
             far = 0.1 * (max(self.peak.value, value.max()) - value[left])
             left = left[np.abs(height[0] - before) > np.maximum(SETTLED, far)]
         return at, value
+
+
+def _around(start: np.ndarray, places: Mapping[int, np.ndarray]) -> np.ndarray:
+    """Every combination of places of some unknowns, the others where ``start`` has them, shape (S, P)."""
+    grid = np.stack([axis.ravel() for axis in np.meshgrid(*places.values(), indexing="ij")], axis=1)
+    result = np.repeat(start[None], len(grid), axis=0)
+    result[:, list(places)] = grid
+    return result

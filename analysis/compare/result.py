@@ -11,8 +11,8 @@ from acquisition.records import Measurand
 
 from ..faults import Fault
 from ..judge import Judged
-from .in_circuit import PartValue
 from .pairing import CHANGE_STD, DC_STD_WITHOUT_MAINS, shortest
+from .part_value import PartValue
 from .significance import LEVEL
 
 AGREES = "agrees with the replaced part"
@@ -154,8 +154,8 @@ class Comparison:
         Of the changes.
     only_before, only_after : tuple of Measurand
         Read in one pass only.
-    faults : tuple of (Fault, float)
-        What the changes say was wrong with the replaced parts, and the value of the parameter.
+    faults : tuple of (Fault, float or None)
+        What the changes say was wrong with the replaced parts, and the value of the parameter where it is known.
     values : tuple of PartValue
         What the replaced parts measure in circuit before and after, from `replaced_values`.
     causes : tuple of str
@@ -176,7 +176,7 @@ class Comparison:
     covariance: np.ndarray
     only_before: tuple[Measurand, ...] = ()
     only_after: tuple[Measurand, ...] = ()
-    faults: tuple[tuple[Fault, float], ...] = ()
+    faults: tuple[tuple[Fault, float | None], ...] = ()
     values: tuple[PartValue, ...] = ()
     causes: tuple[str, ...] = ()
     notes: tuple[str, ...] = ()
@@ -188,22 +188,38 @@ class Comparison:
         Parameters
         ----------
         values : tuple of PartValue
-            One with both ends stands for the value of its fault too, which was picked from a few on the chassis as
-            drawn; not where each of several parts was measured without the faults of the others. A part that
-            measured as drawn before, and does not now, had no fault of its value.
+            One with both ends stands for the value of its fault too, which was picked from a few on the chassis
+            as drawn; without them the fault has no size. A part that measured as drawn before, and does not now,
+            had no fault of its value. Changes that are not explained are not near to a fault that the part did not
+            have. A new part that is worse than the old is told, and a pass whose readings fit no value.
         """
-        parts = list(dict.fromkeys(one.part for one in values))
-        alone = self.verdict != AGREES and len(parts) > 1
-        told = {}
-        for one in values:
-            if one.before.value is not None and not alone:
-                key = one.part if one.what == "value" else f"{one.part}.{one.what}"
-                told[key] = 1.0 / one.before.value if one.what == "leak" else one.before.value
-        faults = tuple((fault, told.get(fault.key, value)) for fault, value in self.faults)
-        found = replace(self, values=values, faults=faults)
-        if alone:
-            beside = f"before, each of {', '.join(parts)} is measured in circuit as if the others had been as drawn"
-            found = replace(found, notes=(*self.notes, beside))
+        by_key = {one.key: one for one in values}
+        faults = tuple(
+            (fault, by_key[fault.key].size_of(picked) if picked is not None and fault.key in by_key else picked)
+            for fault, picked in self.faults
+            if self.verdict == AGREES
+            or picked is None
+            or fault.key not in by_key
+            or not by_key[fault.key].rules_out(picked)
+        )
+        worse = [
+            f"the new {one.part} is worse than the old one: {one.name} {one.before.text} before, {one.after.text} "
+            "after; try another, and look for flux or a wire beside it"
+            for one in values
+            if one.is_worse
+        ]
+        unfit = [
+            f"{name}: no value of {' and '.join(parts)} gives its readings while all else is sound, and none "
+            "is told: something else is wrong there as well; `stagewalk suspects` with --pass looks at all parts"
+            for name, parts in (
+                (self.before, dict.fromkeys(one.part for one in values if one.before.unfit)),
+                (self.after, dict.fromkeys(one.part for one in values if one.after.unfit)),
+            )
+            if parts
+        ]
+        found = replace(
+            self, values=values, faults=faults, causes=(*self.causes, *worse), notes=(*self.notes, *unfit)
+        )
         keys = {fault.key for fault, _ in faults}
         others = {one.part: one for one in values if one.another_fitted and one.part in keys}
         kept = tuple((fault, value) for fault, value in faults if fault.key not in others)
@@ -220,7 +236,7 @@ class Comparison:
             else change
             for change in self.changes
         )
-        return replace(found, faults=kept, causes=(*self.causes, *causes), changes=changes)
+        return replace(found, faults=kept, causes=(*found.causes, *causes), changes=changes)
 
     @property
     def verdict(self) -> str:
@@ -229,6 +245,11 @@ class Comparison:
             return NOTHING_IN_BOTH
         found = {change.verdict for change in self.changes}
         return next((verdict for verdict in (NOT_EXPLAINED, UNTRIED, AGREES) if verdict in found), UNCHANGED)
+
+    @property
+    def still_out(self) -> tuple[Change, ...]:
+        """What did not change, and lies outside the band of a healthy chassis."""
+        return tuple(c for c in self.changes if not c.significant and c.now in {"low", "high"})
 
     @property
     def remarks(self) -> tuple[str, ...]:

@@ -2,8 +2,10 @@
 
 from __future__ import annotations
 
+from collections.abc import Sequence
+
 from ..compare import AGREES, NOT_EXPLAINED, UNCHANGED, UNTRIED, Change
-from .words import to_its_uncertainty, with_uncertainty
+from .words import measurand_text, to_its_uncertainty, with_uncertainty
 
 SHORT = {AGREES: ("✓", "agrees"), NOT_EXPLAINED: ("!", "not explained"), UNTRIED: ("•", "changed"),
           UNCHANGED: ("=", "no change")}  # fmt: skip
@@ -46,3 +48,18 @@ def change_row(name: str, change: Change, *, ascii_only: bool = False) -> dict[s
         "verdict": "a trend only" if change.trend else verdict,
         "direction": change.moved,
     }
+
+
+def still_out_text(changes: Sequence[Change], *, ascii_only: bool = False) -> str:
+    """Readings that did not change and should have: what each is, and on which side of its band.
+
+    Parameters
+    ----------
+    changes : sequence of Change
+        From `Comparison.still_out`.
+    ascii_only : bool
+        For a terminal.
+    """
+    return ", ".join(
+        f"{measurand_text(c.measurand, later=c.later, ascii_only=ascii_only)} {c.said or c.now}" for c in changes
+    )

@@ -263,9 +263,7 @@ def _proof(material: Material, significant: Sequence[Change]) -> list[str]:
             f"None of {_plural(total, 'reading')} taken before and after changed by more than the "
             "uncertainty of the measurement."
         )
-    # Of several parts that do not explain the changes each was measured as if the others had been sound.
-    if comparison.verdict == AGREES or len({value.part for value in comparison.values}) < 2:
-        sentences += value_proof(comparison.values)
+    sentences += value_proof(comparison.values)
     toward = sum(c.direction == "toward" for c in significant)
     away = [c.measurand for c in significant if c.direction == "away"]
     if toward or away:

@@ -10,6 +10,9 @@ from acquisition.quantities import format_value
 from ..compare import InCircuit, PartValue
 from .words import with_signs
 
+READINGS = "these readings "
+"""What a table leaves out of an answer that tells nothing."""
+
 CLOSING = "95 % intervals, from the readings of each round through the circuit model, not from a tester."
 
 
@@ -40,8 +43,8 @@ def value_rows(values: Sequence[PartValue]) -> tuple[ValueRow, ...]:
     return tuple(
         ValueRow(
             what=f"{value.part} {value.name}",
-            before=with_signs(_told(value.before) or "cannot tell"),
-            after=with_signs(_told(value.after) or "cannot tell"),
+            before=with_signs(value.before.text.removeprefix(READINGS)),
+            after=with_signs(value.after.text.removeprefix(READINGS)),
             beside=with_signs(", ".join(_beside(value, "new by tester"))),
         )
         for value in values
@@ -59,13 +62,9 @@ def value_proof(values: Sequence[PartValue]) -> list[str]:
     told = [
         f"the {v.name} of {v.part} was {_told(v.before)} before and is {_told(v.after)} after"
         for v in values
-        if _lies_below(v.before, v.after) or _lies_below(v.after, v.before)
+        if v.before.lies_below(v.after) or v.after.lies_below(v.before)
     ]
     return [with_signs(f"In circuit, by each round alone, {'; '.join(told)}.")] if told else []
-
-
-def _lies_below(one: InCircuit, other: InCircuit) -> bool:
-    return one.high is not None and other.low is not None and one.high < other.low
 
 
 def _beside(value: PartValue, tester: str) -> list[str]:
@@ -99,14 +98,18 @@ def value_sentences(values: Sequence[PartValue], *, ascii_only: bool = False) ->
 def _sentence(value: PartValue) -> str:
     name = f"The {value.name} of {value.part}"
     before, after = _told(value.before), _told(value.after)
-    if not (before or after):
-        return f"{name}: these readings cannot tell it."
-    text = f"{name} was {before} before" if before else f"{name} before: these readings cannot tell it"
+    if not (before or after) and value.before.unfit == value.after.unfit:
+        return f"{name}: {_none(value.before)}."
+    text = f"{name} was {before} before" if before else f"{name} before: {_none(value.before)}"
     text += f" and is {after} after" if before and after else f"; it is {after} after" if after else ""
-    if before and not after:
-        text += "; after, these readings cannot tell it"
+    if not after:
+        text += f"; after, {_none(value.after)}"
     beside = _beside(value, "by the tester before it was fitted")
     return f"{text}; {', '.join(beside)}." if beside else f"{text}."
+
+
+def _none(found: InCircuit) -> str:
+    return found.text if found.unfit else f"{found.text} it"
 
 
 def _told(found: InCircuit) -> str:

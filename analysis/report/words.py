@@ -299,20 +299,20 @@ def place_text(part: str, section: str) -> str:
     return f"{part} ({section})" if section and section != part else part
 
 
-def old_part_text(fault: Fault, value: float, *, ascii_only: bool = False) -> str:
+def old_part_text(fault: Fault, value: float | None, *, ascii_only: bool = False) -> str:
     """What was wrong with a replaced part, as the changes tell it.
 
     Parameters
     ----------
     fault : Fault
         Kind of fault.
-    value : float
-        Value of its parameter.
+    value : float, optional
+        Value of its parameter, where it is known.
     ascii_only : bool
         For a terminal.
     """
     name = place_text(fault.part, fault.section)
-    size = _size_text(fault, value)
+    size = "" if value is None else _size_text(fault, value)
     text = f"{name} {fault.words or fault.fault}" + (f" (about {size})" if size else "")
     return text.translate(TO_ASCII) if ascii_only else text
 

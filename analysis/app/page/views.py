@@ -88,7 +88,7 @@ def _drawing(path: str | Path, width_px: int) -> str:
 def _compare(path: str | Path, before: str, after: str) -> Mapping[str, Any]:
     from acquisition.store import open_job
     from analysis.app.verbs.compare import compare_passes
-    from analysis.report.change_row import change_row
+    from analysis.report.change_row import change_row, still_out_text
     from analysis.report.in_circuit import value_sentences
     from analysis.report.words import measurand_text, old_part_text
 
@@ -102,6 +102,8 @@ def _compare(path: str | Path, before: str, after: str) -> Mapping[str, Any]:
     if quiet:  # as the terminal: with nothing to look at, "no change" would be said of nothing
         every = len(found.changes)
         words.append(f"No significant change in {quiet} of {every} reading{'s' * (every > 1)}.")
+    if found.still_out:
+        words.append(f"Still out of band, unchanged: {still_out_text(found.still_out)}.")
     words += value_sentences(found.values)
     return {
         "words": [*words, *found.remarks],

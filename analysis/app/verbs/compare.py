@@ -55,7 +55,7 @@ def compare_passes(
     from analysis.app.modelled import modelled
     from analysis.app.passes import judged, reached
     from analysis.app.told import as_told, basis_of
-    from analysis.compare import AGREES, PartValue, compare, judged_of, replaced_values
+    from analysis.compare import PartValue, compare, judged_of, replaced_values
     from analysis.faults import faults_of
     from analysis.judge import asked_about, without_drive
     from analysis.report.words import standing_text
@@ -100,8 +100,9 @@ def compare_passes(
         rows = {one.name: judged(model, one.readings, one.mains_v) for one in (first, last)}
 
     def values() -> tuple[PartValue, ...]:
-        found = result.faults if result.verdict == AGREES else ()
-        return replaced_values(model, first, last, work_before=work_before, work_after=work_after, faults=found)
+        return replaced_values(
+            model, first, last, work_before=work_before, work_after=work_after, faults=result.faults
+        )
 
     basis = basis_of(job.sheet, [first, last], [*work_before, *work_after])
 
@@ -192,6 +193,7 @@ def as_json(comparison: Comparison) -> dict[str, Any]:
             for v in comparison.values
         ],
         "changes": [row(change) for change in comparison.changes],
+        "still_out": [f"{c.measurand.point} {c.measurand.quantity}" for c in comparison.still_out],
         "only_before": [f"{m.point} {m.quantity}" for m in comparison.only_before],
         "only_after": [f"{m.point} {m.quantity}" for m in comparison.only_after],
         "rule": comparison.rule,
@@ -211,7 +213,7 @@ def show(comparison: Comparison) -> None:
     from rich.table import Table
 
     from analysis.app.tables import OpenConsole, show_table
-    from analysis.report.change_row import change_row
+    from analysis.report.change_row import change_row, still_out_text
     from analysis.report.words import QUANTITY_WORDS, TO_ASCII, measurand_text, old_part_text
 
     console = OpenConsole(highlight=False)
@@ -246,6 +248,9 @@ def show(comparison: Comparison) -> None:
         if c.trend:
             text = measurand_text(c.measurand, later=c.later, ascii_only=True)
             console.print(f"  a trend only: {escape(harmless(text))}, z = {c.z:+.1f}")
+    if comparison.still_out:
+        out = still_out_text(comparison.still_out, ascii_only=True)
+        console.print(f"still out of band, unchanged: {escape(harmless(out))}")
     for fault, value in comparison.faults:
         console.print(f"{comparison.fit_words}: before, {escape(old_part_text(fault, value, ascii_only=True))}")
     _show_values(console, comparison)
@@ -265,6 +270,7 @@ def _show_values(console: Console, comparison: Comparison) -> None:
 
     from acquisition.quantities import format_value
     from analysis.app.tables import show_table
+    from analysis.report.in_circuit import READINGS
 
     if not comparison.values:
         return
@@ -275,7 +281,7 @@ def _show_values(console: Console, comparison: Comparison) -> None:
         drawn, tester = (
             "" if value is None else format_value(value, v.before.unit) for value in (v.drawn, v.tester)
         )
-        before, after = (found.text.removeprefix("these readings ") for found in (v.before, v.after))
+        before, after = (found.text.removeprefix(READINGS) for found in (v.before, v.after))
         table.add_row(escape(f"{v.part} {v.name}"), before, after, drawn, tester)
     console.print()
     show_table(console, table, ("in circuit, 95 %",), folds=True)

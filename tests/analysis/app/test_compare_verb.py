@@ -54,6 +54,28 @@ def test_for_people(job, capsys):
     assert "C4 capacitance" in words
 
 
+def test_what_was_out_of_band_and_did_not_change_is_said(tmp_path, capsys):
+    """C4 leaks and C3 was changed: "no significant change" was all that stood there, as of a sound chassis."""
+    model = ChassisModel(load_chassis("quayside-five"))
+    measurands = [Measurand(point=point, quantity="dc_v") for point in POINTS]
+    shown = model.predict({"C4.leak": np.full(1, 1 / 3e6)}, measurands)[0]
+    path = tmp_path / "five.stagewalk"
+    with create_job(path, "Quayside Five", find_config("chassis", "quayside-five").read_text("utf-8")) as opened:
+        for name in ("as-found", "after"):
+            opened.start_pass(name, mains_v=230.0)
+            if name == "after":
+                opened.add_event(name, Event(kind="part_replaced", subject="C3"))
+            for m, value in zip(measurands, shown, strict=True):
+                opened.add_reading(name, Reading(point=m.point, quantity="dc_v", value=float(value)))
+    assert main(["compare", str(path), "as-found", "after"]) == 0
+    words = " ".join(capsys.readouterr().out.split())
+    still = words.split("still out of band, unchanged: ")[1]
+    assert "V2.2 DC high" in still
+    told = views_of(path).compare("as-found", "after")["words"]
+    assert any(one.startswith("Still out of band, unchanged: ") and "V2.2 DC high" in one for one in told)
+    assert words.endswith("no significant change")
+
+
 def test_a_part_that_does_not_explain_the_changes_is_not_said_to_fit_them(tmp_path, capsys):
     """The grid came back and the plate only half of the way: a leak of C2 explains the one or the other."""
     rounds = {
@@ -93,7 +115,8 @@ def test_for_programs(job, capsys):
     assert (old["part"], old["fault"]) == ("C4", "leaky")
     assert 1 / old["value"] == pytest.approx(3e6, rel=0.3)
     values = {value["what"]: value for value in found["values"] if value["part"] == "C4"}
-    assert set(values) == {"value", "leak", "esr"}
+    assert set(values) == {"value", "leak"}
+    assert found["still_out"] == []
     assert values["leak"]["before"]["low"] < 3e6 < values["leak"]["before"]["high"]
     assert values["leak"]["after"]["value"] is values["leak"]["after"]["high"] is None
     assert values["leak"]["after"]["low"] > 100e6

@@ -348,7 +348,8 @@ def test_a_part_that_measured_as_drawn_had_no_fault_of_its_value(was_ohm, now_oh
     assert found.verdict == verdict
     asked = [cause for cause in found.causes if "was another value fitted" in cause]
     if verdict == AGREES:
-        assert (found.faults, asked) == (((low, float(np.mean(was_ohm))),), [])
+        # More than drawn is no size of a low one.
+        assert (found.faults, asked) == (((low, None),), [])
     else:
         assert found.faults == ()
         assert "as drawn, and 1.4 kohm (1.3 kohm to 1.5 kohm) after" in asked[0]

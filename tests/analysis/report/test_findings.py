@@ -22,6 +22,7 @@ from analysis.compare import (
 )
 from analysis.judge import Judged
 from analysis.report.findings import findings
+from analysis.report.in_circuit import value_rows, value_sentences
 from analysis.report.material import Material
 from analysis.report.render import render
 
@@ -205,25 +206,55 @@ def test_what_else_would_explain_the_changes_stands_on_the_first_page_in_the_wor
     assert "R4 measured 1.5 kΩ before: was another fitted." in summary
 
 
-def test_of_several_parts_that_do_not_explain_the_changes_no_value_in_circuit_is_a_proof():
-    def ohms(low, high):
-        return InCircuit(value=(low * high) ** 0.5, low=low, high=high, unit="ohm")
+def ohms(low, high):
+    return InCircuit(value=(low * high) ** 0.5, low=low, high=high, unit="ohm")
 
+
+def compared_values(verdict, before):
+    """Two 100 k resistors changed of which the first was nearest to one of 200 k."""
+    given = material(REPAIRED, dict.fromkeys(REPAIRED, verdict))
+    high = SimpleNamespace(part="R5", section="", fault="high", key="R5", shown="ohm", words="has drifted high")
     values = tuple(
-        PartValue(part=part, what="value", before=ohms(9e4, 1.1e5), after=ohms(4e4, 5e4)) for part in ("R5", "R6")
+        PartValue(part=part, what="value", before=before, after=ohms(9e4, 1.1e5), drawn=100e3)
+        for part in ("R5", "R6")
     )
-    for verdict in (AGREES, NOT_EXPLAINED):
-        given = material(REPAIRED, dict.fromkeys(REPAIRED, verdict))
-        high = SimpleNamespace(part="R5", section="", fault="high", key="R5", shown="ohm", words="has drifted high")
-        comparison = replace(given.comparison, faults=((high, 2e5),)).measured(values)
-        # Measured without the other's fault it is no size of this one: 47 k was "drifted high" of 100 k.
-        assert comparison.faults[0][1] == (pytest.approx(99.5e3, rel=1e-3) if verdict == AGREES else 2e5)
-        proof = findings(replace(given, comparison=comparison)).proof
-        told = "; the resistance of R6 was 99.5 kΩ (90 kΩ to 110 kΩ) before and is 44.7 kΩ (40 kΩ to 50 kΩ) after."
-        alone = "before, each of R5, R6 is measured in circuit as if the others had been as drawn"
-        assert (told in proof) == (verdict == AGREES)
-        assert proof.count("In circuit") == (verdict == AGREES)
-        assert (alone in comparison.remarks) == (verdict != AGREES)
+    return given, replace(given.comparison, faults=((high, 2e5),)).measured(values)
+
+
+@pytest.mark.parametrize("verdict", [AGREES, NOT_EXPLAINED])
+def test_a_part_measured_in_circuit_lends_its_value_to_a_fault_of_the_same_side_alone(verdict):
+    ((_, size),) = compared_values(verdict, ohms(1.4e5, 1.8e5))[1].faults
+    assert size == pytest.approx(158.7e3, rel=1e-3)
+    # 47 k was "drifted high" of 100 k.
+    assert [value for _, value in compared_values(verdict, ohms(4e4, 5e4))[1].faults] == [None]
+    # 100 nF and "cannot tell" stood side by side of one open capacitor.
+    assert [value for _, value in compared_values(verdict, InCircuit(low=1.2e5, unit="ohm"))[1].faults] == [None]
+
+
+def test_a_part_that_measured_sound_is_not_called_nearest_to_changes_it_does_not_explain():
+    sound = ohms(9e4, 1.1e5)
+    assert compared_values(NOT_EXPLAINED, sound)[1].faults == ()
+    assert len(compared_values(AGREES, sound)[1].faults) == 1
+
+
+def test_a_new_part_that_is_worse_than_the_old_is_told():
+    given = material(REPAIRED, dict.fromkeys(REPAIRED, NOT_EXPLAINED))
+    sound, leaks = InCircuit(low=2e9, unit="ohm"), ohms(1e6, 2e6)
+    for before, after, told in ((sound, leaks, True), (leaks, sound, False), (sound, sound, False)):
+        value = PartValue(part="C4", what="leak", before=before, after=after)
+        causes = given.comparison.measured((value,)).causes
+        assert any(one.startswith("the new C4 is worse than the old one: leak res") for one in causes) == told
+
+
+def test_where_readings_fit_no_value_none_is_a_proof_and_the_comparison_says_why():
+    given, comparison = compared_values(NOT_EXPLAINED, InCircuit(unit="ohm", unfit=True))
+    assert "In circuit" not in findings(replace(given, comparison=comparison)).proof
+    (note,) = [one for one in comparison.remarks if "gives its readings" in one]
+    assert note.startswith(f"{comparison.before}: no value of R5 and R6 gives its readings while all else is sound")
+    assert value_rows(comparison.values)[0].before == "fit no value"
+    assert value_sentences(comparison.values)[0].startswith(
+        "The resistance of R5 before: these readings fit no value; it is 99.5 "
+    )
 
 
 def test_a_job_without_a_reading_is_not_told_to_lack_a_model():
