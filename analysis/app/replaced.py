@@ -198,7 +198,7 @@ def keep_replaced(job: Job, name: str, events: Sequence[Event]) -> None:
 
 
 def keep_out(job: Job, name: str, out: Sequence[str]) -> str:
-    """Write down what was out of circuit during a pass, and that it was put right; nothing where it stood so before.
+    """Write down what was out of circuit during a pass, and that it was put right; nothing where it stood so.
 
     Parameters
     ----------
