@@ -124,7 +124,7 @@ def drift_of(jobs: Sequence[JobSummary], point: str | None) -> tuple[list[Visit]
                 notes += [f"{path.stem}: {line}" for line in job.damage]
                 dated = visits_of(job, path.stem)
                 if out := [visit.pass_name for visit in dated if visit.pulled]:
-                    notes.append(f"left out, with tubes out of their sockets: {', '.join(out)} of {path.stem}")
+                    notes.append(f"left out, with something out of circuit: {', '.join(out)} of {path.stem}")
                 visits += [visit for visit in dated if not visit.pulled]
                 if lost := sorted(set(job.passes()) - {visit.pass_name for visit in dated}):
                     notes.append(f"left out, nothing tells when they were: {', '.join(lost)} of {path.stem}")

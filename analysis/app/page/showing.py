@@ -243,9 +243,13 @@ def suspects_panel(found: Mapping[str, Any], points: int | None, settled: bool =
         best = found["next"][0]
         why = best["why"]
         advice = f"Read next: {best['text']}. {why[:1].upper()}{why[1:]}"
-    if found["power_off"]:
+    pulled = found.get("tube_out", ())
+    if found["power_off"] and not pulled:
         opened = found["power_off"][0]
         advice = f"No live reading tells more. {opened['part']}: {opened['what']}"
+    for out in pulled:
+        then = f"Or with the power off pull {', '.join(out['pull'])}, then: {out['text']}. {out['why']}"
+        advice = f"{advice} {then}".strip()
     return {
         "points": points,
         "settled": settled,

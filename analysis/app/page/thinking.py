@@ -21,6 +21,10 @@ NOTHING_WEIGHED: dict[str, Any] = {
 """The answer to no reading, in the shape the verb ``suspects`` prints."""
 
 
+IDLE_S = 3.0
+"""Without a reading for so long there is time to look what pulling a tube would tell: nobody waits for it then."""
+
+
 class Thinker:
     """Ranks the newest readings; older questions that were not answered yet are dropped.
 
@@ -55,6 +59,7 @@ class Thinker:
     ) -> None:
         self._tell = tell
         self._question: tuple[ChassisModel, tuple[Reading, ...], tuple[Event, ...]] | None = None
+        self._told: tuple[dict[str, Any], int] | None = None
         self._work = tuple(work)
         self.settled: tuple[ChassisModel, tuple[Reading, ...], tuple[Event, ...], Diagnosis] | None = None
         self._wake = threading.Condition()
@@ -119,13 +124,17 @@ class Thinker:
             self._trouble = str(error)
         while True:
             with self._wake:
-                while self._question is None and not self._ended:
-                    self._wake.wait()
+                self._wake.wait_for(self._asked, IDLE_S if self._told is not None else None)
                 if self._ended:
                     return
                 question, self._question = self._question, None
             if question is not None:
                 self._answer(*question)
+            else:
+                self._look_further()
+
+    def _asked(self) -> bool:
+        return self._ended or self._question is not None
 
     def _made(self, model: ChassisModel, measurands: tuple[Measurand, ...], work: tuple[Event, ...]) -> Diagnoser:
         from analysis.suspects import Diagnoser
@@ -153,7 +162,22 @@ class Thinker:
                 answer["notes"] = [str(error)]
         if not self._ended:
             self.settled = None if found is None else (model, readings, work, found)
+            self._told = answer, points
             self._tell(answer, points, True)
+
+    def _look_further(self) -> None:
+        """Add to the answer what pulling a tube would tell, where nobody has asked anything since."""
+        from analysis.app.verbs.suspects import as_json
+
+        told, self._told = self._told, None
+        if told is None or self.settled is None or self._diagnoser is None:
+            return
+        (answer, points), (model, readings, work, found) = told, self.settled
+        with suppress(AnalysisError):
+            found = self._diagnoser.with_tube_out(found)
+        if found.tube_out and not self._asked():
+            self.settled = model, readings, work, found
+            self._tell({**answer, **as_json(found)}, points, True)
 
     def _expecting(
         self,

@@ -5,12 +5,13 @@ import queue
 import time
 from contextlib import contextmanager
 
+import numpy as np
 import pytest
 
 from acquisition.configs import find_config
 from acquisition.instruments import Sample
 from acquisition.instruments.bench import parse_bench
-from acquisition.records import Reading
+from acquisition.records import Measurand, Reading
 from acquisition.simulated.bench import SimulatedBench
 from acquisition.simulated.faults import LINK_FAULTS, late
 from acquisition.simulated.hands import Hands
@@ -370,6 +371,33 @@ def test_an_answer_says_how_many_points_it_rests_on_and_a_first_look_that_it_is_
     assert answer["healthy_probability"] < 0.01
 
 
+def test_while_nothing_is_read_the_list_looks_what_pulling_a_tube_would_tell():
+    """3.6 V on the grid of the output tube: its own grid current or a leak, and no live reading tells which."""
+    model = ChassisModel(load_chassis("quayside-five"))
+    points = [Measurand(point=p.name, quantity="dc_v") for p in model.points.values() if p.node and p.socket]
+    points = [point for point in points if not model.points[point.point].heater]
+    volts = model.predict({"V2.gas": np.array([8e-6])}, points)[0]
+    readings = [Reading(point=m.point, quantity="dc_v", value=float(v)) for m, v in zip(points, volts, strict=True)]
+    told = queue.Queue()
+    thinker = Thinker(model, [r.measurand for r in readings], [], 600.0, lambda *answer: told.put(answer))
+    try:
+        thinker.ask(model, readings, ())
+        while not (first := told.get(timeout=60))[2]:
+            pass
+        assert not first[0]["tube_out"]
+        further, count, settled = told.get(timeout=60)
+        assert (count, settled) == (len(readings), True)
+        assert [one["pull"] for one in further["tube_out"]] == [["V2"]]
+        assert {**further, "tube_out": []} == first[0]
+        advice = showing.suspects_panel(further, count)["advice"]
+        assert "with the power off pull V2, then: DC volts at V2.2 with V2 out." in advice
+        assert thinker.settled[-1].tube_out
+        with pytest.raises(queue.Empty):
+            told.get(timeout=4.0)
+    finally:
+        thinker.end()
+
+
 def test_points_left_out_for_the_mains_are_told_why_and_read_once_it_is_known(tmp_path):
     with running(tmp_path) as (_, hub, worker, path):
         worker.post("start", {"mains_v": "23O", "glow": True})
@@ -471,9 +499,7 @@ def test_a_tube_noted_as_out_during_a_round_counts_at_once_in_bands_verdicts_and
             return hub.state().get(panel, {}).get(key)
 
         worker.post("pulled", {"pulled": "V1"})
-        wait_for(
-            lambda: said("notes", "words") == "as-found has not begun: name the tubes where the survey is started."
-        )
+        wait_for(lambda: said("notes", "words") == "as-found has not begun: name it where the survey is started.")
         worker.post("start", {"mains_v": "231", "glow": True})
         wait_for(lambda: said("step", "over"), 60)
         rows = {row["point"]: row for row in hub.state()["taken"]["readings"]}
@@ -485,7 +511,7 @@ def test_a_tube_noted_as_out_during_a_round_counts_at_once_in_bands_verdicts_and
         worker.post("pulled", {"pulled": "V9"})
         wait_for(lambda: said("notes", "words") == "Not written down: no socket V9; there are V1 V2")
         worker.post("pulled", {"pulled": "V1"})
-        wait_for(lambda: said("job", "stood") == "V1 out of its socket")
+        wait_for(lambda: said("job", "stood") == "V1 out of circuit")
         rows = wait_for(
             lambda: (
                 (now := {row["point"]: row for row in hub.state()["taken"]["readings"]})["V1.1"]["verdict"] == "low"
@@ -498,9 +524,7 @@ def test_a_tube_noted_as_out_during_a_round_counts_at_once_in_bands_verdicts_and
         wait_for(lambda: said("suspects", "settled"), 60)
         with open_job(path, read_only=True) as job:
             assert job.read_pass("as-found").pulled == ("V1",)
-            assert (
-                job.read_pass("as-found").events[-1].text == "V1 out of its socket, before this note all tubes in"
-            )
+            assert job.read_pass("as-found").events[-1].text == "V1 out of circuit, before this note all in circuit"
         worker.post("pulled", {"pulled": "none"})
         wait_for(lambda: hub.state()["step"]["prompt"] == ended)
         wait_for(lambda: not any("noted as out" in words for words in said("suspects", "asked") or []), 60)

@@ -99,7 +99,7 @@ def test_a_report_sets_passes_with_the_same_tubes_in_side_by_side(out, ends):
 def test_visits_with_tubes_out_are_left_out_of_a_trend(job, capsys):
     capsys.readouterr()
     assert main(["list", str(job.parent), "--trend"]) == 0
-    assert "with tubes out of their sockets: as-found of amp" in " ".join(capsys.readouterr().out.split())
+    assert "with something out of circuit: as-found of amp" in " ".join(capsys.readouterr().out.split())
 
 
 def test_a_socket_that_is_not_there_is_named_and_nothing_is_written(job, capsys):
