@@ -82,7 +82,7 @@ def standing(model: ChassisModel, beside: Sequence[Beside]) -> tuple[list[Chassi
     chassis, models, readings = model.chassis, [], []
     for one in beside:
         stood = ChassisModel(chassis.without(one.pulled), model.meter, model.probe, beside=model)
-        tail = tail_of(chassis, one.pulled)
+        tail = tail_of(chassis, stood.chassis.pulled)
         models.append(stood)
         readings += [told_apart(r, tail) for r in reached(stood, one.readings) if r.quantity not in LAST]
     return models, readings

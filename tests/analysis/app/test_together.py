@@ -58,6 +58,20 @@ def test_two_passes_make_one_answer(job, capsys):
     assert answer(capsys, job, "--pass", "found")["suspects"] == found["suspects"]
 
 
+def test_what_is_out_may_be_tubes_and_parts_in_any_order(job, tmp_path, capsys):
+    table = tmp_path / "both.csv"
+    table.write_text("point,quantity,value\nV2.2,dc_v,0.004\nHT1,dc_v,256\n")
+    options = ["--pass", "both", "--lifted", "R7,C4", "--pulled", "V2", "--mains", "230"]
+    assert main(["import", job, str(table), *options]) == 0
+    both = answer(capsys, job, "--also", "v2-out", "--also", "found")
+    assert "both (V2, C4, R7 out of circuit)" in both["notes"][0]
+    assert (both["suspects"][0]["part"], both["suspects"][0]["fault"]) == ("V2", "gassy")
+    # Without a pass with all in, the chassis is the one with the least out: V2 is no suspect.
+    without = answer(capsys, job, "--pass", "both", "--also", "v2-out")
+    assert without["notes"][0] == "counted together: v2-out (V2 out of circuit), both (V2, C4, R7 out of circuit)"
+    assert not [s for s in without["suspects"] if s["part"] == "V2"]
+
+
 def refused(capsys, *arguments):
     capsys.readouterr()
     assert main(["suspects", *arguments]) == 2
