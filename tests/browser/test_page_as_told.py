@@ -328,6 +328,8 @@ def test_digits_and_keys_are_in_sight_together_on_what_has_no_keyboard(told, wid
     assert [key.evaluate(IN_SIGHT) for key in keys.all()] == [True] * 4
     assert min(key.bounding_box()["height"] for key in keys.all()) >= 44
     assert page.locator("#digits").evaluate(IN_SIGHT)
+    prompt = page.locator("#prompt").bounding_box()
+    assert prompt["y"] + prompt["height"] <= keys.first.bounding_box()["y"]
     assert page.locator("#digits").bounding_box()["y"] < keys.first.bounding_box()["y"] - 60
     page.evaluate("scrollTo(0, document.body.scrollHeight)")
     assert page.locator("footer").bounding_box()["y"] < keys.first.bounding_box()["y"] - 20, (

@@ -90,8 +90,12 @@ def test_letters_twice_as_large_push_nothing_off_a_screen(told, view):
         assert page.evaluate("parseFloat(getComputedStyle(document.documentElement).fontSize)") == 32
         assert page.evaluate("document.documentElement.scrollWidth") == width
         if view == "survey":
-            keys = page.locator("[data-act]")
-            assert all(key.evaluate("e => e.scrollWidth <= e.clientWidth + 1") for key in keys.all())
+            keys = page.locator("[data-act]").all()
+            assert all(key.evaluate("e => e.scrollWidth <= e.clientWidth + 1") for key in keys)
+            assert all(
+                box["x"] >= 0 and box["x"] + box["width"] <= width and box["height"] >= 44
+                for box in (key.bounding_box() for key in keys)
+            )
 
 
 def test_a_round_begins_with_its_first_point_in_sight(told):
