@@ -70,6 +70,26 @@ def test_a_tab_loaded_during_a_survey_sounds_from_the_first_click_or_key(told, g
     wait_for(lambda: page.evaluate("contexts.length === 1 && contexts[0].tones === 3"), 10)
 
 
+def test_tones_and_voice_can_be_turned_off_and_on_again(told):
+    page, hub, _ = told
+    page.evaluate("() => { window.spoken = []; speechSynthesis.getVoices = () => [1];"
+                  " speechSynthesis.speak = (one) => spoken.push(one.text); }")  # fmt: skip
+    hub.publish("step", STEP)
+    wait_for(lambda: page.locator("#work").is_visible())
+    page.click("#step-point")
+    wait_for(lambda: page.evaluate("contexts[0]?.state === 'running'"), 10)
+    before = page.evaluate("contexts[0].tones")
+    page.uncheck("text=Tones and voice")
+    hub.cue("taken", text="not to be heard")
+    hub.cue("say", text="nor this")
+    hub.publish("step", {**STEP, "title": "V1 pin 3"})
+    wait_for(lambda: page.locator("#step-point").inner_text() == "V1 pin 3")
+    assert page.evaluate("[contexts[0].tones, spoken.length]") == [before, 0]
+    page.check("text=Tones and voice")
+    hub.cue("say", text="heard")
+    wait_for(lambda: page.evaluate("[contexts[0].tones, spoken.join()]") == [before + 1, "heard"])
+
+
 def test_another_server_at_the_address_leaves_nothing_of_the_one_before(told):
     page, hub, _ = told
     page.goto(page.url + "#gain")
