@@ -119,3 +119,12 @@ def test_the_whole_form_that_begins_a_round_is_in_sight_on_a_small_desk(told):
     wait_for(lambda: page.locator("#cautions li").count() == len(CAUTIONS))
     box = page.locator("#begin").bounding_box()
     assert box["y"] + box["height"] < 800
+
+
+@pytest.mark.parametrize("width", [930, 980, 1280])
+def test_all_keys_stand_in_one_row_at_a_desk(told, width):
+    page, hub, _ = told
+    page.set_viewport_size({"width": width, "height": 800})
+    hub.publish("step", {**STEP, "tube": "EL84", "pin": 2})
+    wait_for(lambda: page.locator("#base svg").is_visible())
+    assert len({key.bounding_box()["y"] for key in page.locator("[data-act]").all()}) == 1
