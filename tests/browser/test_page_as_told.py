@@ -228,6 +228,13 @@ def test_that_the_server_does_not_answer_is_said_as_long_as_it_is_so(told):
     page.route("**/act/*", lambda route: route.abort())
     page.keyboard.press("b")
     wait_for(lambda: "does not answer" in banner.inner_text())
+    page.uncheck("#sound")
+    page.evaluate(HIDE, True)
+    wait_for(lambda: page.locator("#lamp-link .is").inner_text() == "paused while hidden")
+    page.evaluate(HIDE, False)
+    hub.publish("step", {**STEP, "title": "V1 pin 3"})
+    wait_for(lambda: page.locator("#step-point").inner_text() == "V1 pin 3")
+    assert "does not answer" in banner.inner_text(), "told once more, it is no news"
     page.unroute("**/act/*")
     page.keyboard.press("b")
     wait_for(lambda: banner.inner_text() == "The meter is lost.")
