@@ -145,7 +145,7 @@ def _plotly() -> str:
     return source
 
 
-SCREEN_PX = 1080
+SCREEN_PX = 1130
 """Widest place of a drawing in the style sheet of the report."""
 
 

@@ -70,6 +70,26 @@ def test_a_tab_loaded_during_a_survey_sounds_from_the_first_click_or_key(told, g
     wait_for(lambda: page.evaluate("contexts.length === 1 && contexts[0].tones === 3"), 10)
 
 
+def test_tones_and_voice_can_be_turned_off_and_on_again(told):
+    page, hub, _ = told
+    page.evaluate("() => { window.spoken = []; speechSynthesis.getVoices = () => [1];"
+                  " speechSynthesis.speak = (one) => spoken.push(one.text); }")  # fmt: skip
+    hub.publish("step", STEP)
+    wait_for(lambda: page.locator("#work").is_visible())
+    page.click("#step-point")
+    wait_for(lambda: page.evaluate("contexts[0]?.state === 'running'"), 10)
+    before = page.evaluate("contexts[0].tones")
+    page.uncheck("text=Tones and voice")
+    hub.cue("taken", text="not to be heard")
+    hub.cue("say", text="nor this")
+    hub.publish("step", {**STEP, "title": "V1 pin 3"})
+    wait_for(lambda: page.locator("#step-point").inner_text() == "V1 pin 3")
+    assert page.evaluate("[contexts[0].tones, spoken.length]") == [before, 0]
+    page.check("text=Tones and voice")
+    hub.cue("say", text="heard")
+    wait_for(lambda: page.evaluate("[contexts[0].tones, spoken.join()]") == [before + 1, "heard"])
+
+
 def test_another_server_at_the_address_leaves_nothing_of_the_one_before(told):
     page, hub, _ = told
     page.goto(page.url + "#gain")
@@ -208,6 +228,13 @@ def test_that_the_server_does_not_answer_is_said_as_long_as_it_is_so(told):
     page.route("**/act/*", lambda route: route.abort())
     page.keyboard.press("b")
     wait_for(lambda: "does not answer" in banner.inner_text())
+    page.uncheck("#sound")
+    page.evaluate(HIDE, True)
+    wait_for(lambda: page.locator("#lamp-link .is").inner_text() == "paused while hidden")
+    page.evaluate(HIDE, False)
+    hub.publish("step", {**STEP, "title": "V1 pin 3"})
+    wait_for(lambda: page.locator("#step-point").inner_text() == "V1 pin 3")
+    assert "does not answer" in banner.inner_text(), "told once more, it is no news"
     page.unroute("**/act/*")
     page.keyboard.press("b")
     wait_for(lambda: banner.inner_text() == "The meter is lost.")
@@ -303,11 +330,15 @@ def test_the_history_of_a_pass_with_a_long_name_stays_on_a_phone(told):
     page.route("**/history?**", lambda route: route.fulfill(json={"point": "V2.5", "readings": [row] * 40}))
     page.set_viewport_size({"width": 1280, "height": 800})
     page.evaluate("scrollTo(0, 0)")
-    page.locator("[data-point='V2.5']").press("Enter")
+    page.locator("[data-point='V2.5']").press(" ")
     wait_for(lambda: page.locator("#history tbody tr").count() == 40)
     # The first rows come into sight, and what the drawing loses is their height.
-    assert page.locator("#history tbody tr").nth(3).evaluate(IN_SIGHT)
-    assert not page.locator("#history tbody tr").nth(9).evaluate(IN_SIGHT)
+    assert page.evaluate("scrollY") == 0
+    assert page.locator("#history tbody tr").nth(2).evaluate(IN_SIGHT)
+    assert page.locator("#history").bounding_box()["height"] < 280
+    page.click("text=Close")
+    assert page.locator("#history *").count() == 0
+    assert page.evaluate("document.activeElement.dataset.point") == "V2.5"
 
 
 IN_SIGHT = (
@@ -328,6 +359,8 @@ def test_digits_and_keys_are_in_sight_together_on_what_has_no_keyboard(told, wid
     assert [key.evaluate(IN_SIGHT) for key in keys.all()] == [True] * 4
     assert min(key.bounding_box()["height"] for key in keys.all()) >= 44
     assert page.locator("#digits").evaluate(IN_SIGHT)
+    prompt = page.locator("#prompt").bounding_box()
+    assert prompt["y"] + prompt["height"] <= keys.first.bounding_box()["y"]
     assert page.locator("#digits").bounding_box()["y"] < keys.first.bounding_box()["y"] - 60
     page.evaluate("scrollTo(0, document.body.scrollHeight)")
     assert page.locator("footer").bounding_box()["y"] < keys.first.bounding_box()["y"] - 20, (

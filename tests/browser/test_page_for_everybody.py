@@ -3,9 +3,10 @@
 import pytest
 
 from acquisition.configs import find_config
+from acquisition.probing.wording import CAUTIONS
 from acquisition.records import Reading
 from acquisition.store import create_job
-from tests.browser.serving import NEEDS_BROWSER, NOTES, STEP, served, wait_for
+from tests.browser.serving import JOB, NEEDS_BROWSER, NOTES, STEP, served, wait_for
 
 pytestmark = NEEDS_BROWSER
 
@@ -89,5 +90,41 @@ def test_letters_twice_as_large_push_nothing_off_a_screen(told, view):
         assert page.evaluate("parseFloat(getComputedStyle(document.documentElement).fontSize)") == 32
         assert page.evaluate("document.documentElement.scrollWidth") == width
         if view == "survey":
-            keys = page.locator("[data-act]")
-            assert all(key.evaluate("e => e.scrollWidth <= e.clientWidth + 1") for key in keys.all())
+            keys = page.locator("[data-act]").all()
+            assert all(key.evaluate("e => e.scrollWidth <= e.clientWidth + 1") for key in keys)
+            assert all(
+                box["x"] >= 0 and box["x"] + box["width"] <= width and box["height"] >= 44
+                for box in (key.bounding_box() for key in keys)
+            )
+
+
+def test_a_round_begins_with_its_first_point_in_sight(told):
+    page, hub, _ = told
+    page.set_viewport_size({"width": 390, "height": 600})
+    page.locator("#begin").scroll_into_view_if_needed()
+    assert page.evaluate("scrollY") > 50
+    hub.publish("step", STEP)
+    wait_for(lambda: page.locator("#work").is_visible())
+    assert page.evaluate("scrollY") == 0
+    page.evaluate("scrollTo(0, 120)")
+    hub.publish("step", {**STEP, "title": "V1 pin 3"})
+    wait_for(lambda: page.locator("#step-point").inner_text() == "V1 pin 3")
+    assert page.evaluate("scrollY") == 120, "who looks at the list goes on looking at it"
+
+
+def test_the_whole_form_that_begins_a_round_is_in_sight_on_a_small_desk(told):
+    page, hub, _ = told
+    page.set_viewport_size({"width": 1280, "height": 800})
+    hub.publish("job", {**JOB, "cautions": list(CAUTIONS), "mains_words": "Drawing: 230 V."})
+    wait_for(lambda: page.locator("#cautions li").count() == len(CAUTIONS))
+    box = page.locator("#begin").bounding_box()
+    assert box["y"] + box["height"] < 800
+
+
+@pytest.mark.parametrize("width", [930, 980, 1280])
+def test_all_keys_stand_in_one_row_at_a_desk(told, width):
+    page, hub, _ = told
+    page.set_viewport_size({"width": width, "height": 800})
+    hub.publish("step", {**STEP, "tube": "EL84", "pin": 2})
+    wait_for(lambda: page.locator("#base svg").is_visible())
+    assert len({key.bounding_box()["y"] for key in page.locator("[data-act]").all()}) == 1

@@ -138,6 +138,12 @@ def test_a_pin_that_is_no_number_is_one_line(page, pin):
     assert (status, body) == (400, b"pin must be a number")
 
 
+def test_a_drawing_is_made_for_the_width_of_its_place(page):
+    assert call(page, path="/drawing", query=b"width=1210")[2] == b"<svg width='1210'/>"
+    assert call(page, path="/drawing")[2] == b"<svg width='0'/>", "as it is drawn, where nothing is said"
+    assert call(page, path="/drawing", query=b"width=123456")[::2] == (400, b"width must be a number")
+
+
 def test_token_on_a_network():
     page = Guard(page_app(Hub(), Recorder(), VIEWS), {HOST}, token="secret")
     assert call(page)[0] == 401

@@ -8,6 +8,7 @@ import pytest
 from acquisition.records import Capture, Reading
 from analysis.judge import Judged
 from analysis.report.figures import band_figure, place_in_band, response_figure
+from analysis.report.style import BAND, INK, PASS_MARKS, QUIET
 from analysis.report.waveforms import envelope, thumbnail
 
 
@@ -114,3 +115,18 @@ def test_periods_that_would_run_together_are_drawn_as_the_first_few():
     assert "the first 800 µs of 20 ms" in thumbnail(capture).caption
     assert "20.0 V p-p" in thumbnail(capture).caption
     assert "20 ms wide" in thumbnail(replace(capture, freq_hz=1e3)).caption
+
+
+def luminance(colour):
+    """WCAG 2.2, definition of relative luminance."""
+    parts = [int(colour[i : i + 2], 16) / 255 for i in (1, 3, 5)]
+    red, green, blue = (p / 12.92 if p <= 0.04045 else ((p + 0.055) / 1.055) ** 2.4 for p in parts)
+    return 0.2126 * red + 0.7152 * green + 0.0722 * blue
+
+
+@pytest.mark.parametrize("ground", ["#ffffff", BAND])
+@pytest.mark.parametrize(("colour", "least"), [*((mark[0], 3.0) for mark in PASS_MARKS), (QUIET, 4.5), (INK, 4.5)])
+def test_marks_and_words_stand_off_paper_and_band(colour, least, ground):
+    """WCAG 2.2, 1.4.11 and 1.4.3."""
+    light, dark = sorted((luminance(colour), luminance(ground)), reverse=True)
+    assert (light + 0.05) / (dark + 0.05) >= least

@@ -52,7 +52,8 @@ const panels = {
   generator: (generator) => lamp("generator", generator.on ? "on" : generator.known ? "off" : "wait", generator.words),
   gain: gain.update,
   notes: notes.update,
-  alarm: (alarm) => { alarmed = alarm.words; banner(alarmed); },
+  // What is told once more, as by a stream that was opened anew, does not hide that nothing asked for arrives.
+  alarm: (alarm) => { const news = alarm.words !== alarmed; alarmed = alarm.words; if (news || place.textContent !== SILENT) banner(alarmed); },
   cue: (cue) => { sound.play(cue); if (cue.kind === "records") records.changed(); },
 };
 // Without the stream nothing is known of the instruments: a generator that was off may be on by now.

@@ -1,5 +1,5 @@
 // What is already on disk: two passes side by side, the drawing with measured over expected, history of a point.
-import { make, text } from "/static/dom.js";
+import { make } from "/static/dom.js";
 const at = (id) => document.getElementById(id);
 let svgFrom = null, passes = [], known = "", compared = "", asked = 0, drawing = 0, drawnFor = 0;
 
@@ -9,7 +9,12 @@ export function wire(loader) {
   // As many sections a row as the place takes: set anew when a window is narrowed or a phone turned.
   new ResizeObserver(() => { if (!at("chassis").hidden && at("drawing").clientWidth !== drawnFor) showChassis(); }).observe(at("drawing"));
   at("drawing").addEventListener("click", (event) => point(event.target.closest("[data-point]")?.dataset.point));
-  at("drawing").addEventListener("keydown", (event) => { if (event.key === "Enter") point(event.target.closest("[data-point]")?.dataset.point); });
+  at("drawing").addEventListener("keydown", (event) => {
+    const name = event.target.closest("[data-point]")?.dataset.point;
+    if (!name || !["Enter", " "].includes(event.key)) return; // a button answers to both, and the space bar scrolls nothing
+    event.preventDefault();
+    point(name);
+  });
 }
 export function job(job) {
   const now = JSON.stringify([job.name, job.chassis, job.passes]);
@@ -66,9 +71,11 @@ export async function showChassis() {
 async function point(name) {
   if (!name) return;
   const answer = await fetch(`/history?point=${encodeURIComponent(name)}`);
-  if (!answer.ok) { text(at("history"), await answer.text()); return; }
-  const found = await answer.json();
-  at("history").replaceChildren(make("h2", {}, name), make("table", { class: "lines" }, make("thead", {}, make("tr", {}, ...["Pass", "Reading", "Value, 95 %", "Taken, UTC"].map((h) => make("th", { scope: "col" }, h)))), make("tbody", {}, ...found.readings.map((r) =>
+  const found = answer.ok ? await answer.json() : null, place = at("history");
+  const close = make("button", { type: "button" }, "Close");
+  close.addEventListener("click", () => { place.replaceChildren(); at("drawing").querySelector(`[data-point="${CSS.escape(name)}"]`)?.focus({ preventScroll: true }); });
+  // Under a tall drawing it stays at the lower edge of the screen: the point that was chosen stays in sight.
+  place.replaceChildren(make("div", { class: "heading" }, make("h2", {}, found ? name : await answer.text()), close));
+  if (found) place.append(make("table", { class: "lines" }, make("thead", {}, make("tr", {}, ...["Pass", "Reading", "Value, 95 %", "Taken, UTC"].map((h) => make("th", { scope: "col" }, h)))), make("tbody", {}, ...found.readings.map((r) =>
     make("tr", {}, make("th", { scope: "row" }, r.pass), make("td", { class: "what" }, r.what), make("td", { class: "value" }, r.value, make("small", {}, r.quality)), make("td", { class: "time" }, r.time))))));
-  [...at("history").querySelectorAll("tbody tr")].slice(0, 4).at(-1).scrollIntoView({ block: "nearest" }); // the drawing stays in sight
 }

@@ -1,11 +1,15 @@
 // Tones and speech. The order of speech: the browser's own voice, else the host's, else tones alone.
 let context = null, speaking = null;
+const wanted = document.getElementById("sound");
+wanted.addEventListener("change", () => {
+  if (wanted.checked) tone("prompt"); else { window.speechSynthesis?.cancel(); speaking?.stop(); }
+});
 const TONES = { // hertz, seconds, one after the other
   touched: [[330, .06]], taken: [[660, .09], [880, .16]], "off-band": [[440, .14], [294, .26]],
   lift: [[550, .07], [370, .09]], alarm: [[200, .25], [200, .25], [200, .25]], prompt: [[520, .05]],
 };
 function tone(kind) {
-  if (context?.state !== "running" || !TONES[kind]) return; // what could not be heard is not kept for later
+  if (context?.state !== "running" || !wanted.checked || !TONES[kind]) return; // what could not be heard is not kept for later
   let at = context.currentTime + .01;
   for (const [hertz, seconds] of TONES[kind]) {
     const source = context.createOscillator(), level = context.createGain();
@@ -21,7 +25,7 @@ function tone(kind) {
   }
 }
 async function say(words) {
-  if (!context || !words) return;
+  if (!context || !wanted.checked || !words) return;
   if (window.speechSynthesis && speechSynthesis.getVoices().length) {
     speechSynthesis.cancel();
     speechSynthesis.speak(Object.assign(new SpeechSynthesisUtterance(words), { lang: "en" }));
@@ -44,6 +48,6 @@ export const sound = {
     context = new AudioContext();
     context.resume().then(() => tone("prompt"));
   },
-  isOn: () => context?.state === "running",
+  isOn: () => context?.state === "running" && wanted.checked,
   play(cue) { if (cue.kind === "say") say(cue.text); else { tone(cue.kind); if (cue.text) say(cue.text); } },
 };

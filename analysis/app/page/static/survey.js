@@ -31,8 +31,10 @@ at("again").addEventListener("click", () => { show(at("start"), true); show(at("
 export function stale(is) { at("digits").dataset.stale = is ? "yes" : "no"; }
 
 export async function step(step) {
+  const begins = step.running && at("work").hidden;
   show(at("start"), !step.running);
   show(at("work"), step.running);
+  if (begins && !at("survey").hidden) scrollTo(0, 0); // the form was long: lamps, point and digits stand at the top
   show(at("again"), Boolean(step.over));
   text(at("again"), step.left ? "Go round again: what was left out or skipped" : "Go round again");
   show(at("controls"), !step.over); // a round that is over hears no key
