@@ -162,6 +162,19 @@ def test_a_point_that_was_left_with_a_stop_is_not_named_again_by_advice(advised)
     assert rig.machine.phase is Phase.DONE
 
 
+def test_back_goes_to_the_point_that_was_named_before_also_where_advice_had_the_order():
+    order = ["V1.6", "V1.1"]
+    pins = [step(point, 140.0) for point in ("V1.1", "V1.3", "V1.6", "V1.7")]
+    rig = Rig(*pins, advise=lambda: order.pop(0) if order else None).ready()
+    rig.touch(141.0).touch(141.0).touch(141.0)
+    assert [reading.point for reading in rig.kept] == ["V1.6", "V1.1", "V1.3"]
+    named = []
+    for _ in range(4):
+        rig.press(Key.BACK)
+        named.append(rig.machine.step.point)
+    assert named == ["V1.3", "V1.1", "V1.6", "V1.3"], "at the beginning of the way, by the plan"
+
+
 def test_a_held_tip_that_meets_more_than_the_clip_on_limit_stops_and_is_clipped_on():
     # Limit L9 holds for what is read, not only for what the plan thought: an open load, a source given too small.
     rig = Rig(step("V1.1", 140.0), step("V1.3", 1.2)).ready()
