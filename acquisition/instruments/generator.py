@@ -21,6 +21,7 @@ from ..errors import (
     ConnectionLost,
     InstrumentNotFound,
     InstrumentReported,
+    RecordVoid,
     ReplyMalformed,
     SafetyStop,
     harmless,
@@ -29,7 +30,7 @@ from ..scpi import fill
 from .accuracy import AccuracyTable
 from .bench import Bench, GeneratorEntry
 from .dialect_parts import Setting
-from .session import Session, open_session
+from .session import Session, agrees, open_session
 
 OFF_SIGNALS = tuple(getattr(signal, name) for name in ("SIGTERM", "SIGHUP") if hasattr(signal, name))
 STOP_SIGNALS = tuple(getattr(signal, name) for name in ("SIGTSTP",) if hasattr(signal, name))
@@ -241,6 +242,8 @@ class Generator:
         ------
         ConnectionLost
             It was switched off and on meanwhile, or may have been.
+        RecordVoid
+            It gives something else: somebody turned a knob, or it protected itself.
         """
         link = self.session.link
         self.session.require_settings()
@@ -249,6 +252,22 @@ class Generator:
                 "the generator's link was lost while it gave its signal",
                 hint="its output was switched off and the sine set again: take the record again",
             )
+        rules, sine = self._rules, self.sine
+        if sine is None:
+            return
+        wanted: tuple[tuple[str, Setting, float | bool | None], ...] = (
+            ("output", rules.output, True),
+            ("wave", rules.function, None),
+            ("frequency", rules.frequency, sine.freq_hz),
+            ("amplitude", rules.amplitude, sine.pp_v * self._per_pp),
+        )
+        for name, setting, value in wanted:
+            if setting.ask is not None and not agrees(setting, value, got := self.session.get(setting)):
+                told = "off" if got is False else f"{got:g}" if isinstance(got, float) else got
+                raise RecordVoid(
+                    f"the generator no longer gives what was set: its {name} is {told}",
+                    hint="leave its keys and knobs alone; does it switch itself off at this load?",
+                )
 
     def _off(self) -> None:
         try:

@@ -229,7 +229,7 @@ class Session(Connection):
         if setting.ask is None:
             return "" if value is None else value
         got = self.get(setting, channel)
-        if not _agrees(setting, value, got):
+        if not agrees(setting, value, got):
             raise CommandRefused(
                 f"the {self.dialect.role} was told {command!r} but says {got!r}",
                 hint="the value is beyond its limits, or another setting forbids it",
@@ -338,7 +338,18 @@ class Session(Connection):
         )
 
 
-def _agrees(setting: Setting, wanted: float | bool | str | None, got: float | bool | str) -> bool:
+def agrees(setting: Setting, wanted: float | bool | str | None, got: float | bool | str) -> bool:
+    """Whether an instrument says what was wanted, as far as its dialect lets it choose.
+
+    Parameters
+    ----------
+    setting : Setting
+        From the dialect.
+    wanted : float, bool or str, optional
+        None where the command itself says it.
+    got : float, bool or str
+        As read back.
+    """
     if setting.loose:
         return True
     if setting.form == "infinite":

@@ -215,8 +215,10 @@ class Probing:
             return self._verify()
         if self.phase is Phase.STOPPED:
             self._gates.switched_off()
-            clip_on = self.step is not None and self.step.point in self._to_clip
-            return self._leave(self._again if clip_on else self._next)
+            if self.step is not None and self.step.point in self._to_clip:
+                return self._leave(self._again)
+            self._route.skip()  # or advice would name it again
+            return self._leave(self._next)
         keeps = self.phase is Phase.WRONG_PIN or (self.phase is Phase.ARMED and not self._key_is_for_tip)
         if keeps and self._held is not None:
             return self._keep(self._held, "good", "confirmed by key")

@@ -49,6 +49,7 @@ class Route:
         self.read: set[str] = set()
         self.refused: dict[str, str] = {}
         self._skipped: set[str] = set()
+        self._way: list[int] = []  # indices named before the one in hand
 
     @property
     def step(self) -> SurveyStep | None:
@@ -75,6 +76,8 @@ class Route:
 
     def onward(self) -> list[SurveyStep]:
         """Go to the next point."""
+        if self.step is not None:
+            self._way.append(self.index)
         names = [step.point for step in self.steps]
         behind = {*self.read, *self._done, *self.refused, *self._skipped}  # they need no further visit
         advised = self._advise() if self._advise is not None else None
@@ -87,8 +90,8 @@ class Route:
         return self._arrive(1)
 
     def back(self) -> list[SurveyStep]:
-        """Go to the point before."""
-        self.index = max(0, self.index - 1)
+        """Go to the point that was named before; by the plan, where none was."""
+        self.index = self._way.pop() if self._way else max(0, self.index - 1)
         return self._arrive(-1, again=True)
 
     def again(self) -> list[SurveyStep]:

@@ -18,6 +18,8 @@ from . import files, rows, schema
 from .copies import copied
 
 _GIVE_UP_AFTER = 500
+_LEAST_ROW = 20
+"""Bytes that a row takes at least: its time alone is 24, a waveform without its samples more than these."""
 _LOST_NAME = "(name lost with the damaged part of the file)"
 
 
@@ -107,7 +109,7 @@ def _rescue(working: Path) -> tuple[sqlite3.Connection, int, dict[str, int]]:
         source.row_factory = sqlite3.Row
         source.text_factory = lambda raw: raw.decode("utf-8", "replace")
         for table in schema.TABLES.values():
-            for row in _rows(source, table.name):
+            for row in _rows(source, table.name, working.stat().st_size // _LEAST_ROW):
                 if row is None or not _keep(copy, table, row):
                     lost[table.name] += 1
                 else:
@@ -116,13 +118,16 @@ def _rescue(working: Path) -> tuple[sqlite3.Connection, int, dict[str, int]]:
     return copy, found, lost
 
 
-def _rows(source: sqlite3.Connection, table: str) -> Iterator[dict[str, Any] | None]:
-    """Every row, by its number; None for a number that should be there and cannot be read."""
+def _rows(source: sqlite3.Connection, table: str, most: int) -> Iterator[dict[str, Any] | None]:
+    """Every row, by its number; None for a number that should be there and cannot be read.
+
+    They follow each other, so one beyond ``most``, the rows that a file of this size can hold, is itself damaged.
+    """
     last = 0
     for order in ("DESC", "ASC"):
         with suppress(sqlite3.Error, UnicodeDecodeError):
             for (number,) in source.execute(f'SELECT rowid FROM "{table}" ORDER BY rowid {order}'):  # noqa: S608
-                last = max(last, number if 0 < number < 10_000_000 else 0)
+                last = max(last, number if 0 < number <= most else 0)
     number, misses = 0, 0
     while number < last or (last == 0 and misses < _GIVE_UP_AFTER):
         number += 1

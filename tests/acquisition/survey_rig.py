@@ -29,7 +29,7 @@ def step(point, expected, worst=200.0, **facts):
 class Rig:
     """A survey with a meter, a tip and a finger."""
 
-    def __init__(self, *steps, limits=LIMITS, commit=None, facts=FACTS, **options):
+    def __init__(self, *steps, limits=LIMITS, commit=None, facts=FACTS, advise=None, **options):
         self.kept, self.log = [], []
         plan = SurveyPlan(chassis="Quayside Five", steps=steps)
         minute = itertools.count()
@@ -40,6 +40,7 @@ class Rig:
             commit or self.keep,
             lambda: f"2026-01-01T00:{next(minute):02d}:00.000Z",
             Options(**options),
+            advise,
         )
         self.rng = np.random.default_rng(4)
         self.t_s = 0.0

@@ -149,6 +149,32 @@ def test_a_live_value_above_the_rating_stops_everything():
     assert rig.doings[-1] is Do.POWER_ON, "after a stop the mains are taken to be off"
 
 
+@pytest.mark.parametrize("advised", ["V1.1", None])
+def test_a_point_that_was_left_with_a_stop_is_not_named_again_by_advice(advised):
+    """What would tell most is often the point that reads far too high."""
+    limits = ProbingLimits(meter_rated_v=250.0, lead_rated_v=600.0)
+    rig = Rig(step("V1.1", 140.0), step("V1.3", 1.2), limits=limits, advise=lambda: advised).ready()
+    rig.meter(262.0, 0.1)
+    assert rig.log[-1].text.endswith("Space leaves this point.")
+    rig.press()
+    assert rig.machine.step.point == "V1.3"
+    rig.press(Key.SKIP)
+    assert rig.machine.phase is Phase.DONE
+
+
+def test_back_goes_to_the_point_that_was_named_before_also_where_advice_had_the_order():
+    order = ["V1.6", "V1.1"]
+    pins = [step(point, 140.0) for point in ("V1.1", "V1.3", "V1.6", "V1.7")]
+    rig = Rig(*pins, advise=lambda: order.pop(0) if order else None).ready()
+    rig.touch(141.0).touch(141.0).touch(141.0)
+    assert [reading.point for reading in rig.kept] == ["V1.6", "V1.1", "V1.3"]
+    named = []
+    for _ in range(4):
+        rig.press(Key.BACK)
+        named.append(rig.machine.step.point)
+    assert named == ["V1.3", "V1.1", "V1.6", "V1.3"], "at the beginning of the way, by the plan"
+
+
 def test_a_held_tip_that_meets_more_than_the_clip_on_limit_stops_and_is_clipped_on():
     # Limit L9 holds for what is read, not only for what the plan thought: an open load, a source given too small.
     rig = Rig(step("V1.1", 140.0), step("V1.3", 1.2)).ready()

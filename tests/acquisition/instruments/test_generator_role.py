@@ -7,7 +7,7 @@ import sys
 
 import pytest
 
-from acquisition.errors import CommandRefused, ConnectionLost, InstrumentNotFound, SafetyStop
+from acquisition.errors import CommandRefused, ConnectionLost, InstrumentNotFound, RecordVoid, SafetyStop
 from acquisition.instruments.bench import GeneratorEntry
 from acquisition.instruments.generator import Generator
 
@@ -275,6 +275,27 @@ def test_a_generator_that_greets_after_a_power_cut_is_not_taken_for_one_that_gav
     with pytest.raises(ConnectionLost, match="while it gave its signal"):
         generator.require_sine()
     assert not generator.is_on
+
+
+@pytest.mark.parametrize(
+    ("query", "answer", "told"),
+    [
+        (":OUTP?", "0", "its output is off"),
+        (":FUNC?", "SQU", "its wave is SQU"),
+        (":FREQ?", "1100", "its frequency is 1100"),
+        (":VOLT?", "0.25", "its amplitude is 0.25"),
+    ],
+)
+def test_a_knob_turned_by_hand_or_a_protection_that_tripped_makes_a_record_void(bench, query, answer, told):
+    generator = bench.generator
+    generator.set_sine(1000.0, 0.5)
+    with generator.measuring():
+        generator.require_sine()
+        bench.peer.answers[query] = answer
+        with pytest.raises(RecordVoid, match=told) as caught:
+            generator.require_sine()
+    assert caught.value.hint
+    assert bench.peer.answers[":OUTP?"] == "0"
 
 
 def test_a_greeting_just_before_it_is_switched_on_leaves_no_output_on_that_counts_as_off(bench):

@@ -296,6 +296,29 @@ def test_a_generator_that_is_found_on_is_told_about_and_switched_off(bench, job_
     assert not bench.wiring.drive.on
 
 
+def test_a_record_taken_while_the_generators_knob_was_turned_is_taken_again_as_it_was_set(
+    bench, job_path, capsys, monkeypatch
+):
+    """It stood in the job with the drive that was asked for, and twice the headroom."""
+    handle, turned = bench.scope.handle, []
+
+    def turn(message):
+        if b":SING" in message and not turned:
+            bench.generator.emf_pp_v = 0.25
+            bench.generator._apply_drive()
+            turned.append(True)
+        return handle(message)
+
+    monkeypatch.setattr(bench.scope, "handle", turn)
+    run(capsys, job_path, "stage", "--drive", "0.5", "--freq", "3k")
+    with open_job(job_path, read_only=True) as job:
+        kept = job.read_pass("as-found").captures
+    assert turned
+    assert all(capture.drive_pp_v == 0.5 for capture in kept)
+    assert {capture.point: np.ptp(capture.volts) for capture in kept}["V1.6"] == pytest.approx(0.5, rel=0.1)
+    assert all(np.ptp(capture.volts) > 0.4 for capture in kept)
+
+
 def test_generator_and_scope_are_left_as_they_were_found(bench, job_path, capsys):
     generator, scope = bench.generator, bench.scope
     generator.load_ohm, generator.unit, generator.frequency_hz = 600.0, "VRMS", 440.0
