@@ -81,11 +81,12 @@ def compare_passes(
         left = {r.point for one in (first, last) for r in set(one.readings) - set(reached(model, one.readings))
                 if not r.measurand.lacks_drive}  # fmt: skip
         first, last = (replace(one, readings=reached(model, one.readings)) for one in (first, last))
+    faults = faults_of(chassis, model.parameters) if chassis is not None and model is not None else ()
     result = compare(
         first,
         last,
         model=model,
-        faults=faults_of(chassis, model.parameters) if chassis is not None and model is not None else (),
+        faults=faults,
         work_before=work_before,
         work_after=work_after,
     )
@@ -107,7 +108,7 @@ def compare_passes(
     basis = basis_of(job.sheet, [first, last], [*work_before, *work_after])
 
     told = as_told(job, after, f"in circuit since {before}", basis, tuple[PartValue, ...], values, fresh)[0]
-    result = result.measured(told)
+    result = result.measured(told, faults)
     return replace(
         result,
         notes=(
