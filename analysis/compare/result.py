@@ -3,7 +3,7 @@
 from __future__ import annotations
 
 import math
-from collections.abc import Sequence
+from collections.abc import Mapping, Sequence
 from dataclasses import dataclass, replace
 
 import numpy as np
@@ -198,7 +198,7 @@ class Comparison:
         """
         by_key = {one.key: one for one in values}
         found_faults = tuple(
-            _sized(fault, picked, by_key.get(fault.key), faults)
+            _sized(fault, picked, by_key, faults)
             for fault, picked in self.faults
             if self.verdict == AGREES
             or picked is None
@@ -220,9 +220,12 @@ class Comparison:
             )
             if parts
         ]
-        found = replace(
-            self, values=values, faults=found_faults, causes=(*self.causes, *worse), notes=(*self.notes, *unfit)
-        )
+        assumed = [
+            f"{part}: ripple alone does not tell lost capacitance from a high series resistance; it may be either"
+            for part in dict.fromkeys(one.part for one in values if one.before.assumed or one.after.assumed)
+        ]
+        notes = (*self.notes, *assumed, *unfit)
+        found = replace(self, values=values, faults=found_faults, causes=(*self.causes, *worse), notes=notes)
         keys = {fault.key for fault, _ in self.faults}
         others = {one.part: one for one in values if one.another_fitted and one.key in keys}
         kept = tuple((fault, value) for fault, value in found_faults if fault.key not in others)
@@ -300,20 +303,26 @@ class Comparison:
 
 
 def _sized(
-    fault: Fault, picked: float | None, measured: PartValue | None, faults: Sequence[Fault]
+    fault: Fault, picked: float | None, measured: Mapping[str, PartValue], faults: Sequence[Fault]
 ) -> tuple[Fault, float | None]:
-    """A fault with its size as it was measured, under the name that goes with that: 1.9 uF of 22 uF is not open."""
-    if measured is None or picked is None:
+    """A fault with its size as it was measured, under the name that goes with that: 1.9 uF of 22 uF is not open,
+    and where series resistance was taken as sound the ripple is of lost capacitance."""
+    one = measured.get(fault.key)
+    if one is None or picked is None:
         return fault, picked
-    size = measured.size_of(picked)
-    if size is None:
+    key, size = fault.key, one.size_of(picked)
+    likely = size
+    if one.before.assumed and one.part in measured:
+        key, size = one.part, measured[one.part].before.value
+        likely = size or measured[one.part].before.high or measured[one.part].before.low
+    if likely is None:
         return fault, None
 
-    def beyond(one: Fault) -> float:
-        return max(math.log(min(one.values) / size), math.log(size / max(one.values)), 0.0)
+    def beyond(other: Fault) -> float:
+        return max(math.log(min(other.values) / likely), math.log(likely / max(other.values)), 0.0)
 
-    same = (one for one in faults if (one.key, one.part, one.section) == (fault.key, fault.part, fault.section))
-    return min((fault, *same), key=beyond), size
+    same = [other for other in faults if (other.key, other.part, other.section) == (key, fault.part, fault.section)]
+    return min([fault, *same] if key == fault.key else same or [fault], key=beyond), size
 
 
 def direction_of(measurand: Measurand, was: float, now: float) -> str:

@@ -113,10 +113,8 @@ def compare_passes(
         result,
         notes=(
             *result.notes,
-            *(
-                f"{one.name}: {asked}"
-                for one in (first, last)
-                for asked in asked_about(model.chassis, model, one.readings, one.mains_v)
+            *_asked_once(
+                {one.name: asked_about(model.chassis, model, one.readings, one.mains_v) for one in (first, last)}
             ),
             *undriven,
             *([f"not compared, no part reaches them: {', '.join(sorted(left))}"] if left else []),
@@ -125,6 +123,15 @@ def compare_passes(
             c.judged(*(judged_of(rows[name], c.measurand) for name in (before, after))) for c in result.changes
         ),
     )
+
+
+def _asked_once(asked: Mapping[str, Sequence[str]]) -> list[str]:
+    """What is asked about each pass, by its name; what is asked of both alike stands there once."""
+    passes = dict[str, list[str]]()
+    for name, questions in asked.items():
+        for question in questions:
+            passes.setdefault(question, []).append(name)
+    return [f"{' and '.join(names)}: {question}" for question, names in passes.items()]
 
 
 def as_json(comparison: Comparison) -> dict[str, Any]:

@@ -246,6 +246,15 @@ def test_a_fault_is_called_by_the_size_that_was_measured():
     value = PartValue(part="C3", what="value", before=before, after=InCircuit(unit="F"), drawn=22e-6)
     comparison = replace(given.comparison, faults=((opened, 6e-7),))
     assert comparison.measured((value,), (other, opened, low)).faults == ((low, 1.9e-6),)
+    # By ripple alone series resistance is taken as sound: it was the fault, beside too little capacitance.
+    lossy = SimpleNamespace(part="C3", section="", fault="lossy", key="C3.esr", values=(3.0, 1e3))
+    none = InCircuit(unit="ohm", assumed=True)
+    series = PartValue(part="C3", what="esr", before=none, after=none)
+    comparison = replace(given.comparison, faults=((lossy, 60.0),))
+    for was, size in ((before, 1.9e-6), (InCircuit(high=6e-6, unit="F"), None)):
+        measured = comparison.measured((replace(value, before=was), series), (other, opened, low, lossy))
+        assert measured.faults == ((low, size),)
+    assert any(one.startswith("C3: ripple alone does not tell") for one in measured.notes)
 
 
 def test_a_part_that_measured_sound_is_not_called_nearest_to_changes_it_does_not_explain():
