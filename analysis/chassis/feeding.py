@@ -5,13 +5,17 @@ from __future__ import annotations
 from collections.abc import Mapping, Sequence
 from itertools import combinations
 
-from acquisition.records import Reading, judged_dc
+from acquisition.records import Measurand, Reading, judged_dc
 
 from .description import GROUND, Chassis
+from .nodes import wired_sections
 
 ABOVE_RATIO, ABOVE_V = 1.2, 3.0
 """A point stands above its rail from so much on: mains and a warming chassis move less between two touches of one
 pass (common practice, no source)."""
+
+SMOOTHING_FARAD = 1e-6
+"""Capacitors to the chassis from here up smooth a supply (common practice, no source)."""
 
 
 def rails_of(chassis: Chassis, point: str) -> frozenset[str]:
@@ -51,6 +55,64 @@ def rails_of(chassis: Chassis, point: str) -> frozenset[str]:
         else:
             todo += beside.get(node, ())
     return frozenset(found)
+
+
+def supply_nodes(chassis: Chassis) -> frozenset[str]:
+    """Nodes between the rails and the first plate, cathode or grid: their ripple comes by no tube.
+
+    A plate that stands on a rail or on a smoothing capacitor is part of the supply.
+
+    Parameters
+    ----------
+    chassis : Chassis
+        The file.
+
+    Examples
+    --------
+    >>> from analysis.chassis import load_chassis
+    >>> sorted(supply_nodes(load_chassis("quayside-five")))
+    ['HT1', 'HT2', 'HT3']
+    """
+    names = chassis.node_names
+    rails = {names[rail] for rail in chassis.rails}
+    stiff = rails | {
+        names[end]
+        for part in chassis.parts.values()
+        if part.kind == "capacitor" and part.value >= SMOOTHING_FARAD and GROUND in part.nodes
+        for end in part.nodes
+    }
+    tubes = {
+        node
+        for _, _, _, wired in wired_sections(chassis.sockets, names)
+        for electrode, node in wired.items()
+        if electrode in ("grid", "cathode") or (electrode == "plate" and node not in stiff)
+    }
+    found = set[str]()
+    todo = [*rails]
+    while todo:
+        node = todo.pop()
+        if node in found or node in tubes or node == GROUND:
+            continue
+        found.add(node)
+        for part in chassis.parts.values():
+            if part.kind in ("resistor", "inductor") and node in (ends := [names[end] for end in part.nodes]):
+                todo += ends
+    return frozenset(found)
+
+
+def by_tubes(chassis: Chassis, measurand: Measurand) -> bool:
+    """Whether a reading is ripple that comes through tubes.
+
+    Parameters
+    ----------
+    chassis : Chassis
+        The file.
+    measurand : Measurand
+        What is read.
+    """
+    if measurand.quantity != "ripple_pp_v":
+        return False
+    return chassis.node_names.get(measurand.point, measurand.point) not in supply_nodes(chassis)
 
 
 def below_what_they_feed(chassis: Chassis, readings: Sequence[Reading]) -> Mapping[str, list[Reading]]:

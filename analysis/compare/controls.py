@@ -13,7 +13,7 @@ from analysis.circuit.elements import wiper_place
 
 from ..faults import Fault
 from ..inference.panel import BATCH
-from .explanation import DRAWS, MODEL_SHARE, WORTH_A_FAULT, Explanation, finer, misfits, to_state
+from .explanation import DRAWS, WORTH_A_FAULT, Explanation, finer, misfits, model_shares, to_state
 
 PLACES = np.concatenate([[-12.0], np.linspace(-4.0, 4.0, 65), [12.0]])
 """Where a control is tried: logarithm of the ratio of both sides of its track, against that of the file; the ends
@@ -108,6 +108,7 @@ def turned_between(
     better by as much as a fault is worth is the likelier cause, and then no control is named.
     """
     found: list[tuple[float, Turned, np.ndarray, np.ndarray]] = []
+    share = model_shares(model, measurands)
     for part in model.chassis.parts.values():
         key = f"{part.name}.turned"
         if key not in model.parameters or model.parameters[key].sigma == 0.0:
@@ -124,7 +125,7 @@ def turned_between(
         )
         unlike = BEFORE[first] ** 2
         # The first look goes by what most readings say: a repair beside it moves some of them far.
-        square = (changes - shifts) ** 2 / (np.diag(covariance) + (MODEL_SHARE * shifts) ** 2)
+        square = (changes - shifts) ** 2 / (np.diag(covariance) + (share * shifts) ** 2)
         fits = np.minimum(square, WORTH_A_FAULT).sum(axis=1) + unlike
         left, open_to = changes, covariance
         for _ in range(TURNS):
@@ -132,9 +133,9 @@ def turned_between(
             if repaired is not None:
                 left = changes - np.nan_to_num(repaired.predicted)
                 open_to = covariance + np.diag(np.nan_to_num(repaired.predicted_std) ** 2)
-            fits = _fits(left, open_to, shifts) + unlike
+            fits = _fits(left, open_to, shifts, share) + unlike
         best = int(np.argmin(fits))
-        if fits[best] < _fits(left, open_to, np.zeros((1, len(left))))[0] - WORTH_A_FAULT:
+        if fits[best] < _fits(left, open_to, np.zeros((1, len(left))), share)[0] - WORTH_A_FAULT:
             was, now = before[first[best]], PLACES[second[best]]
             turned = Turned(
                 part=part.name, was=float(wiper_place(part.facts["at"], np.exp(was))),
@@ -180,10 +181,11 @@ def _faults_instead(
         shown.append(model.predict(values, measurands))
     cells = np.split(np.concatenate(shown), np.cumsum([len(fault.values) for fault in own])[:-1])
     found: dict[str, float] = {}
+    share = model_shares(model, measurands)
     for fault, rows in zip(own, cells, strict=True):
         came = np.array([-to_state(after, one, nominal, measurands) for one in finer(rows)])
         went = np.array([-to_state(after, nominal, one, measurands) for one in finer(rows)])
-        fit = float(min(_fits(left, covariance, moved).min() for moved in (came, went)))
+        fit = float(min(_fits(left, covariance, moved, share).min() for moved in (came, went)))
         found[fault.part] = min(found.get(fault.part, np.inf), fit)
     return found
 
@@ -195,8 +197,8 @@ def _spread(
     drawn = {**model.draw(DRAWS, np.random.default_rng(1)), "mains": np.full(DRAWS, mains)}
     first, last = (model.predict({**drawn, key: np.full(DRAWS, np.exp(at))}, measurands) for at in (was, now))
     shifts = np.array([-to_state(after, new, old, measurands) for old, new in zip(first, last, strict=True)])
-    return np.asarray(np.hypot(MODEL_SHARE * shifts.mean(axis=0), shifts.std(axis=0)))
+    return np.asarray(np.hypot(model_shares(model, measurands) * shifts.mean(axis=0), shifts.std(axis=0)))
 
 
-def _fits(left: np.ndarray, covariance: np.ndarray, shifts: np.ndarray) -> np.ndarray:
-    return misfits(left, covariance, shifts, MODEL_SHARE * np.abs(shifts))
+def _fits(left: np.ndarray, covariance: np.ndarray, shifts: np.ndarray, share: np.ndarray) -> np.ndarray:
+    return misfits(left, covariance, shifts, share * np.abs(shifts))

@@ -17,6 +17,7 @@ import numpy as np
 
 from acquisition.records import Measurand
 
+from ..chassis.feeding import by_tubes
 from ..faults import Fault
 from .pairing import shortest
 
@@ -27,8 +28,10 @@ WORTH_A_FAULT = 9.0
 ROUNDS = 4
 """How often, at most, the faults of several parts are looked for again in turn."""
 
-MODEL_SHARE = 0.1
-"""The model's own error of a predicted change, as a share of it (common practice, no source)."""
+MODEL_SHARE, BY_TUBES_SHARE = 0.1, 0.5
+"""The model's own error of a predicted change, as a share of it (common practice, no source); and of ripple beyond
+the supply, which comes by several ways through tubes and may nearly cancel (common practice, no source; one
+lantern-twelve of other tube laws had 0.44 of it at the cathodes of its pair)."""
 
 
 class Predicting(Protocol):
@@ -110,13 +113,14 @@ def explain(
     before.update({key: old[key] for key in own if key in old})
     before.update({key: np.full(DRAWS, value) for key, (value, _) in (measured_before or {}).items()})
     healthy_after = model.predict(after, measurands)
+    share = model_shares(model, measurands)
 
     def outcome(extra: Mapping[str, float]) -> tuple[np.ndarray, np.ndarray]:
         drawn = {**before, **{key: np.full(DRAWS, value) for key, value in extra.items()}}
         moved = moved_between(healthy_after - model.predict(drawn, measurands), measurands)
         middle = np.nanmean(moved, axis=0)
         apart = np.nan_to_num(moved - middle)
-        return middle, apart.T @ apart / DRAWS + np.diag(np.nan_to_num(MODEL_SHARE * middle) ** 2)
+        return middle, apart.T @ apart / DRAWS + np.diag(np.nan_to_num(share * middle) ** 2)
 
     def misfit(expected: np.ndarray, open_to: np.ndarray) -> float:
         return float(misfits(changes, covariance + open_to, expected[None], np.zeros((1, len(changes))))[0])
@@ -139,6 +143,19 @@ def explain(
             chosen, predicted, spread, fit = more, trial, trial_spread, better
     std = np.where(np.isfinite(predicted), np.sqrt(np.diag(spread)), np.nan)
     return Explanation(faults=tuple(chosen), predicted=predicted, predicted_std=std, covariance=spread)
+
+
+def model_shares(model: Any, measurands: Sequence[Measurand]) -> np.ndarray:
+    """The model's own error of a predicted change, as a share of it, shape (M,).
+
+    Parameters
+    ----------
+    model : ChassisModel
+        The chassis.
+    measurands : sequence of Measurand
+        M measurands.
+    """
+    return np.where([by_tubes(model.chassis, m) for m in measurands], BY_TUBES_SHARE, MODEL_SHARE)
 
 
 def _in_turn(
@@ -192,7 +209,8 @@ def _best(
     shown = model.predict(values, measurands)
     base = model.predict({"mains": np.full(1, mains)}, measurands) if extra else shown[:1]
     moved = moved_between(base - shown[1:], measurands)
-    return tried[int(np.argmin(misfits(changes, covariance, moved, MODEL_SHARE * 2.0 * np.abs(moved))))]
+    share = model_shares(model, measurands)
+    return tried[int(np.argmin(misfits(changes, covariance, moved, 2.0 * share * np.abs(moved))))]
 
 
 def finer(cells: np.ndarray) -> np.ndarray:

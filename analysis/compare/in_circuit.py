@@ -17,6 +17,7 @@ from acquisition.records import JUDGED_QUALITIES, Event, Measurand, Pass
 
 from ..chassis import ChassisModel
 from ..chassis.conditions import mains_known
+from ..chassis.feeding import by_tubes
 from ..chassis.predicting import SIGNALS
 from ..faults import Fault, class_of
 from ..inference.data import collect
@@ -173,7 +174,12 @@ def _measured(model: ChassisModel, wanted: Sequence[_Wanted]) -> list[dict[str, 
             # does had been laid to the leak, or told as hundreds of ohms.
             beside.append(scales.pop("esr"))
         found.append({what: InCircuit(unit=scale.unit) for what, scale in scales.items()})
-        readings = [r for r in one.taken.readings if r.quality in JUDGED_QUALITIES]
+        # Ripple that comes through tubes nearly cancels by chance, and made 25 uF of a bypass that was open.
+        readings = [
+            r
+            for r in one.taken.readings
+            if r.quality in JUDGED_QUALITIES and not by_tubes(model.chassis, r.measurand)
+        ]
         if "esr" in scales and not _shows_in_signals(model, one.part, [r.measurand for r in readings]):
             # Ripple alone cannot tell lost capacitance from series resistance: that is taken as sound.
             del scales["esr"]
@@ -195,8 +201,10 @@ def _measured(model: ChassisModel, wanted: Sequence[_Wanted]) -> list[dict[str, 
     told = answered(
         [_search(search, scales) for _, search, scales in searches], Answers(model, [s for _, s, _ in searches])
     )
-    for (answers, _, _), new in zip(searches, told, strict=True):
+    for (answers, _, scales), new in zip(searches, told, strict=True):
         answers.update(new)
+        if "esr" in answers and "esr" not in scales and not answers["value"].holds_all:
+            answers["esr"] = InCircuit(unit="ohm", assumed=True)
     return found
 
 

@@ -21,6 +21,8 @@ class InCircuit:
         ``ohm F H``; a leak is a resistance.
     unfit : bool
         The readings leave so much unexplained whatever the value is that nothing is told of it.
+    assumed : bool
+        It was taken as sound: ripple alone cannot tell it from another value, which is told instead.
     """
 
     value: float | None = None
@@ -28,6 +30,7 @@ class InCircuit:
     high: float | None = None
     unit: str
     unfit: bool = False
+    assumed: bool = False
 
     def holds(self, value: float) -> bool:
         """Whether a value lies in the interval, as far as it has ends.
@@ -38,6 +41,11 @@ class InCircuit:
             In ``unit``.
         """
         return (self.low is None or self.low <= value) and (self.high is None or value <= self.high)
+
+    @property
+    def holds_all(self) -> bool:
+        """Whether nothing is told of it."""
+        return self.low is None and self.high is None
 
     def lies_below(self, other: InCircuit) -> bool:
         """Whether it is certainly less than another.
@@ -61,6 +69,8 @@ class InCircuit:
             return f"more than {low}"
         if high:
             return f"less than {high}"
+        if self.assumed:
+            return "taken as sound"
         return "these readings fit no value" if self.unfit else "these readings cannot tell"
 
 

@@ -3,6 +3,7 @@
 from __future__ import annotations
 
 import math
+from collections.abc import Mapping, Sequence
 from dataclasses import dataclass, replace
 
 import numpy as np
@@ -182,7 +183,7 @@ class Comparison:
     notes: tuple[str, ...] = ()
     rule: str = RULE
 
-    def measured(self, values: tuple[PartValue, ...]) -> Comparison:
+    def measured(self, values: tuple[PartValue, ...], faults: Sequence[Fault] = ()) -> Comparison:
         """The same with what the replaced parts measure in circuit.
 
         Parameters
@@ -192,10 +193,12 @@ class Comparison:
             as drawn; without them the fault has no size. A part that measured as drawn before, and does not now,
             had no fault of its value. Changes that are not explained are not near to a fault that the part did not
             have. A new part that is worse than the old is told, and a pass whose readings fit no value.
+        faults : sequence of Fault
+            Of the chassis: one that was measured is called by what its size is.
         """
         by_key = {one.key: one for one in values}
-        faults = tuple(
-            (fault, by_key[fault.key].size_of(picked) if picked is not None and fault.key in by_key else picked)
+        found_faults = tuple(
+            _sized(fault, picked, by_key, faults)
             for fault, picked in self.faults
             if self.verdict == AGREES
             or picked is None
@@ -217,12 +220,15 @@ class Comparison:
             )
             if parts
         ]
-        found = replace(
-            self, values=values, faults=faults, causes=(*self.causes, *worse), notes=(*self.notes, *unfit)
-        )
-        keys = {fault.key for fault, _ in faults}
-        others = {one.part: one for one in values if one.another_fitted and one.part in keys}
-        kept = tuple((fault, value) for fault, value in faults if fault.key not in others)
+        assumed = [
+            f"{part}: ripple alone does not tell lost capacitance from a high series resistance; it may be either"
+            for part in dict.fromkeys(one.part for one in values if one.before.assumed or one.after.assumed)
+        ]
+        notes = (*self.notes, *assumed, *unfit)
+        found = replace(self, values=values, faults=found_faults, causes=(*self.causes, *worse), notes=notes)
+        keys = {fault.key for fault, _ in self.faults}
+        others = {one.part: one for one in values if one.another_fitted and one.key in keys}
+        kept = tuple((fault, value) for fault, value in found_faults if fault.key not in others)
         if not others:
             return found
         causes = tuple(
@@ -294,6 +300,29 @@ class Comparison:
         if self.verdict == NOT_EXPLAINED:
             return f"nearest to the {'change' if one else 'changes'}, but no fit"
         return "the change fits" if one else "the changes fit"
+
+
+def _sized(
+    fault: Fault, picked: float | None, measured: Mapping[str, PartValue], faults: Sequence[Fault]
+) -> tuple[Fault, float | None]:
+    """A fault with its size as it was measured, under the name that goes with that: 1.9 uF of 22 uF is not open,
+    and where series resistance was taken as sound the ripple is of lost capacitance."""
+    one = measured.get(fault.key)
+    if one is None or picked is None:
+        return fault, picked
+    key, size = fault.key, one.size_of(picked)
+    likely = size
+    if one.before.assumed and one.part in measured:
+        key, size = one.part, measured[one.part].before.value
+        likely = size or measured[one.part].before.high or measured[one.part].before.low
+    if likely is None:
+        return fault, None
+
+    def beyond(other: Fault) -> float:
+        return max(math.log(min(other.values) / likely), math.log(likely / max(other.values)), 0.0)
+
+    same = [other for other in faults if (other.key, other.part, other.section) == (key, fault.part, fault.section)]
+    return min([fault, *same] if key == fault.key else same or [fault], key=beyond), size
 
 
 def direction_of(measurand: Measurand, was: float, now: float) -> str:

@@ -98,7 +98,7 @@ def value_sentences(values: Sequence[PartValue], *, ascii_only: bool = False) ->
 def _sentence(value: PartValue) -> str:
     name = f"The {value.name} of {value.part}"
     before, after = _told(value.before), _told(value.after)
-    if not (before or after) and value.before.unfit == value.after.unfit:
+    if not (before or after) and value.before == value.after:
         return f"{name}: {_none(value.before)}."
     text = f"{name} was {before} before" if before else f"{name} before: {_none(value.before)}"
     text += f" and is {after} after" if before and after else f"; it is {after} after" if after else ""
@@ -109,8 +109,8 @@ def _sentence(value: PartValue) -> str:
 
 
 def _none(found: InCircuit) -> str:
-    return found.text if found.unfit else f"{found.text} it"
+    return found.text if found.unfit or found.assumed else f"{found.text} it"
 
 
 def _told(found: InCircuit) -> str:
-    return "" if found.low is None and found.high is None else found.text
+    return "" if found.holds_all else found.text

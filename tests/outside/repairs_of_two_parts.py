@@ -1,6 +1,6 @@
 """Simulated repairs of chassis with two bad parts, by ngspice and tubes of other laws; run by hand.
 
-    python -m tests.outside.repairs_of_two_parts COUNT SEED [KIND ...]
+    python -m tests.outside.repairs_of_two_parts COUNT SEED [KIND ...] [--drawing TITLE]
 
 Of each kind COUNT repairs: two parts among resistors and capacitors, or a part and a tube, are bad before. Either
 both are changed and noted (``both``), or one is and the other stays bad (``one``, ``beside tube``), or only one
@@ -11,6 +11,7 @@ is how often the intervals of 95 % in circuit hold the truth, of values before a
 
 from __future__ import annotations
 
+import argparse
 import dataclasses
 import math
 import sys
@@ -25,7 +26,6 @@ from tests.outside.foreign_tubes import draw_specimen
 from tests.outside.fresh_cases import Drawn, draw_fault, drawings, drawn, scattered, simulate
 from tests.outside.ngspice_peer import nominal_table
 
-DRAWING = "Quayside Five, single-ended practice amplifier"
 KINDS = ("both", "one", "beside tube", "spare")
 MAINS_SIGMA, MAINS_READ = 0.015, 0.005
 """How far the mains moves from pass to pass, and the error of the meter that showed it (common practice)."""
@@ -77,7 +77,7 @@ def repair(case: Drawn, rng: np.random.Generator, kind: str) -> tuple[list[Pass]
         values = simulate(case, table, fitted)
         if values is None:
             return None
-        shown = 230.0 * mains * (1.0 + MAINS_READ * rng.standard_normal())
+        shown = case.model.chassis.mains_v * mains * (1.0 + MAINS_READ * rng.standard_normal())
         readings = []
         for m, true in zip(case.measurands, values, strict=True):
             value, std = _read(m.quantity, true, rng.standard_normal(), meter, scope, skew)
@@ -119,10 +119,16 @@ def told(case: Drawn, rounds: list[Pass]) -> tuple[str, list[tuple[str, str, int
 
 
 def main() -> int:
-    count, seed = int(sys.argv[1]), int(sys.argv[2])
-    case = drawn(drawings()[DRAWING])
+    parser = argparse.ArgumentParser(description=__doc__, formatter_class=argparse.RawDescriptionHelpFormatter)
+    parser.add_argument("count", type=int)
+    parser.add_argument("seed", type=int)
+    parser.add_argument("kinds", nargs="*", default=KINDS, metavar="KIND")
+    parser.add_argument("--drawing", default="Quayside Five", help="How its title begins.")
+    wanted = parser.parse_args()
+    count, seed = wanted.count, wanted.seed
+    case = drawn(next(text for title, text in drawings().items() if title.startswith(wanted.drawing)))
     totals: Counter = Counter()
-    for kind in sys.argv[3:] or KINDS:
+    for kind in wanted.kinds:
         rng = np.random.default_rng([seed, KINDS.index(kind)])
         made = 0
         while made < count:

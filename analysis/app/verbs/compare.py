@@ -81,11 +81,12 @@ def compare_passes(
         left = {r.point for one in (first, last) for r in set(one.readings) - set(reached(model, one.readings))
                 if not r.measurand.lacks_drive}  # fmt: skip
         first, last = (replace(one, readings=reached(model, one.readings)) for one in (first, last))
+    faults = faults_of(chassis, model.parameters) if chassis is not None and model is not None else ()
     result = compare(
         first,
         last,
         model=model,
-        faults=faults_of(chassis, model.parameters) if chassis is not None and model is not None else (),
+        faults=faults,
         work_before=work_before,
         work_after=work_after,
     )
@@ -107,15 +108,13 @@ def compare_passes(
     basis = basis_of(job.sheet, [first, last], [*work_before, *work_after])
 
     told = as_told(job, after, f"in circuit since {before}", basis, tuple[PartValue, ...], values, fresh)[0]
-    result = result.measured(told)
+    result = result.measured(told, faults)
     return replace(
         result,
         notes=(
             *result.notes,
-            *(
-                f"{one.name}: {asked}"
-                for one in (first, last)
-                for asked in asked_about(model.chassis, model, one.readings, one.mains_v)
+            *_asked_once(
+                {one.name: asked_about(model.chassis, model, one.readings, one.mains_v) for one in (first, last)}
             ),
             *undriven,
             *([f"not compared, no part reaches them: {', '.join(sorted(left))}"] if left else []),
@@ -124,6 +123,15 @@ def compare_passes(
             c.judged(*(judged_of(rows[name], c.measurand) for name in (before, after))) for c in result.changes
         ),
     )
+
+
+def _asked_once(asked: Mapping[str, Sequence[str]]) -> list[str]:
+    """What is asked about each pass, by its name; what is asked of both alike stands there once."""
+    passes = dict[str, list[str]]()
+    for name, questions in asked.items():
+        for question in questions:
+            passes.setdefault(question, []).append(name)
+    return [f"{' and '.join(names)}: {question}" for question, names in passes.items()]
 
 
 def as_json(comparison: Comparison) -> dict[str, Any]:

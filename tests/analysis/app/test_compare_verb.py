@@ -102,6 +102,20 @@ def test_a_part_that_does_not_explain_the_changes_is_not_said_to_fit_them(tmp_pa
     assert "is consistent with this" not in wrong
 
 
+def test_what_is_asked_of_both_passes_alike_stands_there_once(tmp_path, capsys):
+    """Volts printed on the drawing that its parts do not give were told twice, word for word."""
+    text = find_config("chassis", "quayside-five").read_text("utf-8").replace("V2.3: 7}", "V2.3: 12}")
+    path = tmp_path / "five.stagewalk"
+    with create_job(path, "Quayside Five", text) as opened:
+        for name in ("as-found", "after"):
+            opened.start_pass(name, mains_v=230.0)
+            for point, volts in (("HT1", 245.0), ("V2.3", 7.0)):
+                opened.add_reading(name, Reading(point=point, quantity="dc_v", value=volts))
+    assert main(["compare", str(path), "as-found", "after"]) == 0
+    words = " ".join(capsys.readouterr().out.split())
+    assert words.count("12 V printed") == words.count("note: as-found and after: the volts printed") == 1
+
+
 def test_for_programs(job, capsys):
     assert main(["compare", str(job), "as-found", "after-C4", "--json"]) == 0
     found = json.loads(capsys.readouterr().out)

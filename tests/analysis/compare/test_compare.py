@@ -10,6 +10,7 @@ import numpy as np
 import pytest
 
 from acquisition.records import Event, Measurand, Pass, Reading
+from analysis.chassis import ChassisModel, load_chassis
 from analysis.compare import (
     AGREES,
     NOT_EXPLAINED,
@@ -20,6 +21,7 @@ from analysis.compare import (
     PartValue,
     compare,
 )
+from analysis.faults import faults_of
 
 sys.path.insert(0, str(Path(__file__).parent))
 from coupled_stage import FAULTS, CoupledStage, bench
@@ -514,3 +516,30 @@ def test_another_meter_makes_no_change_of_an_untouched_chassis():
 
     alarms = sum(compare(read("one"), read("two")).verdict != UNCHANGED for _ in range(300))
     assert alarms <= 300 * 0.05 + 3 * np.sqrt(300 * 0.05 * 0.95)
+
+
+def test_ripple_that_comes_through_tubes_is_no_reason_to_call_a_repair_unexplained():
+    """A coupling capacitor that leaked 500 kohm was changed: 23 readings agreed, and the ripple of its grid did not
+    fall as the model has it. Ripple of the supply itself is held to the model as before."""
+    model = ChassisModel(load_chassis("quayside-five"))
+    supply, grid = (Measurand(point=point, quantity="ripple_pp_v", freq_hz=100.0) for point in ("HT2", "V2.2"))
+    direct = [Measurand(point=point, quantity="dc_v") for point in ("HT1", "HT2", "HT3", "V1.6", "V2.2", "V2.3")]
+    wanted = [*direct, supply, grid]
+    faults = faults_of(model.chassis, model.parameters)
+    states = [{"C4.leak": np.full(1, 1 / 5e5)}, {}]
+
+    def rounds(off):
+        for name, state in zip(("a", "b"), states, strict=True):
+            shown = model.predict(state, wanted)[0]
+            readings = [
+                Reading(
+                    point=m.point, quantity=m.quantity, freq_hz=m.freq_hz, instrument="m", range_v=300.0,
+                    value=float(value * (off if (m, name) == (which, "a") else 1.0)), std=0.003 * abs(value) + 1e-4,
+                )
+                for m, value in zip(wanted, shown, strict=True)
+            ]  # fmt: skip
+            events = (Event(kind="part_replaced", subject="C4"),) if name == "b" else ()
+            yield Pass(name=name, started_utc="", mains_v=230.0, readings=tuple(readings), events=events)
+
+    for which, off, verdict in ((grid, 0.6, AGREES), (supply, 2.0, NOT_EXPLAINED)):
+        assert compare(*rounds(off), model=model, faults=faults).verdict == verdict, which

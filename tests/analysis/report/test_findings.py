@@ -213,7 +213,9 @@ def ohms(low, high):
 def compared_values(verdict, before):
     """Two 100 k resistors changed of which the first was nearest to one of 200 k."""
     given = material(REPAIRED, dict.fromkeys(REPAIRED, verdict))
-    high = SimpleNamespace(part="R5", section="", fault="high", key="R5", shown="ohm", words="has drifted high")
+    high = SimpleNamespace(
+        part="R5", section="", fault="high", key="R5", shown="ohm", words="has drifted high", values=(1.2e5, 9e5)
+    )
     values = tuple(
         PartValue(part=part, what="value", before=before, after=ohms(9e4, 1.1e5), drawn=100e3)
         for part in ("R5", "R6")
@@ -231,9 +233,40 @@ def test_a_part_measured_in_circuit_lends_its_value_to_a_fault_of_the_same_side_
     assert [value for _, value in compared_values(verdict, InCircuit(low=1.2e5, unit="ohm"))[1].faults] == [None]
 
 
+def test_a_fault_is_called_by_the_size_that_was_measured():
+    """1.9 uF of 22 uF was "open or nearly so (about 1.9 uF)"."""
+    given = material(REPAIRED, dict.fromkeys(REPAIRED, NOT_EXPLAINED))
+    opened, low, other = (
+        SimpleNamespace(part=part, section="", fault=word, key=part, values=values)
+        for part, word, values in (
+            ("C3", "open", (2.2e-10, 5e-7)), ("C3", "low", (8e-7, 1e-5)), ("C1", "low", (8e-7, 1e-5)),
+        )
+    )  # fmt: skip
+    before = InCircuit(value=1.9e-6, low=1.6e-6, high=2.4e-6, unit="F")
+    value = PartValue(part="C3", what="value", before=before, after=InCircuit(unit="F"), drawn=22e-6)
+    comparison = replace(given.comparison, faults=((opened, 6e-7),))
+    assert comparison.measured((value,), (other, opened, low)).faults == ((low, 1.9e-6),)
+    # By ripple alone series resistance is taken as sound: it was the fault, beside too little capacitance.
+    lossy = SimpleNamespace(part="C3", section="", fault="lossy", key="C3.esr", values=(3.0, 1e3))
+    none = InCircuit(unit="ohm", assumed=True)
+    series = PartValue(part="C3", what="esr", before=none, after=none)
+    comparison = replace(given.comparison, faults=((lossy, 60.0),))
+    for was, size in ((before, 1.9e-6), (InCircuit(high=6e-6, unit="F"), None)):
+        measured = comparison.measured((replace(value, before=was), series), (other, opened, low, lossy))
+        assert measured.faults == ((low, size),)
+    assert any(one.startswith("C3: ripple alone does not tell") for one in measured.notes)
+
+
 def test_a_part_that_measured_sound_is_not_called_nearest_to_changes_it_does_not_explain():
     sound = ohms(9e4, 1.1e5)
     assert compared_values(NOT_EXPLAINED, sound)[1].faults == ()
+    # The same part changed for one of another value, though: that is asked about.
+    given = material(REPAIRED, dict.fromkeys(REPAIRED, NOT_EXPLAINED))
+    low = SimpleNamespace(part="R4", section="", fault="low", key="R4", values=(10.0, 500.0))
+    value = PartValue(part="R4", what="value", before=ohms(1.4e3, 1.8e3), after=ohms(7e3, 13e3), drawn=1.5e3)
+    comparison = replace(given.comparison, faults=((low, 300.0),)).measured((value,))
+    assert comparison.faults == ()
+    assert "was another value fitted?" in comparison.causes[0]
     assert len(compared_values(AGREES, sound)[1].faults) == 1
 
 
