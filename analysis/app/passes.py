@@ -1,9 +1,9 @@
-"""Where the verbs that judge get their chassis and readings: from a job, or from a chassis file and CSV files."""
+"""Readings of a pass as the verbs that judge take them: what the model reaches, verdicts, work and mains."""
 
 from __future__ import annotations
 
 from collections.abc import Iterable, Mapping, Sequence
-from dataclasses import dataclass, field, replace
+from dataclasses import dataclass, field
 from pathlib import Path
 from typing import TYPE_CHECKING
 
@@ -221,85 +221,6 @@ def require_points(chassis: Chassis, points: Iterable[str], file: str | Path, *,
         raise ConfigError.from_problems(
             [Problem(str(file), lines.get(point, 0), "point", text) for point, text in told]
         )
-
-
-def take(
-    arguments: Sequence[str], chassis_name: str | None, pass_name: str | None, also: Sequence[str] = ()
-) -> tuple[Chassis, list[Taken]]:
-    """Chassis and passes named on the command line.
-
-    Parameters
-    ----------
-    arguments : sequence of str
-        One job, or readings files when ``chassis_name`` is given.
-    chassis_name : str, optional
-        Chassis file or name of a shipped one.
-    pass_name : str, optional
-        A pass of the job; the last one when left out.
-    also : sequence of str
-        Passes of the job that count too.
-
-    Raises
-    ------
-    ConfigError
-        Nothing usable was named.
-    StoreError
-        The job cannot be read.
-    """
-    from acquisition.store import read_readings_csv
-    from analysis.app.jobs import job_to_read
-    from analysis.app.together import counted, others_told
-    from analysis.app.told import basis_of
-    from analysis.chassis import load_chassis, parse_chassis
-
-    if chassis_name is not None:
-        if not arguments:
-            raise refusal("--chassis needs at least one readings file")
-        for option, given in (("--pass", pass_name), ("--also", also)):
-            if given:
-                raise refusal(f"{option} belongs to a job, not to readings files")
-        chassis = load_chassis(chassis_name)
-        if jobs := [name for name in arguments if name.endswith(".stagewalk") or "://" in name]:
-            raise refusal(f"{jobs[0]} is a job, and --chassis goes with readings files: leave --chassis out")
-        tables = {name: read_readings_csv(name) for name in arguments}
-        for name, readings in tables.items():
-            require_points(chassis, (p for r in readings for p in r.measurand.points), name, names=True)
-        return chassis, [Taken(labels={"file": name}, readings=readings) for name, readings in tables.items()]
-    if len(arguments) != 1 or arguments[0].lower().endswith(".csv"):
-        raise refusal("give one job, or readings files and, with --chassis FILE, what they are of")
-    with job_to_read(arguments[0]) as job:
-        names = job.passes()
-        if not names:
-            raise refusal(f"{arguments[0]} has no pass yet: take a survey first")
-        for name in (*([pass_name] if pass_name is not None else []), *also):
-            if name not in names:
-                raise refusal(f"no pass {name!r} in {arguments[0]}; there are {', '.join(names)}")
-        chosen = job.read_pass(pass_name or names[-1])
-        sheet = job.sheet
-        if not sheet.chassis_text:
-            raise refusal(
-                f"{arguments[0]} keeps no chassis file: export it, and name --chassis FILE with the table"
-            )
-        chassis = parse_chassis(sheet.chassis_text, sheet.chassis_name)
-        if also and not chassis.parts:
-            raise refusal("--also needs a chassis file with parts: without them there is nothing to work out from")
-        if also:
-            taken = counted(job, chosen, also)
-            common = set(chosen.pulled).intersection(*(job.read_pass(name).pulled for name in also))
-            return chassis.without(common), [replace(taken, bench_text=sheet.bench_text)]
-        work = job.work_done(chosen.name)
-        return chassis.without(chosen.pulled), [
-            Taken(
-                labels={"pass": chosen.name},
-                readings=chosen.readings,
-                work=work,
-                mains_v=chosen.mains_v,
-                bench_text=sheet.bench_text,
-                job=arguments[0],
-                basis=basis_of(sheet, [chosen], work),
-                told=others_told(job, chosen),
-            )
-        ]
 
 
 def refusal(text: str) -> ConfigError:

@@ -305,7 +305,12 @@ def test_tubes_that_were_out_are_ticked_and_follow_what_the_job_says(told):
     page.uncheck("text=V3 EL84")
     page.click("#pulled-form button")
     wait_for(lambda: len(posted) == 2)
-    assert posted == [("pulled", {"pulled": "V2 V3"}), ("pulled", {"pulled": "none"})]
+    # A part that is up is in the same line, and stays there while tubes go in and out.
+    hub.publish("notes", {**NOTES, "sockets": sockets, "lifted": "C7", "words": "Written down"})
+    wait_for(lambda: page.locator("#lifted").input_value() == "C7")
+    page.click("#pulled-form button")
+    wait_for(lambda: len(posted) == 3)
+    assert posted == [("pulled", {"pulled": words}) for words in ("V2 V3", "none", "V3 C7")]
     # The form of the next round says how it stands now; nothing there contradicts the pass.
     for pulled in ("V2 V3", ""):
         hub.publish("job", {**JOB, "pulled": pulled})

@@ -9,7 +9,8 @@ from typing import TYPE_CHECKING, Any
 
 import click
 
-from analysis.app.passes import Taken, judged, reached, take
+from analysis.app.passes import Taken, judged, reached
+from analysis.app.taking import take
 from analysis.app.terminal import tell
 
 if TYPE_CHECKING:

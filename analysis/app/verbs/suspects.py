@@ -8,7 +8,8 @@ from typing import TYPE_CHECKING, Any
 
 import click
 
-from analysis.app.passes import Taken, reached, take, work_at
+from analysis.app.passes import Taken, reached, work_at
+from analysis.app.taking import take
 from analysis.app.terminal import harmless, tell
 from analysis.app.volts import ABOVE_ONE
 
