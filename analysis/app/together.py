@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+import shlex
 from collections.abc import Sequence
 from typing import TYPE_CHECKING
 
@@ -105,7 +106,7 @@ def others_told(job: Job, chosen: Pass) -> tuple[str, ...]:
             found.append(one)
     if not found:
         return ()
-    options = " ".join(f"--also {one.name}" for one in found)
+    options = " ".join(f"--also {shlex.quote(one.name)}" for one in found)
     named = ", ".join(f"{one.name} ({standing_text(one.pulled)})" for one in found)
     return (f"not counted: {named}; with {options} one answer is worked out from all",)
 
