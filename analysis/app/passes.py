@@ -26,13 +26,13 @@ class Beside:
 
     Parameters
     ----------
-    pulled : tuple of str
+    pulled : frozenset of str
         What was out of circuit.
     readings : tuple of Reading
         In the order they were taken.
     """
 
-    pulled: tuple[str, ...]
+    pulled: frozenset[str]
     readings: tuple[Reading, ...]
 
 

@@ -3,7 +3,6 @@
 from __future__ import annotations
 
 from collections.abc import Sequence
-from dataclasses import replace
 from typing import TYPE_CHECKING
 
 from analysis.app.passes import Taken, refusal, require_points
@@ -14,7 +13,7 @@ if TYPE_CHECKING:
 
 
 def take(
-    arguments: Sequence[str], chassis_name: str | None, pass_name: str | None, also: Sequence[str] = ()
+    arguments: Sequence[str], chassis_name: str | None, pass_name: str | None, also: Sequence[str] | None = None
 ) -> tuple[Chassis, list[Taken]]:
     """Chassis and passes named on the command line.
 
@@ -26,8 +25,8 @@ def take(
         Chassis file or name of a shipped one.
     pass_name : str, optional
         A pass of the job; the last one when left out.
-    also : sequence of str
-        Passes of the job that count too.
+    also : sequence of str, optional
+        Passes of the job that count too; left out where none can, and then none that could is looked for.
 
     Raises
     ------
@@ -60,7 +59,7 @@ def take(
         names = job.passes()
         if not names:
             raise refusal(f"{arguments[0]} has no pass yet: take a survey first")
-        for name in (*([pass_name] if pass_name is not None else []), *also):
+        for name in (*([pass_name] if pass_name is not None else []), *(also or ())):
             if name not in names:
                 raise refusal(f"no pass {name!r} in {arguments[0]}; there are {', '.join(names)}")
         chosen = job.read_pass(pass_name or names[-1])
@@ -73,9 +72,8 @@ def take(
         if also and not chassis.parts:
             raise refusal("--also needs a chassis file with parts: without them there is nothing to work out from")
         if also:
-            taken = counted(job, chosen, also)
-            common = set(chosen.pulled).intersection(*(job.read_pass(name).pulled for name in also))
-            return chassis.without(common), [replace(taken, bench_text=sheet.bench_text)]
+            pulled, taken = counted(job, chosen, also)
+            return chassis.without(pulled), [taken]
         work = job.work_done(chosen.name)
         return chassis.without(chosen.pulled), [
             Taken(
@@ -86,6 +84,6 @@ def take(
                 bench_text=sheet.bench_text,
                 job=arguments[0],
                 basis=basis_of(sheet, [chosen], work),
-                told=others_told(job, chosen),
+                told=() if also is None else others_told(job, chosen),
             )
         ]

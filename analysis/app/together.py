@@ -14,14 +14,11 @@ if TYPE_CHECKING:
     from acquisition.store import Job
     from analysis.chassis import ChassisModel
 
-SAME_MAINS = 0.02
-"""Mains of two passes that differ by less, as a share, are the same: they move by as much while a pass is read."""
 
-
-def counted(job: Job, chosen: Pass, also: Sequence[str]) -> Taken:
+def counted(job: Job, chosen: Pass, also: Sequence[str]) -> tuple[frozenset[str], Taken]:
     """One pass, with others that count too.
 
-    The chassis it is of has everything in that was in during any of them: `Taken.readings` are those taken so,
+    The chassis they are of has everything in that was in during any of them: `Taken.readings` are those taken so,
     `Taken.beside` the rest.
 
     Parameters
@@ -33,35 +30,43 @@ def counted(job: Job, chosen: Pass, also: Sequence[str]) -> Taken:
     also : sequence of str
         Other passes of the job.
 
+    Returns
+    -------
+    pulled : frozenset of str
+        What was out of circuit in all of them.
+    taken : Taken
+        Their readings.
+
     Raises
     ------
     ConfigError
         A part or tube was changed between them, or their mains differ.
     """
+    from analysis.chassis.conditions import MAINS_STD
+
     wanted = {chosen.name, *also}
     passes = [job.read_pass(name) for name in job.passes() if name in wanted]
     if between := _repaired_between(job, passes):
         raise refusal(f"{between} between {passes[0].name} and {passes[-1].name}: they are not of the same chassis")
     mains = sorted((one.mains_v, one.name) for one in passes if one.mains_v is not None)
-    if mains and mains[-1][0] > (1.0 + SAME_MAINS) * mains[0][0]:
+    if mains and mains[-1][0] > (1.0 + MAINS_STD) * mains[0][0]:  # they move by as much while a pass is read
         (least_v, least), *_, (most_v, most) = mains
         raise refusal(
             f"mains were {least_v:g} V in {least} and {most_v:g} V in {most}: only passes at the same mains count "
             "together"
         )
     common = set(passes[0].pulled).intersection(*(one.pulled for one in passes))
-    whole = tuple(reading for one in passes if set(one.pulled) == common for reading in one.readings)
-    more = dict.fromkeys(tuple(sorted(one.pulled)) for one in passes if set(one.pulled) != common)
-    beside = [
-        Beside(pulled=out, readings=tuple(r for one in passes if set(one.pulled) == set(out) for r in one.readings))
-        for out in more
-    ]
-    return Taken(
+    rounds: dict[frozenset[str], list[Reading]] = {frozenset(common): []}
+    for one in passes:
+        rounds.setdefault(frozenset(one.pulled), []).extend(one.readings)
+    whole, *more = rounds.items()
+    return whole[0], Taken(
         labels={"pass": chosen.name, "also": ", ".join(one.name for one in passes if one.name != chosen.name)},
-        readings=whole,
+        readings=tuple(whole[1]),
         work=job.work_done(passes[-1].name),
         mains_v=mains[0][0] if mains else None,
-        beside=tuple(beside),
+        bench_text=job.sheet.bench_text,
+        beside=tuple(Beside(pulled=out, readings=tuple(readings)) for out, readings in more),
         told=("counted together: " + ", ".join(f"{one.name} ({standing_text(one.pulled)})" for one in passes),),
     )
 

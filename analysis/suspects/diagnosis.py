@@ -3,7 +3,7 @@
 from __future__ import annotations
 
 import math
-from collections.abc import Mapping, Sequence
+from collections.abc import Callable, Mapping, Sequence
 from dataclasses import replace
 from functools import cached_property
 
@@ -13,6 +13,7 @@ from acquisition.quantities import format_value
 from acquisition.records import JUDGED_QUALITIES, Event, Measurand, Reading
 
 from ..chassis import ChassisModel
+from ..faults import Fault
 from ..inference.data import Data, Refined, Weighed, collect
 from ..inference.panel import LAST, Change, Panel, canonical
 from ..inference.places import NEAR
@@ -248,8 +249,8 @@ class Diagnoser:
         for suspect in suspects[: len(lead)]:
             parts[suspect.part] = min(parts.get(suspect.part, 0.0) + suspect.probability, 1.0)
         faults = [self.panel.fault_of(weighed.changes[rows[0]], key) for key, rows in lead.items()]
-        out = self._were_out(data)
-        what = {f.part: SUBSTITUTE if f.part in out else f.separate for f in reversed(faults)}
+        settled_by = self._settled_by(data)
+        what = {fault.part: settled_by(fault) for fault in reversed(faults)}
         told = any(proposal.bits >= ENOUGH_BITS for proposal in live)
         return Diagnosis(
             healthy_probability=healthy_chance,
@@ -259,11 +260,12 @@ class Diagnoser:
             power_off=() if told or not data.readings else tuple(with_power_off(parts, what)),
         )
 
-    def _were_out(self, data: Data) -> set[str]:
-        """Sockets whose tubes were out for some of the readings only: pulling them again tells no more."""
+    def _settled_by(self, data: Data) -> Callable[[Fault], str]:
+        """What settles a fault: of a tube that was out for some of the readings, pulling it again tells no more."""
         read, there = set(data.columns.tolist()), self.model.chassis.sockets.keys() - set(self.model.chassis.pulled)
         stood = [standing for standing in self.panel.standings[1:] if read & standing.plain.keys()]
-        return {name for standing in stood for name in standing.model.chassis.pulled if name in there}
+        out = {name for standing in stood for name in standing.model.chassis.pulled if name in there}
+        return lambda fault: SUBSTITUTE if fault.part in out else fault.separate
 
     def _fewer(self, data: Data) -> Weighed | None:
         """The last answer, where it came from some of these readings: from none there is nothing to go on."""
@@ -357,7 +359,7 @@ class Diagnoser:
         believed = {key: np.logaddexp.reduce(self._prior[rows]) for key, rows in alone.items()}
         support = {key: math.log(max(total[key], 1e-300)) - float(believed[key]) for key in groups}
         odds = {key: math.log(max(total[key], 1e-300)) for key in groups}
-        plain = weighed.refined.get(Change())
+        plain, settled_by = weighed.refined.get(Change()), self._settled_by(data)
         result = []
         for key in groups:
             change = weighed.changes[lead[key]]
@@ -365,7 +367,7 @@ class Diagnoser:
             refined = weighed.refined.get(change)
             because = explain(self.panel, data, healthy, fault, refined, plain) if healthy else "no readings yet"
             alike = self._alike((support, odds), lead, key) if healthy else []
-            separates = SUBSTITUTE if fault.part in self._were_out(data) else fault.separate
+            separates = settled_by(fault)
             if alike:
                 live = separating(self.panel, outlook, change, weighed.changes[lead[alike[0]]])
                 separates = f"no live reading the model knows tells them apart; {separates}"

@@ -284,6 +284,28 @@ def scatter_of(text: str, aged: bool = False) -> np.ndarray:
     return np.hypot(np.std(seen, axis=0, ddof=1), noise)
 
 
+def with_fault(
+    model: ChassisModel, table: dict[str, float], tubes: dict[str, Specimen], rng: np.random.Generator
+) -> tuple[tuple[str, tuple[str, ...], str, str], dict[str, float], dict[str, Specimen], str]:
+    """Part, fault words that are right, the word drawn and its amount; table, tubes and opened winding with it."""
+    part, word, key, amount = draw_fault(model, rng)
+    table, tubes, opened, told = dict(table), dict(tubes), "", f"x{amount:.4g}"
+    if word == "winding open":
+        opened, told = key, "winding open"
+    elif word in ("leaky", "shorted"):
+        table[key], told = 1.0 / amount, _ohms(amount)
+    elif word in ("weak", "dead"):
+        tubes[part] = dataclasses.replace(tubes[part], strength=tubes[part].strength * amount)
+    elif word == "gassy":
+        tubes[part] = dataclasses.replace(tubes[part], gas_a=amount)
+        told = f"{amount * 1e6:.2g} uA grid current at the usual plate current"
+    else:
+        table[key] = (table[key] if key.endswith(".emf") else nominal_table(model)[key]) * amount
+    capacitor = part in model.chassis.parts and model.chassis.parts[part].kind == "capacitor"
+    words = (SAME_C if capacitor and word in SAME_C else SAME).get(word, (word,))
+    return (part, words, word, told), table, tubes, opened
+
+
 def make_case(
     text: str, rng: np.random.Generator, aged: bool = False
 ) -> tuple[dict, list[tuple[Measurand, float, float]]] | None:
@@ -304,21 +326,7 @@ def make_case(
     }
     values = healthy
     if rng.random() > HEALTHY_SHARE:
-        part, word, key, amount = draw_fault(case.model, rng)
-        table, tubes, opened, told = dict(table), dict(tubes), "", f"x{amount:.4g}"
-        if word == "winding open":
-            opened, told = key, "winding open"
-        elif word in ("leaky", "shorted"):
-            table[key], told = 1.0 / amount, _ohms(amount)
-        elif word in ("weak", "dead"):
-            tubes[part] = dataclasses.replace(tubes[part], strength=tubes[part].strength * amount)
-        elif word == "gassy":
-            tubes[part] = dataclasses.replace(tubes[part], gas_a=amount)
-            told = f"{amount * 1e6:.2g} uA grid current at the usual plate current"
-        else:
-            before = table[key]
-            nominal = nominal_table(case.model)[key]
-            table[key] = before * amount if key.endswith(".emf") else nominal * amount
+        (part, words, word, told), table, tubes, opened = with_fault(case.model, table, tubes, rng)
         found = simulate(case, table, tubes, opened)
         if found is None:
             return None
@@ -327,8 +335,6 @@ def make_case(
         phase = np.array([m.quantity == "phase_deg" for m in case.measurands])
         moved[phase] = 0.0
         visible = bool(np.nanmax(moved / scatter_of(text, aged)) > VISIBLE)
-        capacitor = part in case.model.chassis.parts and case.model.chassis.parts[part].kind == "capacitor"
-        words = (SAME_C if capacitor and word in SAME_C else SAME).get(word, (word,))
         severity = "gross" if word in ("open", "shorted", "dead", "winding open") else "partial"
         answer |= {"healthy": False, "amount": told, "part": part, "accept": [[part, w] for w in words]}
         answer |= {"visible": visible, "severity": severity}

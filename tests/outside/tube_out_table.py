@@ -12,7 +12,6 @@ in chassis whose tube was pulled for nothing.
 from __future__ import annotations
 
 import argparse
-import dataclasses
 import sys
 from pathlib import Path
 
@@ -24,19 +23,7 @@ from analysis.inference.standings import tail_of, told_apart
 from analysis.suspects import Diagnoser
 from tests.outside.cases_table import is_right
 from tests.outside.foreign_tubes import draw_specimen
-from tests.outside.fresh_cases import (
-    HEALTHY_SHARE,
-    SAME,
-    SAME_C,
-    Drawn,
-    draw_fault,
-    drawings,
-    drawn,
-    noisy,
-    scattered,
-    simulate,
-)
-from tests.outside.ngspice_peer import nominal_table
+from tests.outside.fresh_cases import HEALTHY_SHARE, Drawn, drawings, drawn, noisy, scattered, simulate, with_fault
 
 
 def changed(model, table, tubes, rng):
@@ -44,21 +31,7 @@ def changed(model, table, tubes, rng):
     answer = {"healthy": True, "part": "", "accept": [], "alike": []}
     if rng.random() < HEALTHY_SHARE:
         return answer, table, tubes, ""
-    part, word, key, amount = draw_fault(model, rng)
-    table, tubes, opened = dict(table), dict(tubes), ""
-    if word == "winding open":
-        opened = key
-    elif word in ("leaky", "shorted"):
-        table[key] = 1.0 / amount
-    elif word in ("weak", "dead"):
-        tubes[part] = dataclasses.replace(tubes[part], strength=tubes[part].strength * amount)
-    elif word == "gassy":
-        tubes[part] = dataclasses.replace(tubes[part], gas_a=amount)
-    else:
-        table[key] = (table[key] if key.endswith(".emf") else nominal_table(model)[key]) * amount
-    parts = model.chassis.parts
-    capacitor = part in parts and parts[part].kind == "capacitor" and word in SAME_C
-    words = (SAME_C if capacitor else SAME).get(word, (word,))
+    (part, words, *_), table, tubes, opened = with_fault(model, table, tubes, rng)
     return answer | {"healthy": False, "part": part, "accept": [[part, w] for w in words]}, table, tubes, opened
 
 
