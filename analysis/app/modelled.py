@@ -2,7 +2,7 @@
 
 from __future__ import annotations
 
-from collections.abc import Iterable
+from collections.abc import Collection, Iterable
 from typing import TYPE_CHECKING
 
 from acquisition.errors import AnalysisError, ConfigError
@@ -46,6 +46,39 @@ def modelled(sheet: JobSheet, pulled: Iterable[str] = ()) -> tuple[Chassis | Non
         return chassis, ChassisModel(chassis, *loads_of(kept_bench(sheet.bench_text))), ""
     except AnalysisError as error:
         return chassis, None, f"the model of the chassis has no answer: {error}"
+
+
+class Models:
+    """Models of one chassis by what is out of circuit, each made once.
+
+    Parameters
+    ----------
+    model : ChassisModel
+        Whatever is out of it: the others take its supplies, meter and probe.
+    """
+
+    def __init__(self, model: ChassisModel) -> None:
+        self._first, self._made = model, {model.chassis.pulled: model}
+
+    def of(self, pulled: Collection[str]) -> ChassisModel:
+        """The chassis with this out of circuit, and all else in.
+
+        Parameters
+        ----------
+        pulled : collection of str
+            Sockets and parts.
+
+        Raises
+        ------
+        AnalysisError
+            It has no operating point.
+        """
+        from analysis.chassis import ChassisModel
+
+        first, chassis = self._first, self._first.chassis.without(pulled)
+        if chassis.pulled not in self._made:
+            self._made[chassis.pulled] = ChassisModel(chassis, first.meter, first.probe, beside=first)
+        return self._made[chassis.pulled]
 
 
 def kept_bench(bench_text: str) -> Bench | None:

@@ -8,10 +8,9 @@ from pathlib import Path
 from typing import TYPE_CHECKING
 
 from acquisition.errors import ConfigError, Problem
-from acquisition.records import JUDGED_QUALITIES, Event, Measurand, Reading
+from acquisition.records import JUDGED_QUALITIES, Event, Reading
 
 if TYPE_CHECKING:
-    from acquisition.store import Job
     from analysis.chassis import Chassis, ChassisModel
     from analysis.judge import Judged
 
@@ -53,10 +52,15 @@ class Taken:
     bench_text : str
         The bench file of the job; empty for readings files.
     job, basis : str
-        The job, and the digest of what an answer about this pass stands on; empty for readings files, and where
-        other passes count too.
+        The job, and the digest of what an answer about this pass stands on; empty for readings files.
+    pulled : frozenset of str
+        What was out of circuit.
+    now : frozenset of str
+        What is out in the pass that is asked about: this, or more where others count too.
     beside : tuple of Beside
         Readings with more out of circuit that count too.
+    rounds : tuple of str
+        The passes that count, each with what was out of circuit; empty for readings files.
     told : tuple of str
         What is to be said of how passes were counted.
     """
@@ -68,7 +72,10 @@ class Taken:
     bench_text: str = field(default="", repr=False)
     job: str = ""
     basis: str = ""
+    pulled: frozenset[str] = frozenset()
+    now: frozenset[str] = frozenset()
     beside: tuple[Beside, ...] = ()
+    rounds: tuple[str, ...] = ()
     told: tuple[str, ...] = ()
 
 
@@ -83,8 +90,6 @@ def reached(model: ChassisModel, readings: Sequence[Reading]) -> tuple[Reading, 
     readings : sequence of Reading
         Of one pass.
     """
-    from analysis.chassis.predicting import NO_GAIN
-
     known = [
         reading
         for reading in readings
@@ -93,9 +98,7 @@ def reached(model: ChassisModel, readings: Sequence[Reading]) -> tuple[Reading, 
     ]
     if model.chassis.signal is None:
         return tuple(known)
-    gains = list(dict.fromkeys(r.point for r in known if r.quantity in ("gain", "phase_deg")))
-    shown = model.predict({}, [Measurand(point=point, quantity="gain") for point in gains])[0]
-    apart = {point for point, gain in zip(gains, shown, strict=True) if gain <= NO_GAIN}
+    apart = model.apart(r.point for r in known if r.quantity in ("gain", "phase_deg"))
     return tuple(r for r in known if r.point not in apart)
 
 
@@ -147,41 +150,6 @@ def work_at(
         return *work, Event(kind="note", subject=MAINS, value=mains_v / chassis.mains_v)
     share, std = known
     return *work, Event(kind="part_measured", subject=MAINS, value=share, std=std)
-
-
-def asked_of(model: ChassisModel, readings: Sequence[Reading], known: Sequence[Event]) -> list[str]:
-    """What to ask about a pass before its readings are taken for the chassis, see `analysis.judge.asked_about`.
-
-    Parameters
-    ----------
-    model : ChassisModel
-        The chassis.
-    readings : sequence of Reading
-        Of the pass.
-    known : sequence of Event
-        From `work_at` or `known_of`.
-    """
-    from analysis.judge import asked_about
-
-    shares = [event.value for event in known if event.subject == MAINS and event.value is not None]
-    mains_v = shares[-1] * model.chassis.mains_v if shares else None
-    return asked_about(model.chassis, model, readings, mains_v)
-
-
-def known_of(job: Job, name: str, chassis: Chassis) -> tuple[tuple[Reading, ...], tuple[Event, ...]]:
-    """Readings of a pass, and what is known beside them: work done up to its end and its mains.
-
-    Parameters
-    ----------
-    job : Job
-        Open.
-    name : str
-        The pass.
-    chassis : Chassis
-        Of the job.
-    """
-    one = job.read_pass(name)
-    return one.readings, work_at(job.work_done(name), one.mains_v, chassis, one.readings)
 
 
 def require_points(chassis: Chassis, points: Iterable[str], file: str | Path, *, names: bool = False) -> None:

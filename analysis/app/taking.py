@@ -6,14 +6,19 @@ from collections.abc import Sequence
 from typing import TYPE_CHECKING
 
 from analysis.app.passes import Taken, refusal, require_points
-from analysis.app.together import counted, others_told
+from analysis.app.together import counted
 
 if TYPE_CHECKING:
     from analysis.chassis import Chassis
 
 
 def take(
-    arguments: Sequence[str], chassis_name: str | None, pass_name: str | None, also: Sequence[str] | None = None
+    arguments: Sequence[str],
+    chassis_name: str | None,
+    pass_name: str | None,
+    also: Sequence[str] = (),
+    *,
+    alone: bool = True,
 ) -> tuple[Chassis, list[Taken]]:
     """Chassis and passes named on the command line.
 
@@ -26,7 +31,9 @@ def take(
     pass_name : str, optional
         A pass of the job; the last one when left out.
     also : sequence of str, optional
-        Passes of the job that count too; left out where none can, and then none that could is looked for.
+        Passes of the job that count too.
+    alone : bool
+        Count no others beside these.
 
     Raises
     ------
@@ -37,7 +44,6 @@ def take(
     """
     from acquisition.store import read_readings_csv
     from analysis.app.jobs import job_to_read
-    from analysis.app.told import basis_of
     from analysis.chassis import load_chassis, parse_chassis
 
     if chassis_name is not None:
@@ -59,7 +65,7 @@ def take(
         names = job.passes()
         if not names:
             raise refusal(f"{arguments[0]} has no pass yet: take a survey first")
-        for name in (*([pass_name] if pass_name is not None else []), *(also or ())):
+        for name in (*([pass_name] if pass_name is not None else []), *also):
             if name not in names:
                 raise refusal(f"no pass {name!r} in {arguments[0]}; there are {', '.join(names)}")
         chosen = job.read_pass(pass_name or names[-1])
@@ -71,19 +77,5 @@ def take(
         chassis = parse_chassis(sheet.chassis_text, sheet.chassis_name)
         if also and not chassis.parts:
             raise refusal("--also needs a chassis file with parts: without them there is nothing to work out from")
-        if also:
-            pulled, taken = counted(job, chosen, also)
-            return chassis.without(pulled), [taken]
-        work = job.work_done(chosen.name)
-        return chassis.without(chosen.pulled), [
-            Taken(
-                labels={"pass": chosen.name},
-                readings=chosen.readings,
-                work=work,
-                mains_v=chosen.mains_v,
-                bench_text=sheet.bench_text,
-                job=arguments[0],
-                basis=basis_of(sheet, [chosen], work),
-                told=() if also is None else others_told(job, chosen),
-            )
-        ]
+        taken = counted(job, chosen, also, alone=alone or not chassis.parts)
+        return chassis.without(taken.pulled), [taken]

@@ -2,24 +2,125 @@
 
 from __future__ import annotations
 
-import shlex
 from collections.abc import Sequence
+from dataclasses import dataclass
 from typing import TYPE_CHECKING
 
-from acquisition.records import REPAIRS, Pass, Reading
-from analysis.app.passes import Beside, Taken, reached, refusal
+from acquisition.errors import AnalysisError
+from acquisition.records import REPAIRS, Event, Measurand, Pass, Reading
+from analysis.app.passes import Beside, Taken, reached, refusal, work_at
 from analysis.report.words import standing_text
 
 if TYPE_CHECKING:
     from acquisition.store import Job
+    from analysis.app.modelled import Models
     from analysis.chassis import ChassisModel
 
 
-def counted(job: Job, chosen: Pass, also: Sequence[str]) -> tuple[frozenset[str], Taken]:
+@dataclass(frozen=True, slots=True, kw_only=True, eq=False)
+class Stood:
+    """What was read of one chassis, with models of how it stood.
+
+    Parameters
+    ----------
+    taken : Taken
+        What was read.
+    rounds : tuple of (ChassisModel, tuple of Reading)
+        How it stood and what was read so. The first is the chassis with the least out of circuit: that of the
+        hypotheses.
+    now : ChassisModel
+        One of these: as it stood in the pass that is asked about, and stands when the next reading is taken.
+    readings : tuple of Reading
+        All, told apart by how the chassis stood.
+    reached : tuple of Reading
+        Those that a model says something about.
+    known : tuple of Event
+        Work done and the mains, from `work_at`.
+    told : tuple of str
+        What is to be said of how passes were counted.
+    """
+
+    taken: Taken
+    rounds: tuple[tuple[ChassisModel, tuple[Reading, ...]], ...]
+    now: ChassisModel
+    readings: tuple[Reading, ...]
+    reached: tuple[Reading, ...]
+    known: tuple[Event, ...]
+    told: tuple[str, ...] = ()
+
+    @property
+    def model(self) -> ChassisModel:
+        """The chassis of the hypotheses."""
+        return self.rounds[0][0]
+
+    @property
+    def beside(self) -> tuple[ChassisModel, ...]:
+        """The chassis with more out of circuit."""
+        return tuple(model for model, _ in self.rounds[1:])
+
+    @property
+    def measurands(self) -> tuple[Measurand, ...]:
+        """What was read, once each."""
+        return tuple(dict.fromkeys(reading.measurand for reading in self.reached))
+
+    @property
+    def asked(self) -> list[str]:
+        """What to ask before the readings are taken for the chassis, see `analysis.judge.asked_about`."""
+        from analysis.judge import asked_about
+
+        mains_v = self.taken.mains_v
+        told = [asked_about(model.chassis, model, readings, mains_v) for model, readings in self.rounds]
+        return list(dict.fromkeys(text for found in told for text in found))
+
+
+def stood(taken: Taken, models: Models) -> Stood:
+    """Find the models that belong to what was read.
+
+    Parameters
+    ----------
+    taken : Taken
+        What was read.
+    models : Models
+        Of the chassis.
+
+    Raises
+    ------
+    AnalysisError
+        The chassis has no operating point as it stood in the pass that is asked about.
+    """
+    from analysis.inference.panel import LAST
+    from analysis.inference.standings import tail_of, told_apart
+
+    model, more, told = models.of(taken.pulled), [], []
+    rounds = [(model, taken.readings)]
+    for one in taken.beside:
+        try:
+            other = models.of(one.pulled)
+        except AnalysisError as error:
+            if one.pulled == taken.now:
+                raise
+            told.append(f"not counted: what was read with {standing_text(sorted(one.pulled))}: {error}")
+            continue
+        rounds.append((other, one.readings))
+        tail = tail_of(model.chassis, other.chassis.pulled)
+        more += [told_apart(r, tail) for r in reached(other, one.readings) if r.quantity not in LAST]
+    return Stood(
+        taken=taken,
+        rounds=tuple(rounds),
+        now=models.of(taken.now),
+        readings=(*taken.readings, *more),
+        reached=(*reached(model, taken.readings), *more),
+        known=work_at(taken.work, taken.mains_v, model.chassis, taken.readings),
+        told=(*taken.told, *told),
+    )
+
+
+def counted(job: Job, chosen: Pass, also: Sequence[str] = (), *, alone: bool = False) -> Taken:
     """One pass, with others that count too.
 
-    The chassis they are of has everything in that was in during any of them: `Taken.readings` are those taken so,
-    `Taken.beside` the rest.
+    Of itself another pass counts that was taken with something else out of circuit, where no part was changed
+    between them and the mains were the same. The chassis they are of has everything in that was in during any of
+    them: `Taken.readings` are those taken so, `Taken.beside` the rest.
 
     Parameters
     ----------
@@ -28,92 +129,71 @@ def counted(job: Job, chosen: Pass, also: Sequence[str]) -> tuple[frozenset[str]
     chosen : Pass
         What is asked about.
     also : sequence of str
-        Other passes of the job.
-
-    Returns
-    -------
-    pulled : frozenset of str
-        What was out of circuit in all of them.
-    taken : Taken
-        Their readings.
+        Other passes of the job that count, whatever was out.
+    alone : bool
+        Count only what is named.
 
     Raises
     ------
     ConfigError
-        A part or tube was changed between them, or their mains differ.
+        A part or tube was changed between those named, or their mains differ.
     """
-    from analysis.chassis.conditions import MAINS_STD
+    passes = [chosen if name == chosen.name else job.read_pass(name) for name in job.passes()]
+    rounds = [one for one in passes if one.name in {chosen.name, *also}]
+    if between := _repaired_between(job, rounds):
+        raise refusal(f"{between} between {rounds[0].name} and {rounds[-1].name}: they are not of the same chassis")
+    if words := _other_mains(rounds):
+        raise refusal(f"mains were {words}: only passes at the same mains count together")
+    apart: list[str] = []
+    for one in [] if alone else passes:
+        if one in rounds or not one.readings or set(one.pulled) == set(chosen.pulled):
+            continue
+        if _repaired_between(job, [one, chosen]):
+            continue
+        if words := _other_mains([*rounds, one]):
+            apart.append(f"not counted: {one.name} ({standing_text(one.pulled)}), for mains were {words}")
+        else:
+            rounds.append(one)
+    rounds.sort(key=passes.index)
+    return _taken(job, chosen, rounds, apart)
 
-    wanted = {chosen.name, *also}
-    passes = [job.read_pass(name) for name in job.passes() if name in wanted]
-    if between := _repaired_between(job, passes):
-        raise refusal(f"{between} between {passes[0].name} and {passes[-1].name}: they are not of the same chassis")
-    mains = sorted((one.mains_v, one.name) for one in passes if one.mains_v is not None)
-    if mains and mains[-1][0] > (1.0 + MAINS_STD) * mains[0][0]:  # they move by as much while a pass is read
-        (least_v, least), *_, (most_v, most) = mains
-        raise refusal(
-            f"mains were {least_v:g} V in {least} and {most_v:g} V in {most}: only passes at the same mains count "
-            "together"
-        )
-    common = set(passes[0].pulled).intersection(*(one.pulled for one in passes))
-    rounds: dict[frozenset[str], list[Reading]] = {frozenset(common): []}
-    for one in passes:
-        rounds.setdefault(frozenset(one.pulled), []).extend(one.readings)
-    whole, *more = rounds.items()
-    return whole[0], Taken(
-        labels={"pass": chosen.name, "also": ", ".join(one.name for one in passes if one.name != chosen.name)},
-        readings=tuple(whole[1]),
-        work=job.work_done(passes[-1].name),
-        mains_v=mains[0][0] if mains else None,
-        bench_text=job.sheet.bench_text,
-        beside=tuple(Beside(pulled=out, readings=tuple(readings)) for out, readings in more),
-        told=("counted together: " + ", ".join(f"{one.name} ({standing_text(one.pulled)})" for one in passes),),
+
+def _taken(job: Job, chosen: Pass, rounds: Sequence[Pass], apart: Sequence[str]) -> Taken:
+    from analysis.app.told import basis_of
+
+    common = frozenset(rounds[0].pulled).intersection(*(one.pulled for one in rounds))
+    readings: dict[frozenset[str], list[Reading]] = {common: []}
+    for one in rounds:
+        readings.setdefault(frozenset(one.pulled), []).extend(one.readings)
+    others = [one.name for one in rounds if one is not chosen]
+    named = tuple(f"{one.name} ({standing_text(one.pulled)})" for one in rounds)
+    words = f"counted together: {', '.join(named)}; the next reading is asked for as in {chosen.name}"
+    sheet, work = job.sheet, job.work_done(rounds[-1].name)
+    return Taken(
+        labels={"pass": chosen.name, **({"also": ", ".join(others)} if others else {})},
+        readings=tuple(readings.pop(common)),
+        work=work,
+        mains_v=min((one.mains_v for one in rounds if one.mains_v is not None), default=None),
+        bench_text=sheet.bench_text,
+        job=str(job.path),
+        basis=basis_of(sheet, rounds, work),
+        pulled=common,
+        now=frozenset(chosen.pulled),
+        beside=tuple(Beside(pulled=out, readings=tuple(found)) for out, found in readings.items()),
+        rounds=named,
+        told=(*([words] if others else []), *apart),
     )
 
 
-def standing(model: ChassisModel, beside: Sequence[Beside]) -> tuple[list[ChassisModel], list[Reading]]:
-    """The chassis as it stood beside, and what was read so that the model says something about, told apart.
+def _other_mains(passes: Sequence[Pass]) -> str:
+    """Least and most mains of some passes, where they differ by more than mains do while a pass is read."""
+    from analysis.chassis.conditions import MAINS_STD
 
-    Parameters
-    ----------
-    model : ChassisModel
-        The chassis with the least out of circuit.
-    beside : sequence of Beside
-        From `Taken.beside`.
-    """
-    from analysis.chassis import ChassisModel
-    from analysis.inference.panel import LAST
-    from analysis.inference.standings import tail_of, told_apart
-
-    chassis, models, readings = model.chassis, [], []
-    for one in beside:
-        stood = ChassisModel(chassis.without(one.pulled), model.meter, model.probe, beside=model)
-        tail = tail_of(chassis, stood.chassis.pulled)
-        models.append(stood)
-        readings += [told_apart(r, tail) for r in reached(stood, one.readings) if r.quantity not in LAST]
-    return models, readings
-
-
-def others_told(job: Job, chosen: Pass) -> tuple[str, ...]:
-    """What to say of passes with something else out of circuit that may count with a pass.
-
-    Parameters
-    ----------
-    job : Job
-        Open.
-    chosen : Pass
-        What is asked about.
-    """
-    found = []
-    for name in job.passes():
-        one = job.read_pass(name) if name != chosen.name else chosen
-        if set(one.pulled) != set(chosen.pulled) and one.readings and not _repaired_between(job, [one, chosen]):
-            found.append(one)
-    if not found:
-        return ()
-    options = " ".join(f"--also {shlex.quote(one.name)}" for one in found)
-    named = ", ".join(f"{one.name} ({standing_text(one.pulled)})" for one in found)
-    return (f"not counted: {named}; with {options} one answer is worked out from all",)
+    mains = sorted((one.mains_v, one.name) for one in passes if one.mains_v is not None)
+    if not mains or mains[-1][0] <= (1.0 + MAINS_STD) * mains[0][0]:
+        return ""
+    (least_v, least), *_, (most_v, most) = mains
+    return f"{least_v:g} V in {least} and {most_v:g} V in {most}"
 
 
 def _repaired_between(job: Job, passes: Sequence[Pass]) -> str:

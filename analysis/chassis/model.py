@@ -3,7 +3,7 @@
 from __future__ import annotations
 
 import difflib
-from collections.abc import Mapping, Sequence
+from collections.abc import Iterable, Mapping, Sequence
 from dataclasses import replace
 from functools import cached_property
 
@@ -24,7 +24,7 @@ from .driving import distortion
 from .loading import MeterLoad, ProbeLoad
 from .parameters import STRENGTH_MU_CORRELATION, Parameter, Values
 from .points import list_points
-from .predicting import DEFAULT_FREQ_HZ, ProbedSignal, frequency_groups, read_dc, read_hum
+from .predicting import DEFAULT_FREQ_HZ, NO_GAIN, ProbedSignal, frequency_groups, read_dc, read_hum
 from .rails import SettledRails, loaded_anew, settle_rails
 
 
@@ -115,7 +115,7 @@ class ChassisModel:
 
     @cached_property
     def whole(self) -> ChassisModel:
-        """The same with every tube in its socket: one that is said to be out may be in."""
+        """The same with everything in: what is said to be out may be in."""
         if not self.chassis.pulled:
             return self
         return ChassisModel(self.chassis.without(()), self.meter, self.probe, beside=self)
@@ -315,6 +315,19 @@ class ChassisModel:
             The file has no signal entry, or a point is not part of the model.
         """
         return self.channels.input_of([self.node(point) for point in points])
+
+    def apart(self, stages: Iterable[str]) -> frozenset[str]:
+        """Those of some stages that nothing but leakage connects, as where the tube between is out of its socket.
+
+        Parameters
+        ----------
+        stages : iterable of str
+            Each ``FROM>TO``, of points of the model.
+        """
+        gains = [Measurand(point=stage, quantity="gain") for stage in dict.fromkeys(stages)]
+        shown = self.predict({}, gains)[0]
+        # Of two points that no signal reaches the gain is anything, infinity too.
+        return frozenset(m.point for m, gain in zip(gains, shown, strict=True) if not NO_GAIN < gain < np.inf)
 
     def predict(
         self, values: Values, measurands: Sequence[Measurand], *, supplied: Supplied | None = None

@@ -89,7 +89,7 @@ class Panel:
     with_faults : bool
         Leave out to predict the healthy chassis alone.
     beside : sequence of ChassisModel, optional
-        The same chassis with more tubes out, where measurands are told apart by that (`standings`).
+        The same chassis with more out of circuit, where measurands are told apart by that (`standings`).
 
     Attributes
     ----------
@@ -203,7 +203,7 @@ class Panel:
             self.mild = shift.max(axis=1, initial=0.0) <= MILD
 
     def seen_with(self, model: ChassisModel, measurands: Sequence[Measurand]) -> Panel:
-        """The same hypotheses and unknowns, seen through readings with more tubes out alone.
+        """The same hypotheses and unknowns, seen through readings with more out of circuit alone.
 
         Parameters
         ----------

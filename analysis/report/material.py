@@ -35,6 +35,8 @@ class Material:
         Suspects as the first pass left them.
     told : Told, optional
         When and by what they were told.
+    counted : tuple of str
+        The passes they rest on, each with what was out of circuit.
     chassis : Chassis, optional
         For the drawing.
     asked : tuple of str
@@ -52,6 +54,7 @@ class Material:
     comparison: Comparison | None = None
     diagnosis: Diagnosis | None = None
     told: Told | None = None
+    counted: tuple[str, ...] = ()
     chassis: Chassis | None = None
     asked: tuple[str, ...] = ()
     limits: tuple[str, ...] = ()

@@ -108,6 +108,7 @@ def render(material: Material) -> str:
         change_rows=list(_change_rows(material)),
         diagnosis=material.diagnosis,
         told=material.told,
+        counted=listed(material.counted) if len(material.counted) > 1 else "the first round of readings",
         suspects=_suspects(material.diagnosis),
         waveforms=[_waveforms(one) for one in material.passes if any(c.codes.size for c in one.captures)],
         wave_size=(WIDTH, HEIGHT),

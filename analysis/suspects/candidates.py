@@ -9,6 +9,7 @@ from acquisition.records import Measurand, usable_v
 from ..chassis import ChassisModel, WorstCase
 from ..inference.data import Data
 from ..inference.panel import Panel, canonical
+from ..inference.standings import told_apart
 
 EFFORT = {"dc_v": 1.0, "ripple_pp_v": 1.5, "pp_v": 2.5, "gain": 3.0, "phase_deg": 3.5, "thd_pct": 4.0, "rms_v": 2.5}
 """Relative effort: DC needs a probe, ripple the scope, gain the generator and a load too. Common practice, no
@@ -41,10 +42,11 @@ def candidates(model: ChassisModel, dc_only: bool = False) -> list[Measurand]:
     if dc_only:
         return result
     if model.chassis.signal:
-        stages = {(s.source, s.target): s for s in model.stages.values()}
-        for source, target in stages:
-            if not any(model.points[p].delicate for p in (source, target) if p in model.points):
-                result.append(Measurand(point=f"{source}>{target}", quantity="gain", freq_hz=1000.0))
+        stages = {f"{s.source}>{s.target}": (s.source, s.target) for s in model.stages.values()}
+        apart = model.apart(stages) if model.chassis.pulled else ()
+        for stage, ends in stages.items():
+            if stage not in apart and not any(model.points[p].delicate for p in ends if p in model.points):
+                result.append(Measurand(point=stage, quantity="gain", freq_hz=1000.0))
     rails = {name for name in (*model.chassis.rails, *model.chassis.printed) if name in model.points}
     outputs = set(model.chassis.signal.outputs) if model.chassis.signal else set()
     result += [Measurand(point=name, quantity="ripple_pp_v") for name in sorted(rails | outputs)]
@@ -123,8 +125,9 @@ def open_columns(
     limit_v: float | None = None,
     probe_limit_v: float | None = None,
     dc_only: bool = False,
+    now: ChassisModel | None = None,
 ) -> np.ndarray:
-    """Columns of the panel that may be read and were not yet.
+    """Columns of the panel that may be read as the chassis stands, and were not yet.
 
     Parameters
     ----------
@@ -136,20 +139,24 @@ def open_columns(
         See `is_allowed`.
     dc_only : bool
         Only DC readings.
+    now : ChassisModel, optional
+        The chassis as it stands; that of the panel when left out.
     """
-    taken = {canonical(r.measurand) for r in data.readings}
+    now = now or panel.model
+    standing = next(one for one in panel.standings if one.model is now)
+    read, points = set(data.columns.tolist()), now.points
+    taken = [m for column, m in standing.plain.items() if column in read]
     seen_v = max((abs(r.value) for r in data.readings if r.quantity == "dc_v"), default=0.0)
-    worst = WorstCase(panel.model.chassis, panel.model, seen_v=seen_v)
-    points = panel.model.points
+    worst = WorstCase(now.chassis, now, seen_v=seen_v)
     nodes_read = {points[m.point].node for m in taken if m.quantity == "dc_v" and m.point in points}
     return np.array(
         [
-            panel.columns[c]
-            for m in candidates(panel.model, dc_only)
-            if (c := canonical(m)) in panel.columns
-            and c not in taken
-            and not (c.quantity == "dc_v" and points[c.point].node in nodes_read)  # the same node by another name
-            and panel.usable[panel.columns[c]]
+            column
+            for m in candidates(now, dc_only)
+            if (column := panel.columns.get(told_apart(canonical(m), standing.tail), -1)) >= 0
+            and column not in read
+            and not (m.quantity == "dc_v" and points[m.point].node in nodes_read)  # the same node by another name
+            and panel.usable[column]
             and is_allowed(worst, m, limit_v, probe_limit_v)
         ],
         dtype=int,

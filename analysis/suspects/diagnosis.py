@@ -18,13 +18,14 @@ from ..inference.data import Data, Refined, Weighed, collect
 from ..inference.panel import LAST, Change, Panel, canonical
 from ..inference.places import NEAR
 from ..inference.refining import refine
+from ..inference.standings import tail_of, told_apart
 from ..inference.variables import from_variable
 from ..judge import without_drive
 from ..work import repaired, values_found
 from .answer import Diagnosis, Suspect
 from .artefacts import Artefact, artefacts
 from .because import Healthy, explain, healthy_view
-from .candidates import beyond_ratings, open_columns
+from .candidates import beyond_ratings, candidates, open_columns
 from .controls import elsewhere
 from .estimates import estimate_of
 from .next_reading import (
@@ -80,7 +81,10 @@ class Diagnoser:
     dc_only : bool
         Propose DC readings only.
     beside : sequence of ChassisModel, optional
-        The same chassis with more tubes out, for readings that `analysis.inference.standings.told_apart` names.
+        The same chassis with more out of circuit, for readings that `analysis.inference.standings.told_apart`
+        names.
+    now : ChassisModel, optional
+        One of these, where the chassis stands so when the next reading is taken.
     """
 
     def __init__(
@@ -92,6 +96,7 @@ class Diagnoser:
         probe_limit_v: float | None = None,
         dc_only: bool = False,
         beside: Sequence[ChassisModel] = (),
+        now: ChassisModel | None = None,
     ) -> None:
         import scipy.special  # noqa: F401  (loading it takes longer than an answer, which needs it)
 
@@ -100,8 +105,11 @@ class Diagnoser:
         self.dc_only = dc_only
         self.measured = values_found(model.parameters, work)
         usual = usual_round(model)
-        self.panel = Panel(model, [*measurands, *usual], self.measured, beside=beside)
-        self._beyond = beyond_ratings(model, limit_v, probe_limit_v, dc_only)
+        self._now = now or model
+        tail = tail_of(model.chassis, self._now.chassis.pulled)
+        able = [told_apart(m, tail) for m in candidates(self._now, dc_only)] if tail else []
+        self.panel = Panel(model, [*measurands, *usual, *able], self.measured, beside=beside)
+        self._beyond = beyond_ratings(self._now, limit_v, probe_limit_v, dc_only)
         self._prior = log_priors(self.panel, usual, repaired(work))
         self._before: tuple[frozenset[Reading], Weighed] | None = None
         self._last: tuple[Data, Weighed] | None = None
@@ -169,7 +177,7 @@ class Diagnoser:
         """
         if self._last is None or not self._last[0].readings:
             return diagnosis
-        out = with_tube_out(self.panel, *self._last, diagnosis.next, self.limits_v[0])
+        out = with_tube_out(self.panel, *self._last, diagnosis.next, self.limits_v[0], self._now)
         return replace(diagnosis, tube_out=tuple(out))
 
     @cached_property
@@ -233,7 +241,7 @@ class Diagnoser:
         healthy = self._healthy(data)
         healthy_chance = float(weighed.probability[[not c.faults for c in weighed.changes]].sum())
         lead = self._leads(weighed)
-        columns = open_columns(self.panel, data, *self.limits_v, dc_only=self.dc_only)
+        columns = open_columns(self.panel, data, *self.limits_v, dc_only=self.dc_only, now=self._now)
         also = [weighed.changes[rows[0]] for rows in lead.values()]
         outlook = look_ahead(self.panel, data, weighed, columns, also, within=within)
         suspects = self._suspects(data, weighed, healthy, lead, outlook)

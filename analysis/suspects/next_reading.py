@@ -297,17 +297,14 @@ def propose(panel: Panel, outlook: Outlook | None, count: int = 3) -> list[Propo
     bits = information(used, outlook.weight, outlook.mean, outlook.spread)
     dc = _dc_volts(panel)
     cost = np.array(
-        [
-            effort(panel.model, panel.measurands[c], dc.get(panel.measurands[c].points[-1], 0.0))
-            for c in outlook.columns
-        ]
+        [effort(panel.model, panel.plain[c], dc.get(panel.measurands[c].points[-1], 0.0)) for c in outlook.columns]
     )
     order = np.argsort(-bits / cost)
     return [
         Proposal(
-            point=panel.measurands[outlook.columns[i]].point,
-            quantity=panel.measurands[outlook.columns[i]].quantity,
-            freq_hz=panel.measurands[outlook.columns[i]].freq_hz,
+            point=panel.plain[outlook.columns[i]].point,
+            quantity=panel.plain[outlook.columns[i]].quantity,
+            freq_hz=panel.plain[outlook.columns[i]].freq_hz,
             bits=round(float(bits[i]), 3),
             why=_why(panel, outlook, used, int(i)),
         )

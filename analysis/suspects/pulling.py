@@ -32,7 +32,12 @@ MOST = 2
 
 
 def with_tube_out(
-    panel: Panel, data: Data, weighed: Weighed, live: Sequence[Proposal], limit_v: float | None = None
+    panel: Panel,
+    data: Data,
+    weighed: Weighed,
+    live: Sequence[Proposal],
+    limit_v: float | None = None,
+    now: ChassisModel | None = None,
 ) -> list[Proposal]:
     """The DC reading with a suspected tube out that tells most, where it tells more for its effort than a live one.
 
@@ -48,28 +53,32 @@ def with_tube_out(
         What may be read as the chassis stands.
     limit_v : float, optional
         As `candidates.is_allowed`.
+    now : ChassisModel, optional
+        The chassis as it stands; that of the panel when left out.
 
     Returns
     -------
     list of Proposal
         None or one.
     """
-    model, best = panel.model, None
+    model, now, best = panel.model, now or panel.model, None
+    read = {panel.measurands[column] for column in data.columns.tolist()}
     least = max((one.bits / effort(model, _read(one), 0.0) for one in live), default=0.0) * PULLING_EFFORT
-    for socket in _in_doubt(panel, weighed):
-        pulled = (*model.chassis.pulled, socket)
+    for socket in _in_doubt(panel, weighed, now):
+        pulled = (*now.chassis.pulled, socket)
         try:
-            stood = ChassisModel(model.chassis.without(pulled), model.meter, model.probe, beside=model)
+            stood = ChassisModel(now.chassis.without(pulled), model.meter, model.probe, beside=model)
         except (NoOperatingPoint, OutsideModel):  # it stands on this tube
             continue
-        worst, tail = WorstCase(stood.chassis, stood), tail_of(model.chassis, pulled)
-        wanted = [told_apart(m, tail) for m in candidates(stood, dc_only=True) if is_allowed(worst, m, limit_v)]
+        worst, tail = WorstCase(stood.chassis, stood), tail_of(model.chassis, stood.chassis.pulled)
+        able = [m for m in candidates(stood, dc_only=True) if is_allowed(worst, m, limit_v)]
+        wanted = [told for m in able if (told := told_apart(m, tail)) not in read]
         there = panel.seen_with(stood, wanted)
         columns = np.flatnonzero(there.usable)
         outlook = look_ahead(there, collect(there, ()), weighed, columns)
         for found in propose(there, outlook, count=1):
             if found.bits > max(least, WORTH_PULLING, best.bits if best else 0.0):
-                best = replace(found, point=found.point.removesuffix(tail), pulled=(socket,))
+                best = replace(found, pulled=(socket,))
     return [best] if best else []
 
 
@@ -77,11 +86,12 @@ def _read(one: Proposal) -> Measurand:
     return Measurand(point=one.point, quantity=one.quantity, freq_hz=one.freq_hz)
 
 
-def _in_doubt(panel: Panel, weighed: Weighed) -> list[str]:
-    """Sockets of tubes that may be at fault or not, most in doubt first."""
+def _in_doubt(panel: Panel, weighed: Weighed, now: ChassisModel) -> list[str]:
+    """Sockets of tubes that are in, and may be at fault or not, most in doubt first."""
     chance: dict[str, float] = {}
+    there = now.chassis.sockets.keys() - set(now.chassis.pulled)
     for change, probability in zip(weighed.changes, weighed.probability.tolist(), strict=True):
-        for socket in {panel.faults[f].part for f in change.faults} & panel.model.chassis.sockets.keys():
+        for socket in {panel.faults[f].part for f in change.faults} & there:
             chance[socket] = chance.get(socket, 0.0) + probability
     doubtful = [socket for socket, p in chance.items() if OPEN[0] < p < OPEN[1]]
     return sorted(doubtful, key=lambda socket: abs(chance[socket] - 0.5))[:MOST]

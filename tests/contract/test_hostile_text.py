@@ -141,5 +141,5 @@ def test_the_page_shows_it_and_is_not_steered(job):
     assert hub.state()["step"]["title"].startswith(PLAIN)
     assert STEERING.search(str(hub.state())) is None
     views = views_of(job)
-    assert "<img" not in views.drawing(1200)
+    assert "<img" not in views.drawing(1200, "")
     assert views.compare(*PASSES)["words"]

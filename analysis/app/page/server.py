@@ -51,7 +51,7 @@ class Views:
     base : callable
         Tube type and pin number to the drawing of its base (SVG).
     drawing : callable
-        Width of its place in pixels to the chassis with measured over expected volts (SVG).
+        Width of its place in pixels and a pass to the chassis with measured over expected volts (SVG).
     compare : callable
         Two pass names to a JSON-able mapping.
     history : callable
@@ -59,7 +59,7 @@ class Views:
     """
 
     base: Callable[[str, int], str]
-    drawing: Callable[[int], str]
+    drawing: Callable[[int, str], str]
     compare: Callable[[str, str], Mapping[str, Any]]
     history: Callable[[str], Mapping[str, Any]]
 
@@ -122,7 +122,8 @@ def page_app(hub: Hub, actions: Actions, views: Views) -> Starlette:
 
     async def drawing(request: Request) -> Response:
         width_px = _number(request, "width", 5)
-        return await _svg(lambda: views.drawing(width_px))
+        pass_name = request.query_params.get("pass", "")
+        return await _svg(lambda: views.drawing(width_px, pass_name))
 
     async def compare(request: Request) -> Response:
         before, after = (request.query_params.get(key, "") for key in ("before", "after"))

@@ -260,12 +260,14 @@ def suspects_panel(found: Mapping[str, Any], points: int | None, settled: bool =
         "advice": with_signs(advice),
         "point": next((p["point"] for p in found["next"] if p["quantity"] == "dc_v"), None),
         "asked": found.get("asked", []),
+        "counted": [with_signs(words) for words in found.get("counted", ())],
+        "pull": " ".join(pulled[0]["pull"]) if pulled else "",
         "words": " ".join(found["notes"]),
     }
 
 
-def job_panel(name: str, chassis: Chassis, one: Pass, passes: Sequence[str]) -> dict[str, Any]:
-    """What does not change while the page is open, and the list of passes.
+def job_panel(name: str, chassis: Chassis, one: Pass, passes: Sequence[Pass]) -> dict[str, Any]:
+    """What does not change while a pass is in hand, and the list of passes.
 
     Parameters
     ----------
@@ -275,8 +277,8 @@ def job_panel(name: str, chassis: Chassis, one: Pass, passes: Sequence[str]) -> 
         Its file.
     one : Pass
         The pass being read.
-    passes : sequence of str
-        Names of all that have begun.
+    passes : sequence of Pass
+        All that have begun.
     """
     from acquisition.probing.wording import CAUTIONS
     from analysis.report.words import standing_text
@@ -285,7 +287,11 @@ def job_panel(name: str, chassis: Chassis, one: Pass, passes: Sequence[str]) -> 
         "name": name,
         "chassis": chassis.title,
         "pass": one.name,
-        "passes": list(passes),
+        "passes": [other.name for other in passes],
+        "begun": {
+            other.name: {"mains_v": other.mains_v, "pulled": " ".join(other.pulled), "read": bool(other.readings)}
+            for other in passes
+        },
         "stages": [{"name": s.name, "from": s.source, "to": s.target} for s in chassis.stages.values()],
         "mains_v": one.mains_v,
         "pulled": " ".join(one.pulled),

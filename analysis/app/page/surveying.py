@@ -30,10 +30,11 @@ class SurveyPanel:
         self._step: dict[str, Any] = {"running": False}
         self._ended: tuple[str, bool] = ("", False)
 
-    @property
-    def has_taken(self) -> bool:
-        """Something was read, now or before."""
-        return bool(self._rows)
+    def clear(self) -> None:
+        """Forget what was taken: another pass is in hand."""
+        self._rows.clear()
+        self._step, self._ended = {"running": False}, ("", False)
+        self._publish_taken()
 
     def publish(self) -> None:
         """Show the point in hand as the actions so far left it."""

@@ -10,9 +10,9 @@ from typing import TYPE_CHECKING, Any
 from acquisition.errors import AnalysisError, StoreError
 
 if TYPE_CHECKING:
-    from acquisition.records import Event, Measurand, Reading
+    from acquisition.records import Measurand
     from acquisition.store import Job
-    from analysis.chassis import ChassisModel
+    from analysis.app.together import Stood
     from analysis.suspects import Diagnoser, Diagnosis
 
 NOTHING_WEIGHED: dict[str, Any] = {
@@ -30,61 +30,53 @@ class Thinker:
 
     Parameters
     ----------
-    model : ChassisModel
-        The chassis, with the tubes that are in.
+    first : Stood
+        What was read before, so that predictions are made before the first question: they take longer than a touch.
     measurands : sequence of Measurand
         All that the survey may read, so that predictions are made once.
-    work : sequence of Event
-        Done before, and the mains, from `analysis.app.passes.known_of`, for the first predictions.
     limit_v : float
         Lowest rating of lead and meter.
     tell : callable
-        Takes each answer, in the shape the verb ``suspects`` prints and with what is ``asked`` first, how many
-        points it rests on, and whether it is settled: readings are answered at a glance first. Called from this
-        thread.
+        Takes each answer, in the shape the verb ``suspects`` prints and with what is ``asked`` and what is
+        ``counted`` first, how many points it rests on, and whether it is settled: readings are answered at a glance
+        first. Called from this thread.
 
     Attributes
     ----------
-    settled : tuple of (model, readings, work, Diagnosis), optional
-        What was told last, its ground and the answer, once it has settled.
+    settled : tuple of (Stood, Diagnosis), optional
+        The ground of what was told last and the answer, once it has settled.
     """
 
     def __init__(
         self,
-        model: ChassisModel,
+        first: Stood,
         measurands: Sequence[Measurand],
-        work: Sequence[Event],
         limit_v: float,
         tell: Callable[[dict[str, Any], int, bool], None],
     ) -> None:
         self._tell = tell
-        self._question: tuple[ChassisModel, tuple[Reading, ...], tuple[Event, ...]] | None = None
+        self._question: Stood | None = None
         self._told: tuple[dict[str, Any], int] | None = None
-        self._work = tuple(work)
-        self.settled: tuple[ChassisModel, tuple[Reading, ...], tuple[Event, ...], Diagnosis] | None = None
+        self.settled: tuple[Stood, Diagnosis] | None = None
         self._wake = threading.Condition()
         self._ended = False
-        self._model, self._measurands, self._limit_v = model, tuple(measurands), limit_v
+        self._ready_for, self._measurands, self._limit_v = first, tuple(measurands), limit_v
         self._diagnoser: Diagnoser | None = None
         self._trouble = ""
         self._thread = threading.Thread(target=self._run, name="suspects", daemon=True)
         self._thread.start()
 
-    def ask(self, model: ChassisModel, readings: Sequence[Reading], work: Sequence[Event]) -> None:
+    def ask(self, read: Stood) -> None:
         """Rank these; returns at once.
 
         Parameters
         ----------
-        model : ChassisModel
-            Another one from then on, where tubes are noted as out of their sockets, or as in.
-        readings : sequence of Reading
-            All readings of the pass so far.
-        work : sequence of Event
-            Done before, and the mains, from `analysis.app.passes.known_of`; a part noted as changed in the middle
-            of a pass counts from then on.
+        read : Stood
+            All that was read so far; a part noted as changed in the middle of a pass counts from then on, and so
+            does what is noted as out of circuit, or as in.
         """
         with self._wake:
-            self._question = model, tuple(readings), tuple(work)
+            self._question = read
             self._wake.notify()
 
     def keep(self, job: Job, pass_name: str) -> None:
@@ -97,15 +89,14 @@ class Thinker:
         pass_name : str
             The pass that was asked about.
         """
-        from analysis.app.passes import known_of
-        from analysis.app.told import SUSPECTS, as_record, basis_of
+        from analysis.app.together import counted
+        from analysis.app.told import SUSPECTS, as_record
 
         if self.settled is None:
             return
-        model, *known, found = self.settled
-        one = job.read_pass(pass_name)
-        if model.chassis.pulled == one.pulled and tuple(known) == known_of(job, pass_name, model.chassis):
-            basis = basis_of(job.sheet, [one], job.work_done(pass_name))
+        read, found = self.settled
+        basis = counted(job, job.read_pass(pass_name)).basis
+        if read.taken.basis == basis:
             with suppress(StoreError):  # whoever asks next works it out again
                 job.keep_told(pass_name, as_record(SUSPECTS, basis, found))
 
@@ -117,9 +108,8 @@ class Thinker:
         self._thread.join(timeout=2.0)
 
     def _run(self) -> None:
-        # Made before the first question: predictions of a whole chassis take longer than a touch.
         try:
-            self._diagnoser = self._made(self._model, self._measurands, self._work)
+            self._diagnoser = self._made(self._ready_for)
         except AnalysisError as error:
             self._trouble = str(error)
         while True:
@@ -129,39 +119,45 @@ class Thinker:
                     return
                 question, self._question = self._question, None
             if question is not None:
-                self._answer(*question)
+                self._answer(question)
             else:
                 self._look_further()
 
     def _asked(self) -> bool:
         return self._ended or self._question is not None
 
-    def _made(self, model: ChassisModel, measurands: tuple[Measurand, ...], work: tuple[Event, ...]) -> Diagnoser:
+    def _made(self, read: Stood) -> Diagnoser:
+        from analysis.inference.standings import tail_of, told_apart
         from analysis.suspects import Diagnoser
 
-        return Diagnoser(model, measurands, work, self._limit_v, dc_only=True)
+        tail = tail_of(read.model.chassis, read.now.chassis.pulled)
+        wanted = dict.fromkeys([*(told_apart(m, tail) for m in self._measurands), *read.measurands])
+        limits = (self._limit_v, None)
+        return Diagnoser(
+            read.model, tuple(wanted), read.known, *limits, dc_only=True, beside=read.beside, now=read.now
+        )
 
-    def _answer(self, model: ChassisModel, readings: tuple[Reading, ...], work: tuple[Event, ...]) -> None:
+    def _answer(self, read: Stood) -> None:
         """Tell what these readings come to, at a glance and then in full."""
         from acquisition.records import JUDGED_QUALITIES
-        from analysis.app.passes import asked_of
         from analysis.app.verbs.suspects import as_json
 
-        points = len({p for r in readings if r.quality in JUDGED_QUALITIES for p in r.measurand.points})
+        here = next(readings for model, readings in read.rounds if model is read.now)
+        points = len({p for r in here if r.quality in JUDGED_QUALITIES for p in r.measurand.points})
         answer, found = {**NOTHING_WEIGHED, "notes": [self._trouble]}, None
         if self._diagnoser is not None:
             try:
-                diagnoser = self._expecting(self._diagnoser, model, readings, work)
-                asked = asked_of(model, readings, work)
-                rough = diagnoser.glance(readings)
+                diagnoser = self._expecting(self._diagnoser, read)
+                beside = {"asked": read.asked, "counted": list(read.told)}
+                rough = diagnoser.glance(read.readings)
                 if rough is not None and not self._ended:
-                    self._tell({**as_json(rough), "asked": asked}, points, False)
-                found = diagnoser.diagnose(readings)
-                answer = {**as_json(found), "asked": asked}
+                    self._tell({**as_json(rough), **beside}, points, False)
+                found = diagnoser.diagnose(read.readings)
+                answer = {**as_json(found), **beside}
             except AnalysisError as error:
                 answer["notes"] = [str(error)]
         if not self._ended:
-            self.settled = None if found is None else (model, readings, work, found)
+            self.settled = None if found is None else (read, found)
             self._told = answer, points
             self._tell(answer, points, True)
 
@@ -172,27 +168,19 @@ class Thinker:
         told, self._told = self._told, None
         if told is None or self.settled is None or self._diagnoser is None:
             return
-        (answer, points), (model, readings, work, found) = told, self.settled
+        (answer, points), (read, found) = told, self.settled
         with suppress(AnalysisError):
             found = self._diagnoser.with_tube_out(found)
         if found.tube_out and not self._asked():
-            self.settled = model, readings, work, found
+            self.settled = read, found
             self._tell({**answer, **as_json(found)}, points, True)
 
-    def _expecting(
-        self,
-        diagnoser: Diagnoser,
-        model: ChassisModel,
-        readings: tuple[Reading, ...],
-        work: tuple[Event, ...],
-    ) -> Diagnoser:
+    def _expecting(self, diagnoser: Diagnoser, read: Stood) -> Diagnoser:
         """The diagnoser, made once more where it has no predictions for a reading, or a part was changed since, or
-        a tube went in or out."""
-        from analysis.app.passes import reached
-
-        read = [reading.measurand for reading in reached(model, readings)]
-        if model is not self._model or work != self._work or not diagnoser.expects(read):
-            measurands = tuple(dict.fromkeys([*self._measurands, *read]))
-            diagnoser = self._made(model, measurands, work)
-            self._diagnoser, self._model, self._measurands, self._work = diagnoser, model, measurands, work
+        something went out of circuit or in."""
+        ready = self._ready_for
+        alike = ready.model is read.model and ready.beside == read.beside and ready.now is read.now
+        if not alike or ready.known != read.known or not diagnoser.expects(read.measurands):
+            self._diagnoser = diagnoser = self._made(read)
+            self._ready_for = read
         return diagnoser

@@ -28,7 +28,7 @@ def views_of(path: str | Path) -> Views:
     """
     return Views(
         base=_base,
-        drawing=lambda width_px: _drawing(path, width_px),
+        drawing=lambda width_px, pass_name: _drawing(path, width_px, pass_name),
         compare=lambda before, after: _compare(path, before, after),
         history=lambda point: _history(path, point),
     )
@@ -55,8 +55,8 @@ def _model(
     return modelled(JobSheet(chassis_name=name, chassis_text=text, bench_text=bench_text), pulled)
 
 
-def _drawing(path: str | Path, width_px: int) -> str:
-    """The newest DC reading of each point over what the model expects of it."""
+def _drawing(path: str | Path, width_px: int, pass_name: str) -> str:
+    """The newest DC reading of each point in a pass, in the last where that has not begun, over what is expected."""
     from acquisition.store import open_job
     from analysis.chassis import bands
     from analysis.judge import BAND_LEVEL, judge
@@ -65,7 +65,8 @@ def _drawing(path: str | Path, width_px: int) -> str:
 
     with open_job(path, read_only=True) as job:
         sheet, passes = job.sheet, job.passes()
-        taken = job.read_pass(passes[-1]) if passes else None
+        shows = pass_name if pass_name in passes else passes[-1] if passes else None
+        taken = job.read_pass(shows) if shows is not None else None
     pulled = taken.pulled if taken else ()
     chassis, model, reason = _model(sheet.chassis_name, sheet.chassis_text, sheet.bench_text, pulled)
     if chassis is None:

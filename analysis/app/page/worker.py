@@ -18,17 +18,17 @@ from acquisition.probing import Action, ActionKind, Key, Options, Phase, Probing
 from acquisition.records import Measurand
 from acquisition.steady import SteadyDetector
 from acquisition.store import Job, open_job
-from analysis.app.jobs import begin_pass, beside, direct_readings, mains_from, pass_so_far, pulled_in, told_of_mains
-from analysis.app.modelled import modelled
-from analysis.app.passes import known_of
-from analysis.app.replaced import keep_replaced, out_by_name
+from analysis.app.jobs import begin_pass, beside, told_of_mains
+from analysis.app.replaced import keep_replaced
 from analysis.app.survey import detector_for, limits_of, survey_of
 from analysis.chassis.plan import survey_plan
 
 from . import showing
 from .gaining import UNKNOWN, GainPanel, Stopped, measure
 from .hub import Hub
-from .noting import NOTES, Noting, changed_before
+from .in_hand import PassInHand
+from .noting import NOTES, Noting
+from .starting import chosen
 from .surveying import SurveyPanel
 from .thinking import NOTHING_WEIGHED, Thinker
 
@@ -72,7 +72,7 @@ class BenchWorker:
     hub : Hub
         Where everything is shown.
     pass_name : str
-        Begun when it is not there.
+        The first pass in hand, begun when it is not there.
     delicate : bool
         Offer grids that a meter upsets too.
     operator : Operator, optional
@@ -94,7 +94,7 @@ class BenchWorker:
         operator: Operator | None = None,
         clock: Clock | None = None,
     ) -> None:
-        self.path, self.bench, self.hub, self.pass_name = path, bench, hub, pass_name
+        self.path, self.bench, self.hub, self._pass_name = path, bench, hub, pass_name
         self._delicate, self._operator = delicate, operator
         self._clock: Clock = clock or SystemClock()
         self._requests: queue.SimpleQueue[Request] = queue.SimpleQueue()
@@ -160,20 +160,20 @@ class BenchWorker:
             self._alarm(_words(error))
 
     def _serve(self, job: Job) -> None:
-        chassis, model, reason = modelled(job.sheet, pass_so_far(job, self.pass_name).pulled)
-        if chassis is None:
+        hand, reason = PassInHand.of(job, self._pass_name)
+        if hand is None:
             self._alarm(f"No points to walk: {reason}")
             return
-        self._chassis, self._model, self._job = chassis, model, job
+        self._hand, self._job = hand, job
         self._publish_job()
         # A tab that stayed open still shows what the server before this one said.
         GainPanel(self.hub).show({})
         self.hub.publish("suspects", showing.suspects_panel(NOTHING_WEIGHED, None))
-        self._noting = Noting(job, chassis, self.pass_name, self.hub)
+        self._noting = Noting(job, hand.chassis, hand.name, self.hub)
         self._survey.publish()
         words = "not opened yet" if self.bench.generator is not None else "none on this bench"
         GainPanel(self.hub).lamp(False, words, known=False)
-        self._survey.keep(direct_readings(job, self.pass_name))
+        self._survey.keep(hand.readings)
         self._alarm("")
         if self.bench.meter is not None:
             self._meter_lost(f"looking for it at {self.bench.meter.resource}")
@@ -187,7 +187,7 @@ class BenchWorker:
                 self._meter_lost(_words(error))
                 self._wait_for_meter()
         if self._thinker is not None:
-            self._thinker.keep(job, self.pass_name)
+            self._thinker.keep(job, hand.name)
 
     def _listen(self, meter: Meter) -> None:
         """Samples and requests, until the page ends or the meter is lost."""
@@ -238,84 +238,92 @@ class BenchWorker:
 
     def _note(self, action: str, body: Mapping[str, Any]) -> None:
         """Write something down, and go by it at once: in the list of suspects, in bands and verdicts."""
-        machine = self._machine
+        machine, hand = self._machine, self._hand
         step = machine.step if machine is not None else None
         self._noting.take(action, body, step.point if step else "")
-        out = pass_so_far(self._job, self.pass_name).pulled
         if action == "changed":
             self._think()
-        elif action == "pulled" and self._stand(out):
+        elif action == "pulled" and hand.stand(hand.so_far.pulled):
             self._publish_job()
             self.hub.cue("records")
             if machine is not None:
-                actions = machine.expect(survey_plan(self._chassis, self._model, mains_v=machine.options.mains_v))
-                self._survey.rejudge(direct_readings(self._job, self.pass_name), machine, self._chassis)
+                actions = machine.expect(survey_plan(hand.chassis, hand.model, mains_v=machine.options.mains_v))
+                self._survey.rejudge(hand.readings, machine, hand.chassis)
                 self._show_all(actions)
                 self._survey.publish()
             self._think()
 
-    def _stand(self, out: tuple[str, ...]) -> bool:
-        """Go by this being out of circuit; tells whether that is another chassis than before."""
-        if out == self._chassis.pulled:
-            return False
-        self._chassis, self._model = self._chassis.without(out), modelled(self._job.sheet, out)[1]
-        return True
-
     def _start_survey(self, body: Mapping[str, Any]) -> None:
-        if self._machine is not None and self._machine.phase is not Phase.DONE:
+        hand, running = self._hand, self._machine
+        if running is not None and running.not_kept is not None:
+            self._alarm("The last reading is not on disk yet: nothing is begun before it is.")
             return
         try:
-            mains_v = mains_from(str(body.get("mains_v") or ""), self._chassis.mains_v)
-            changed = changed_before(self._chassis, body.get("changed"))
-            asked = out_by_name(self._chassis, str(body.get("pulled") or ""))
-            out = pulled_in(self._job, self.pass_name, asked)
+            choice = chosen(hand, body)
         except click.UsageError as error:
             self._alarm(error.message)
             return
-        self._stand(out)
-        kept_v = begin_pass(self._job, self.pass_name, mains_v, out)
-        self._alarm(told_of_mains(self.pass_name, kept_v, mains_v, self._chassis.mains_v))
+        if running is not None and running.phase is not Phase.DONE and choice.name == hand.name:
+            self._alarm(f"{hand.name} is being surveyed: go on with it, or name another pass")
+            return
+        kept_v = begin_pass(self._job, choice.name, choice.mains_v, choice.out)
+        if choice.name != hand.name:
+            self._take_up(choice.name)
+        hand.stand(choice.out)
+        self._alarm(told_of_mains(choice.name, kept_v, choice.mains_v, hand.chassis.mains_v))
         self._publish_job()
-        keep_replaced(self._job, self.pass_name, changed)
+        keep_replaced(self._job, choice.name, choice.changed)
         self._noting.show()
-        read = [] if body.get("anew") else direct_readings(self._job, self.pass_name)
         options = Options(
-            tubes_glow=bool(body.get("glow")),
+            tubes_glow=choice.glow,
             delicate=self._delicate,
-            done=frozenset(reading.point for reading in read),
-            mains_v=mains_v,
+            done=frozenset(() if choice.anew else (reading.point for reading in hand.readings)),
+            mains_v=choice.mains_v,
         )
         machine = survey_of(
-            self._chassis,
-            self._model,
+            hand.chassis,
+            hand.model,
             self.bench,
             self._meter,
-            lambda reading: self._job.add_reading(self.pass_name, reading),
+            lambda reading: self._job.add_reading(choice.name, reading),
             options,
-            advise=(lambda: self._advised) if body.get("follow") else None,
+            advise=(lambda: self._advised) if choice.follow else None,
         )
         self._start_thinking(machine)
-        self._survey.keep(direct_readings(self._job, self.pass_name), machine.steps)
+        self._survey.keep(hand.readings, machine.steps)
         # From here on nothing is asked of the job: a survey that cannot begin leaves none half begun.
         self._machine, self._detector = machine, machine.detector
         self._survey.begin()
         self._show_all(machine.start())
 
+    def _take_up(self, name: str) -> None:
+        """Go on with another pass: all that the tabs show is of it from now on."""
+        hand = self._hand
+        if self._thinker is not None:
+            self._thinker.keep(self._job, hand.name)
+        hand.name = self._pass_name = name
+        self._machine = None
+        self._survey.clear()
+        self._noting = Noting(self._job, hand.chassis, name, self.hub)
+        self.hub.cue("records")
+
     def _start_thinking(self, machine: Probing) -> None:
-        if self._model is None or self._thinker is not None:
+        if self._thinker is not None:
+            self._think()
             return
-        reached = {name for name, point in self._model.points.items() if point.node}
+        if self._hand.model is None or (first := self._hand.weighable()) is None:
+            return
+        reached = {name for name, point in self._hand.model.points.items() if point.node}
         wanted = [Measurand(point=s.point, quantity="dc_v") for s in machine.steps if s.point in reached]
-        _, work = known_of(self._job, self.pass_name, self._chassis)
         limit_v = limits_of(self.bench, mains_known=True).rated_v
         self.hub.publish("suspects", showing.suspects_panel(NOTHING_WEIGHED, 0))
-        self._thinker = Thinker(self._model, wanted, work, limit_v, self._tell_suspects)
-        if self._survey.has_taken:
-            self._think()
+        self._thinker = Thinker(first, wanted, limit_v, self._tell_suspects)
+        if any(readings for _, readings in first.rounds):
+            self._thinker.ask(first)
 
     def _think(self) -> None:
-        if self._thinker is not None and self._model is not None:
-            self._thinker.ask(self._model, *known_of(self._job, self.pass_name, self._chassis))
+        if self._thinker is not None and (read := self._hand.weighable()) is not None:
+            self._thinker.ask(read)
 
     def _tell_suspects(self, found: dict[str, Any], points: int, settled: bool) -> None:
         panel = showing.suspects_panel(found, points, settled)
@@ -326,7 +334,8 @@ class BenchWorker:
         """Measure with generator and scope; the meter waits."""
         panel = GainPanel(self.hub)
         try:
-            measure(self._job, self.pass_name, self._chassis, self.bench, body, panel, self._await_placed)
+            hand = self._hand
+            measure(self._job, hand.name, hand.chassis, self.bench, body, panel, self._await_placed)
         except Stopped:
             panel.show({"running": False, "progress": "Stopped; what was taken is kept."})
         except BenchError as error:
@@ -378,7 +387,7 @@ class BenchWorker:
         for action in actions:
             with self._telling():
                 if self._machine is not None:
-                    self._survey.show(action, self._machine, self._chassis)
+                    self._survey.show(action, self._machine, self._hand.chassis)
                 if action.kind is ActionKind.TAKEN:
                     self._think()
                 if self._operator is not None:
@@ -387,8 +396,8 @@ class BenchWorker:
             self._survey.publish()
 
     def _publish_job(self) -> None:
-        one = pass_so_far(self._job, self.pass_name)
-        panel = showing.job_panel(beside(str(self.path), "").name, self._chassis, one, self._job.passes())
+        passes = [self._job.read_pass(name) for name in self._job.passes()]
+        panel = showing.job_panel(beside(str(self.path), "").name, self._hand.chassis, self._hand.so_far, passes)
         self.hub.publish("job", panel)
 
     def _meter_lost(self, words: str) -> None:

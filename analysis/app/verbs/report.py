@@ -44,6 +44,7 @@ def gather(job: Job) -> Material:
     chassis, model, reason = stood[ends[0].pulled] if ends else modelled(sheet)
     limits = [*job.damage, *([f"no healthy bands and no suspects: {reason}"] if reason else [])]
     comparison = diagnosis = told = None
+    counted_words: tuple[str, ...] = ()
     verdicts: dict[str, tuple[Judged, ...]] = {}
     functions: dict[str, str] = {}
     first: list[str] = []
@@ -56,7 +57,7 @@ def gather(job: Job) -> Material:
         first = asked.pop(ends[0].name, []) if ends else []
         limits += [f"{name}: {question}" for name, found in asked.items() for question in found]
         if ends and ends[0].readings:  # of none only what is believed beforehand could be told
-            diagnosis, told = _diagnosis(model, ends[0], job)
+            diagnosis, told, counted_words = _diagnosis(model, ends[0], job)
     if len(ends) > 1:
         known = (chassis, model, reason)
         comparison = compare_passes(job, ends[0].name, ends[1].name, known, verdicts)
@@ -68,6 +69,7 @@ def gather(job: Job) -> Material:
         comparison=comparison,
         diagnosis=diagnosis,
         told=told,
+        counted=counted_words,
         asked=tuple(first),
         limits=tuple(limits),
         program=f"stagewalk {metadata.version('stagewalk')}",
@@ -75,19 +77,21 @@ def gather(job: Job) -> Material:
     return replace(unsteered(material), chassis=chassis)  # the reader of chassis files lets nothing like that in
 
 
-def _diagnosis(model: ChassisModel, one: Pass, job: Job) -> tuple[Diagnosis, Told | None]:
-    from analysis.app.passes import reached, work_at
-    from analysis.app.told import SUSPECTS, as_told, basis_of
+def _diagnosis(model: ChassisModel, one: Pass, job: Job) -> tuple[Diagnosis, Told | None, tuple[str, ...]]:
+    """Suspects as a pass left them, when they were told, and which passes count."""
+    from analysis.app.modelled import Models
+    from analysis.app.together import counted, stood
+    from analysis.app.told import SUSPECTS, as_told
     from analysis.suspects import Diagnoser, Diagnosis
 
-    work = job.work_done(one.name)
+    taken = counted(job, one)
 
     def answer() -> Diagnosis:
-        measurands = tuple(dict.fromkeys(reading.measurand for reading in reached(model, one.readings)))
-        known = work_at(work, one.mains_v, model.chassis, one.readings)
-        return Diagnoser(model, measurands, known).diagnose(one.readings)
+        read = stood(taken, Models(model))
+        diagnoser = Diagnoser(read.model, read.measurands, read.known, beside=read.beside, now=read.now)
+        return diagnoser.diagnose(read.readings)
 
-    return as_told(job, one.name, SUSPECTS, basis_of(job.sheet, [one], work), Diagnosis, answer)
+    return *as_told(job, one.name, SUSPECTS, taken.basis, Diagnosis, answer), taken.rounds
 
 
 @click.command("report")

@@ -8,13 +8,13 @@ from typing import TYPE_CHECKING, Any
 
 import click
 
-from analysis.app.passes import Taken, reached, work_at
+from analysis.app.passes import Taken
 from analysis.app.taking import take
 from analysis.app.terminal import harmless, tell
 from analysis.app.volts import ABOVE_ONE
 
 if TYPE_CHECKING:
-    from acquisition.records import Reading
+    from analysis.app.together import Stood
     from analysis.chassis import Chassis
 
 CAUTION = (
@@ -46,8 +46,8 @@ def answers(
     limit_v : float, optional
         Lowest rating of lead, probe and meter; those of the job's bench file when left out.
     """
-    from analysis.app.modelled import kept_bench, limits_known, loads_of
-    from analysis.app.together import standing
+    from analysis.app.modelled import Models, kept_bench, limits_known, loads_of
+    from analysis.app.together import stood
     from analysis.app.told import SUSPECTS, remember
     from analysis.chassis import ChassisModel
     from analysis.judge import asked_about
@@ -68,49 +68,40 @@ def answers(
         from analysis.estimate import keys_of
 
         keys_of(model, wanted)  # a wrong name is told before any work is done
+    models = Models(model)
     diagnosers: dict[Any, Diagnoser] = {}
     for taken in passes:
-        stood, more = standing(model, taken.beside)
-        known, readings = [*reached(model, taken.readings), *more], [*taken.readings, *more]
-        measurands = tuple(dict.fromkeys(r.measurand for r in known))
-        key = (measurands, work_at(taken.work, taken.mains_v, chassis, taken.readings))
+        read = stood(taken, models)
+        key = (read.measurands, read.known)
         if key not in diagnosers:  # files of one survey share their predictions
-            diagnosers = {key: Diagnoser(model, *key, *limits, beside=stood)}
-        diagnosis = diagnosers[key].diagnose(readings)
+            diagnosers = {key: Diagnoser(read.model, *key, *limits, beside=read.beside, now=read.now)}
+        diagnosis = diagnosers[key].diagnose(read.readings)
         diagnosis = diagnosers[key].with_tube_out(diagnosis)
-        if taken.job and taken.basis:
+        if taken.job:
             remember(taken.job, taken.labels["pass"], SUSPECTS, taken.basis, diagnosis)
         result = as_json(diagnosis)
-        rounds = [(model, taken.readings), *zip(stood, (one.readings for one in taken.beside), strict=True)]
-        asked = [text for m, read in rounds for text in asked_about(m.chassis, m, read, taken.mains_v)]
-        result["notes"] = [*taken.told, *dict.fromkeys(asked), *result["notes"]]
+        result["notes"] = [*read.told, *read.asked, *result["notes"]]
         if wanted:
-            result["estimates"] = fitted(model, taken, wanted, stood, more)
+            result["estimates"] = fitted(read, wanted)
         yield {**taken.labels, **result}
 
 
-def fitted(
-    model: Any, taken: Taken, wanted: Sequence[str], stood: Sequence[Any] = (), more: Sequence[Reading] = ()
-) -> list[dict[str, Any]]:
+def fitted(read: Stood, wanted: Sequence[str]) -> list[dict[str, Any]]:
     """Fitted values of the named parts.
 
     Parameters
     ----------
-    model : ChassisModel
-        The chassis.
-    taken : Taken
-        The pass.
+    read : Stood
+        The pass, with others that count.
     wanted : sequence of str
         Parts.
-    stood, more
-        From `together.standing`: the chassis with more tubes out, and what was read so.
     """
     from acquisition.records import JUDGED_QUALITIES
     from analysis.estimate import estimate
     from analysis.work import values_found
 
-    readings = [r for r in [*reached(model, taken.readings), *more] if r.quality in JUDGED_QUALITIES]
-    known = values_found(model.parameters, work_at(taken.work, taken.mains_v, model.chassis, taken.readings))
+    readings = [r for r in read.reached if r.quality in JUDGED_QUALITIES]
+    known = values_found(read.model.parameters, read.known)
     return [
         {
             "part": v.part,
@@ -121,7 +112,7 @@ def fitted(
             "tied": list(v.tied),
             "text": v.text,
         }
-        for v in estimate(model, readings, wanted, known, stood)
+        for v in estimate(read.model, readings, wanted, known, read.beside)
     ]
 
 
@@ -252,8 +243,9 @@ def _at_once(
     "--also",
     multiple=True,
     metavar="NAME",
-    help="Pass that counts too, as one with a tube out of its socket; may be given again.",
+    help="Pass that counts too; may be given again. One with something else out of circuit counts of itself.",
 )
+@click.option("--alone", is_flag=True, help="Count no pass but the one asked about, and those of --also.")
 @click.option("--estimate", "wanted", metavar="C5,R7", help="Fit the values of these parts too.")
 @click.option(
     "--limit-v",
@@ -267,13 +259,14 @@ def command(
     chassis_name: str | None,
     pass_name: str | None,
     also: tuple[str, ...],
+    alone: bool,
     wanted: str | None,
     limit_v: float | None,
     processes: int,
     plain: bool,
 ) -> None:
     """Rank the faults that explain the readings, and say what to read next."""
-    chassis, passes = take(arguments, chassis_name, pass_name, also)
+    chassis, passes = take(arguments, chassis_name, pass_name, also, alone=alone)
     names = tuple(name.strip() for name in (wanted or "").split(",") if name.strip())
     results: Iterator[dict[str, Any]]
     if processes > 1 and len(passes) > 1:

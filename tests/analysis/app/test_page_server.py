@@ -30,7 +30,7 @@ def no_history(point):
 
 VIEWS = Views(
     base=lambda tube, pin: f"<svg>{pin}</svg>",
-    drawing=lambda width_px: f"<svg width='{width_px}'/>",
+    drawing=lambda width_px, pass_name: f"<svg width='{width_px}'/>",
     compare=lambda before, after: {"before": before, "after": after},
     history=no_history,
 )

@@ -24,7 +24,7 @@ def test_the_drawing_expects_what_the_meter_of_the_bench_would_show(tmp_path, ca
         job.add_reading("as-found", Reading(point="V1.1", quantity="dc_v", value=140.0, std=0.5))
     assert main(["check", str(path), "--json"]) == 0
     (row,) = json.loads(capsys.readouterr().out)["readings"]
-    drawn = re.search(r'data-point="V1.1"[^>]*aria-label="([^"]*)"', views_of(path).drawing(1200)).group(1)
+    drawn = re.search(r'data-point="V1.1"[^>]*aria-label="([^"]*)"', views_of(path).drawing(1200, "")).group(1)
     assert f"{row['expected']:.0f} V expected" in drawn
 
 

@@ -18,11 +18,13 @@ from acquisition.simulated.hands import Hands
 from acquisition.simulated.survey_hands import SurveyHands
 from acquisition.store import create_job, open_job
 from analysis.app.demo.plant import TablePlant, load_table
-from analysis.app.modelled import modelled
+from analysis.app.modelled import Models, modelled
 from analysis.app.page import showing
 from analysis.app.page.hub import Hub
 from analysis.app.page.thinking import Thinker
 from analysis.app.page.worker import BenchWorker
+from analysis.app.passes import Taken
+from analysis.app.together import stood
 from analysis.chassis import ChassisModel, load_chassis
 from analysis.chassis.plan import survey_plan
 
@@ -350,17 +352,21 @@ def test_what_was_asked_for_without_a_meter_is_not_done_later_and_is_told_so(tmp
         wait_for(lambda: hub.state()["step"]["running"])
 
 
+def read_of(model, readings=()):
+    return stood(Taken(labels={}, readings=tuple(readings)), Models(model))
+
+
 def test_an_answer_says_how_many_points_it_rests_on_and_a_first_look_that_it_is_one():
     model = ChassisModel(load_chassis("bench-6c4"))
     told = queue.Queue()
-    thinker = Thinker(model, [], [], 600.0, lambda *answer: told.put(answer))
+    thinker = Thinker(read_of(model), [], 600.0, lambda *answer: told.put(answer))
     try:
-        thinker.ask(model, [], ())
+        thinker.ask(read_of(model))
         answer, points, settled = told.get(timeout=60)  # of no reading there is nothing to see at a glance
         assert (points, settled) == (0, True)
         readings = [Reading(point=p, quantity="dc_v", value=v) for p, v in (("HT", 300.0), ("V1.5", 250.0))]
         for count in (1, 2):
-            thinker.ask(model, readings[:count], ())
+            thinker.ask(read_of(model, readings[:count]))
             for whole in (False, True):
                 answer, points, settled = told.get(timeout=60)
                 assert (points, settled) == (count, whole)
@@ -379,9 +385,9 @@ def test_while_nothing_is_read_the_list_looks_what_pulling_a_tube_would_tell():
     volts = model.predict({"V2.gas": np.array([8e-6])}, points)[0]
     readings = [Reading(point=m.point, quantity="dc_v", value=float(v)) for m, v in zip(points, volts, strict=True)]
     told = queue.Queue()
-    thinker = Thinker(model, [r.measurand for r in readings], [], 600.0, lambda *answer: told.put(answer))
+    thinker = Thinker(read_of(model), points, 600.0, lambda *answer: told.put(answer))
     try:
-        thinker.ask(model, readings, ())
+        thinker.ask(read_of(model, readings))
         while not (first := told.get(timeout=60))[2]:
             pass
         assert not first[0]["tube_out"]
@@ -489,7 +495,7 @@ def test_tubes_said_to_be_out_are_written_down_and_what_is_expected_follows(tmp_
         assert hub.state()["job"]["stood"] == "V1 out of circuit"
         with open_job(path, read_only=True) as job:
             assert job.read_pass("as-found").pulled == ("V1",)
-        assert worker._model.sections.keys() == {"V2"}
+        assert worker._hand.model.sections.keys() == {"V2"}
 
 
 def test_a_tube_noted_as_out_during_a_round_counts_at_once_in_bands_verdicts_and_suspects(tmp_path):
@@ -530,3 +536,66 @@ def test_a_tube_noted_as_out_during_a_round_counts_at_once_in_bands_verdicts_and
         wait_for(lambda: not any("noted as out" in words for words in said("suspects", "asked") or []), 60)
         wait_for(lambda: said("suspects", "suspects")[0]["part"] == "C2", 60)
         assert [socket["out"] for socket in hub.state()["notes"]["sockets"]] == [False, False]
+
+
+def test_another_pass_is_begun_on_the_page_and_both_make_one_answer(tmp_path):
+    """With a tube out, as the answer asks for, and back: nobody goes to the terminal between."""
+    with running(tmp_path) as (_bench, hub, worker, path):
+
+        def said(panel, key):
+            return hub.state().get(panel, {}).get(key)
+
+        def points():
+            return [row["point"] for row in hub.state()["taken"]["readings"]]
+
+        worker.post("start", {"mains_v": "231", "glow": True})
+        wait_for(lambda: len(points()) >= 3, 60)
+        worker.post("start", {"mains_v": "231", "pass": "as-found"})
+        wait_for(lambda: said("alarm", "words") == "as-found is being surveyed: go on with it, or name another pass")
+        worker.post("start", {"mains_v": "231", "pass": "v2-out ", "pulled": "V2", "changed": "C99"})
+        wait_for(lambda: "no part C99" in said("alarm", "words"))
+        assert said("job", "pass") == "as-found"
+        worker.post("start", {"mains_v": "231", "pass": "v2-out ", "pulled": "V2", "glow": True})
+        wait_for(lambda: said("job", "pass") == "v2-out")
+        first = points()
+        with open_job(path, read_only=True) as job:
+            found = len(job.read_pass("as-found").readings)
+            assert job.read_pass("v2-out").pulled == ("V2",)
+        assert said("job", "stood") == "V2 out of circuit"
+        assert len(first) < found
+        wait_for(lambda: len(points()) >= 2 and said("suspects", "points") == len(points()), 90)
+        assert said("suspects", "counted") == [
+            "counted together: as-found (all in circuit), v2-out (V2 out of circuit); the next reading is asked for "
+            "as in v2-out"
+        ]
+        worker.post("start", {"mains_v": "231", "pass": "as-found", "pulled": "", "glow": True})
+        wait_for(lambda: said("job", "pass") == "as-found")
+        assert said("job", "stood") == ""
+        wait_for(lambda: len(points()) >= found)
+        with open_job(path, read_only=True) as job:
+            out = len(job.read_pass("v2-out").readings)
+        worker.post("changed", {"parts": "C2=22n"})
+        wait_for(lambda: said("notes", "words") == "Written down before as-found: C2.")
+    with open_job(path, read_only=True) as job:
+        assert [len(job.read_pass(name).readings) >= least for name, least in (("as-found", found), ("v2-out", out))]
+        assert [e.subject for e in job.read_pass("as-found").events if e.kind == "part_replaced"] == ["C2"]
+
+
+def test_a_part_goes_in_before_a_pass_and_not_before_readings_that_were_taken(tmp_path):
+    with running(tmp_path, with_hands=False) as (_bench, hub, worker, path):
+        with open_job(path) as job:
+            job.start_pass("as-found", mains_v=231.0)
+            job.add_reading("as-found", Reading(point="HT1", quantity="dc_v", value=249.5))
+        worker.post("start", {"mains_v": "231", "changed": "C2=22n"})
+        wait_for(lambda: "begin a pass of its own, such as after-C2" in hub.state()["alarm"]["words"])
+        worker.post("start", {"mains_v": "231", "changed": "C2=22n", "pass": "a\nb"})
+        wait_for(lambda: "printable characters" in hub.state()["alarm"]["words"])
+        worker.post("start", {"mains_v": "231", "changed": "C2=22n", "pass": "after-C2"})
+        wait_for(lambda: hub.state()["job"]["pass"] == "after-C2")
+        wait_for(lambda: hub.state()["step"]["running"])
+        begun = hub.state()["job"]["begun"]
+        assert begun["as-found"] == {"mains_v": 231.0, "pulled": "", "read": True}
+        assert begun["after-C2"] == {"mains_v": 231.0, "pulled": "", "read": False}
+    with open_job(path, read_only=True) as job:
+        assert [event.subject for event in job.read_pass("after-C2").events] == ["C2"]
+        assert job.read_pass("as-found").events == ()

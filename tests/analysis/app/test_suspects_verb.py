@@ -11,9 +11,10 @@ from acquisition.configs import find_config
 from acquisition.records import Event, Measurand, Reading
 from acquisition.store import create_job, open_job
 from analysis.app.cli import main
+from analysis.app.modelled import Models
 from analysis.app.page.showing import suspects_panel
 from analysis.app.page.thinking import Thinker
-from analysis.app.passes import asked_of, known_of
+from analysis.app.together import counted, stood
 from analysis.app.told import SUSPECTS
 from analysis.app.verbs.report import gather
 from analysis.chassis import ChassisModel, MeterLoad, load_chassis
@@ -275,11 +276,11 @@ def test_the_mains_of_the_pass_count(tmp_path, model, capsys):
 
     with open_job(path) as opened:
         reported = gather(opened).diagnosis
-        known, work = known_of(opened, "written-down", model.chassis)
+        read = kept(opened, "written-down", model)
         told = queue.Queue()
-        thinker = Thinker(model, [], work, 600.0, lambda *answer: told.put(answer))
+        thinker = Thinker(read, [], 600.0, lambda *answer: told.put(answer))
         try:
-            thinker.ask(model, known, work)
+            thinker.ask(read)
             while not (answer := told.get(timeout=60.0))[2]:
                 pass
         finally:
@@ -288,6 +289,11 @@ def test_the_mains_of_the_pass_count(tmp_path, model, capsys):
         assert opened.told("written-down", SUSPECTS) is not None
     assert sum(s.probability for s in reported.suspects if s.part == "HT1") < 0.1
     assert sum(s["probability"] for s in answer[0]["suspects"] if s["part"] == "HT1") < 0.1
+
+
+def kept(opened, name, model):
+    """A pass as the verbs and the page weigh it."""
+    return stood(counted(opened, opened.read_pass(name)), Models(model))
 
 
 def test_what_was_asked_before_a_part_is_blamed_stands_in_every_view(tmp_path, model, capsys):
@@ -311,12 +317,12 @@ def test_what_was_asked_before_a_part_is_blamed_stands_in_every_view(tmp_path, m
     assert json.loads(capsys.readouterr().out)["warnings"][0].startswith(colder)
     with open_job(path) as opened:
         wrong = findings(gather(opened)).wrong
-        readings, work = known_of(opened, "half", model.chassis)
+        read = kept(opened, "half", model)
     assert wrong.index(colder) < wrong.index("most consistent with")
     told = queue.Queue()
-    thinker = Thinker(model, [], work, 600.0, lambda *answer: told.put(answer))
+    thinker = Thinker(read, [], 600.0, lambda *answer: told.put(answer))
     try:
-        thinker.ask(model, readings, work)
+        thinker.ask(read)
         while not (answer := told.get(timeout=60.0))[2]:
             pass
     finally:
@@ -330,12 +336,12 @@ def test_mains_that_every_rail_contradicts_do_not_count(tmp_path, model, capsys)
     with create_job(path, "Gangway Two", find_config("chassis", NAME).read_text("utf-8")) as opened:
         opened.start_pass("as-found", mains_v=23.0)
         opened.add_readings("as-found", [r for r in readings_with(model, LEAK) if r.quantity == "dc_v"])
-        readings, known = known_of(opened, "as-found", model.chassis)
+        read = kept(opened, "as-found", model)
     assert main(["suspects", str(path), "--json"]) == 0
     (found,) = objects(capsys)
     assert (found["suspects"][0]["part"], found["suspects"][0]["fault"]) == ("C2", "leaky")
     assert found["notes"][1] == "HT1 reads 1000 % of what 23 V mains give: are the mains of the pass right?"
-    assert asked_of(model, readings, known) == found["notes"][:2]
+    assert read.asked == found["notes"][:2]
 
 
 def test_tubes_alone_are_asked_about_too(tmp_path, capsys):

@@ -5,6 +5,7 @@ import queue
 import re
 import shutil
 import sqlite3
+from dataclasses import replace
 
 import pytest
 
@@ -14,11 +15,13 @@ from acquisition.errors import StoreError
 from acquisition.records import Event, Reading, Told
 from acquisition.store import Job, open_job
 from analysis.app.cli import main
+from analysis.app.modelled import Models
 from analysis.app.page.thinking import Thinker
-from analysis.app.passes import known_of
+from analysis.app.passes import Taken
+from analysis.app.together import stood
 from analysis.app.told import SUSPECTS, as_told, basis_of, recall, remember
 from analysis.suspects import Diagnoser, Diagnosis
-from tests.analysis.app.test_suspects_verb import LEAK, readings_with
+from tests.analysis.app.test_suspects_verb import LEAK, kept, readings_with
 from tests.analysis.app.test_suspects_verb import job as surveyed  # noqa: F401 - a fixture
 from tests.analysis.app.test_suspects_verb import model as model
 
@@ -197,7 +200,7 @@ def test_on_a_full_disk_an_answer_is_told_as_ever_and_worked_out_anew_for_the_ne
 
 def test_a_page_that_ends_on_a_full_disk_ends_in_order(job, thinker, model, full):
     with open_job(job) as opened:
-        thinker.weighed(*known_of(opened, "as-found", model.chassis))
+        thinker.weighed(kept(opened, "as-found", model))
         thinker.keep(opened, "as-found")
     assert full == [("as-found", SUSPECTS)]
 
@@ -218,10 +221,11 @@ def test_the_last_answer_counts_and_none_is_ever_changed(job):
 def thinker(model):
     """Weighs readings as the page does; `weighed` waits until the list has settled."""
     told = queue.Queue()
-    thinker = Thinker(model, [], [], 600.0, lambda *answer: told.put(answer))
+    nothing = stood(Taken(labels={}, readings=()), Models(model))
+    thinker = Thinker(nothing, [], 600.0, lambda *answer: told.put(answer))
 
-    def weighed(readings, work=()):
-        thinker.ask(model, readings, work)
+    def weighed(read):
+        thinker.ask(read)
         while not told.get(timeout=60)[2]:
             pass
         return thinker.settled[-1]
@@ -233,12 +237,13 @@ def thinker(model):
 
 def test_the_page_keeps_the_suspects_as_they_stood_in_its_tabs(job, thinker, model):
     with open_job(job) as opened:
-        readings, work = known_of(opened, "as-found", model.chassis)
+        read = kept(opened, "as-found", model)
         thinker.keep(opened, "as-found")
-        thinker.weighed(readings[:-1], work)
+        fewer = replace(read.taken, readings=read.readings[:-1], basis="of fewer")
+        thinker.weighed(stood(fewer, Models(model)))
         thinker.keep(opened, "as-found")
         assert opened.told("as-found", SUSPECTS) is None, "nothing was told yet, or not of all that was read"
-        shown = thinker.weighed(readings, work)
+        shown = thinker.weighed(read)
         thinker.keep(opened, "as-found")
         found, _ = recall(opened, "as-found", SUSPECTS, basis(job, "as-found"), Diagnosis)
     assert found == shown
@@ -247,25 +252,25 @@ def test_the_page_keeps_the_suspects_as_they_stood_in_its_tabs(job, thinker, mod
 
 def test_a_part_changed_in_the_middle_of_a_pass_counts_from_then_on(job, thinker, model):
     with open_job(job) as opened:
-        readings = opened.read_pass("as-found").readings
-        assert thinker.weighed(readings).suspects[0].part == "C2"
+        assert thinker.weighed(kept(opened, "as-found", model)).suspects[0].part == "C2"
         opened.add_event("as-found", Event(kind="part_measured", subject="C2", value=22e-9, std=1e-10))
-        _, work = known_of(opened, "as-found", model.chassis)
-        found = thinker.weighed(readings, work)
+        read = kept(opened, "as-found", model)
+        found = thinker.weighed(read)
         thinker.keep(opened, "as-found")
-        kept, _ = recall(opened, "as-found", SUSPECTS, basis(job, "as-found"), Diagnosis)
-    assert kept == found
-    assert thinker.settled[2] == work
+        told, _ = recall(opened, "as-found", SUSPECTS, basis(job, "as-found"), Diagnosis)
+    assert told == found
+    assert [event.subject for event in thinker.settled[0].known] == ["C2", "mains"]
 
 
 def test_the_page_weighs_a_sweep_as_well_as_direct_volts(job, thinker, model):
     with open_job(job, read_only=True) as opened:
-        direct = opened.read_pass("as-found").readings
+        direct = kept(opened, "as-found", model)
     stage = next(iter(model.stages.values()))
     sweep = tuple(
         Reading(point=f"{stage.source}>{stage.target}", quantity="gain", value=2.0, freq_hz=hertz)
         for hertz in (55.0, 4400.0)
     )
-    alone, both = thinker.weighed(direct), thinker.weighed((*direct, *sweep))
+    more = stood(replace(direct.taken, readings=(*direct.readings, *sweep)), Models(model))
+    alone, both = thinker.weighed(direct), thinker.weighed(more)
     assert not any(note.startswith("not used") for note in both.notes)
     assert both.suspects != alone.suspects, "a gain of two says much about a stage"

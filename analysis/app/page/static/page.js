@@ -108,7 +108,8 @@ for (const gesture of ["click", "keydown"]) document.addEventListener(gesture, s
 for (const button of document.querySelectorAll("[data-act]")) button.addEventListener("click", () => act(button.dataset.act));
 for (const button of document.querySelectorAll("[data-note]")) button.addEventListener("click", () => act("note", { text: button.dataset.note }));
 document.getElementById("begin").addEventListener("click", () => {
-  act("start", { mains_v: document.getElementById("mains").value, changed: document.getElementById("changed").value, pulled: document.getElementById("pulled").value, glow: document.getElementById("glow").checked, anew: document.getElementById("anew").checked, follow: document.getElementById("follow").checked });
+  survey.begins();
+  act("start", { pass: document.getElementById("pass").value, mains_v: document.getElementById("mains").value, changed: document.getElementById("changed").value, pulled: document.getElementById("pulled").value, glow: document.getElementById("glow").checked, anew: document.getElementById("anew").checked, follow: document.getElementById("follow").checked });
   document.getElementById("anew").checked = false; // for this round, not for one that goes on with it
 });
 window.addEventListener("hashchange", route);

@@ -1,7 +1,7 @@
 // What is already on disk: two passes side by side, the drawing with measured over expected, history of a point.
 import { make } from "/static/dom.js";
 const at = (id) => document.getElementById(id);
-let svgFrom = null, passes = [], known = "", compared = "", asked = 0, drawing = 0, drawnFor = 0;
+let svgFrom = null, inHand = "", passes = [], known = "", compared = "", asked = 0, drawing = 0, drawnFor = 0;
 
 export function wire(loader) {
   svgFrom = loader;
@@ -17,9 +17,10 @@ export function wire(loader) {
   });
 }
 export function job(job) {
-  const now = JSON.stringify([job.name, job.chassis, job.passes]);
+  const now = JSON.stringify([job.name, job.chassis, job.pass, job.passes]);
   if (now === known) return;
   known = now;
+  inHand = job.pass;
   at("history").replaceChildren();
   const chosen = passes.length > 1; // of one pass nobody chose to see it on both sides
   passes = job.passes;
@@ -37,7 +38,7 @@ export function changed() {
 export async function showCompare() {
   const place = at("compare-result"), form = place.previousElementSibling;
   form.hidden = passes.length < 2;
-  if (form.hidden) { place.replaceChildren(make("p", { class: "quiet" }, "One pass so far. After the repair open the page again with --pass and a name of its own, such as after-C2, and read the points again: then both stand here side by side.")); return; }
+  if (form.hidden) { place.replaceChildren(make("p", { class: "quiet" }, "One pass so far. After the repair begin another under Survey, such as after-C2, and read the points again: then both stand here side by side.")); return; }
   const before = at("before").value, after = at("after").value;
   if (!before || !after || before === after) { place.replaceChildren(make("p", { class: "quiet" }, "Choose two different passes.")); compared = ""; asked++; return; }
   // The model takes seconds: what two other passes came to must not stand under the names of these meanwhile.
@@ -62,7 +63,7 @@ export async function showChassis() {
   const place = at("drawing"), inside = getComputedStyle(place), mine = ++drawing;
   drawnFor = place.clientWidth;
   const room = Math.floor(drawnFor - parseFloat(inside.paddingLeft) - parseFloat(inside.paddingRight));
-  const drawn = await svgFrom(`/drawing?width=${Math.max(0, room)}`).catch((error) => make("p", {}, error.message));
+  const drawn = await svgFrom(`/drawing?width=${Math.max(0, room)}&pass=${encodeURIComponent(inHand)}`).catch((error) => make("p", {}, error.message));
   if (mine !== drawing) return;
   const chosen = document.activeElement?.closest("#drawing [data-point]")?.dataset.point;
   place.replaceChildren(drawn);

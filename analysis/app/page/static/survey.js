@@ -3,14 +3,19 @@ import { show, text, make, svgFrom, volts } from "/static/dom.js";
 import { awake } from "/static/awake.js";
 const at = (id) => document.getElementById(id);
 let surveyed = "", pulled = "", shown = "", marked = "", points = 0, weighed = null, settled = true;
+let begun = {}, inHand = "", now = null, formOpen = false; // over a survey that runs or is over
 
 export function job(job) {
   at("cautions").replaceChildren(...job.cautions.map((words) => make("li", {}, words)));
   text(at("mains-words"), job.mains_words);
   // What was entered for another job or pass, by a server that has gone, does not hold for this one.
-  const now = JSON.stringify([job.name, job.chassis, job.pass]);
-  if (surveyed && surveyed !== now) { at("mains").value = at("changed").value = at("pulled").value = pulled = ""; at("glow").checked = false; }
-  surveyed = now;
+  const place = JSON.stringify([job.name, job.chassis, job.pass]);
+  if (surveyed && surveyed !== place) { at("mains").value = at("changed").value = at("pulled").value = pulled = ""; at("glow").checked = false; }
+  if (surveyed !== place) at("pass").value = job.pass;
+  surveyed = place;
+  begun = job.begun ?? {};
+  inHand = job.pass;
+  at("passes").replaceChildren(...job.passes.map((name) => make("option", { value: name })));
   if (job.mains_v && !at("mains").value) at("mains").value = String(job.mains_v);
   if (pulled !== (job.pulled ?? "")) at("pulled").value = pulled = job.pulled ?? "";
 }
@@ -27,14 +32,44 @@ export function meter(meter) {
     else item.removeAttribute("aria-current");
   }
 }
-at("again").addEventListener("click", () => { show(at("start"), true); show(at("work"), false); at("mains").focus(); });
+// The start form over a survey: to go round again, or to begin another pass, as with a tube out of its socket.
+function form(name, out) {
+  formOpen = Boolean(now?.running);
+  at("pass").value = name;
+  at("pulled").value = out ?? begun[name]?.pulled ?? "";
+  show(at("unchanged"), formOpen);
+  show(at("start"), true);
+  show(at("work"), false);
+  scrollTo(0, 0);
+}
+function unused(name) {
+  let free = name;
+  for (let number = 2; begun[free]?.read; number++) free = `${name}-${number}`;
+  return free;
+}
+function chosen() { // what is known of a pass that was begun; a new one stands as the person says
+  const known = begun[at("pass").value.trim()];
+  if (known) { at("pulled").value = known.pulled; if (known.mains_v) at("mains").value = String(known.mains_v); }
+}
+at("again").addEventListener("click", () => { form(inHand); at("mains").focus(); });
+at("another").addEventListener("click", () => { form(""); at("pass").focus(); });
+at("pull").addEventListener("click", () => { const out = at("pull").dataset.out; form(unused(`${out.replaceAll(" ", "-")}-out`), [begun[inHand]?.pulled, out].filter(Boolean).join(" ")); at("begin").focus(); });
+at("unchanged").addEventListener("click", () => { begins(); step(now); });
+at("pass").addEventListener("change", chosen);
+at("changed").addEventListener("change", () => { // what was changed after a pass was read belongs to another
+  const part = at("changed").value.trim().split(/[\s,=]/)[0];
+  if (part && begun[at("pass").value.trim()]?.read) { at("pass").value = unused(`after-${part}`); at("pulled").value = ""; }
+});
+export function begins() { formOpen = false; }
 export function stale(is) { at("digits").dataset.stale = is ? "yes" : "no"; }
 
 export async function step(step) {
-  const begins = step.running && at("work").hidden;
-  show(at("start"), !step.running);
-  show(at("work"), step.running);
-  if (begins && !at("survey").hidden) scrollTo(0, 0); // the form was long: lamps, point and digits stand at the top
+  now = step;
+  const opens = step.running && !formOpen && at("work").hidden;
+  show(at("start"), !step.running || formOpen);
+  show(at("work"), step.running && !formOpen);
+  show(at("unchanged"), formOpen);
+  if (opens && !at("survey").hidden) scrollTo(0, 0); // the form was long: lamps, point and digits stand at the top
   show(at("again"), Boolean(step.over));
   text(at("again"), step.left ? "Go round again: what was left out or skipped" : "Go round again");
   show(at("controls"), !step.over); // a round that is over hears no key
@@ -91,6 +126,10 @@ export function suspects(found) {
   if (found.nothing_wrong !== null) rows.push(make("p", { class: "quiet" }, `Nothing wrong: ${found.nothing_wrong}`));
   const asked = (found.asked ?? []).map((words) => make("p", {}, make("b", {}, "First: "), words));
   at("suspects").replaceChildren(...asked, ...(rows.length ? rows : [make("p", { class: "quiet" }, found.words || "Nothing read yet.")]));
+  at("suspects").append(...(found.counted ?? []).map((words) => make("p", { class: "quiet" }, words)));
+  at("pull").dataset.out = found.pull ?? "";
+  text(at("pull"), `Begin a pass with ${(found.pull ?? "").split(" ").join(" and ")} out`);
+  show(at("pull"), Boolean(found.pull));
   show(at("advice"), Boolean(found.advice));
   text(at("advice"), found.advice ?? "");
 }
