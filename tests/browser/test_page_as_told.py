@@ -466,3 +466,65 @@ def test_a_long_name_of_a_point_does_not_push_a_phone_sideways(told):
     hub.publish("step", {**STEP, "title": name, "prompt": f"Touch {name}, one hand."})
     wait_for(lambda: page.locator("#step-point").inner_text() == name)
     assert page.evaluate("document.documentElement.scrollWidth") == 390
+
+
+def test_the_answer_that_asks_for_a_tube_to_be_pulled_is_followed_on_the_page(told):
+    page, hub, posted = told
+    begun = {"as-found": {"mains_v": 231.0, "pulled": "C7", "read": True},
+             "V4-out": {"mains_v": 230.0, "pulled": "C7 V4", "read": True}}  # fmt: skip
+    hub.publish("job", {**JOB, "pulled": "C7", "passes": list(begun), "begun": begun})
+    hub.publish("step", STEP)
+    counted = "Counted together: as-found, V4-out."
+    hub.publish("suspects", {**NOTHING_WEIGHED, "pull": "V4", "counted": [counted]})
+    wait_for(lambda: page.locator("#pull").is_visible())
+    assert counted in page.locator("#suspects").inner_text()
+    assert page.locator("#pull").inner_text() == "Begin a pass with V4 out"
+    page.click("#pull")
+    assert page.locator("#start").is_visible()
+    assert not page.locator("#work").is_visible()
+    assert page.input_value("#pass") == "V4-out-2", "of its own: the one of that name was read"
+    assert page.input_value("#pulled") == "C7 V4"
+    # The survey that runs goes on beneath, and its next point does not take the form away.
+    hub.publish("step", {**STEP, "title": "V1 pin 3"})
+    page.wait_for_timeout(300)
+    assert page.locator("#start").is_visible()
+    page.keyboard.press("Escape")
+    page.click("#unchanged")
+    wait_for(lambda: page.locator("#work").is_visible())
+    assert page.locator("#step-point").inner_text() == "V1 pin 3"
+    page.click("#pull")
+    page.click("#begin")
+    wait_for(lambda: posted)
+    ((action, body),) = posted
+    assert (action, body["pass"], body["pulled"], body["mains_v"]) == ("start", "V4-out-2", "C7 V4", "231")
+    begun["V4-out-2"] = {"mains_v": 231.0, "pulled": "C7 V4", "read": False}
+    hub.publish("job", {**JOB, "pass": "V4-out-2", "pulled": "C7 V4", "passes": list(begun), "begun": begun})
+    hub.publish("step", {**STEP, "title": "V4 pin 5"})
+    hub.publish("suspects", NOTHING_WEIGHED)
+    wait_for(lambda: page.locator("#work").is_visible())
+    assert not page.locator("#pull").is_visible()
+
+
+def test_a_pass_that_was_begun_brings_its_conditions_and_a_changed_part_a_pass_of_its_own(told):
+    page, hub, _ = told
+    begun = {"as-found": {"mains_v": 231.0, "pulled": "", "read": True},
+             "low": {"mains_v": 207.0, "pulled": "V4", "read": True}}  # fmt: skip
+    hub.publish("job", {**JOB, "passes": list(begun), "begun": begun})
+    hub.publish("taken", {"readings": [{"point": "HT1", "function": "rail", "value": 249.0, "healthy": [],
+                                        "verdict": None, "verdict_words": ""}]})  # fmt: skip
+    hub.publish("step", STEP)
+    wait_for(lambda: page.locator("#done tr").count() == 1)
+    page.click("#another")
+    page.fill("#pass", "low")
+    page.press("#pass", "Tab")
+    assert (page.input_value("#mains"), page.input_value("#pulled")) == ("207", "V4")
+    page.fill("#pass", "as-found")
+    page.press("#pass", "Tab")
+    assert (page.input_value("#mains"), page.input_value("#pulled")) == ("231", "")
+    page.fill("#changed", "C2=22n V1")
+    page.press("#changed", "Tab")
+    assert page.input_value("#pass") == "after-C2"
+    page.fill("#pass", "by another name")
+    page.fill("#changed", "C2")
+    page.press("#changed", "Tab")
+    assert page.input_value("#pass") == "by another name"

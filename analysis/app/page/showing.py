@@ -260,7 +260,7 @@ def suspects_panel(found: Mapping[str, Any], points: int | None, settled: bool =
         "advice": with_signs(advice),
         "point": next((p["point"] for p in found["next"] if p["quantity"] == "dc_v"), None),
         "asked": found.get("asked", []),
-        "counted": [with_signs(words) for words in found.get("counted", ())],
+        "counted": [with_signs(f"{words[:1].upper()}{words[1:]}.") for words in found.get("counted", ())],
         "pull": " ".join(pulled[0]["pull"]) if pulled else "",
         "words": " ".join(found["notes"]),
     }

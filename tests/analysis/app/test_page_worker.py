@@ -565,8 +565,8 @@ def test_another_pass_is_begun_on_the_page_and_both_make_one_answer(tmp_path):
         assert len(first) < found
         wait_for(lambda: len(points()) >= 2 and said("suspects", "points") == len(points()), 90)
         assert said("suspects", "counted") == [
-            "counted together: as-found (all in circuit), v2-out (V2 out of circuit); the next reading is asked for "
-            "as in v2-out"
+            "Counted together: as-found (all in circuit), v2-out (V2 out of circuit); the next reading is asked for "
+            "as in v2-out."
         ]
         worker.post("start", {"mains_v": "231", "pass": "as-found", "pulled": "", "glow": True})
         wait_for(lambda: said("job", "pass") == "as-found")

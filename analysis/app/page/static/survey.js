@@ -42,9 +42,10 @@ function form(name, out) {
   show(at("work"), false);
   scrollTo(0, 0);
 }
+const wasRead = (name) => (name === inHand ? points > 0 : Boolean(begun[name]?.read));
 function unused(name) {
   let free = name;
-  for (let number = 2; begun[free]?.read; number++) free = `${name}-${number}`;
+  for (let number = 2; wasRead(free); number++) free = `${name}-${number}`;
   return free;
 }
 function chosen() { // what is known of a pass that was begun; a new one stands as the person says
@@ -58,7 +59,7 @@ at("unchanged").addEventListener("click", () => { begins(); step(now); });
 at("pass").addEventListener("change", chosen);
 at("changed").addEventListener("change", () => { // what was changed after a pass was read belongs to another
   const part = at("changed").value.trim().split(/[\s,=]/)[0];
-  if (part && begun[at("pass").value.trim()]?.read) { at("pass").value = unused(`after-${part}`); at("pulled").value = ""; }
+  if (part && wasRead(at("pass").value.trim())) { at("pass").value = unused(`after-${part}`); at("pulled").value = ""; }
 });
 export function begins() { formOpen = false; }
 export function stale(is) { at("digits").dataset.stale = is ? "yes" : "no"; }
