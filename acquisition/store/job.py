@@ -269,13 +269,15 @@ class Job:
             self._pass_ids = {row["name"]: row["id"] for row in found}
         return tuple(row["name"] for row in found)
 
-    def read_pass(self, name: str) -> Pass:
+    def read_pass(self, name: str, *, captures: bool = True) -> Pass:
         """Read a pass with everything in it.
 
         Parameters
         ----------
         name : str
             A pass of this job.
+        captures : bool
+            With its waveforms; without them it is quick, however many there are.
 
         Raises
         ------
@@ -285,18 +287,6 @@ class Job:
         pass_id = self._pass_id(name)
         row = self._tables.sound(schema.PASS, select(schema.PASS).where(schema.PASS.c.id == pass_id))[0]
         readings = self._tables.sound(schema.READING, self._of_pass(schema.READING, pass_id))
-        captures = self._tables.sound(
-            schema.CAPTURE,
-            self._of_pass(schema.CAPTURE, pass_id),
-        )
-        codes = {
-            found["capture_id"]: found["codes"]
-            for found in self._tables.rows(
-                select(schema.WAVEFORM)
-                .join(schema.CAPTURE, schema.CAPTURE.c.id == schema.WAVEFORM.c.capture_id)
-                .where(schema.CAPTURE.c.pass_id == pass_id)
-            )
-        }
         events = self._tables.sound(schema.EVENT, self._of_pass(schema.EVENT, pass_id))
         return Pass(
             name=name,
@@ -306,7 +296,7 @@ class Job:
             minutes_on=row["minutes_on"],
             settings=json.loads(row["settings"]),
             readings=tuple(rows.reading_from(found) for found in readings),
-            captures=tuple(self._capture(found, codes.get(found["id"], b"")) for found in captures),
+            captures=self._captures(pass_id) if captures else (),
             events=tuple(rows.event_from(found) for found in events),
         )
 
@@ -344,6 +334,18 @@ class Job:
         return rows.told_from(found[-1]) if found else None
 
     # -- inside ----------------------------------------------------------------------------------------------
+
+    def _captures(self, pass_id: int) -> tuple[Capture, ...]:
+        captures = self._tables.sound(schema.CAPTURE, self._of_pass(schema.CAPTURE, pass_id))
+        codes = {
+            found["capture_id"]: found["codes"]
+            for found in self._tables.rows(
+                select(schema.WAVEFORM)
+                .join(schema.CAPTURE, schema.CAPTURE.c.id == schema.WAVEFORM.c.capture_id)
+                .where(schema.CAPTURE.c.pass_id == pass_id)
+            )
+        }
+        return tuple(self._capture(found, codes.get(found["id"], b"")) for found in captures)
 
     def _capture(self, row: Mapping[str, Any], codes: bytes) -> Capture:
         capture = rows.capture_from(row, codes)

@@ -228,7 +228,7 @@ def latest_pass(job: Job, name: str | None) -> str:
 
 
 def pass_so_far(job: Job, name: str) -> Pass:
-    """A pass as it is kept; an empty one where it has not begun.
+    """A pass as it is kept, without waveforms; an empty one where it has not begun.
 
     Parameters
     ----------
@@ -239,7 +239,7 @@ def pass_so_far(job: Job, name: str) -> Pass:
     """
     from acquisition.records import Pass
 
-    return job.read_pass(name) if name in job.passes() else Pass(name=name, started_utc="")
+    return job.read_pass(name, captures=False) if name in job.passes() else Pass(name=name, started_utc="")
 
 
 def direct_readings(job: Job, name: str) -> tuple[Reading, ...]:

@@ -138,14 +138,19 @@ def counted(job: Job, chosen: Pass, also: Sequence[str] = (), *, alone: bool = F
     ConfigError
         A part or tube was changed between those named, or their mains differ.
     """
-    passes = [chosen if name == chosen.name else job.read_pass(name) for name in job.passes()]
-    rounds = [one for one in passes if one.name in {chosen.name, *also}]
+    asked = {chosen.name, *also}
+    passes = [
+        chosen if name == chosen.name else job.read_pass(name, captures=False)
+        for name in job.passes()
+        if name in asked or not alone
+    ]
+    rounds = [one for one in passes if one.name in asked]
     if between := _repaired_between(job, rounds):
         raise refusal(f"{between} between {rounds[0].name} and {rounds[-1].name}: they are not of the same chassis")
     if words := _other_mains(rounds):
         raise refusal(f"mains were {words}: only passes at the same mains count together")
     apart: list[str] = []
-    for one in [] if alone else passes:
+    for one in passes:
         if one in rounds or not one.readings or set(one.pulled) == set(chosen.pulled):
             continue
         if _repaired_between(job, [one, chosen]):

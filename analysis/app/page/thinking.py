@@ -95,7 +95,7 @@ class Thinker:
         if self.settled is None:
             return
         read, found = self.settled
-        basis = counted(job, job.read_pass(pass_name)).basis
+        basis = counted(job, job.read_pass(pass_name, captures=False)).basis
         if read.taken.basis == basis:
             with suppress(StoreError):  # whoever asks next works it out again
                 job.keep_told(pass_name, as_record(SUSPECTS, basis, found))

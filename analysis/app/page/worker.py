@@ -396,7 +396,7 @@ class BenchWorker:
             self._survey.publish()
 
     def _publish_job(self) -> None:
-        passes = [self._job.read_pass(name) for name in self._job.passes()]
+        passes = [self._job.read_pass(name, captures=False) for name in self._job.passes()]
         panel = showing.job_panel(beside(str(self.path), "").name, self._hand.chassis, self._hand.so_far, passes)
         self.hub.publish("job", panel)
 

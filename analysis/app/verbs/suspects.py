@@ -3,6 +3,7 @@
 from __future__ import annotations
 
 import json
+import shlex
 from collections.abc import Iterator, Sequence
 from typing import TYPE_CHECKING, Any
 
@@ -80,10 +81,21 @@ def answers(
         if taken.job:
             remember(taken.job, taken.labels["pass"], SUSPECTS, taken.basis, diagnosis)
         result = as_json(diagnosis)
+        if taken.job:
+            result["tube_out"] = [{**one, "command": _pass_of_its_own(read, one)} for one in result["tube_out"]]
         result["notes"] = [*read.told, *read.asked, *result["notes"]]
         if wanted:
             result["estimates"] = fitted(read, wanted)
         yield {**taken.labels, **result}
+
+
+def _pass_of_its_own(read: Stood, asked: dict[str, Any]) -> str:
+    """The command that takes a reading with more out of circuit."""
+    chassis = read.now.chassis.without([*read.taken.now, *asked["pull"]])
+    out = [("--pulled" if name in chassis.sockets else "--lifted", name) for name in chassis.pulled]
+    options = " ".join(f"{option} {name}" for option, name in out)
+    name = "-".join([*chassis.pulled, "out"])
+    return f"stagewalk survey {shlex.quote(read.taken.job)} --pass {name} {options} --from {asked['point']}"
 
 
 def fitted(read: Stood, wanted: Sequence[str]) -> list[dict[str, Any]]:
@@ -210,6 +222,8 @@ def show(result: dict[str, Any]) -> None:
             f"or with the power off pull {', '.join(pulled['pull'])}, then: {pulled['text']}, "
             f"{pulled['bits']:.2f} bits ({pulled['why']})"
         )
+        if "command" in pulled:
+            say(f"  {pulled['command']}")
     out = {socket for pulled in result.get("tube_out", ()) for socket in pulled["pull"]}
     for opened in [one for one in result["power_off"] if one["part"] not in out]:
         say(f"prove {opened['part']}: {opened['what']} ({opened['bits']:.2f} bits)")

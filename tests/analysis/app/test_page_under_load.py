@@ -26,7 +26,9 @@ class NoActions:
 def served():
     hub, address = Hub(), listen()
     hub.publish("step", {"running": False})
-    views = Views(base=lambda *_: "<svg/>", drawing=lambda *_: "<svg/>", compare=lambda *_: {}, history=lambda _: {})
+    views = Views(
+        base=lambda *_: "<svg/>", drawing=lambda *_: "<svg/>", compare=lambda *_: {}, history=lambda _: {}
+    )
     app = guarded(page_app(hub, NoActions(), views), address)
     config = uvicorn.Config(
         app, log_level="error", lifespan="off", timeout_graceful_shutdown=1, limit_concurrency=400

@@ -43,6 +43,7 @@ def test_two_passes_make_one_answer(job, capsys):
     assert not [note for note in found["notes"] if "v2-out" in note]
     (asked,) = found["tube_out"]
     assert asked["pull"] == ["V2"]
+    assert asked["command"] == f"stagewalk survey {job} --pass V2-out --pulled V2 --from V2.2"
     for name in ("found", "v2-out"):
         both = answer(capsys, job, "--pass", name)
         counted = "counted together: found (all in circuit), v2-out (V2 out of circuit)"
