@@ -17,9 +17,10 @@ from acquisition.quantities import format_value
 from acquisition.records import Reading
 
 from .chassis import ChassisModel
+from .inference.changes import Change
 from .inference.data import Data, Refined, collect
 from .inference.evidence import posterior_covariance
-from .inference.panel import Change, Panel
+from .inference.panel import Panel
 from .inference.refining import refine
 
 FREE_VALUE, FREE_LEAK = 1.6, 4.0

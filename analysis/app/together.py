@@ -88,8 +88,8 @@ def stood(taken: Taken, models: Models) -> Stood:
     AnalysisError
         The chassis has no operating point as it stood in the pass that is asked about.
     """
-    from analysis.inference.panel import LAST
     from analysis.inference.standings import tail_of, told_apart
+    from analysis.inference.variables import LAST
 
     model, more, told = models.of(taken.pulled), [], []
     rounds = [(model, taken.readings)]

@@ -11,7 +11,8 @@ from acquisition.records import Measurand
 from ..chassis import ChassisModel
 from ..chassis.sensitivities import slopes_of
 from ..circuit.supplied import Start, Supplied
-from ..inference.panel import BATCH, Change
+from ..inference.changes import Change
+from ..inference.panel import BATCH
 from ..inference.variables import columns_to_variables, slopes_to_variables
 from .asking import Answer, Question
 from .likelihood import Search

@@ -9,8 +9,9 @@ import numpy as np
 
 from acquisition.records import Reading
 
-from .panel import Change, Panel, canonical
-from .variables import difference, reading_noise, to_variable
+from .changes import Change
+from .panel import Panel
+from .variables import canonical, difference, reading_noise, to_variable
 
 
 @dataclass(frozen=True, slots=True, kw_only=True, eq=False)

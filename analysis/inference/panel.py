@@ -10,7 +10,7 @@ from __future__ import annotations
 
 import math
 from collections.abc import Mapping, Sequence
-from dataclasses import dataclass, replace
+from dataclasses import replace
 
 import numpy as np
 
@@ -20,18 +20,16 @@ from analysis.circuit.supplied import Supplied
 
 from ..chassis import ChassisModel
 from ..faults import Fault, faults_of
+from .changes import Change
 from .grids import grid_errors
 from .places import NEAR, Place, Places
 from .sloping import slopes_at
 from .standings import Standing, moved_by_standing, read_in, standings_of
 from .unknowns import aging_of, unknowns_of
-from .variables import columns_to_variables, from_variable
+from .variables import LAST, canonical, columns_to_variables, from_variable
 from .widening import widened
 
 HUM = "ripple_pp_v"
-
-LAST = ("thd_pct",)
-"""Quantities that cost a large-signal solution: weighed only for the hypotheses that lead without them."""
 
 MILD = 0.4
 """A hypothesis that moves no reading by more than this (compared variable) starts with the slopes of the
@@ -42,37 +40,6 @@ BATCH = 400
 
 MATRICES = 600
 """Samples times frequencies whose matrices are inverted at a time, for slopes."""
-
-
-def canonical(measurand: Measurand) -> Measurand:
-    """The measurand without what does not change its prediction, for use as a key.
-
-    Parameters
-    ----------
-    measurand : Measurand
-        As read.
-    """
-    if measurand.quantity in ("dc_v", "ripple_pp_v"):
-        return Measurand(point=measurand.point, quantity=measurand.quantity)
-    if measurand.quantity in ("gain", "phase_deg"):
-        return Measurand(point=measurand.point, quantity=measurand.quantity, freq_hz=measurand.freq_hz or 1000.0)
-    return measurand
-
-
-@dataclass(frozen=True, slots=True, kw_only=True)
-class Change:
-    """One or two parameters set to a severity.
-
-    Parameters
-    ----------
-    faults : tuple of int
-        Index of each fault; empty for a healthy chassis.
-    values : tuple of float
-        Centre of the severity cell of each.
-    """
-
-    faults: tuple[int, ...] = ()
-    values: tuple[float, ...] = ()
 
 
 class Panel:

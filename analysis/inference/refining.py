@@ -7,10 +7,11 @@ from dataclasses import dataclass
 
 import numpy as np
 
+from .changes import Change
 from .data import Data, Refined
 from .error_scales import farther, own_scale, shared_errors
 from .evidence import Fit, fit, freedom_of, log_evidence, log_student
-from .panel import Change, Panel
+from .panel import Panel
 from .places import NEAR
 from .sides import log_on_its_side
 from .variables import difference

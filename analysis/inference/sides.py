@@ -7,8 +7,9 @@ from collections.abc import Sequence
 
 import numpy as np
 
+from .changes import Change
 from .evidence import log_determinant
-from .panel import Change, Panel
+from .panel import Panel
 
 
 def side_of(panel: Panel, index: int) -> tuple[float, float]:

@@ -21,6 +21,25 @@ FLOORS = {"dc_v": 0.4, "pp_v": 0.015, "rms_v": 0.005, "gain": 0.003, "ripple_pp_
 usual bench uncertainty (2 mV DC, 0.2 mV AC) meets the relative part (0.5 %, 1.5 %)."""
 
 
+LAST = ("thd_pct",)
+"""Quantities that cost a large-signal solution: weighed only for the hypotheses that lead without them."""
+
+
+def canonical(measurand: Measurand) -> Measurand:
+    """The measurand without what does not change its prediction, for use as a key.
+
+    Parameters
+    ----------
+    measurand : Measurand
+        As read.
+    """
+    if measurand.quantity in ("dc_v", "ripple_pp_v"):
+        return Measurand(point=measurand.point, quantity=measurand.quantity)
+    if measurand.quantity in ("gain", "phase_deg"):
+        return Measurand(point=measurand.point, quantity=measurand.quantity, freq_hz=measurand.freq_hz or 1000.0)
+    return measurand
+
+
 @dataclass(frozen=True, slots=True, kw_only=True)
 class ModelError:
     """How far the model may be wrong about a healthy reading, after tubes and parts took their best values.

@@ -12,8 +12,9 @@ from dataclasses import dataclass, replace
 
 import numpy as np
 
+from ..inference.changes import Change
 from ..inference.data import Data, Weighed
-from ..inference.panel import Change, Panel
+from ..inference.panel import Panel
 from ..inference.refining import refine
 from ..inference.variables import difference, reading_noise, to_variable
 from .because import Healthy

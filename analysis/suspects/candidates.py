@@ -8,8 +8,9 @@ from acquisition.records import Measurand, usable_v
 
 from ..chassis import ChassisModel, WorstCase
 from ..inference.data import Data
-from ..inference.panel import Panel, canonical
+from ..inference.panel import Panel
 from ..inference.standings import told_apart
+from ..inference.variables import canonical
 
 EFFORT = {"dc_v": 1.0, "ripple_pp_v": 1.5, "pp_v": 2.5, "gain": 3.0, "phase_deg": 3.5, "thd_pct": 4.0, "rms_v": 2.5}
 """Relative effort: DC needs a probe, ripple the scope, gain the generator and a load too. Common practice, no

@@ -9,18 +9,17 @@ from functools import cached_property
 
 import numpy as np
 
-from acquisition.quantities import format_value
 from acquisition.records import JUDGED_QUALITIES, Event, Measurand, Reading
 
 from ..chassis import ChassisModel
 from ..faults import Fault
+from ..inference.changes import Change
 from ..inference.data import Data, Refined, Weighed, collect
-from ..inference.panel import LAST, Change, Panel, canonical
+from ..inference.panel import Panel
 from ..inference.places import NEAR
 from ..inference.refining import refine
 from ..inference.standings import tail_of, told_apart
-from ..inference.variables import from_variable
-from ..judge import without_drive
+from ..inference.variables import LAST, canonical
 from ..work import repaired, values_found
 from .answer import Diagnosis, Suspect
 from .artefacts import Artefact, artefacts
@@ -37,12 +36,12 @@ from .next_reading import (
     with_power_off,
 )
 from .other_tubes import OtherTubes
-from .pairs import DOUBT_BELOW, best_single, furthest_off, misfit_chance, try_pairs, with_pairs
+from .pairs import DOUBT_BELOW, best_single, misfit_chance, try_pairs, with_pairs
 from .prior import log_priors, usual_round
 from .pulling import with_tube_out
+from .remarks import doubt, left_out, out_of_tolerance, unseen_by_dc
 from .slips import LISTED, SLIP, weigh_slips
 from .weighing import KEPT_WITHIN, glance, weigh, weigh_distortion
-from .words import show
 
 ALIKE_ODDS = 10.0
 """Two faults are look-alikes on the readings taken where their evidence differs by less than this factor, or where
@@ -52,9 +51,6 @@ the scale of Kass and Raftery, J. Am. Stat. Assoc. 90 (1995) 773 (from memory)."
 
 SUBSTITUTE = "a substitute tube, power off to change it, then these readings again"
 """What settles whether a tube is at fault that was out of its socket already."""
-
-UNSEEN = 0.003
-"""Share of a DC reading below which a fault does not show in it, whatever its severity: a usual meter's error."""
 
 
 def _leading_pairs(weighed: Weighed) -> dict[Change, Refined]:
@@ -109,7 +105,10 @@ class Diagnoser:
         tail = tail_of(model.chassis, self._now.chassis.pulled)
         able = [told_apart(m, tail) for m in candidates(self._now, dc_only)] if tail else []
         self.panel = Panel(model, [*measurands, *usual, *able], self.measured, beside=beside)
-        self._beyond = beyond_ratings(self._now, limit_v, probe_limit_v, dc_only)
+        self._standing_notes = (
+            out_of_tolerance(model, self.measured),
+            beyond_ratings(self._now, limit_v, probe_limit_v, dc_only),
+        )
         self._prior = log_priors(self.panel, usual, repaired(work))
         self._before: tuple[frozenset[Reading], Weighed] | None = None
         self._last: tuple[Data, Weighed] | None = None
@@ -191,7 +190,7 @@ class Diagnoser:
         if best is None or misfit_chance(best, data) >= DOUBT_BELOW:
             return weighed, ""
         weighed = try_pairs(self.panel, data, weighed)
-        return weighed, self._doubt(weighed, data)
+        return weighed, doubt(self.panel, weighed, data)
 
     def _healthy(self, data: Data) -> Healthy | None:
         return healthy_view(self.panel, data) if data.readings else None
@@ -219,7 +218,7 @@ class Diagnoser:
             starts = {pair: found.unknowns for pair, found in self._pairs.items()}
             pairs = refine(self.panel, data, list(starts), starts=starts, within=math.inf)
             weighed = with_pairs(self.panel, weighed, pairs)
-            notes.append(self._doubt(weighed, data))
+            notes.append(doubt(self.panel, weighed, data))
         lead = weighed.refined.get(weighed.changes[int(weighed.log_weight.argmax())])
         if lead is not None and misfit_chance(lead, data) < DOUBT_BELOW:
             return None
@@ -281,64 +280,14 @@ class Diagnoser:
             return None
         return self._before[1]
 
-    def _doubt(self, weighed: Weighed, data: Data) -> str:
-        """What to say when no single fault explains the readings."""
-        pairs = [i for i in np.argsort(-weighed.log_weight) if len(weighed.changes[i].faults) == 2]
-        both = float(weighed.probability[pairs].sum()) if pairs else 0.0
-        text = "one fault alone does not explain these readings well"
-        if pairs and both > 0.5:
-            names = " with ".join(self.panel.faults[f].label for f in weighed.changes[pairs[0]].faults)
-            return f"{text}; two together do better: {names} (two faults: {both:.0%})"
-        text = f"{text}, and no pair tried does better: look for a wrong reading or part, or a drawing that differs"
-        best = best_single(weighed)
-        row = furthest_off(best, data) if best is not None else None
-        if best is None or row is None:
-            return text
-        reading = data.readings[row]
-        rest = float(from_variable(reading.quantity, best.expected[row]))
-        at = f"{reading.point}, {show(reading, reading.value)} where the others ask for {show(reading, rest)}"
-        return f"{text}; furthest off is {at}"
-
     def _notes(self, readings: Sequence[Reading], data: Data) -> list[str]:
-        notes = []
-        for key, (value, _) in self.measured.items():
-            parameter = self.model.parameters[key]
-            if parameter.kind == "mains":
-                continue  # of mains far from the drawing's is asked before anything else
-            if parameter.sigma and abs(math.log(value / parameter.nominal) - parameter.shift) > 4 * parameter.sigma:
-                unit = {"ohm": "ohm", "F": "F", "H": "H"}.get(parameter.unit, "")
-                notes.append(
-                    f"{key} was measured as {format_value(value, unit)}, "
-                    f"drawn as {format_value(parameter.nominal, unit)}: out of tolerance, and taken into account"
-                )
-        notes += without_drive(readings)
-        asked = {r.point for r in readings if r.quantity not in LAST and not r.measurand.lacks_drive}
-        unknown = asked - {r.point for r in data.readings}
-        if unknown:
-            notes.append(f"not used: {', '.join(sorted(unknown))}")
-        if data.readings and set(data.quantities) == {"dc_v"}:
-            notes += self._unseen
-        return notes + self._beyond
+        before, after = self._standing_notes
+        dc_alone = bool(data.readings) and set(data.quantities) == {"dc_v"}
+        return [*before, *left_out(readings, data), *(self._unseen if dc_alone else ()), *after]
 
     @cached_property
     def _unseen(self) -> list[str]:
-        """What no DC reading of this chassis shows, however bad it is; the parts with the same faults together."""
-        panel = self.panel
-        dc = panel.usable & (panel.quantities == "dc_v")
-        moved = np.abs(panel.shifted[:, dc] - panel.centre[dc]).max(axis=1, initial=0.0)
-        hidden: dict[tuple[str, str], bool] = {}
-        for change, shift in zip(panel.changes[1:], moved[1:], strict=True):
-            fault = panel.faults[change.faults[0]]
-            key = (fault.part, fault.fault)
-            hidden[key] = hidden.get(key, True) and bool(shift < UNSEEN)
-        words: dict[str, list[str]] = {}
-        for part, word in (key for key, never in hidden.items() if never):
-            words.setdefault(part, []).append(word)
-        parts: dict[str, list[str]] = {}
-        for part, faults in words.items():
-            parts.setdefault(" or ".join(faults), []).append(part)
-        told = "; ".join(f"{', '.join(names)} {faults}" for faults, names in parts.items())
-        return [f"only DC was read, which cannot show: {told}. Gains and ripple can"] if told else []
+        return unseen_by_dc(self.panel)
 
     def _leads(self, weighed: Weighed) -> dict[tuple[str, str, str], list[int]]:
         """Hypotheses of each fault worth listing, most probable fault first, heaviest hypothesis first."""

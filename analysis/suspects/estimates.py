@@ -10,9 +10,10 @@ import numpy as np
 from acquisition.quantities import format_value
 
 from ..faults import Fault
+from ..inference.changes import Change
 from ..inference.data import Weighed
 from ..inference.evidence import posterior_covariance
-from ..inference.panel import Change, Panel
+from ..inference.panel import Panel
 from ..inference.sides import side_of
 
 WIDER, LEAST = 1.6, 0.1

@@ -7,10 +7,11 @@ from collections.abc import Callable
 
 import numpy as np
 
+from ..inference.changes import Change
 from ..inference.data import Data, Weighed
 from ..inference.error_scales import own_scale, scatter_slopes, shift_error
 from ..inference.evidence import fit, freedom_of, log_evidence, log_student
-from ..inference.panel import Change, Panel
+from ..inference.panel import Panel
 from ..inference.variables import difference
 
 DIRECTIONS = 30

@@ -14,8 +14,9 @@ import numpy as np
 from analysis.circuit.elements import GROUND
 
 from ..faults import Fault
+from ..inference.changes import Change
 from ..inference.data import Data, Refined
-from ..inference.panel import Change, Panel
+from ..inference.panel import Panel
 from ..inference.refining import refine
 from .severities import standing
 

@@ -15,10 +15,11 @@ import numpy as np
 
 from acquisition.records import Measurand
 
+from ..inference.changes import Change
 from ..inference.data import Data, Refined, Weighed
 from ..inference.error_scales import own_scale
 from ..inference.evidence import posterior_covariance
-from ..inference.panel import Change, Panel
+from ..inference.panel import Panel
 from ..inference.places import NEAR
 from ..inference.variables import MODEL_ERRORS, from_variable, slope_of_variable
 from ..judge import NOISE

@@ -20,9 +20,10 @@ from acquisition.errors import ConfigError, NoOperatingPoint, OutsideModel
 from acquisition.records import Reading
 
 from ..chassis import ChassisModel
+from ..inference.changes import Change
 from ..inference.data import Data, Refined, Weighed, collect
 from ..inference.error_scales import farther, own_scale
-from ..inference.panel import Change, Panel
+from ..inference.panel import Panel
 from ..inference.refining import refine
 from ..inference.variables import columns_to_variables, difference, from_variable
 from ..tubes import Tube, load_tube, tube_names

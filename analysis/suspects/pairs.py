@@ -12,10 +12,11 @@ from dataclasses import replace
 
 import numpy as np
 
+from ..inference.changes import Change
 from ..inference.data import Data, Refined, Weighed
 from ..inference.error_scales import own_scale
 from ..inference.evidence import freedom_of
-from ..inference.panel import Change, Panel
+from ..inference.panel import Panel
 from ..inference.refining import refine
 from .first_round import directions, evidence_along
 from .mishap import SUSPICIOUS

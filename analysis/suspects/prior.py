@@ -16,8 +16,8 @@ from acquisition.records import Measurand, Reading
 
 from ..chassis import ChassisModel
 from ..inference.error_scales import own_scale, scatter_slopes
-from ..inference.panel import Panel, canonical
-from ..inference.variables import difference, from_variable, reading_noise
+from ..inference.panel import Panel
+from ..inference.variables import canonical, difference, from_variable, reading_noise
 from .candidates import candidates
 
 HEALTHY_AS_FOUND, HEALTHY_REPAIRED = 0.2, 0.6

@@ -13,8 +13,9 @@ from dataclasses import replace
 
 import numpy as np
 
+from ..inference.changes import Change
 from ..inference.data import Data, Refined
-from ..inference.panel import Change, Panel
+from ..inference.panel import Panel
 from ..inference.refining import refine
 from ..inference.variables import difference
 

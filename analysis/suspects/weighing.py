@@ -16,10 +16,11 @@ import numpy as np
 
 from acquisition.records import Reading
 
+from ..inference.changes import Change
 from ..inference.data import Data, Refined, Weighed
 from ..inference.error_scales import own_scale
 from ..inference.evidence import FREEDOM, log_student
-from ..inference.panel import Change, Panel
+from ..inference.panel import Panel
 from ..inference.refining import refine
 from ..inference.variables import MODEL_ERRORS, columns_to_variables, reading_noise, to_variable
 from .crossing import beyond_nulls

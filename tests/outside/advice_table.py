@@ -32,7 +32,7 @@ from acquisition.configs import config_names
 from acquisition.records import Measurand, Reading
 from analysis.chassis import ChassisModel, load_chassis
 from analysis.chassis.plan import survey_plan
-from analysis.inference.panel import canonical
+from analysis.inference.variables import canonical
 from analysis.suspects import Diagnoser, Diagnosis
 from analysis.suspects.candidates import EFFORT, candidates
 from analysis.suspects.next_reading import ENOUGH_BITS

@@ -4,7 +4,7 @@ import numpy as np
 import pytest
 
 from acquisition.records import Measurand
-from analysis.inference.panel import canonical
+from analysis.inference.variables import canonical
 from analysis.suspects import Diagnoser, Diagnosis
 from analysis.suspects.candidates import candidates
 from analysis.suspects.diagnosis import Suspect

@@ -56,7 +56,7 @@ def _model(
 
 
 def _drawing(path: str | Path, width_px: int, pass_name: str) -> str:
-    """The newest DC reading of each point in a pass, or in the last where it is not begun, over what is expected."""
+    """The newest DC reading of each point in a pass (the last one before it begins) over what is expected."""
     from acquisition.store import open_job
     from analysis.chassis import bands
     from analysis.judge import BAND_LEVEL, judge

@@ -5,7 +5,8 @@ import pytest
 
 from acquisition.records import Measurand
 from analysis.chassis import ChassisModel, load_chassis
-from analysis.inference.panel import Change, Panel
+from analysis.inference.changes import Change
+from analysis.inference.panel import Panel
 from analysis.inference.unknowns import FOOT_SIGMA, KNEE_SIGMA, SLOPE_SIGMA, TRIODE_STRENGTH_SIGMA
 
 WANTED = [Measurand(point="V1.5", quantity="dc_v"), Measurand(point="V1.6>V1.5", quantity="gain", freq_hz=1000.0)]

@@ -5,8 +5,9 @@ import pytest
 
 from acquisition.records import Measurand, Reading
 from analysis.chassis import ChassisModel, load_chassis
+from analysis.inference.changes import Change
 from analysis.inference.data import collect
-from analysis.inference.panel import Change, Panel
+from analysis.inference.panel import Panel
 from analysis.inference.refining import refine
 from analysis.inference.variables import difference
 from analysis.suspects import Diagnoser

@@ -6,8 +6,9 @@ import pytest
 from acquisition.configs import find_config
 from acquisition.records import Measurand, Reading
 from analysis.chassis import ChassisModel, load_chassis, parse_chassis
+from analysis.inference.changes import Change
 from analysis.inference.data import collect
-from analysis.inference.panel import Change, Panel
+from analysis.inference.panel import Panel
 from analysis.inference.variables import to_variable
 from analysis.suspects import Diagnoser
 from analysis.suspects.candidates import candidates, open_columns

@@ -6,7 +6,8 @@ from scipy import stats
 
 from acquisition.records import Event, Measurand
 from analysis.chassis import ChassisModel, load_chassis
-from analysis.inference.panel import Change, Panel
+from analysis.inference.changes import Change
+from analysis.inference.panel import Panel
 from analysis.suspects import Diagnoser
 from analysis.suspects.prior import HEALTHY_AS_FOUND, HEALTHY_REPAIRED, log_priors, noticed, usual_round
 
