@@ -7,7 +7,7 @@ from collections.abc import Sequence
 import click
 
 from acquisition.quantities import format_value
-from acquisition.records import Event
+from acquisition.records import Event, Pass
 from acquisition.store import Job
 from analysis.chassis import Chassis, Part
 from analysis.chassis.description import GROUND
@@ -177,6 +177,29 @@ def _named(chassis: Chassis, named: Sequence[str], option: str) -> dict[str, flo
                 raise click.BadParameter(f"{words}: {slip}", param_hint=option)
         found[name] = value
     return found
+
+
+def require_unread(one: Pass, changed: Sequence[Event]) -> None:
+    """Refuse a change before readings that were taken already: it was made after them.
+
+    Parameters
+    ----------
+    one : Pass
+        That is to be begun, or gone on with.
+    changed : sequence of Event
+        From `replacements`; what the pass has already is no matter.
+
+    Raises
+    ------
+    UsageError
+        It has readings.
+    """
+    noted = {(event.kind, event.subject) for event in one.events}
+    if one.readings and (names := [e.subject for e in changed if (e.kind, e.subject) not in noted]):
+        raise click.UsageError(
+            f"{one.name} was read before {' and '.join(names)} went in: begin a pass of its own, such as "
+            f"after-{names[0]}; what was forgotten is put right by Notes of the page or stagewalk note --replaced"
+        )
 
 
 def keep_replaced(job: Job, name: str, events: Sequence[Event]) -> None:

@@ -2,19 +2,17 @@
 
 from __future__ import annotations
 
-from collections.abc import Mapping, Sequence
+from collections.abc import Mapping
 from dataclasses import dataclass
 from typing import TYPE_CHECKING, Any
 
-import click
-
 from analysis.app.jobs import mains_from, pass_so_far, pulled_in
-from analysis.app.replaced import out_by_name
+from analysis.app.replaced import out_by_name, require_unread
 
 from .noting import changed_before
 
 if TYPE_CHECKING:
-    from acquisition.records import Event, Pass
+    from acquisition.records import Event
 
     from .in_hand import PassInHand
 
@@ -64,7 +62,7 @@ def chosen(hand: PassInHand, body: Mapping[str, Any]) -> Choice:
     chassis, name = hand.chassis, str(body.get("pass") or "").strip() or hand.name
     changed = changed_before(chassis, body.get("changed"))
     out = pulled_in(hand.job, name, out_by_name(chassis, str(body.get("pulled") or "")))
-    _require_unread(pass_so_far(hand.job, name), changed)
+    require_unread(pass_so_far(hand.job, name), changed)
     return Choice(
         name=name,
         mains_v=mains_from(str(body.get("mains_v") or ""), chassis.mains_v),
@@ -74,13 +72,3 @@ def chosen(hand: PassInHand, body: Mapping[str, Any]) -> Choice:
         anew=bool(body.get("anew")),
         follow=bool(body.get("follow")),
     )
-
-
-def _require_unread(one: Pass, changed: Sequence[Event]) -> None:
-    """Refuse a change before readings that were taken already: it was made after them."""
-    noted = {(event.kind, event.subject) for event in one.events}
-    if one.readings and (names := [e.subject for e in changed if (e.kind, e.subject) not in noted]):
-        raise click.UsageError(
-            f"{one.name} was read before {' and '.join(names)} went in: begin a pass of its own, such as "
-            f"after-{names[0]}. What was forgotten is put right under Notes"
-        )

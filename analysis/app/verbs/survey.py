@@ -84,7 +84,13 @@ def command(
     from acquisition.instruments import open_meter
     from acquisition.probing import Action, ActionKind, Options
     from analysis.app.modelled import modelled
-    from analysis.app.replaced import far_from_drawn, keep_replaced, out_of_circuit, replacements
+    from analysis.app.replaced import (
+        far_from_drawn,
+        keep_replaced,
+        out_of_circuit,
+        replacements,
+        require_unread,
+    )
     from analysis.app.survey import patient_samples, run_survey, survey_of
     from analysis.app.survey_screen import Screen, keyboard
     from analysis.judge import asked_about
@@ -104,6 +110,7 @@ def command(
         if chassis is None:
             raise click.UsageError(f"no points to walk: {reason}")
         changed = fits(chassis)
+        require_unread(pass_so_far(job, name), changed)
         if reason:
             tell(f"no expected volts: {reason}")
         mains_v = mains_v or _mains(chassis.mains_v, pass_so_far(job, name).mains_v)

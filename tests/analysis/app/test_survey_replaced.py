@@ -49,3 +49,17 @@ def test_a_comparison_after_import_knows_no_replaced_part(tmp_path, capsys):
     capsys.readouterr()
     assert main(["compare", str(job), "as-found", "after-C2"]) == 0
     assert "C2 replaced" not in capsys.readouterr().out
+
+
+def test_a_part_is_not_written_down_before_readings_that_were_taken(tmp_path, capsys):
+    """Without --pass the survey goes on with the last pass: the old part was in while that was read."""
+    readings = tmp_path / "readings.csv"
+    readings.write_text("point,quantity,value\nV1.7,dc_v,1.81\n")
+    job = tmp_path / "amp.stagewalk"
+    assert main(["import", str(job), str(readings), "--chassis", "quayside-five", "--pass", "as-found"]) == 0
+    capsys.readouterr()
+    assert main(["survey", str(job), "--bench", "example", "--replaced", "C2", "--mains", "231"]) == 2
+    told = capsys.readouterr().err
+    assert "as-found was read before C2 went in: begin a pass of its own, such as after-C2" in told
+    with open_job(job, read_only=True) as opened:
+        assert opened.read_pass("as-found").events == ()
