@@ -58,7 +58,8 @@ STEP = {"running": True, "tube": None, "pin": None, "title": "V1 pin 2", "prompt
 STAGE = {"name": "first", "from": "V1.2", "to": "V1.1"}
 JOB = {"name": "five", "chassis": "five", "pass": "as-found", "passes": ["as-found"], "stages": [STAGE],
        "mains_v": 231.0, "mains_words": "", "cautions": []}  # fmt: skip
-NOTES = {"words": "", "intake": dict.fromkeys(["customer", "serial", "technician", "complaint"], ""),
+SHEET = dict.fromkeys(["customer", "serial", "technician", "complaint", "found", "advice"], "")
+NOTES = {"words": "", "sheet": SHEET,
          "names": ["C2"], "noted": [], "sockets": [], "lifted": ""}  # fmt: skip
 NOTHING_WEIGHED = {"points": None, "settled": True, "suspects": [], "nothing_wrong": None, "advice": "",
                    "words": ""}  # fmt: skip

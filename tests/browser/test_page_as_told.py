@@ -528,3 +528,21 @@ def test_a_pass_that_was_begun_brings_its_conditions_and_a_changed_part_a_pass_o
     page.fill("#changed", "C2")
     page.press("#changed", "Tab")
     assert page.input_value("#pass") == "by another name"
+
+
+def test_the_end_of_the_job_is_written_on_the_page_and_its_report_comes_as_a_file(told):
+    page, hub, posted = told
+    hub.publish("notes", {**NOTES, "sheet": {**NOTES["sheet"], "found": "C2 leaked"}})
+    page.click("nav [href='#notes']")
+    wait_for(lambda: page.input_value("#found") == "C2 leaked")
+    page.fill("#advised", "new mains lead")
+    page.click("#conclude-form .primary")
+    wait_for(lambda: posted)
+    assert posted == [("conclude", {"found": "C2 leaked", "advice": "new mains lead"})]
+    page.click("#report")  # there is no job behind this page
+    wait_for(lambda: "none.stagewalk" in page.locator("#report-words").inner_text())
+    page.route("**/report", lambda route: route.fulfill(body="<!doctype html>", content_type="text/html"))
+    with page.expect_download() as kept:
+        page.click("#report")
+    assert kept.value.suggested_filename == "five.html"
+    wait_for(lambda: "downloads of this browser" in page.locator("#report-words").inner_text())

@@ -74,7 +74,11 @@ def main():
     hub, address = Hub(), listen()
     hub.publish("step", {"running": True, "title": "V1 pin 6", "count": "", "prompt": ""})
     views = Views(
-        base=lambda *_: "<svg/>", drawing=lambda *_: "<svg/>", compare=lambda *_: {}, history=lambda _: {}
+        base=lambda *_: "<svg/>",
+        drawing=lambda *_: "<svg/>",
+        compare=lambda *_: {},
+        history=lambda _: {},
+        report=lambda: "",
     )
     server = threading.Thread(
         target=serve, args=(guarded(page_app(hub, NoActions(), views), address), hub, address), daemon=True

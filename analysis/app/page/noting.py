@@ -1,8 +1,8 @@
-"""Notes of the page: intake, parts changed, remarks. The same events by the same code as ``stagewalk note``."""
+"""Notes of the page: intake, parts changed, remarks, conclusion; the same events by the same code as the terminal."""
 
 from __future__ import annotations
 
-from collections.abc import Mapping
+from collections.abc import Mapping, Sequence
 from typing import Any
 
 import click
@@ -25,11 +25,12 @@ from analysis.chassis.parts import UNITS
 
 from .hub import Hub
 
-NOTES = ("note", "intake", "changed", "pulled")
+NOTES = ("note", "intake", "conclude", "changed", "pulled")
 """Requests that need no instrument."""
 
 SHOWN = ("note", "part_replaced", "part_measured", "tube_swapped")
 INTAKE = ("customer", "serial", "technician", "complaint")
+CONCLUSION = ("found", "advice")
 LONGEST, LONGEST_REMARK = 2000, 400
 
 
@@ -79,15 +80,18 @@ class Noting:
         action : str
             One of ``NOTES``.
         body : mapping
-            ``text`` of a note; intake words by their names; ``parts`` changed, in one line, or
+            ``text`` of a note; words of intake and conclusion by their names; ``parts`` changed, in one line, or
             ``measured`` with the power off; sockets and parts that are out (``pulled``), in one line, or ``none``.
         point : str
             Where the survey stands.
         """
         try:
             if action == "intake":
-                self._job.describe(**_intake(body))
+                self._job.describe(**_given(body, INTAKE))
                 words = "Written down."
+            elif action == "conclude":
+                self._job.conclude(**_given(body, CONCLUSION))
+                words = "Written down; the report says it at its top."
             elif action == "changed":
                 words = self._changed(body)
             elif action == "pulled":
@@ -99,7 +103,7 @@ class Noting:
         except click.BadParameter as error:
             self.show(f"Not written down: {error.message}")
         except StoreError as error:
-            self._refuse(error, body)
+            self._refuse(error, action, body)
         else:
             self.show(words)
 
@@ -128,11 +132,12 @@ class Noting:
         self._hub.cue("prompt", text="noted")
         return "Written down."
 
-    def _refuse(self, error: StoreError, body: Mapping[str, Any]) -> None:
+    def _refuse(self, error: StoreError, action: str, body: Mapping[str, Any]) -> None:
         """Tell why the job did not take it; the job may not be read either, and what was typed stays in sight."""
         typed = next((f" ({body[name]})" for name in ("text", "parts", "measured", "pulled") if body.get(name)), "")
         words = f"Not written down{typed}: {error}" + (f": {error.hint}" if error.hint else "")
-        self._panel = {**self._panel, "words": words, "intake": {**self._panel["intake"], **_intake(body)}}
+        given = _given(body, {"intake": INTAKE, "conclude": CONCLUSION}.get(action, ()))
+        self._panel = {**self._panel, "words": words, "sheet": {**self._panel["sheet"], **given}}
         self._hub.publish("notes", self._panel)
 
     @property
@@ -151,7 +156,7 @@ class Noting:
         sheet, drawn = self._job.sheet, self._chassis.without(())
         self._panel = {
             "words": words,
-            "intake": {name: getattr(sheet, name) for name in INTAKE},
+            "sheet": {name: getattr(sheet, name) for name in (*INTAKE, *CONCLUSION)},
             "names": [*drawn.parts, *drawn.sockets],
             "sockets": [
                 {"name": name, "tube": tube.name, "out": name in one.pulled} for name, tube in drawn.sockets.items()
@@ -169,5 +174,5 @@ class Noting:
         return f"{words}: {event.text}" if event.text else words
 
 
-def _intake(body: Mapping[str, Any]) -> dict[str, str]:
-    return {name: str(body[name]).strip()[:LONGEST] for name in INTAKE if name in body}
+def _given(body: Mapping[str, Any], names: Sequence[str]) -> dict[str, str]:
+    return {name: str(body[name]).strip()[:LONGEST] for name in names if name in body}

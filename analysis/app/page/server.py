@@ -11,7 +11,7 @@ import subprocess
 from collections.abc import AsyncIterator, Callable, Mapping
 from dataclasses import dataclass
 from pathlib import Path
-from typing import Any, Protocol
+from typing import Any, Protocol, TypeVar
 
 import uvicorn
 from starlette.applications import Starlette
@@ -30,6 +30,8 @@ STATIC = Path(__file__).parent / "static"
 TYPED, TYPED_LENGTH = "abcdefghjkmnpqrstuvwxyz23456789", 16
 """A token is typed from one screen into another: no capitals, nothing that looks like something else; 79 bits."""
 SPOKEN_LIMIT = 200
+
+Made = TypeVar("Made")
 
 
 class Actions(Protocol):
@@ -56,12 +58,15 @@ class Views:
         Two pass names to a JSON-able mapping.
     history : callable
         Point to a JSON-able mapping of what it read in every pass.
+    report : callable
+        The report of the job, one HTML file.
     """
 
     base: Callable[[str, int], str]
     drawing: Callable[[int, str], str]
     compare: Callable[[str, str], Mapping[str, Any]]
     history: Callable[[str], Mapping[str, Any]]
+    report: Callable[[], str]
 
 
 def page_app(hub: Hub, actions: Actions, views: Views) -> Starlette:
@@ -132,6 +137,11 @@ def page_app(hub: Hub, actions: Actions, views: Views) -> Starlette:
     async def history(request: Request) -> Response:
         return await _json(lambda: views.history(request.query_params.get("point", "")))
 
+    async def report(_: Request) -> Response:
+        # A file to be kept, never a page of this server: its scripts are its own.
+        headers = {"content-disposition": "attachment"}
+        return Response(await _made(views.report), media_type="text/html", headers=headers)
+
     async def say(request: Request) -> Response:
         wave = await run_in_threadpool(speak, request.query_params.get("text", ""))
         return Response(wave, media_type="audio/wav") if wave else Response(status_code=204)
@@ -150,6 +160,7 @@ def page_app(hub: Hub, actions: Actions, views: Views) -> Starlette:
         Route("/drawing", drawing),
         Route("/compare", compare),
         Route("/history", history),
+        Route("/report", report),
         Route("/say", say),
     ]
     return Starlette(routes=routes, exception_handlers={HTTPException: refused})
@@ -162,18 +173,19 @@ def _number(request: Request, name: str, digits: int) -> int:
     return int(given)
 
 
-async def _svg(make: Callable[[], str]) -> Response:
+async def _made(make: Callable[[], Made]) -> Made:
     try:
-        return Response(await run_in_threadpool(make), media_type="image/svg+xml")
+        return await run_in_threadpool(make)
     except BenchError as error:
         raise HTTPException(422, str(error)) from error
+
+
+async def _svg(make: Callable[[], str]) -> Response:
+    return Response(await _made(make), media_type="image/svg+xml")
 
 
 async def _json(make: Callable[[], Mapping[str, Any]]) -> Response:
-    try:
-        return JSONResponse(unsteered(await run_in_threadpool(make)))
-    except BenchError as error:
-        raise HTTPException(422, str(error)) from error
+    return JSONResponse(unsteered(await _made(make)))
 
 
 def speak(text: str) -> bytes:

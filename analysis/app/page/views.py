@@ -31,6 +31,7 @@ def views_of(path: str | Path) -> Views:
         drawing=lambda width_px, pass_name: _drawing(path, width_px, pass_name),
         compare=lambda before, after: _compare(path, before, after),
         history=lambda point: _history(path, point),
+        report=lambda: _report(path),
     )
 
 
@@ -110,6 +111,15 @@ def _compare(path: str | Path, before: str, after: str) -> Mapping[str, Any]:
         "words": [*words, *found.remarks],
         "changes": [change_row(measurand_text(c.measurand, later=c.later), c) for c in changed],
     }
+
+
+def _report(path: str | Path) -> str:
+    from acquisition.store import open_job
+    from analysis.app.verbs.report import gather
+    from analysis.report.render import render
+
+    with open_job(path, read_only=True) as job:
+        return render(gather(job))
 
 
 def _history(path: str | Path, point: str) -> Mapping[str, Any]:

@@ -33,6 +33,7 @@ VIEWS = Views(
     drawing=lambda width_px, pass_name: f"<svg width='{width_px}'/>",
     compare=lambda before, after: {"before": before, "after": after},
     history=no_history,
+    report=lambda: "<!doctype html><title>report</title>",
 )
 
 
@@ -231,3 +232,10 @@ def test_speech_is_the_hosts_own_or_nothing(tmp_path, monkeypatch):
     assert speak("--phonout=/tmp/x") == b"-v|en|-s|165|--stdin|--stdout|--phonout=/tmp/x"
     assert len(speak("long " * 1000)) < 300
     assert speak("  ") == b""
+
+
+def test_the_report_is_a_file_and_no_page_of_the_server(page):
+    status, headers, body = call(page, path="/report")
+    assert (status, body) == (200, b"<!doctype html><title>report</title>")
+    assert headers[b"content-disposition"] == b"attachment"
+    assert b"default-src 'none'" in headers[b"content-security-policy"]

@@ -218,7 +218,7 @@ def test_a_remark_that_is_not_kept_stops_no_measurement_and_stays_in_sight(tmp_p
         with failing("describe", 1):
             worker.post("intake", {"customer": "M. Okafor"})
             wait_for(lambda: hub.state()["notes"]["words"] == f"Not written down: {FULL}: {FULL.hint}")
-        assert hub.state()["notes"]["intake"]["customer"] == "M. Okafor", "the form keeps what was typed"
+        assert hub.state()["notes"]["sheet"]["customer"] == "M. Okafor", "the form keeps what was typed"
         assert hub.state()["gain"]["waiting"]
         worker.post("stop", {})
         wait_for(lambda: hub.state()["gain"]["progress"].startswith("Stopped"))

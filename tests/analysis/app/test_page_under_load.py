@@ -27,7 +27,11 @@ def served():
     hub, address = Hub(), listen()
     hub.publish("step", {"running": False})
     views = Views(
-        base=lambda *_: "<svg/>", drawing=lambda *_: "<svg/>", compare=lambda *_: {}, history=lambda _: {}
+        base=lambda *_: "<svg/>",
+        drawing=lambda *_: "<svg/>",
+        compare=lambda *_: {},
+        history=lambda _: {},
+        report=lambda: "",
     )
     app = guarded(page_app(hub, NoActions(), views), address)
     config = uvicorn.Config(

@@ -47,3 +47,16 @@ def test_the_history_of_a_point_sets_the_same_reading_of_each_pass_together(tmp_
     rows = views_of(path).history("V1.6")["readings"]
     assert [row["pass"] for row in rows] == ["as-found", "after-C2"] * 3
     assert [row["value"] for row in rows[:2]] == ["96.40 V", "154.5 V"]
+
+
+def test_the_report_of_the_page_is_that_of_the_terminal(tmp_path):
+    path, file = tmp_path / "five.stagewalk", tmp_path / "five.html"
+    with create_job(path, "five", find_config("chassis", "quayside-five").read_text("utf-8")) as job:
+        job.start_pass("as-found", mains_v=230.0)
+        job.add_reading("as-found", Reading(point="V1.6", quantity="dc_v", value=96.4, std=0.1))
+    shown = views_of(path).report()
+    assert main(["report", str(path), "--out", str(file)]) == 0
+    assert shown == file.read_text("utf-8")
+    assert "V1.6" in shown
+    with pytest.raises(BenchError):
+        views_of(tmp_path / "none.stagewalk").report()

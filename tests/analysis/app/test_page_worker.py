@@ -265,6 +265,9 @@ def test_intake_and_parts_changed_are_the_events_of_the_terminal(tmp_path):
     with running(tmp_path, with_hands=False) as (_, hub, worker, path):
         worker.post("intake", {"customer": "M. Okafor", "complaint": " hums\nand cuts out ", "found": "mine"})
         wait_for(lambda: hub.state()["notes"]["words"] == "Written down.")
+        worker.post("conclude", {"found": " C2 leaked ", "customer": "nobody"})
+        wait_for(lambda: hub.state()["notes"]["sheet"]["found"] == "C2 leaked")
+        assert hub.state()["notes"]["words"] == "Written down; the report says it at its top."
         worker.post("changed", {"parts": "C2=22n"})
         wait_for(lambda: "has not begun" in hub.state()["notes"]["words"])
         worker.post("start", {"mains_v": "231", "changed": "C9=22n"})
@@ -284,7 +287,8 @@ def test_intake_and_parts_changed_are_the_events_of_the_terminal(tmp_path):
         assert "R5 part measured, 103 kohm" in hub.state()["notes"]["noted"][2]
         assert "C2 part replaced, 22 nF" in hub.state()["notes"]["noted"][0]
     with open_job(path, read_only=True) as job:
-        assert (job.sheet.customer, job.sheet.complaint, job.sheet.found) == ("M. Okafor", "hums\nand cuts out", "")
+        assert (job.sheet.customer, job.sheet.complaint) == ("M. Okafor", "hums\nand cuts out")
+        assert (job.sheet.found, job.sheet.advice) == ("C2 leaked", "")
         taken = job.read_pass("as-found")
         assert taken.mains_v == 231.0
         assert [(e.kind, e.subject, e.value) for e in taken.events] == [

@@ -1,18 +1,23 @@
-// Notes: intake, parts changed, remarks. The server writes them into the job and says what stands there.
+// Notes: intake, parts changed, remarks, conclusion, and the report as a file. The server writes them into the job and says what stands there.
 import { text, make } from "/static/dom.js";
 const at = (id) => document.getElementById(id);
-const intake = ["customer", "serial", "technician", "complaint"];
+const sheets = { intake: ["customer", "serial", "technician", "complaint"], conclude: ["found", "advice"] };
+const fields = Object.values(sheets).flat();
+const box = (name) => at(name === "advice" ? "advised" : name); // advice is what the survey view says to read next
 let names = "", sockets = "";
 const boxes = () => [...at("pulled-sockets").querySelectorAll("input")];
 
 export function wire(act) {
   // A field that somebody is at work on is not overwritten by what the server says.
-  for (const id of intake) at(id).addEventListener("input", () => { at(id).dataset.edited = "yes"; });
-  at("intake-form").addEventListener("submit", async (event) => {
-    event.preventDefault();
-    const sent = await act("intake", Object.fromEntries(intake.map((id) => [id, at(id).value])));
-    if (sent) for (const id of intake) delete at(id).dataset.edited;
-  });
+  for (const name of fields) box(name).addEventListener("input", () => { box(name).dataset.edited = "yes"; });
+  for (const [action, names] of Object.entries(sheets)) {
+    at(`${action}-form`).addEventListener("submit", async (event) => {
+      event.preventDefault();
+      const sent = await act(action, Object.fromEntries(names.map((name) => [name, box(name).value])));
+      if (sent) for (const name of names) delete box(name).dataset.edited;
+    });
+  }
+  at("report").addEventListener("click", report);
   at("changed-form").addEventListener("submit", async (event) => {
     event.preventDefault();
     const value = at("changed-value").value.replaceAll(" ", "");
@@ -31,9 +36,25 @@ export function wire(act) {
     if (await act("note", { text: at("remark").value })) at("remark").value = "";
   });
 }
+// The model takes seconds; what went wrong is told here, and no file with an error in it is kept.
+async function report() {
+  const words = at("report-words"), button = at("report");
+  button.disabled = true;
+  text(words, "The report is being put together.");
+  try {
+    const answer = await fetch("/report");
+    if (answer.ok) {
+      const link = make("a", { href: URL.createObjectURL(await answer.blob()), download: `${at("job-name").textContent}.html` });
+      link.click();
+      setTimeout(() => URL.revokeObjectURL(link.href), 60000);
+      text(words, "One file that opens without a network and prints; look among the downloads of this browser.");
+    } else text(words, await answer.text());
+  } catch { text(words, "The server does not answer."); }
+  button.disabled = false;
+}
 export function update(notes) {
   text(at("notes-words"), notes.words);
-  for (const id of intake) if (!at(id).dataset.edited) at(id).value = notes.intake[id];
+  for (const name of fields) if (!box(name).dataset.edited) box(name).value = notes.sheet[name];
   if (names !== notes.names.join()) {
     names = notes.names.join();
     // None is chosen beforehand: what is written down stays, and the first part was changed by nobody.
