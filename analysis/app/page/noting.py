@@ -1,4 +1,4 @@
-"""Notes of the page: intake, parts changed, remarks, conclusion; the same events by the same code as the terminal."""
+"""Notes of the page: intake, parts changed, remarks, conclusion, by the same events and code as the terminal."""
 
 from __future__ import annotations
 
