@@ -353,13 +353,13 @@ def _instead(model: type[BaseModel], place: tuple[str | int, ...]) -> str:
     name = str(place[-1])[:40]
     if re.fullmatch(r"\d+[a-zA-Zµ]?", name):
         return ": expected a point in a number, and no comma"
-    if near := difflib.get_close_matches(name, list(fields), n=1):
+    if near := difflib.get_close_matches(name, list(fields), n=1, cutoff=0.7):  # notes are no slip of tubes
         return f", did you mean {near[0]}?"
     inside = (
         key for key, field in fields.items() if name in getattr(_model_in(field.annotation), "model_fields", {})
     )
     home = next(inside, "")
-    return f", it goes into {home}" if home else ""
+    return f", it goes into {home}" if home else f", expected one of {' '.join(fields)}" if fields else ""
 
 
 def _model_in(annotation: Any) -> Any:
