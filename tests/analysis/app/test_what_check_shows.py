@@ -1,0 +1,44 @@
+"""What ``check`` shows a person at a terminal of 80 columns, of readings that are not what they should be."""
+
+import pytest
+
+from acquisition.records import Reading
+from analysis.app.cli import main
+from analysis.judge import read_twice
+
+LINES = ["HT1,dc_v,0", "HT2,dc_v,0", "V1.1,dc_v,0", "V1.3,dc_v,0"]
+
+
+@pytest.fixture
+def said(tmp_path, capsys, monkeypatch):
+    def check(lines):
+        path = tmp_path / "read.csv"
+        path.write_text("\n".join(["point,quantity,value", *lines]), "utf-8")
+        monkeypatch.setenv("COLUMNS", "80")
+        main(["check", "--chassis", "gangway-two", str(path)])
+        return capsys.readouterr().out
+
+    return check
+
+
+def test_a_note_is_wrapped_and_next_to_nothing_is_shown_as_nothing(said):
+    out = said(LINES)
+    assert max(len(line) for line in out.splitlines()) <= 80
+    # The plate of the follower is HT2, and live as any other plate.
+    assert "none of 4 points reads any volts, 3 of them live when healthy" in " ".join(out.split())
+    (plate,) = [line for line in out.splitlines() if line.startswith("V1.1")]
+    assert plate.split()[2:7] == ["0", "V", "0", "V", "-50.00"], "value and expected, without microvolts"
+
+
+def test_a_point_that_read_other_volts_before_is_asked_about(said):
+    words = "V1.1 read 112 V before it read 71 V, and the last counts"
+    assert words in " ".join(said(["HT1,dc_v,280", "V1.1,dc_v,112", "V1.1,dc_v,71"]).split())
+    assert words not in " ".join(said(["HT1,dc_v,280", "V1.1,dc_v,71"]).split())
+
+
+@pytest.mark.parametrize(
+    ("volts", "asked"),
+    [((112.0, 71.0), 1), ((112.0, 113.0), 0), ((112.0, 71.0, 71.1), 1), ((0.0, 0.01), 0), ((-31.0, 31.0), 1)],
+)
+def test_what_mains_and_meter_move_from_minute_to_minute_is_not_asked_about(volts, asked):
+    assert len(read_twice([Reading(point="V1.1", quantity="dc_v", value=one) for one in volts])) == asked
