@@ -116,8 +116,8 @@ def test_the_drawing_takes_the_margins_of_the_window_and_says_where_it_is_wider(
         for width, least in ((1100, 1000), (900, 800), (390, 300)):
             window.set_viewport_size({"width": width, "height": 900})
             window.wait_for_timeout(300)
-            room, drawn = window.evaluate(
-                "(({clientWidth, scrollWidth}) => [clientWidth, scrollWidth])(document.querySelector('.scroll.drawing'))"
+            room, drawn = window.eval_on_selector(
+                ".scroll.drawing", "(drawing) => [drawing.clientWidth, drawing.scrollWidth]"
             )
             assert least <= room <= width
             assert window.locator(".wider").is_visible() == (drawn > room + 1)

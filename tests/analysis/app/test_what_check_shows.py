@@ -42,3 +42,19 @@ def test_a_point_that_read_other_volts_before_is_asked_about(said):
 )
 def test_what_mains_and_meter_move_from_minute_to_minute_is_not_asked_about(volts, asked):
     assert len(read_twice([Reading(point="V1.1", quantity="dc_v", value=one) for one in volts])) == asked
+
+
+@pytest.mark.parametrize(
+    ("words", "told"),
+    [
+        (["check", "read.csv"], "read.csv: name what it was read of with --chassis FILE"),
+        (["expect", "read.csv"], "read.csv: not a chassis file: the name of one ends in .yaml"),
+        (["bench", "none-such"], "none-such: no bench file of this name"),
+        (["tube", "none-such"], "none-such: unknown tube type"),
+    ],
+)
+def test_a_file_of_another_kind_is_told_with_what_is_wanted(words, told, tmp_path, monkeypatch, capsys):
+    monkeypatch.chdir(tmp_path)
+    (tmp_path / "read.csv").write_text("point,quantity,value\nHT1,dc_v,280\n", "utf-8")
+    assert main(words) == 2
+    assert told in capsys.readouterr().err
