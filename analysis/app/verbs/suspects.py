@@ -168,13 +168,15 @@ def as_json(diagnosis: Any) -> dict[str, Any]:
     }
 
 
-def show(result: dict[str, Any]) -> None:
+def show(result: dict[str, Any], *, modelled: bool = True) -> None:
     """Print one answer for people.
 
     Parameters
     ----------
     result : dict
         From `answers`.
+    modelled : bool
+        Whether the chassis file has parts: without them there is no model to propose a reading.
     """
     from rich.table import Table
 
@@ -197,7 +199,8 @@ def show(result: dict[str, Any]) -> None:
         part = place_text(suspect["part"], suspect.get("section", ""))
         estimate = suspect["estimate"]["text"] if suspect["estimate"] and suspect["probability"] >= 0.01 else ""
         table.add_row(part, suspect["fault"], chance_text(suspect["probability"], 1), estimate)
-    console.print(table)
+    if table.row_count:
+        console.print(table)
     for suspect in result["suspects"][:3]:
         if suspect["probability"] >= 0.05:
             part = place_text(suspect["part"], suspect.get("section", ""))
@@ -213,7 +216,9 @@ def show(result: dict[str, Any]) -> None:
     for proposal in telling:
         say(f"next: {proposal['text']}, {proposal['bits']:.2f} bits ({proposal['why']})")
     if not telling:
-        say("next: no live reading that is left tells much")
+        say(
+            "next: no live reading that is left tells much" if modelled else "next: enter parts and rails, then ask"
+        )
     for pulled in result.get("tube_out", ()):
         say(
             f"or with the power off pull {', '.join(pulled['pull'])}, then: {pulled['text']}, "
@@ -288,4 +293,4 @@ def command(
             continue
         if len(passes) > 1:
             tell(f"\n{result['file']}")
-        show(result)
+        show(result, modelled=bool(chassis.parts))
