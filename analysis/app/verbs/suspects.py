@@ -26,6 +26,9 @@ CAUTION = (
 LEAST_LISTED = 0.001
 """Suspects below this probability are not listed for people."""
 
+LEAST_BITS = 0.005
+"""Below this the bits of a proof come out as 0.00, and are not told."""
+
 MOST_ALIKE = 6
 """Look-alikes that are named to people, the nearest first."""
 
@@ -226,7 +229,9 @@ def show(result: dict[str, Any], *, modelled: bool = True) -> None:
         )
     out = {socket for pulled in result.get("tube_out", ()) for socket in pulled["pull"]}
     for opened in [one for one in result["power_off"] if one["part"] not in out]:
-        say(f"prove {opened['part']}: {opened['what']} ({opened['bits']:.2f} bits)")
+        # Of a part that is certain already the proof tells nothing new, and is due all the same.
+        bits = f" ({opened['bits']:.2f} bits)" if opened["bits"] >= LEAST_BITS else ""
+        say(f"prove {opened['part']}: {opened['what']}{bits}")
     say(CAUTION)
 
 
