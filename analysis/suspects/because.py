@@ -333,10 +333,12 @@ def explain(
     left = refined.left(data)
     odd = [int(i) for i in np.argsort(-np.abs(left)) if abs(left[i]) > UNEXPLAINED][:MOST_ODD]
     sentences = [f"consistent with {fault.part} that {fault.words}"]
+    together: list[int] = []
+    if plain is not None and refined.evidence > plain.evidence + TOGETHER:
+        together = [i for i in joint_readings(data, healthy, refined, plain) if i not in odd]
     if chosen:
         sentences.append(moves(data, healthy, chosen))
-    elif plain is not None and refined.evidence > plain.evidence + TOGETHER:
-        together = joint_readings(data, healthy, refined, plain)
+    elif together:
         sentences.append(
             f"each alone is within healthy scatter, together they are not: {moves(data, healthy, together)}"
         )

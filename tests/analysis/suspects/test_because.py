@@ -47,3 +47,14 @@ def test_readings_that_a_fault_leaves_far_off_are_named_as_not_explained_and_nev
         assert "reads -55 V" not in claimed
         assert "no reading is outside healthy scatter" not in claimed or not rest
     assert any("does not explain HT2 900 V" in because for because in told)
+
+
+def test_readings_that_are_not_explained_are_not_within_healthy_scatter():
+    """Of a chassis that reads nothing at all, a weak tube was told with both."""
+    points = ("HT1", "HT2", "V1.1", "V1.3", "V1.8")
+    readings = [Reading(point=point, quantity="dc_v", value=0.0) for point in points]
+    measurands = tuple(reading.measurand for reading in readings)
+    diagnosis = Diagnoser(ChassisModel(load_chassis("gangway-two")), measurands).diagnose(readings)
+    told = [one.because for one in diagnosis.suspects]
+    assert any("does not explain" in because for because in told)
+    assert not any("each alone is within healthy" in because and "HT1 reads 0 V" in because for because in told)
