@@ -5,14 +5,13 @@ from __future__ import annotations
 import json
 from collections import Counter
 from collections.abc import Sequence
-from textwrap import wrap
 from typing import TYPE_CHECKING, Any
 
 import click
 
 from analysis.app.passes import Taken, judged, reached
 from analysis.app.taking import take
-from analysis.app.terminal import tell, text_width
+from analysis.app.terminal import tell, tell_wrapped
 
 if TYPE_CHECKING:
     from analysis.chassis import Chassis
@@ -102,7 +101,7 @@ def show(rows: list[dict[str, Any]], notes: Sequence[str]) -> None:
 
 def _tell_notes(notes: Sequence[str]) -> None:
     for note in notes:
-        tell("\n".join(wrap(f"note: {note}", text_width(), subsequent_indent="  ", break_on_hyphens=False)))
+        tell_wrapped(f"note: {note}", 2)
 
 
 @click.command(name="check")

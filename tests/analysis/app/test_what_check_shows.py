@@ -4,6 +4,7 @@ import pytest
 
 from acquisition.records import Reading
 from analysis.app.cli import main
+from analysis.app.terminal import tell_wrapped
 from analysis.judge import read_twice
 
 LINES = ["HT1,dc_v,0", "HT2,dc_v,0", "V1.1,dc_v,0", "V1.3,dc_v,0"]
@@ -58,3 +59,14 @@ def test_a_file_of_another_kind_is_told_with_what_is_wanted(words, told, tmp_pat
     (tmp_path / "read.csv").write_text("point,quantity,value\nHT1,dc_v,280\n", "utf-8")
     assert main(words) == 2
     assert told in capsys.readouterr().err
+
+
+def test_a_long_line_goes_on_under_its_own_text(capsys, monkeypatch):
+    monkeypatch.setenv("COLUMNS", "60")
+    tell_wrapped("first: V1.2 to V1.1\n  signal   98.1 mV in, 5.76 V out, peak to peak of the fitted sine\n", 11)
+    assert capsys.readouterr().out.splitlines() == [
+        "first: V1.2 to V1.1",
+        "  signal   98.1 mV in, 5.76 V out, peak to peak of the",
+        "           fitted sine",
+        "",
+    ]
