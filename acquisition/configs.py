@@ -22,6 +22,9 @@ if TYPE_CHECKING:
     from pydantic import BaseModel
 
 KINDS = ("tubes", "chassis", "benches", "dialects")
+_ONE_OF = {"tubes": "tube", "chassis": "chassis", "benches": "bench", "dialects": "dialect"}
+_MOST_NAMED = 10
+"""Fields that are named where an unknown one is like none of them."""
 ENVIRONMENT_VARIABLE = "STAGEWALK_CONFIGS"
 
 Text = str | list["Text"] | dict[str, "Text"]
@@ -119,7 +122,10 @@ def find_config(kind: str, name: str) -> Path:
     added = os.environ.get(ENVIRONMENT_VARIABLE)
     if added and not beside and not os.path.isdir(added):
         hint = f"{ENVIRONMENT_VARIABLE} names {added}, and there is no such folder"
-    raise ConfigError.from_problems([Problem(name, 0, "", f"no {kind} file of this name")], hint=hint)
+    text = f"no {_ONE_OF[kind]} file of this name"
+    if os.path.exists(name):
+        text = f"not a {_ONE_OF[kind]} file: the name of one ends in .yaml"
+    raise ConfigError.from_problems([Problem(name, 0, "", text)], hint=hint)
 
 
 def read_yaml(path: str | Path, *, escapes: bool = False) -> Document:
@@ -353,13 +359,15 @@ def _instead(model: type[BaseModel], place: tuple[str | int, ...]) -> str:
     name = str(place[-1])[:40]
     if re.fullmatch(r"\d+[a-zA-Zµ]?", name):
         return ": expected a point in a number, and no comma"
-    if near := difflib.get_close_matches(name, list(fields), n=1):
+    if near := difflib.get_close_matches(name, list(fields), n=1, cutoff=0.7):  # notes are no slip of tubes
         return f", did you mean {near[0]}?"
     inside = (
         key for key, field in fields.items() if name in getattr(_model_in(field.annotation), "model_fields", {})
     )
     home = next(inside, "")
-    return f", it goes into {home}" if home else ""
+    if home:
+        return f", it goes into {home}"
+    return f", expected one of {' '.join(fields)}" if 0 < len(fields) <= _MOST_NAMED else ""
 
 
 def _model_in(annotation: Any) -> Any:

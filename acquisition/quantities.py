@@ -13,12 +13,13 @@ _PREFIXES = {
     "p": -12, "n": -9, "u": -6, "µ": -6, "μ": -6, "m": -3, "": 0, "R": 0, "r": 0, "k": 3, "K": 3, "M": 6, "G": 9,
 }  # fmt: skip
 # By number: an editor that normalises text turns the ohm sign into an omega, and the two look alike.
-_UNITS = "(?:ohms?|Ohms?|\u03a9|\u2126|F|H|V|A|Hz|s|W)?"
+_UNITS = "(?:(?i:ohms?|F|H|V|A|Hz|W)|\u03a9|\u2126|s)?"
 _CODE = re.compile(rf"([+-]?)(\d*)([pnuµμmRrkKMG])(\d+)\s*{_UNITS}")
 _PLAIN = re.compile(rf"([+-]?(?:\d+\.?\d*|\.\d+)(?:[eE][+-]?\d+)?)\s*([pnuµμmRrkKMG]?)\s*{_UNITS}")
 _LONGEST = 60
 _PRINTED_MINUS = str.maketrans("\N{MINUS SIGN}\N{EN DASH}", "--")
 """What a printed sheet, a spreadsheet and this program's own report put before a negative number."""
+_GROUPED = re.compile(r"[1-9]\d{0,2}(?:,\d{3})+(?!\d)")
 _PERCENT = re.compile(r"([+-]?)\s*(\d+(?:\.\d+)?)\s*%")
 
 
@@ -46,7 +47,20 @@ def comma_hint(text: str) -> str:
     text : str
         What was refused.
     """
+    if _GROUPED.match(text.strip()):
+        return " (no comma between thousands, and a point before decimals)"
     return " (write a point, not a comma)" if re.search(r"\d,\d", text) else ""
+
+
+def _meant(text: str) -> str:
+    """What to add to a refusal where only the capitals of a prefix are in the way; empty where more is."""
+    written = re.sub("(?i)meg", "M", text.strip())
+    written = re.sub(r"(?<=\d)[PNU](?=\d|[fF]|$)", lambda found: found[0].lower(), written)
+    return (
+        f": write {written}"
+        if written != text.strip() and (_CODE.fullmatch(written) or _PLAIN.fullmatch(written))
+        else ""
+    )
 
 
 def parse_value(text: str) -> float:
@@ -79,7 +93,9 @@ def parse_value(text: str) -> float:
     elif match := _PLAIN.fullmatch(cleaned):
         number, exponent = match.group(1), _PREFIXES[match.group(2)]
     else:
-        raise ValueError(f"expected a value such as 4k7, 4.7k, 22n or 1M, got {text!r}{comma_hint(text)}")
+        raise ValueError(
+            f"expected a value such as 4k7, 4.7k, 22n or 1M, got {text!r}{comma_hint(text)}{_meant(text)}"
+        )
     # Through decimal text, so that 22n is the float nearest to 22e-9 and not 22 times an inexact 1e-9.
     mantissa, _, power = number.lower().partition("e")
     value = float(f"{mantissa}e{int(power or 0) + exponent}")
@@ -128,7 +144,7 @@ def parse_tolerance(text: str) -> tuple[float, float]:
     Parameters
     ----------
     text : str
-        ``5%``, ``+-20%`` or ``-20% +50%``.
+        ``5%``, ``+-20%``, ``+/-20%`` or ``-20% +50%``.
 
     Returns
     -------
@@ -146,7 +162,7 @@ def parse_tolerance(text: str) -> tuple[float, float]:
     ((-0.05, 0.05), (-0.2, 0.5))
     """
     plain = with_plain_minus(text.strip()) if len(text) <= _LONGEST else ""
-    cleaned = plain.replace("+-", "").replace("±", "")
+    cleaned = plain.replace("+/-", "").replace("+-", "").replace("±", "")
     found = _PERCENT.findall(cleaned)
     if found and not _PERCENT.sub("", cleaned).strip():
         limits = [(sign, float(number) / 100.0) for sign, number in found]

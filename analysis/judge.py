@@ -45,6 +45,10 @@ SAME_NODES, SAME_RATIO = 4, 0.01
 """So many nodes, rails and cathodes among them, that all read the same within this are no chassis at work. Common
 practice, no source."""
 
+APART_STDS, APART_SHARE = 4.0, 0.05
+"""Two readings of one point differ by more than the meter's doubt, and by more than mains do from minute to minute.
+Common practice, no source."""
+
 NOISE = {
     "dc_v": (0.005, 0.002), "pp_v": (0.03, 0.0003), "rms_v": (0.03, 0.0001), "gain": (0.03, 0.0005),
     "phase_deg": (0.0, 2.0), "ripple_pp_v": (0.03, 0.0003), "thd_pct": (0.1, 0.05),
@@ -225,9 +229,11 @@ def slips_of_hand(chassis: Chassis, readings: Sequence[Reading]) -> list[str]:
         for section in tube.sections:
             pins = (number for e in ("plate", "screen") for number in section.electrodes.get(e, ()))
             live |= {f"{socket}.{number}": 1.0 for number in pins if section.kind in ("triode", "pentode")}
-    read = [point for point in volts if point in live]
     nodes = chassis.node_names
-    there = {nodes.get(point, point) for point in live if point in nodes or not nodes}
+    # A plate straight on a node between filter parts is read there as well as at its pin.
+    there = {nodes.get(point, point): sign for point, sign in live.items() if point in nodes or not nodes}
+    live = {point: there[nodes.get(point, point)] for point in volts if nodes.get(point, point) in there}
+    read = list(live)
     if len(read) >= enough_live(len(there)) and all(abs(value) < NOTHING_V for value in volts.values()):
         return [
             f"none of {len(volts)} points reads any volts, {len(read)} of them live when healthy: see where the "
@@ -274,6 +280,36 @@ def _all_the_same(chassis: Chassis, volts: Mapping[str, float], live: Sequence[s
     ]
 
 
+def read_twice(readings: Sequence[Reading]) -> list[str]:
+    """Ask about DC points that read other volts before the last reading of the pass, which is the one that counts.
+
+    Parameters
+    ----------
+    readings : sequence of Reading
+        Of one pass.
+
+    Examples
+    --------
+    >>> read_twice([Reading(point="V1.8", quantity="dc_v", value=v) for v in (98.2, 71.2)])
+    ['V1.8 read 98.2 V before it read 71.2 V, and the last counts: drift, a poor contact or a slip? Read it again']
+    """
+    by_point: dict[str, list[Reading]] = {}
+    for reading in judged_dc(readings):
+        by_point.setdefault(reading.point, []).append(reading)
+    asked = []
+    for point, (*earlier, last) in by_point.items():
+        for before in earlier:
+            noise = APART_STDS * math.hypot(meter_std(before), meter_std(last))
+            if abs(before.value - last.value) > max(noise, APART_SHARE * abs(last.value), AT_REST_V):
+                first, then = (format_value(reading.value, "V") for reading in (before, last))
+                asked.append(
+                    f"{point} read {first} before it read {then}, and the last counts: drift, a poor contact or a"
+                    " slip? Read it again"
+                )
+                break
+    return asked
+
+
 def asked_about(
     chassis: Chassis, model: ChassisModel | None, readings: Sequence[Reading], mains_v: float | None
 ) -> list[str]:
@@ -291,7 +327,9 @@ def asked_about(
     mains_v : float, optional
         Its mains.
     """
-    asked = [*mains_asked(chassis, readings, mains_v), *slips_of_hand(chassis, readings)]
+    asked = [
+        *mains_asked(chassis, readings, mains_v), *slips_of_hand(chassis, readings), *read_twice(readings),
+    ]  # fmt: skip
     if model is None:
         return asked
     return [

@@ -28,6 +28,7 @@ class Do(StrEnum):
     DISCHARGE = "discharge"
     VERIFY = "verify"
     CLIP = "clip"
+    VERIFY_CLIPPED = "verify_clipped"
     UNCLIP = "unclip"
     HANDS_AWAY = "hands_away"
     TIP_FREE = "tip_free"

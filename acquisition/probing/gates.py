@@ -31,6 +31,9 @@ class Gate:
     clip: str | None = None
 
 
+LOOKS = frozenset({Do.VERIFY, Do.VERIFY_CLIPPED})
+"""Passed only when the meter shows next to nothing."""
+
 PREPARE = Gate(
     Do.PREPARE, "Power off. Clip the black lead to the chassis; red lead in the volts jack. Space when done."
 )
@@ -56,20 +59,23 @@ def gates_for(step: SurveyStep, *, clip_on: bool, power: str, clip: str) -> list
         Point the lead hangs on, empty for none.
     """
     off = [OFF] if power == "on" else []
+    # Before a hand goes to the clip: discharged is what a meter has shown, and it still hangs there.
+    look = f"The lead still hangs on {clip}: look at the meter. Space when the value stands."
+    unclip = [Gate(Do.VERIFY_CLIPPED, look), UNCLIP] if clip else []
     if clip_on:
         verify = f"Touch {step.point} with the tip, one hand, and look. Space when the value stands."
         place = step.place or step.function
         return [
             *off,
             DISCHARGE,
-            *([UNCLIP] if clip else []),
+            *unclip,
             Gate(Do.VERIFY, verify),
             Gate(Do.CLIP, f"Clip the lead on {step.point}, {place}. Space.", clip=step.point),
             AWAY,
             ON,
         ]
     if clip:
-        return [*off, DISCHARGE, UNCLIP, ON]
+        return [*off, DISCHARGE, *unclip, ON]
     return [ON] if power == "off" else []
 
 

@@ -131,26 +131,28 @@ class ProbingLimits:
         return ""
 
 
-def still_live(sample: Sample | None) -> str:
+def still_live(sample: Sample | None, clip: str = "") -> str:
     """Say why a point that was to be discharged is not gone on with.
 
     Parameters
     ----------
     sample : Sample, optional
         The newest with the tip on the point.
+    clip : str
+        Point the lead hangs on instead, empty for none.
 
     Returns
     -------
     str
         What was seen and what to do; empty where the meter read next to nothing.
     """
+    again = "look again, space." if clip else "touch the point again, space."
     # HOLD, MIN, REL or a low battery leave a number on the display that says nothing of this point.
     if sample is None or not sample.is_reading:
         why = f" ({sample.reason})" if sample is not None else ""
-        look = "Look at the meter, touch the point again, space."
-        return f"No reading from the meter{why}, and that is not zero. {look}"
+        return f"No reading from the meter{why}, and that is not zero. Look at the meter, {again}"
     if abs(sample.value_v) > STILL_LIVE_V:
-        return f"Still {sample.value_v:.1f} V here. Discharge again, touch the point again, space."
+        return f"Still {sample.value_v:.1f} V {f'at {clip}' if clip else 'here'}. Discharge again, {again}"
     return ""
 
 

@@ -10,7 +10,7 @@ from ..errors import StoreError
 from ..records import Reading, SurveyPlan, SurveyStep
 from ..steady import EventKind, Sample, State, SteadyDetector, SteadyEvent, SteadyReading
 from .actions import Action, ActionKind, Do, Key
-from .gates import OFF, PREPARE, Gates
+from .gates import LOOKS, OFF, PREPARE, Gates
 from .keeping import Keeping
 from .limits import ProbingLimits, left_out, still_live
 from .options import Options, Phase
@@ -244,9 +244,9 @@ class Probing:
         gate = self._gates.first
         if gate is None:
             return self._after()
-        if gate.do is Do.VERIFY:
+        if gate.do in LOOKS:
             self._live = None  # only what is read from now on counts
-        self.phase = Phase.VERIFYING if gate.do is Do.VERIFY else Phase.ASKING
+        self.phase = Phase.VERIFYING if gate.do in LOOKS else Phase.ASKING
         return [Action(kind=ActionKind.ASK, text=gate.text, do=gate.do, step=self.step)]
 
     def _pass_gate(self) -> list[Action]:
@@ -255,10 +255,10 @@ class Probing:
 
     def _verify(self) -> list[Action]:
         live = self._live
-        caution = still_live(live)
+        caution = still_live(live, self._gates.clip)
         if live is None or caution:
             return [Action(kind=ActionKind.CAUTION, text=caution, step=self.step)]
-        text = f"Last reading {volts(live.value_v)}, only at this point, just now."
+        text = f"Last reading {volts(live.value_v)}, only at {self._gates.clip or 'this point'}, just now."
         return [Action(kind=ActionKind.SAY, text=text), *self._pass_gate()]
 
     def _leave(self, where: Callable[[], list[Action]]) -> list[Action]:

@@ -51,6 +51,8 @@ class SurveyHands:
                 if self.hands.holding != point:
                     self._touch(point)
                 self._press(LOOK_S)
+            case Do.VERIFY_CLIPPED:
+                self._press(LOOK_S)
             case Do.CLIP:
                 self._waiting_for = ""
                 self.hands.clip(point)

@@ -2,6 +2,9 @@
 
 The first line names the columns. ``point``, ``quantity`` and ``value`` are needed; every other column of
 ``READING_COLUMNS`` may be there or not, and ``std``, ``freq_hz``, ``drive_pp_v`` and ``range_v`` may be empty.
+
+Where decimals begin with a comma, a spreadsheet puts semicolons or tabs between columns: then numbers may have
+either mark, but one file only one of the two, since the other one would part thousands.
 """
 
 from __future__ import annotations
@@ -15,7 +18,7 @@ from datetime import UTC, datetime
 from pathlib import Path
 
 from ..errors import ConfigError, Problem
-from ..quantities import with_plain_minus
+from ..quantities import comma_hint, with_plain_minus
 from ..records import LONGEST_NAME, QUALITIES, QUANTITIES, READING_COLUMNS, RELATIVE_QUANTITIES, Pass, Reading
 
 COLUMNS = tuple(column.name for column in READING_COLUMNS)
@@ -24,6 +27,7 @@ _NUMBERS = tuple(column.name for column in READING_COLUMNS if column.dtype == "f
 _HINT = f"the first line names the columns: {', '.join(REQUIRED)} and any of "
 _HINT += ", ".join(name for name in COLUMNS if name not in REQUIRED)
 _STRIPPED = {"pass_name", "point", "quantity", "quality", "taken_utc", *_NUMBERS}
+_SEPARATORS = ",;\t"
 _SIGNED = {"dc_v", "phase_deg"}
 _NO_READING_FROM = 1e9  # in any unit of a column
 _MOST_PROBLEMS = 50
@@ -92,23 +96,31 @@ def lines_of_points(path: str | Path) -> dict[str, int]:
         A file that `read_passes_csv` takes.
     """
     column, found = -1, dict[str, int]()
-    with Path(path).open(encoding="utf-8-sig", newline="") as stream:
-        lines = csv.reader(stream)
-        for cells in lines:
-            if column < 0:
-                names = [cell.strip() for cell in cells]
-                column = names.index("point") if "point" in names else -1
-            elif column < len(cells):
-                for point in cells[column].split(">"):
-                    found.setdefault(point.strip(), lines.line_num)
+    text = Path(path).read_text(encoding="utf-8-sig")
+    lines = csv.reader(io.StringIO(text, newline=""), delimiter=_separator(text))
+    for cells in lines:
+        if column < 0:
+            names = [cell.strip() for cell in cells]
+            column = names.index("point") if "point" in names else -1
+        elif column < len(cells):
+            for point in cells[column].split(">"):
+                found.setdefault(point.strip(), lines.line_num)
     return found
+
+
+def _separator(text: str) -> str:
+    """What stands between the columns: whichever stands most often in the line that names them."""
+    head = next((line for line in text.splitlines() if line.strip() and not line.lstrip().startswith("#")), "")
+    return max(_SEPARATORS, key=head.count)
 
 
 def _parse(text: str, path: str) -> tuple[tuple[str, Reading], ...]:
     problems: list[Problem] = []
-    lines = csv.reader(io.StringIO(text, newline=""), strict=True)
+    separator = _separator(text)
+    lines = csv.reader(io.StringIO(text, newline=""), strict=True, delimiter=separator)
     header: list[str] | None = None
     found: list[tuple[str, Reading]] = []
+    marks: set[str] = set()
     try:
         for cells in lines:
             if not any(cell.strip() for cell in cells):
@@ -121,6 +133,12 @@ def _parse(text: str, path: str) -> tuple[tuple[str, Reading], ...]:
                 if problems:
                     break
                 continue
+            if separator != "," and len(cells) <= len(header):
+                cells, seen = _with_points(header, cells)
+                if len(marks | seen) > max(1, len(marks)):
+                    text = "numbers with a point and with a comma in one file: write a point in all of them"
+                    problems.append(Problem(path, lines.line_num, "", text))
+                marks |= seen
             item = _reading(header, _without_empty_end(cells, len(header)), path, lines.line_num, problems)
             if item is not None:
                 found.append(item)
@@ -138,6 +156,18 @@ def _parse(text: str, path: str) -> tuple[tuple[str, Reading], ...]:
     return tuple(found)
 
 
+def _with_points(header: Sequence[str], cells: Sequence[str]) -> tuple[list[str], set[str]]:
+    """Cells with a point in their numbers where a comma stood, and which marks stood in numbers."""
+    plain, seen = list(cells), set[str]()
+    for place, (name, cell) in enumerate(zip(header, cells, strict=False)):
+        if name in _NUMBERS:
+            used = set(cell) & {",", "."}
+            seen |= used if len(used) == 1 else set()  # a number with both is refused by itself
+            if cell.count(",") == 1 and "." not in cell:
+                plain[place] = cell.replace(",", ".")
+    return plain, seen
+
+
 def _without_empty_end(cells: list[str], least: int) -> list[str]:
     """Cells without the empty ones that a spreadsheet puts at the end, where a column was cleared."""
     count = len(cells)
@@ -147,8 +177,6 @@ def _without_empty_end(cells: list[str], least: int) -> list[str]:
 
 
 def _header_problems(header: Sequence[str], path: str, line: int) -> list[Problem]:
-    if len(header) == 1 and (";" in header[0] or "\t" in header[0]):
-        return [Problem(path, line, "", "columns must be separated by commas; save it as CSV with commas")]
     problems = []
     for name in dict.fromkeys(header):
         if name not in COLUMNS:
@@ -247,7 +275,7 @@ def _number(text: str, *, needed: bool, positive: bool) -> float | None:
     try:
         number = float(with_plain_minus(text)) if "_" not in text else math.nan
     except ValueError:
-        comma = " (write a point, not a comma)" if "," in text else " (plain, in the unit of the column)"
+        comma = comma_hint(text) or " (plain, in the unit of the column)"
         raise ValueError(f"expected a number{comma}, got {text!r}") from None
     if not math.isfinite(number):
         raise ValueError(f"expected a finite number, got {text!r}")

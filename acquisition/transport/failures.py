@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+import os
 from collections.abc import Callable, Iterator, Sequence
 from contextlib import contextmanager
 from dataclasses import dataclass
@@ -11,6 +12,8 @@ from ..errors import ConnectionLost, InstrumentNotFound, TransportTimeout
 
 
 def _one_line(error: BaseException) -> str:
+    if isinstance(error, OSError) and error.errno and "[Errno" in str(error):
+        return os.strerror(error.errno)  # the address stands before it already, and numbers help nobody
     return " ".join(str(error).split()) or type(error).__name__
 
 

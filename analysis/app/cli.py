@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+import difflib
 import importlib
 import io
 import os
@@ -34,6 +35,38 @@ VERBS: dict[str, str] = {
 """Every verb with its one-line help; the module is ``analysis.app.verbs.VERB`` (``import_`` for ``import``)."""
 
 
+EXAMPLES: dict[str, tuple[str, ...]] = {
+    "demo": ("stagewalk demo --out try",),
+    "tube": ("stagewalk tube 12AX7", "stagewalk tube EL84 --svg el84.svg"),
+    "expect": ("stagewalk expect my-amp.yaml --mains 225", "stagewalk expect quayside-five"),
+    "draw": ("stagewalk draw my-amp.yaml --out my-amp.svg",),
+    "bench": ("stagewalk bench my-bench.yaml",),
+    "survey": (
+        "stagewalk survey amp.stagewalk --chassis my-amp.yaml --bench my-bench.yaml",
+        "stagewalk survey amp.stagewalk --pass after-C2 --replaced C2=22n --mains 231",
+    ),
+    "gain": ("stagewalk gain amp.stagewalk first --sweep 20:20k", 'stagewalk gain amp.stagewalk "V1.2>V1.1"'),
+    "check": ("stagewalk check amp.stagewalk", "stagewalk check --chassis my-amp.yaml readings.csv"),
+    "suspects": ("stagewalk suspects amp.stagewalk", "stagewalk suspects --chassis my-amp.yaml readings.csv"),
+    "compare": ("stagewalk compare amp.stagewalk as-found after-C2",),
+    "page": ("stagewalk page amp.stagewalk --bench my-bench.yaml", "stagewalk page try.stagewalk --simulated"),
+    "note": (
+        'stagewalk note amp.stagewalk --customer "M. Okafor" --complaint "hums"',
+        "stagewalk note amp.stagewalk --pass after-C2 --replaced C2=22n",
+    ),
+    "report": ('stagewalk report amp.stagewalk --found "C2 leaked" --pdf',),
+    "import": (
+        "stagewalk import amp.stagewalk by-hand.csv --pass as-found",
+        "stagewalk import amp.stagewalk by-hand.csv --chassis my-amp.yaml --mains 231",
+    ),
+    "export": ("stagewalk export amp.stagewalk --out readings.csv --captures waves",),
+    "list": ("stagewalk list jobs", "stagewalk list jobs --trend --serial 1234"),
+}
+"""What is typed, below the help of each verb; it fits 80 columns."""
+
+FILES = (".stagewalk", ".yaml", ".yml", ".csv")
+
+
 class _LazyGroup(click.Group):
     """A group whose commands are imported on first use."""
 
@@ -45,7 +78,19 @@ class _LazyGroup(click.Group):
             return None
         name = "import_" if cmd_name == "import" else cmd_name
         command: click.Command = importlib.import_module(f"analysis.app.verbs.{name}").command
+        command.epilog = "\n".join(["\b", "Examples:", *(f"  {line}" for line in EXAMPLES[cmd_name])])
         return command
+
+    def resolve_command(
+        self, ctx: click.Context, args: list[str]
+    ) -> tuple[str | None, click.Command | None, list[str]]:
+        if args and args[0] not in VERBS and not args[0].startswith("-"):
+            near = difflib.get_close_matches(args[0].lower(), VERBS, n=2)
+            hint = f"did you mean {' or '.join(near)}?" if near else f"one of {', '.join(VERBS)}"
+            if args[0].endswith(FILES):
+                hint = f"the verb comes first, such as stagewalk check {args[0]}"
+            ctx.fail(f"no verb {args[0]!r}: {hint}")
+        return super().resolve_command(ctx, args)
 
     def format_commands(self, ctx: click.Context, formatter: click.HelpFormatter) -> None:
         # Written from the table, since asking each command for its help would import it.
@@ -55,6 +100,7 @@ class _LazyGroup(click.Group):
 
 @click.group(
     cls=_LazyGroup,
+    subcommand_metavar="VERB ...",
     context_settings={"help_option_names": ["-h", "--help"], "max_content_width": 100},
     epilog="High voltage kills. Licensed practice, local codes and the instruments' manuals come first; "
     "this program never knows whether a circuit is dead.",

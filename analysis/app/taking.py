@@ -59,7 +59,9 @@ def take(
         for name, readings in tables.items():
             require_points(chassis, (p for r in readings for p in r.measurand.points), name, names=True)
         return chassis, [Taken(labels={"file": name}, readings=readings) for name, readings in tables.items()]
-    if len(arguments) != 1 or arguments[0].lower().endswith(".csv"):
+    if tables_named := [name for name in arguments if name.lower().endswith(".csv")]:
+        raise refusal(f"{tables_named[0]}: name what it was read of with --chassis FILE, or give a job instead")
+    if len(arguments) != 1:
         raise refusal("give one job, or readings files and, with --chassis FILE, what they are of")
     with job_to_read(arguments[0]) as job:
         names = job.passes()

@@ -2,13 +2,14 @@
 
 import os
 import shutil
+import textwrap
 from typing import Any
 
 import click
 
 from acquisition.errors import harmless
 
-__all__ = ["harmless", "styled", "tell", "text_width"]
+__all__ = ["harmless", "styled", "tell", "tell_wrapped", "text_width"]
 
 WIDEST = 100
 """Columns beyond which lines of text are hard to follow."""
@@ -44,3 +45,20 @@ def tell(text: str, *, err: bool = False) -> None:
     """
     for line in text.split("\n"):
         click.echo(harmless(line), err=err)
+
+
+def tell_wrapped(text: str, hang: int) -> None:
+    """Print lines as `tell` does, the longer ones over several.
+
+    Parameters
+    ----------
+    text : str
+        One line or more; what a line begins with stays as it is.
+    hang : int
+        Columns by which the rest of a line stands in.
+    """
+    for line in text.split("\n"):
+        parts = textwrap.wrap(
+            line, text_width(), subsequent_indent=" " * hang, break_on_hyphens=False, break_long_words=False
+        )
+        tell("\n".join(parts))

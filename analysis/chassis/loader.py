@@ -7,7 +7,7 @@ from typing import Any
 
 from acquisition.configs import Document, find_config, parse_yaml, read_yaml, validate
 from acquisition.errors import ConfigError, Problem
-from acquisition.quantities import parse_tolerance, parse_value, with_plain_minus
+from acquisition.quantities import comma_hint, parse_tolerance, parse_value, with_plain_minus
 
 from .description import Chassis, Printed
 from .form import ChassisFile
@@ -122,5 +122,4 @@ def parse_printed(text: str) -> Printed:
             return Printed(volts=volts, tolerance=parse_tolerance(match[2])) if match[2] else Printed(volts=volts)
     except ValueError:
         pass
-    comma = " (write a point, not a comma)" if "," in text else ""
-    raise ValueError(f"expected volts such as 190 or 190 +-20%, got {text!r}{comma}")
+    raise ValueError(f"expected volts such as 190 or 190 +-20%, got {text!r}{comma_hint(text)}")

@@ -54,12 +54,13 @@ MISREAD: Mapping[str, str] = {
 }
 """Names of the trade whose first letter would make another part of them, and what to write instead."""
 
-_UNIT = re.compile(r"[pnuµμmkKMG]?(?:[Oo]hms?|\u03a9|\u2126|F|H)?|[Mm](?:eg|EG)")
+_UNIT = re.compile(r"(?i)[pnuµμmkg]?(?:ohms?|\u03a9|\u2126|F|H)?|meg|m{1,2}fd?")
 """What may stand behind a number."""
 _MILLI = re.compile(r"\d\s*m")
-_WRITTEN_UNIT = re.compile(r"(?:F|Hz?|V|A|s|W)$")
+_WRITTEN_UNIT = re.compile(r"(?i:F|Hz?|V|A|s|W)$")
 _FARAD_PREFIX = re.compile(r"[pnuµμ]|\d\s*[eE]")
-_RATING = re.compile(r"[\d.]+(?:V|W|VDC|WV)")
+_RATING = re.compile(r"(?i)[\d./]+(?:V|W|VDC|WV|WVDC)")
+_THOUSANDS = re.compile(r"[1-9]\d{0,2}\.\d{3}")
 
 SLIPS = (
     (re.compile(r",(?=\s)|,$|;"), "expected spaces between value and nodes such as 1M V1.2 gnd"),
@@ -67,6 +68,9 @@ SLIPS = (
 )
 """How the short form is miswritten, and what to write."""
 _OLD_FARAD = re.compile(r"(?i)\d\s*m{1,2}fd?")
+
+LIKE = 0.7
+"""How alike a field has to be to one that is known: taper is no slip of wiper."""
 
 SHARES = frozenset({"at", "tap"})
 TEXT_FACTS = frozenset({"note", "tolerance"})
@@ -174,14 +178,20 @@ def _short(name: str, text: str, line: int) -> Part:
     if len(words) > 3 and "%" not in words[3] and _UNIT.fullmatch(words[1]):
         apart = " ".join(words[:2])
         written = re.sub("(?i)meg", "M", apart.replace(" ", ""))
+        part_value(kind, written)  # first what else is wrong with it
         raise PartMistake(f"expected a value without a space, got {apart!r}: write {written}")
     value = part_value(kind, words[0])
     if rating := next(filter(_RATING.fullmatch, words[1:]), ""):
-        fact = "rated_watts" if rating.endswith("W") else "rated_volts"
+        fact = "rated_watts" if rating.upper().endswith("W") else "rated_volts"
         one, other = ([word for word in words[1:] if word != rating] + ["..."])[:2]
         form = f"{{{kind}: {words[0]}, nodes: [{one}, {other}], {fact}: ...}}"
         raise PartMistake(f"{rating}: a rating needs the mapping form, {form}")
     rest = " ".join(words[3:])
+    if re.search(r"[^\W\d_]|//", rest) and "%" not in rest:
+        raise PartMistake(
+            "expected a value, two nodes and no more than a tolerance such as 1M V1.2 gnd 5% (a remark goes behind"
+            f" a #), got {text!r}"
+        )
     return Part(
         name=name,
         kind=kind,
@@ -207,7 +217,7 @@ def _mapped(name: str, entry: Mapping[str, Any], line: int) -> Part:
         if key not in allowed:
             if ")" in key:
                 raise PartMistake("expected square brackets around points such as [SPK, gnd]", key)
-            near = difflib.get_close_matches(key, allowed, n=1)
+            near = difflib.get_close_matches(key, allowed, n=1, cutoff=LIKE)
             instead = f"did you mean {near[0]}?" if near else f"expected one of {' '.join(sorted(allowed))}"
             raise PartMistake(f"unknown field of {with_article(kind)}, {instead}", key)
     for key in (value_key, *places):
@@ -269,7 +279,7 @@ def part_value(kind: str, text: Any, key: str = "") -> float:
     if kind == "capacitor" and isinstance(text, str) and _OLD_FARAD.search(text):
         raise PartMistake(f"expected p, n or u, got {text!r}: mf and mfd of a drawing are u, mmf and mmfd p", key)
     value = _value(text, key, "; a wire goes into joined" if kind == "resistor" else "")
-    if isinstance(text, str) and (unit := _WRITTEN_UNIT.search(text)) and unit[0] != UNITS[kind]:
+    if isinstance(text, str) and (unit := _WRITTEN_UNIT.search(text)) and unit[0].upper() != UNITS[kind]:
         raise PartMistake(f"expected {UNITS[kind]}, got {text!r}", key)
     if kind == "capacitor" and not _FARAD_PREFIX.search(text):
         raise PartMistake(
@@ -308,6 +318,10 @@ def _number(text: Any, key: str) -> float:
         value = parse_value(text)
     except ValueError as error:
         raise PartMistake(str(error), key) from None
+    if _THOUSANDS.fullmatch(text.strip()):
+        # Where a point parts thousands this is ten thousand, and ten would look like any other value.
+        written = f"{format_value(1e3 * value, digits=6).replace(' ', '')} or {value:g}"
+        raise PartMistake(f"{text} is {value:g} here, a point begins the decimals: write {written}", key)
     if not 0 <= value <= 1e12:
         raise PartMistake(f"expected a value of zero or more, and less than 1e12, got {text!r}", key)
     return value

@@ -1,4 +1,5 @@
-"""What the middle one of three points of a primary is: the supply of a push-pull stage, or a tap for the screen."""
+"""What the middle one of three points of a primary is, the supply of a push-pull stage or a tap for the screen, and
+what a primary shows to the plates."""
 
 from __future__ import annotations
 
@@ -6,6 +7,31 @@ from collections.abc import Callable, Set
 
 from .description import Part
 from .nodes import Nodes
+
+LEAST_LOAD_OHM = 100.0
+"""No tube's transformer shows its plate less; what does is a number of turns, or the loudspeaker's impedance.
+Common practice, no source."""
+
+
+def load_mistake(part: Part, nodes: Nodes, plates: Set[str]) -> str:
+    """What is wrong with the impedance that a transformer shows to a plate; empty where nothing is.
+
+    Parameters
+    ----------
+    part : Part
+        Any.
+    nodes : Nodes
+        Every point of parts, rails and ``joined``.
+    plates : set of str
+        Nodes of the plates.
+    """
+    if part.kind != "transformer" or part.value >= LEAST_LOAD_OHM:
+        return ""
+    if plates.isdisjoint(map(nodes.find, part.nodes[:-2])):
+        return ""
+    return (
+        f"expected impedances in ohms, the primary's first, such as [5k, 8], got {part.value:g} for the tube's load"
+    )
 
 
 def primary_mistake(part: Part, nodes: Nodes, plates: Set[str], is_excused: Callable[[str], bool]) -> str:

@@ -15,7 +15,7 @@ from .description import GROUND, Chassis, Part, Printed, Rail, Signal, Stage, pi
 from .form import ChassisFile
 from .nodes import Nodes, like, wired_sections
 from .parts import PartMistake, parse_part
-from .primaries import primary_mistake
+from .primaries import load_mistake, primary_mistake
 from .signal_path import signal_mistakes
 
 _NAME = re.compile(r"[A-Za-z_][A-Za-z0-9_+\-]*")
@@ -62,6 +62,8 @@ class Wiring:
             for part in self.parts.values():
                 if text := primary_mistake(part, self.nodes, plates, self._is_excused):
                     self._report(("parts", part.name, "primary"), text)
+                if text := load_mistake(part, self.nodes, plates):
+                    self._report(("parts", part.name, "transformer"), text)
             self._check_loose_ends()
             self._check_paths()
 
@@ -250,7 +252,7 @@ class Wiring:
                 kind = with_article(section.kind)
                 self._report(place, f"no model for {kind} ({tube.name}): leave it out of parts and use a rail")
                 continue
-            slips = {p for p in self._excused if p.startswith(f"{socket}.")} - {f"{socket}.{n}" for n in tube.pins}
+            slips = self._slips(socket, tube)
             for electrode in MODELLED[section.kind]:
                 if electrode not in wired and not slips:
                     pins = " or ".join(f"{socket}.{pin}" for pin in section.electrodes[electrode])
@@ -260,6 +262,10 @@ class Wiring:
                         f"the {electrode} of section {section.label} is on no part: expected a part on {pins}, or"
                         f" joined: [[{pins.split(' or ')[0]}, the point it is wired to]]{unused}",
                     )
+
+    def _slips(self, socket: str, tube: Tube) -> set[str]:
+        """Points of mistaken entries that look like pins of a socket and are none: any electrode may be meant."""
+        return {p for p in self._excused if p.startswith(f"{socket}.")} - {f"{socket}.{n}" for n in tube.pins}
 
     def _check_loose_ends(self) -> None:
         """A node that only one thing reaches is a slip of the pen."""
@@ -286,11 +292,14 @@ class Wiring:
         for node in sorted(self._loose):
             near = like(node, [other for other in named if other != node], 1)
             dashed = _DASHED.fullmatch(node)
+            load = self._load_of(node)
             hint = (
                 "heaters are not modelled: leave it out"
                 if node in heaters
                 else f"did you mean {near[0]}?"
                 if near and "." not in node
+                else f"its load is a part too, such as {load}"
+                if load
                 else f"a pin is written {dashed[1]}.{dashed[2]}"
                 if dashed and dashed[1] in self.sockets
                 else "a wire to another point goes into joined"
@@ -298,6 +307,13 @@ class Wiring:
             self._report(
                 self._place.get(node, ("parts",)), f"node {node} is used once: nothing else connects to it; {hint}"
             )
+
+    def _load_of(self, node: str) -> str:
+        """The line of a load for a secondary that nothing takes up; empty for other nodes."""
+        for part in self.parts.values():
+            if part.kind == "transformer" and node in map(self.nodes.find, part.nodes[-2:]):
+                return f"RL: {part.facts['secondary_impedance']:g} {' '.join(part.nodes[-2:])}"
+        return ""
 
     def _check_paths(self) -> None:
         """Every node needs a way for direct current to ground or a rail."""
@@ -317,10 +333,20 @@ class Wiring:
             for group in groups:
                 for end in group[1:]:
                     paths.join(group[0], end)
-        for _, _, _, wired in wired_sections(self.sockets, self._node_names()):
-            for electrode in ("plate", "screen"):
-                if electrode in wired and "cathode" in wired:
-                    paths.join(wired["cathode"], wired[electrode])
+        sections = [one for one in wired_sections(self.sockets, self._node_names()) if "cathode" in one[3]]
+        through = [(w["cathode"], w[e]) for _, _, _, w in sections for e in ("plate", "screen") if e in w]
+        # Through its own tube the current of a cathode only comes: it goes on by a part, or by the tube below.
+        onward = {paths.find(GROUND), *(paths.find(taken) for _, taken in through)}
+        stuck = {w["cathode"] for socket, tube, _, w in sections if not self._slips(socket, tube)}
+        stuck = {node for node in stuck - self._loose if paths.find(node) not in onward}
+        for cathode, taken in through:
+            paths.join(cathode, taken)
+        for node in sorted(stuck):
+            if paths.find(node) == paths.find(GROUND):
+                self._report(
+                    self._place.get(node, ("parts",)),
+                    f"{node}: nothing carries the current of this cathode on: expected a resistor or a wire to gnd",
+                )
         islands: dict[str, list[str]] = {}
         for node in dict.fromkeys(self._node_names().values()):
             if paths.find(node) != paths.find(GROUND):

@@ -175,7 +175,8 @@ def _wrong(material: Material) -> list[str]:
                 "chassis would show."
             )
     if material.asked:
-        sentences.append(f"What follows stands only once this is answered: {'. Also: '.join(material.asked)}.")
+        asked = " Also: ".join(text if text.endswith((".", "?")) else f"{text}." for text in material.asked)
+        sentences.append(f"What follows stands only once this is answered: {asked}")
     found = material.comparison
     parts = listed([old_part_text(*one) for one in found.faults]) if found and found.faults else ""
     explained = found is not None and found.verdict != NOT_EXPLAINED

@@ -258,7 +258,7 @@ def _instruments(material: Material, letters: Mapping[str, str]) -> list[tuple[s
                 ranges.setdefault(name, set()).add(item.range_v)
     result = []
     for name, counted in used.items():
-        text = ", ".join(f"{count} {kind}" for kind, count in counted.items())
+        text = ", ".join(f"{count} {kind if count != 1 else kind[:-1]}" for kind, count in counted.items())
         if name in ranges:
             text += "; ranges " + ", ".join(f"{value:g} V" for value in sorted(ranges[name]))
         result.append((letters[name], name or "not recorded", text))

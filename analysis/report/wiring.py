@@ -82,6 +82,7 @@ class Wiring:
         self.labelled: set[str] = set()
         self.cells = self._cells()
         self.pins = {self.node(p): p for cell in self.cells for p in cell.electrodes.values()}
+        self.pins.pop(GROUND, None)  # a cathode straight on the chassis gives it no other name
         ends = (*chassis.signal.inputs, *chassis.signal.outputs) if chassis.signal else ()
         self.shared = {self.node(point) for point in ends}
         self.shared |= {self.enters(cell) for cell in self.cells}
@@ -104,7 +105,12 @@ class Wiring:
         return ends[1] if ends[0] == node else ends[0]
 
     def open_parts(self, node: str) -> list[tuple[Part, str]]:
-        """Parts with two ends still to be drawn at a node, with their far node; stoppers wait for their grid."""
+        """Parts with two ends still to be drawn at a node, with their far node; stoppers wait for their grid.
+
+        On the chassis there are none: what stands on it is drawn from its other end.
+        """
+        if node == GROUND:
+            return []
         return [
             (part, self.other_end(part, node))
             for part in self.at.get(node, [])

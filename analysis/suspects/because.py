@@ -24,8 +24,16 @@ from .words import place_of, show
 MOVED = 2.5
 """Standard deviations of healthy scatter from which a reading counts as moved. Common practice, no source."""
 
+BROUGHT_BACK = 0.5
+"""Share of a reading's way from healthy that a hypothesis has to explain to be named for it. Common practice, no
+source."""
+
 TOGETHER = 2.3
 """Logarithm of the evidence against the healthy chassis from which readings say something together: ten to one."""
+
+UNEXPLAINED, MOST_ODD = 4.0, 3
+"""Standard deviations from a hypothesis from which a reading is named as not explained, and how many are, the
+furthest off first. Common practice, no source."""
 
 FEW_POINTS = 3
 """Of more points read than these, one that alone speaks for a part is worth a second touch."""
@@ -115,7 +123,9 @@ def moved_readings(data: Data, healthy: Healthy, refined: Refined, most: int = 3
     """
     left = difference(data.quantities, data.measured, refined.expected) / healthy.spread
     gain = np.abs(healthy.z) - np.abs(left)
-    order = [int(i) for i in np.argsort(-gain) if abs(healthy.z[i]) > MOVED and gain[i] > 0.5]
+    # Of a reading that stays far off either way, a little nearer is no explanation.
+    enough = np.maximum(0.5, BROUGHT_BACK * np.abs(healthy.z))
+    order = [int(i) for i in np.argsort(-gain) if abs(healthy.z[i]) > MOVED and gain[i] > enough[i]]
     chosen: list[int] = []
     places: set[tuple[str, str]] = set()
     for i in order:  # one frequency of a response is enough, and DC first where it says as much
@@ -320,14 +330,20 @@ def explain(
     if refined is None:
         return f"{fault.part} {fault.words}: not ruled out by these readings"
     chosen = moved_readings(data, healthy, refined)
+    left = refined.left(data)
+    odd = [int(i) for i in np.argsort(-np.abs(left)) if abs(left[i]) > UNEXPLAINED][:MOST_ODD]
     sentences = [f"consistent with {fault.part} that {fault.words}"]
+    together: list[int] = []
+    if plain is not None and refined.evidence > plain.evidence + TOGETHER:
+        together = [i for i in joint_readings(data, healthy, refined, plain) if i not in odd]
     if chosen:
         sentences.append(moves(data, healthy, chosen))
-    elif plain is not None and refined.evidence > plain.evidence + TOGETHER:
-        together = joint_readings(data, healthy, refined, plain)
+    elif together:
         sentences.append(
             f"each alone is within healthy scatter, together they are not: {moves(data, healthy, together)}"
         )
+    elif odd:
+        sentences.append("no reading that is off speaks for it; a small fault could hide in the others")
     else:
         sentences.append("no reading is outside healthy scatter; a small fault could hide in it")
     section = section_of(panel.model, fault)
@@ -341,10 +357,12 @@ def explain(
         sentences.append(f"as expected: {', '.join(still[:3])}")
     if len(chosen) == 1 and len({reading.point for reading in data.readings}) > FEW_POINTS:
         sentences.append(f"stands on {data.readings[chosen[0]].point} alone: read it again first")
-    left = refined.left(data)
-    odd = [int(i) for i in np.argsort(-np.abs(left)) if abs(left[i]) > 4.0][:1]
-    sentences += [
-        f"does not explain {place_of(data.readings[i].measurand)} {show(data.readings[i], data.readings[i].value)}"
-        for i in odd
-    ]
+    for words, rows in (
+        ("does not explain", [i for i in odd if i not in chosen]),
+        ("explains only part of", [i for i in odd if i in chosen]),
+    ):
+        if rows:
+            those = [data.readings[i] for i in rows]
+            told = ", ".join(f"{place_of(reading.measurand)} {show(reading, reading.value)}" for reading in those)
+            sentences.append(f"{words} {told}")
     return "; ".join(sentences)

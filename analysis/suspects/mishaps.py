@@ -142,8 +142,8 @@ def _nothing(entry: ArtefactEntry, panel: Panel, data: Data, healthy: Healthy, o
             entry=entry,
             rows=tuple(rows),
             readings=(),
-            because=f"none of {len(rows)} points reads more than {show(most, abs(most.value))}, "
-            f"{len(live)} of them live when healthy",
+            because=f"none of {len(rows)} points, live ones among them, reads more than "
+            f"{show(most, abs(most.value))}",
         )
 
 

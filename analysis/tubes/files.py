@@ -18,6 +18,7 @@ from .equations import (
     TriodeParameters,
 )
 from .grid_current import grid_current_of
+from .numbering import is_regulator
 from .schema import (
     CapacitancesFile,
     LimitsFile,
@@ -143,7 +144,13 @@ def _search_files(name: str, known: Mapping[str, Path]) -> Path:
                 raise ConfigError.from_problems([problem], hint=hint)
     # Four figures say nothing of a tube: 5751 is no relative of 7591.
     near = [] if wanted.isdigit() else difflib.get_close_matches(wanted, known, n=3, cutoff=0.6)
-    hint = f"did you mean {' or '.join(near)}?" if near else f"known: {', '.join(tube_names())}"
+    hint = (
+        f"did you mean {' or '.join(near)}?"
+        if near
+        else "stagewalk tube lists the types, README says how to add one"
+    )
+    if is_regulator(name):
+        hint = "this one holds a voltage: leave it out, and make the point it holds a rail of its volts"
     raise ConfigError.from_problems([Problem(name, 0, "", "unknown tube type")], hint=hint)
 
 

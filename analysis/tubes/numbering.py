@@ -20,6 +20,10 @@ _EUROPEAN = re.compile(r"([A-Z])([A-Z]{1,4})([0-9]{1,4})([SN]?)")
 _SPECIAL = re.compile(r"([A-Z])([0-9]{2,3})([A-Z]{1,3})")
 _OTHER_SYSTEMS = re.compile(r"(KT|CV|VT|M)[0-9]+[A-Z]*|[BLNZDXU][0-9]+")
 
+_REGULATORS = re.compile(r"[0O][A-D][2-3]|VR-?[0-9]{2,3}|[0-9]{2,3}[A-C][1-3]")
+"""Glow tubes that hold a voltage: heater number 0 (with a letter O by many), an older maker's series that gives the
+volts, and the European one of volts, current class and number. From memory."""
+
 HEATER_NUMBERS: Mapping[int, float] = {
     2: 2.5, 5: 5.0, 6: 6.3, 7: 6.3, 12: 12.6, 14: 12.6, 25: 25.0, 35: 35.0, 50: 50.0, 117: 117.0,
 }  # fmt: skip
@@ -162,6 +166,22 @@ class NumberFinding:
     says: str
     actual: str
     verdict: str
+
+
+def is_regulator(type_number: str) -> bool:
+    """Whether a type number is one of a glow tube that holds a voltage.
+
+    Parameters
+    ----------
+    type_number : str
+        As written.
+
+    Examples
+    --------
+    >>> [is_regulator(one) for one in ("0A2", "OB2", "VR150", "85A2", "6A3", "EL84")]
+    [True, True, True, True, False, False]
+    """
+    return _REGULATORS.fullmatch(re.split("[ /]", type_number.strip().upper())[0]) is not None
 
 
 def read_american(name: str) -> AmericanNumber | None:

@@ -97,6 +97,8 @@ def test_above_the_limit_the_lead_is_clipped_on_with_power_off():
     rig.press()
     assert rig.doings[-1] is Do.DISCHARGE, "power is off: the next point begins with the discharge"
     rig.meter(0.1, 0.5).press()
+    assert rig.doings[-1] is Do.VERIFY_CLIPPED
+    rig.meter(0.1, 0.5).press()
     assert rig.doings[-1] is Do.UNCLIP
 
 

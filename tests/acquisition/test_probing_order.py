@@ -32,13 +32,28 @@ def clipped_and_read(*steps, volts=310.0):
 def test_a_clip_comes_off_only_with_power_off_and_after_the_discharge():
     rig = clipped_and_read(step("HT1", 310.0, worst=400.0), step("V1.3", 1.2, worst=50.0))
     before = rig.doings.index(Do.WAIT) + 1
-    for asked in (Do.POWER_OFF, Do.DISCHARGE, Do.UNCLIP, Do.POWER_ON):
+    for asked in (Do.POWER_OFF, Do.DISCHARGE, Do.VERIFY_CLIPPED, Do.UNCLIP, Do.POWER_ON):
         assert rig.doings[-1] is asked
-        rig.press()
+        rig.meter(0.2, 0.5).press()
     rig.free(2.0).touch(1.21)
     asked = [do for do in rig.doings[before:] if do is not Do.TIP_FREE]
-    assert asked == [Do.POWER_OFF, Do.DISCHARGE, Do.UNCLIP, Do.POWER_ON, Do.TOUCH, Do.LIFT]
+    assert asked == [
+        Do.POWER_OFF, Do.DISCHARGE, Do.VERIFY_CLIPPED, Do.UNCLIP, Do.POWER_ON, Do.TOUCH, Do.LIFT,
+    ]  # fmt: skip
     assert [r.point for r in rig.kept] == ["HT1", "V1.3"]
+
+
+def test_no_hand_is_sent_to_a_clip_that_still_reads_volts():
+    """A bleeder that is open, or a discharge that was forgotten: the meter on the clip shows it."""
+    rig = clipped_and_read(step("HT1", 310.0, worst=400.0), step("V1.3", 1.2, worst=50.0))
+    rig.press().press()
+    rig.meter(240.0, 0.5).press()
+    assert rig.doings[-1] is not Do.UNCLIP
+    assert rig.log[-1].text.endswith("V at HT1. Discharge again, look again, space.")
+    assert rig.machine.phase is Phase.VERIFYING
+    rig.meter(0.3, 0.5).press()
+    assert rig.doings[-1] is Do.UNCLIP
+    assert "only at HT1, just now" in rig.said()
 
 
 def test_a_survey_that_ends_on_a_clip_ends_switched_off():

@@ -106,6 +106,26 @@ BEYOND = "[...document.querySelectorAll('.scroll:not(.drawing)')].map((box) => b
 
 
 @pytest.mark.skipif(not HAS_PLAYWRIGHT, reason="needs playwright (pip install playwright)")
+def test_the_drawing_takes_the_margins_of_the_window_and_says_where_it_is_wider(page):
+    from playwright.sync_api import sync_playwright
+
+    with sync_playwright() as driver:
+        browser = driver.chromium.launch(executable_path=CHROMIUM, args=["--no-sandbox"])
+        window = browser.new_page(viewport={"width": 1100, "height": 900})
+        window.goto(page.as_uri())
+        for width, least in ((1100, 1000), (900, 800), (390, 300)):
+            window.set_viewport_size({"width": width, "height": 900})
+            window.wait_for_timeout(300)
+            room, drawn = window.eval_on_selector(
+                ".scroll.drawing", "(drawing) => [drawing.clientWidth, drawing.scrollWidth]"
+            )
+            assert least <= room <= width
+            assert window.locator(".wider").is_visible() == (drawn > room + 1)
+        assert drawn > room, "on a phone it is wider"
+        browser.close()
+
+
+@pytest.mark.skipif(not HAS_PLAYWRIGHT, reason="needs playwright (pip install playwright)")
 def test_figures_and_tables_fit_when_a_window_is_narrowed_or_a_phone_is_turned(page):
     from playwright.sync_api import sync_playwright
 

@@ -10,7 +10,7 @@ import pytest
 
 from acquisition.instruments.bench import parse_bench
 from acquisition.records import CAPTURE_COLUMNS, READING_COLUMNS, Measurand
-from analysis.app.cli import VERBS, main
+from analysis.app.cli import EXAMPLES, VERBS, main
 from analysis.app.verbs import __name__ as verbs_package
 from analysis.chassis import ChassisModel, load_chassis, parse_chassis
 
@@ -30,7 +30,7 @@ def command_of(verb):
     return importlib.import_module(f"{verbs_package}.{module}").command
 
 
-@pytest.mark.parametrize("line", LINES)
+@pytest.mark.parametrize("line", [*LINES, *(line for lines in EXAMPLES.values() for line in lines)])
 def test_every_line_of_the_document_names_a_verb_and_its_options(line):
     words = shlex.split(line, comments=True)[1:]
     assert words[0] in VERBS
@@ -60,6 +60,30 @@ def test_every_verb_is_in_the_document_and_explains_itself(verb):
     for parameter in command.params:
         if isinstance(parameter, click.Option):
             assert parameter.help, f"{verb} {parameter.opts}: no help"
+
+
+@pytest.mark.parametrize("verb", sorted(VERBS))
+def test_the_help_of_every_verb_fits_80_columns_and_shows_what_to_type(verb, capsys, monkeypatch):
+    monkeypatch.setenv("COLUMNS", "80")
+    assert main([verb, "--help"]) == 0
+    said = capsys.readouterr().out
+    assert max(map(len, said.splitlines())) <= 80
+    shown = [line.strip() for line in said.partition("Examples:\n")[2].splitlines() if line.strip()]
+    assert shown
+    assert all(line.startswith(f"stagewalk {verb}") for line in shown)
+
+
+@pytest.mark.parametrize(
+    ("words", "told"),
+    [
+        (["suspect", "amp.stagewalk"], "no verb 'suspect': did you mean suspects"),
+        (["xyzzy"], "no verb 'xyzzy': one of demo, tube, expect"),
+        (["amp.stagewalk", "check"], "the verb comes first, such as stagewalk check amp.stagewalk"),
+    ],
+)
+def test_a_word_that_is_no_verb_is_told_with_what_to_type(words, told, capsys):
+    assert main(words) == 2
+    assert told in capsys.readouterr().err
 
 
 def test_every_option_named_in_the_text_exists():

@@ -8,7 +8,7 @@ from typing import TYPE_CHECKING
 
 import click
 
-from analysis.app.terminal import tell
+from analysis.app.terminal import tell, tell_wrapped
 
 if TYPE_CHECKING:
     from acquisition.instruments import Finding
@@ -44,22 +44,22 @@ def command(bench_name: str, as_json: bool) -> int:
     elif limits:
         tell("\nWhat cannot work here:")
         for text in limits:
-            tell(f"  - {text}")
+            tell_wrapped(f"  - {text}", 4)
     return 0 if all(finding.is_fine for finding in findings) else 3
 
 
 def _show(finding: Finding) -> None:
     if finding.identity:
-        tell(f"  is       {finding.identity}")
+        tell_wrapped(f"  is       {finding.identity}", 11)
     if finding.reading:
-        tell(f"  reads    {finding.reading}")
+        tell_wrapped(f"  reads    {finding.reading}", 11)
     if finding.round_trip_s is not None:
         tell(f"  answers  within {finding.round_trip_s * 1000:.3g} ms")
     for text in finding.errors:
-        tell(f"  reports  {text}")
+        tell_wrapped(f"  reports  {text}", 11)
     for text in finding.left:
-        tell(f"  changed  {text}")
+        tell_wrapped(f"  changed  {text}", 11)
     if finding.trouble:
-        tell(f"  TROUBLE  {finding.trouble}")
+        tell_wrapped(f"  TROUBLE  {finding.trouble}", 11)
         if finding.hint:
-            tell(f"  hint     {finding.hint}")
+            tell_wrapped(f"  hint     {finding.hint}", 11)

@@ -11,13 +11,16 @@ import click
 
 from analysis.app.passes import Taken, judged, reached
 from analysis.app.taking import take
-from analysis.app.terminal import tell
+from analysis.app.terminal import tell, tell_wrapped
 
 if TYPE_CHECKING:
     from analysis.chassis import Chassis
 
 DISAGREES = 1
 """Exit code when a reading is low or high."""
+
+NOTHING_OF = 0.01
+"""Share of a band below which what is expected is shown as nothing: no meter tells 4 uV from 0 V within 50 mV."""
 
 
 def verdicts(chassis: Chassis, taken: Taken) -> tuple[list[dict[str, Any]], list[str]]:
@@ -80,19 +83,25 @@ def show(rows: list[dict[str, Any]], notes: Sequence[str]) -> None:
     said = [verdict_text(row["verdict"], row["quantity"], row["value"], row["high"]) for row in rows]
     for row, words in zip(rows, said, strict=True):
         what = Measurand(point=row["point"], quantity=row["quantity"], freq_hz=row.get("freq_hz"))
+        width = max(abs(row["low"]), abs(row["high"]))
         numbers = [
-            quantity_text(row[name], row["quantity"], ascii_only=True)
-            for name in ("value", "expected", "low", "high")
+            quantity_text(0.0 if abs(number) < NOTHING_OF * width else number, row["quantity"], ascii_only=True)
+            for number in (row["expected"], row["low"], row["high"])
         ]
+        read = quantity_text(row["value"], row["quantity"], ascii_only=True)
         style = "bold" if row["verdict"] in ("low", "high") else ""
-        table.add_row(measurand_text(what, ascii_only=True), *numbers, words, style=style)
+        table.add_row(measurand_text(what, ascii_only=True), read, *numbers, words, style=style)
     console = OpenConsole()
     show_table(console, table, ("reading", "verdict"))
     order = ("agrees", "unclear", "low", "high")
     counted = Counter(sorted(said, key=lambda words: order.index(words) if words in order else len(order)))
     console.print(", ".join(f"{count} {words}" for words, count in counted.items()), highlight=False)
+    _tell_notes(notes)
+
+
+def _tell_notes(notes: Sequence[str]) -> None:
     for note in notes:
-        tell(f"note: {note}")
+        tell_wrapped(f"note: {note}", 2)
 
 
 @click.command(name="check")
@@ -116,8 +125,7 @@ def command(arguments: tuple[str, ...], chassis_name: str | None, pass_name: str
             count = len(taken.readings)
             why = f"none of its {count} readings is one to judge" if count else "nothing was read in it"
             tell(f"{' '.join(taken.labels.values())}: {why}")
-            for note in notes:
-                tell(f"note: {note}")
+            _tell_notes(notes)
         else:
             show(rows, notes)
     return DISAGREES if disagrees else 0

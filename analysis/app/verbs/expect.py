@@ -162,7 +162,7 @@ def _lines(model: Any, found: Expectations) -> list[str]:
         name = f"{key} {tube.tube}"
         plate = f"{tube.plate_a.expected * 1e3:>9.2f} {screen:>10} {tube.plate_w.expected:>8.2f}"
         lines.append(f"{name:<14} {plate}  {limit}")
-    lines += [""]
+    lines += [""] if found.warnings else []
     for text in found.warnings:
         lines += textwrap.wrap(harmless(f"warning: {text}"), widest, subsequent_indent="  ", break_on_hyphens=False)
     return [*lines, "", *textwrap.wrap(_CAUTION, widest)]

@@ -10,7 +10,7 @@ from typing import TYPE_CHECKING, Any
 
 import click
 
-from analysis.app.terminal import tell
+from analysis.app.terminal import tell, tell_wrapped
 from analysis.app.volts import ABOVE_ONE
 
 if TYPE_CHECKING:
@@ -155,7 +155,7 @@ def command(
         if as_json:
             click.echo(json.dumps({**head, **facts}, indent=2))
         else:
-            tell("\n".join(lines))
+            tell_wrapped("\n".join(lines), 11)
     return 0
 
 

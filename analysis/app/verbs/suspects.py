@@ -27,6 +27,9 @@ CAUTION = (
 LEAST_LISTED = 0.001
 """Suspects below this probability are not listed for people."""
 
+LEAST_BITS = 0.005
+"""Below this the bits of a proof come out as 0.00, and are not told."""
+
 MOST_ALIKE = 6
 """Look-alikes that are named to people, the nearest first."""
 
@@ -171,13 +174,15 @@ def as_json(diagnosis: Any) -> dict[str, Any]:
     }
 
 
-def show(result: dict[str, Any]) -> None:
+def show(result: dict[str, Any], *, modelled: bool = True) -> None:
     """Print one answer for people.
 
     Parameters
     ----------
     result : dict
         From `answers`.
+    modelled : bool
+        Whether the chassis file has parts: without them there is no model to propose a reading.
     """
     from rich.table import Table
 
@@ -200,7 +205,8 @@ def show(result: dict[str, Any]) -> None:
         part = place_text(suspect["part"], suspect.get("section", ""))
         estimate = suspect["estimate"]["text"] if suspect["estimate"] and suspect["probability"] >= 0.01 else ""
         table.add_row(part, suspect["fault"], chance_text(suspect["probability"], 1), estimate)
-    console.print(table)
+    if table.row_count:
+        console.print(table)
     for suspect in result["suspects"][:3]:
         if suspect["probability"] >= 0.05:
             part = place_text(suspect["part"], suspect.get("section", ""))
@@ -216,7 +222,9 @@ def show(result: dict[str, Any]) -> None:
     for proposal in telling:
         say(f"next: {proposal['text']}, {proposal['bits']:.2f} bits ({proposal['why']})")
     if not telling:
-        say("next: no live reading that is left tells much")
+        say(
+            "next: no live reading that is left tells much" if modelled else "next: enter parts and rails, then ask"
+        )
     for pulled in result.get("tube_out", ()):
         say(
             f"or with the power off pull {', '.join(pulled['pull'])}, then: {pulled['text']}, "
@@ -226,7 +234,9 @@ def show(result: dict[str, Any]) -> None:
             say(f"  {pulled['command']}")
     out = {socket for pulled in result.get("tube_out", ()) for socket in pulled["pull"]}
     for opened in [one for one in result["power_off"] if one["part"] not in out]:
-        say(f"prove {opened['part']}: {opened['what']} ({opened['bits']:.2f} bits)")
+        # Of a part that is certain already the proof tells nothing new, and is due all the same.
+        bits = f" ({opened['bits']:.2f} bits)" if opened["bits"] >= LEAST_BITS else ""
+        say(f"prove {opened['part']}: {opened['what']}{bits}")
     say(CAUTION)
 
 
@@ -295,4 +305,4 @@ def command(
             continue
         if len(passes) > 1:
             tell(f"\n{result['file']}")
-        show(result)
+        show(result, modelled=bool(chassis.parts))

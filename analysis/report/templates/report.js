@@ -14,8 +14,13 @@ function show(place, figure, change) {
   Plotly.react(place, data, layout, settings);
 }
 let printing = false;
+function tellOfWidth() {
+  const drawing = document.querySelector(".drawing.scroll"), told = document.querySelector(".wider");
+  if (drawing) told.hidden = drawing.scrollWidth <= drawing.clientWidth + 1;
+}
 function draw() {
   if (printing) return;
+  tellOfWidth();
   for (const one of drawn) {
     const { place, figure } = one, width = place.clientWidth;
     if (width === one.width) continue;

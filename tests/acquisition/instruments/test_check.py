@@ -143,7 +143,7 @@ def test_instruments_exchanged_are_found(tmp_path, capsys):
 
 def test_a_bench_that_does_not_exist(capsys):
     assert main(["bench", "no-such-bench"]) == 2
-    assert "no benches file" in capsys.readouterr().err
+    assert "no bench file" in capsys.readouterr().err
 
 
 def limits(**entries):

@@ -94,9 +94,12 @@ def test_every_mistake_at_once_with_its_line(write):
     [
         ("", ": the file is empty"),
         ("\n\n", ": the file is empty"),
+        ("point;quantity;volts\nV1.1;dc_v;8\n", ":1: volts: unknown column"),
+        ("point;quantity;value\nV1.1;dc_v;8,5\nV1.6;dc_v;8.5\n", ":3: numbers with a point and with a comma in"),
+        ("point;quantity;value\nV1.1;dc_v;1.208,5\n", ":2: value: expected a number (write a point, not a comma)"),
         (
-            "point;quantity;value\nV1.1;dc_v;8\n",
-            ":1: columns must be separated by commas; save it as CSV with commas",
+            'point,quantity,value\nV1.1,dc_v,"1,208"\n',
+            ":2: value: expected a number (no comma between thousands, and a point before decimals), got '1,208'",
         ),
         ("point,quantity,volts\n", ":1: volts: unknown column"),
         ("point,quantity,value,value\n", ":1: value: given twice"),
@@ -112,9 +115,23 @@ def test_files_that_are_wrong_as_a_whole(write, content, told):
     assert problems(write(content))[0].startswith(told)
 
 
+@pytest.mark.parametrize("separator", [";", "\t"])
+@pytest.mark.parametrize("mark", [",", "."])
+def test_a_spreadsheet_with_decimal_commas_has_another_separator(write, separator, mark):
+    """What spreadsheets write where decimals begin with a comma; a comma in a note is none of a number."""
+    table = "point;quantity;value;note\nV1.1;dc_v;144,5;\nV1.8;dc_v;-1,25;\nHT1;dc_v;240;warm\n"
+    path = write(table.replace(",", mark).replace(";", separator).replace("warm", "warm, once more"))
+    assert [(r.point, r.value) for r in read_readings_csv(path)] == [
+        ("V1.1", 144.5),
+        ("V1.8", -1.25),
+        ("HT1", 240.0),
+    ]
+    assert lines_of_points(path) == {"V1.1": 2, "V1.8": 3, "HT1": 4}
+
+
 def test_the_hint_names_each_column_once(write):
     with pytest.raises(ConfigError) as caught:
-        read_readings_csv(write("point;quantity;value\n"))
+        read_readings_csv(write("point|quantity|value\n"))
     words = re.findall(r"[a-z_]+", str(caught.value.hint))
     assert [words.count(name) for name in ("point", "quantity", "value", "pass_name", "std", "note")] == [1] * 6
 

@@ -103,6 +103,7 @@ def test_a_missing_port_names_those_there_are():
     with pytest.raises(InstrumentNotFound) as caught:
         open_link("/dev/no-such-port")
     assert "serial ports here" in caught.value.hint
+    assert str(caught.value) == "ASRL/dev/no-such-port::INSTR: cannot be opened: No such file or directory"
 
 
 def test_a_port_we_may_not_open_names_the_group(monkeypatch):

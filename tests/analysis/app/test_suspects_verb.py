@@ -188,6 +188,26 @@ def test_tubes_alone(tmp_path, capsys):
     assert "substitute tube, power off" in first["separates"]
 
 
+def test_a_proof_that_tells_nothing_new_is_asked_for_without_its_bits(capsys):
+    from analysis.app.verbs.suspects import show
+
+    proof = {"part": "V1", "what": "a substitute tube, power off to change it"}
+    result = {"notes": [], "healthy_probability": 0.0, "suspects": [], "next": []}
+    for bits, line in ((0.0, "change it\n"), (0.42, "change it (0.42 bits)\n")):
+        show({**result, "power_off": [{**proof, "bits": bits}]})
+        assert f"prove V1: a substitute tube, power off to {line}" in capsys.readouterr().out
+
+
+def test_tubes_alone_show_no_empty_table_and_ask_for_the_parts(tmp_path, capsys):
+    (tmp_path / "tubes.yaml").write_text("chassis: unknown\ntubes: {V1: 6SJ7, V2: 6V6GT}\n", "utf-8")
+    (tmp_path / "read.csv").write_text("point,quantity,value\nV1.8,dc_v,98\nV2.8,dc_v,14\n", "utf-8")
+    assert main(["suspects", "--chassis", str(tmp_path / "tubes.yaml"), str(tmp_path / "read.csv")]) == 0
+    said = capsys.readouterr().out
+    assert "would measure" not in said
+    assert "next: enter parts and rails, then ask" in said
+    assert "no live reading that is left" not in said
+
+
 def test_a_part_measured_with_power_off_sharpens_the_answer(tmp_path, model, capsys):
     """R2 was measured and is good: what it shared of the blame goes to the others."""
     answers = []

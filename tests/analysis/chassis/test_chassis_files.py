@@ -4,6 +4,7 @@ import pytest
 
 from acquisition.configs import config_names
 from acquisition.errors import ConfigError
+from acquisition.quantities import parse_value
 from acquisition.records import Measurand
 from analysis.chassis import ChassisModel, load_chassis, parse_chassis
 
@@ -149,6 +150,22 @@ MISTAKES = [
         "parts.C2: expected a space before the # of a remark, got '22u  V1.3  gnd# by",
     ),
     ("C3: 22n ", "C3: .022mfd ", "parts.C3: expected p, n or u, got '.022mfd': mf and mfd of a drawing are u, mmf"),
+    # What a first file holds that was typed from a drawing: each is told with what to write, and none is misread.
+    ("C3: 22n ", "C3: 0.02 mF ", "parts.C3: expected p, n or u, got '0.02mF': mf and mfd of a drawing are u"),
+    ("C3: 22n ", "C3: 22 mfd ", "parts.C3: expected p, n or u, got '22mfd': mf and mfd of a drawing are u, mmf"),
+    ("C3: 22n ", "C3: 22N ", "got '22N': write 22n"),
+    ("C3: 22n ", "C3: 25/50V ", "parts.C3: expected a value such as"),
+    ("R1: 1M ", "R1: 1Meg ", "got '1Meg': write 1M"),
+    ("R4: 150 ", "R4: 10.000 ", "parts.R4: 10.000 is 10 here, a point begins the decimals: write 10k or 10"),
+    ("R4: 150 ", "R4: 10,000 ", "got '10,000' (no comma between thousands, and a point before decimals)"),
+    ("R1: 1M   V1.2  gnd", "R1: 1M V1.2 -> gnd", "parts.R1: expected a value, two nodes and no more than a toler"),
+    ("R1: 1M   V1.2  gnd", "R1: 1M V1.2 gnd (leak)", "(a remark goes behind a #), got '1M V1.2 gnd (leak)'"),
+    ("R1: 1M   V1.2  gnd", "R1: 1M 1/2W V1.2 gnd", "parts.R1: 1/2W: a rating needs the mapping form"),
+    ("at: 0.25", "taper: log", "parts.P1.taper: unknown field of a potentiometer, expected one of at ends"),
+    ("  RL: 8    SPK   gnd\n", "", "node SPK is used once: nothing else connects to it; its load is a part too, s"),
+    ("R3: 1k5  V1.3", "R3: 1k5  V2.3", "V1.3: nothing carries the current of this cathode on: expected a resist"),
+    ("transformer: [5k, 8]", "transformer: [8, 5k]", "parts.T1.transformer: expected impedances in ohms"),
+    ("mains:", "notes: bought in May\nmains:", "notes: unknown field, expected one of chassis mains tubes rails"),
     ("[SPK, gnd]", "(SPK, gnd)", "parts.T1.gnd): expected square brackets around points such as [SPK, gnd]"),
     (
         "R4: 150  V2.3",
@@ -395,6 +412,36 @@ def test_mistakes_of_form_and_of_wiring_are_told_together_and_no_consequences():
     assert [line.split(": ")[1] for line in problems_of(text)] == [
         "parts.R1", "parts.R3", "parts.T1", "parts.RL", "joined",
     ]  # fmt: skip
+
+
+@pytest.mark.parametrize(
+    ("written", "meant"), [("22nf", "22n"), ("0.022uf", "22n"), ("220KOHM", "220k"), ("470OHMS", "470")]
+)
+def test_a_unit_may_be_written_in_any_case(written, meant):
+    assert parse_value(written) == parse_value(meant)
+
+
+def test_tolerances_may_be_written_with_a_stroke():
+    text = GOOD.replace("R1: 1M   V1.2  gnd", "R1: 1M V1.2 gnd +/-5%").replace("V2.3: 7.5", "V2.3: 7.5 +/- 10%")
+    chassis = parse_chassis(text)
+    assert (chassis.parts["R1"].tolerance, chassis.printed["V2.3"].tolerance) == ((-0.05, 0.05), (-0.1, 0.1))
+
+
+def test_a_tube_under_another_carries_the_current_of_its_cathode_on():
+    """A cascode: no part leads from the upper cathode anywhere."""
+    text = """
+chassis: cascode
+tubes: {V1: 12AT7}
+rails: {HT1: {volts: 250}}
+parts:
+  R1: 1M V1.2 gnd
+  R2: 220 V1.3 gnd
+  R3: 22k HT1 V1.6
+  R4: 220k HT1 V1.7
+  R5: 100k V1.7 gnd
+joined: [[V1.1, V1.8]]
+"""
+    assert parse_chassis(text).node_names["V1.1"] == parse_chassis(text).node_names["V1.8"]
 
 
 def test_a_forgotten_wire_is_told_once():

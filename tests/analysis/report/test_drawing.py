@@ -23,6 +23,31 @@ parts:
 """
 
 
+FIXED_BIAS = """
+chassis: an output tube with its cathode on the chassis
+tubes: {V1: EL84}
+rails: {HT1: {volts: 250, source: 100}, BIAS: {volts: -8, source: 10k}}
+parts:
+  R1: 220k  V1.2  BIAS
+  C1: 22n   IN    V1.2
+  R2: 1M    IN    gnd
+  T1: {transformer: [5k, 8], primary: [HT1, V1.7], secondary: [SPK, gnd]}
+  RL: 8     SPK   gnd
+joined: [[V1.9, HT1], [V1.3, gnd]]
+signal: {input: IN, output: SPK}
+"""
+
+
+@pytest.mark.parametrize("layout", [{}, {"paper": True}], ids=str)
+def test_a_cathode_on_the_chassis_gives_the_chassis_no_other_name(layout):
+    """Load and input resistor had hung on the cathode, and the secondary had ended at a flag V1.3."""
+    drawing = ElementTree.fromstring(chassis_svg(parse_chassis(FIXED_BIAS), **layout))
+    words = ["".join(e.itertext()) for e in drawing.iter() if e.tag.endswith("text")]
+    assert "V1.3" not in words
+    assert words.count("gnd") >= 3, "ends of the secondary, of its load and of the input resistor"
+    assert all(sum(line.split(" ")[0] == part for line in words) == 1 for part in ("R1", "C1", "R2", "T1", "RL"))
+
+
 LAYOUTS = [{}, {"paper": True}, {"room_px": 350}, {"room_px": 1200}]
 """A file of its own, paper, a phone, a desk."""
 

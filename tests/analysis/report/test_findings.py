@@ -88,6 +88,14 @@ def test_what_was_wrong_is_what_the_first_round_shows_low_or_high():
     )
 
 
+def test_what_is_asked_ends_with_one_stop():
+    asked = ("are the leads exchanged, or a minus lost?", "nothing read proves nothing dead", "Read HT1 again.")
+    told = findings(replace(material(REPAIRED), asked=asked)).wrong
+    assert "minus lost? Also: nothing read proves nothing dead. Also: Read HT1 again." in told
+    assert "?." not in told
+    assert ".." not in told
+
+
 def test_a_fault_that_came_with_the_repair_was_not_there_when_it_came_in():
     broken = {"V1.1": (140.0, "agrees", 90.0, "low", 142.0), "V1.3": (1.2, "agrees", 1.2, "agrees", 1.19)}
     told = findings(material(broken, {"V1.1": UNTRIED, "V1.3": UNCHANGED}))

@@ -3,8 +3,10 @@
 import numpy as np
 
 from acquisition.records import Reading
+from analysis.chassis import ChassisModel, load_chassis
 from analysis.inference.data import Data
 from analysis.inference.variables import to_variable
+from analysis.suspects import Diagnoser
 from analysis.suspects.because import Healthy, moves
 
 
@@ -29,3 +31,30 @@ def test_a_fall_and_a_rise_are_told_with_their_sign_against_the_expected_value()
 
 def test_next_to_nothing_is_told_without_a_percentage():
     assert said("dc_v", "V1.7", 1.81, 0.003) == "V1.7 reads 1.81 V for 3 mV"
+
+
+def test_readings_that_a_fault_leaves_far_off_are_named_as_not_explained_and_never_for_it():
+    """900 V behind a rail of 280 V and -55 V at a plate are no chassis."""
+    volts = {"HT1": 280.0, "HT2": 900.0, "V1.1": -55.0, "V1.3": 4.2, "V1.8": 107.0, "N1": 103.0}
+    readings = [Reading(point=point, quantity="dc_v", value=value) for point, value in volts.items()]
+    measurands = tuple(reading.measurand for reading in readings)
+    diagnosis = Diagnoser(ChassisModel(load_chassis("gangway-two")), measurands).diagnose(readings)
+    told = [one.because for one in diagnosis.suspects[:8] if one.because.startswith("consistent with")]
+    assert told
+    for because in told:
+        claimed, _, rest = because.partition("; does not explain ")
+        assert "reads 900 V" not in claimed
+        assert "reads -55 V" not in claimed
+        assert "no reading is outside healthy scatter" not in claimed or not rest
+    assert any("does not explain HT2 900 V" in because for because in told)
+
+
+def test_readings_that_are_not_explained_are_not_within_healthy_scatter():
+    """Of a chassis that reads nothing at all, a weak tube was told with both."""
+    points = ("HT1", "HT2", "V1.1", "V1.3", "V1.8")
+    readings = [Reading(point=point, quantity="dc_v", value=0.0) for point in points]
+    measurands = tuple(reading.measurand for reading in readings)
+    diagnosis = Diagnoser(ChassisModel(load_chassis("gangway-two")), measurands).diagnose(readings)
+    told = [one.because for one in diagnosis.suspects]
+    assert any("does not explain" in because for because in told)
+    assert not any("each alone is within healthy" in because and "HT1 reads 0 V" in because for because in told)
