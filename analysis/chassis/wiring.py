@@ -15,6 +15,7 @@ from .description import GROUND, Chassis, Part, Printed, Rail, Signal, Stage, pi
 from .form import ChassisFile
 from .nodes import Nodes, like, wired_sections
 from .parts import PartMistake, parse_part
+from .paths import path_mistakes
 from .primaries import load_mistake, primary_mistake
 from .signal_path import signal_mistakes
 
@@ -317,50 +318,18 @@ class Wiring:
 
     def _check_paths(self) -> None:
         """Every node needs a way for direct current to ground or a rail."""
-        paths = Nodes()
-        for name in (*self.file.rails, *self._excused):
-            paths.join(GROUND, self.nodes.find(name))
-        if self.file.signal is not None:
-            for point in self.file.signal.input:
-                paths.join(GROUND, self.nodes.find(point))
-        for part in self.parts.values():
-            ends = [self.nodes.find(node) for node in part.nodes]
-            groups = [ends]
-            if part.kind == "transformer":
-                groups = [ends[:-2], ends[-2:]]
-            elif part.kind == "capacitor":
-                groups = []
-            for group in groups:
-                for end in group[1:]:
-                    paths.join(group[0], end)
+        inputs = self.file.signal.input if self.file.signal is not None else ()
         sections = [one for one in wired_sections(self.sockets, self._node_names()) if "cathode" in one[3]]
-        through = [(w["cathode"], w[e]) for _, _, _, w in sections for e in ("plate", "screen") if e in w]
-        # Through its own tube the current of a cathode only comes: it goes on by a part, or by the tube below.
-        onward = {paths.find(GROUND), *(paths.find(taken) for _, taken in through)}
-        stuck = {w["cathode"] for socket, tube, _, w in sections if not self._slips(socket, tube)}
-        stuck = {node for node in stuck - self._loose if paths.find(node) not in onward}
-        for cathode, taken in through:
-            paths.join(cathode, taken)
-        for node in sorted(stuck):
-            if paths.find(node) == paths.find(GROUND):
-                self._report(
-                    self._place.get(node, ("parts",)),
-                    f"{node}: nothing carries the current of this cathode on: expected a resistor or a wire to gnd",
-                )
-        islands: dict[str, list[str]] = {}
-        for node in dict.fromkeys(self._node_names().values()):
-            if paths.find(node) != paths.find(GROUND):
-                islands.setdefault(paths.find(node), []).append(node)
-        for island in islands.values():
-            # A loose end is told already, and is why the rest of its island floats.
-            if not self._loose.intersection(island):
-                place = self._place.get(island[0], ("parts",))
-                verb = "floats" if len(island) == 1 else "float"
-                self._report(
-                    place,
-                    f"{', '.join(island)} {verb}: expected a path for direct current to gnd or a rail; is a part"
-                    " missing, or a wire in joined?",
-                )
+        found = path_mistakes(
+            self.nodes,
+            self.parts.values(),
+            (*self.file.rails, *self._excused, *inputs),
+            [wired for *_, wired in sections],
+            [wired for socket, tube, _, wired in sections if not self._slips(socket, tube)],
+            self._loose,
+        )
+        for node, text in found:
+            self._report(self._place.get(node, ("parts",)), text)
 
     def has_point(self, name: str) -> bool:
         """Whether there is a point of this name; in a file with tubes alone, nodes are not known and may be any.
