@@ -302,7 +302,8 @@ class BenchWorker:
         if self._thinker is not None:
             self._thinker.keep(self._job, hand.name)
         hand.name = self._pass_name = name
-        self._machine = None
+        self._machine = self._advised = None
+        self.hub.publish("suspects", showing.suspects_panel(NOTHING_WEIGHED, 0))
         self._survey.clear()
         self._noting = Noting(self._job, hand.chassis, name, self.hub)
         self.hub.cue("records")
