@@ -4,15 +4,11 @@ from __future__ import annotations
 
 import atexit
 import math
-import os
-import signal
 import sys
-import threading
 import weakref
 from collections.abc import Callable, Iterator
 from contextlib import contextmanager
 from dataclasses import dataclass
-from types import FrameType
 
 from ..clock import Clock, rest
 from ..errors import (
@@ -21,9 +17,11 @@ from ..errors import (
     ConnectionLost,
     InstrumentNotFound,
     InstrumentReported,
+    ProtocolError,
     RecordVoid,
     ReplyMalformed,
     SafetyStop,
+    TransportError,
     harmless,
 )
 from ..scpi import fill
@@ -31,9 +29,7 @@ from .accuracy import AccuracyTable
 from .bench import Bench, GeneratorEntry
 from .dialect_parts import Setting
 from .session import Session, agrees, open_session
-
-OFF_SIGNALS = tuple(getattr(signal, name) for name in ("SIGTERM", "SIGHUP") if hasattr(signal, name))
-STOP_SIGNALS = tuple(getattr(signal, name) for name in ("SIGTSTP",) if hasattr(signal, name))
+from .signals import leaving_on_signals, undisturbed
 
 _open: weakref.WeakSet[Generator] = weakref.WeakSet()
 
@@ -205,7 +201,7 @@ class Generator:
         on : bool
             True gives signal after the settling time.
         look : callable
-            Called while it settles; may raise.
+            Called before it is switched on and while it settles; may raise.
 
         Raises
         ------
@@ -229,6 +225,7 @@ class Generator:
                 hint="they are restored by the next question: was it switched off and on?",
             )
         self.session.ready()  # a link that is mended switches off
+        look()  # setting all up took its time: who asked to stop meanwhile gets no signal at all
         self._is_on = True  # from here on it may be on, whatever the answer
         self.session.put(self._rules.output, True)
         self.require_sine()  # cut off and back just before, it would give its own defaults now
@@ -270,18 +267,20 @@ class Generator:
                 )
 
     def _off(self) -> None:
-        try:
+        with undisturbed():
             try:
-                self.session.put(self._rules.output, False)
-            except ConnectionLost:
-                # A loss is noticed only by asking; the second time the link is opened afresh, switching off first.
-                self.session.put(self._rules.output, False)
-        except AcquisitionError as error:
-            raise ConnectionLost(
-                f"the generator could not be told to switch off: {error}",
-                hint="its output may still be ON: switch it off by hand",
-            ) from error
-        self._is_on = False
+                try:
+                    self.session.put(self._rules.output, False)
+                except (TransportError, ProtocolError):
+                    # A loss is noticed only by asking; the second time the link is opened afresh, switching off
+                    # first. And the order may have got lost on the way, or its confirmation.
+                    self.session.put(self._rules.output, False)
+            except AcquisitionError as error:
+                raise ConnectionLost(
+                    f"the generator could not be told to switch off: {error}",
+                    hint="its output may still be ON: switch it off by hand",
+                ) from error
+            self._is_on = False
 
     @contextmanager
     def measuring(self, look: Callable[[], None] = lambda: None) -> Iterator[Sine]:
@@ -290,7 +289,7 @@ class Generator:
         Parameters
         ----------
         look : callable
-            Called while it settles; may raise.
+            As for `output`.
 
         Yields
         ------
@@ -299,12 +298,12 @@ class Generator:
 
         Notes
         -----
-        In the main thread a polite request to end the process (SIGTERM, SIGHUP) becomes ``SystemExit`` inside the
+        In the main thread a polite request to end the process (`OFF_SIGNALS`) becomes ``SystemExit`` inside the
         block, so that the output is switched off on that way too; Ctrl-Z stops the process after the block.
         """
         if self.sine is None:
             raise CommandRefused("no sine is set", hint="set frequency and amplitude first")
-        with _leaving_on_signals():
+        with leaving_on_signals():
             try:
                 self.output(True, look)
                 yield self.sine
@@ -319,7 +318,6 @@ class Generator:
         ConnectionLost
             It may still be on.
         """
-        _open.discard(self)
         try:
             if self.session.link is not None or self._is_on:
                 self._off()
@@ -331,30 +329,6 @@ class Generator:
 
     def __exit__(self, *_: object) -> None:
         self.close()
-
-
-@contextmanager
-def _leaving_on_signals() -> Iterator[None]:
-    if threading.current_thread() is not threading.main_thread():
-        yield
-        return
-    stops: list[int] = []
-
-    def leave(number: int, _: FrameType | None) -> None:
-        raise SystemExit(128 + number)
-
-    def stop_later(number: int, _: FrameType | None) -> None:
-        stops.append(number)
-
-    before = {number: signal.signal(number, leave) for number in OFF_SIGNALS}
-    before |= {number: signal.signal(number, stop_later) for number in STOP_SIGNALS}
-    try:
-        yield
-    finally:
-        for number, handler in before.items():
-            signal.signal(number, handler)
-        for number in stops[:1]:
-            os.kill(os.getpid(), number)
 
 
 def _all_off() -> None:

@@ -129,7 +129,7 @@ def test_off_when_switching_on_fails_half_way(bench, faults):
     assert bench.peer.answers[":OUTP?"] == "0"
 
 
-@pytest.mark.parametrize("number", [signal.SIGTERM, signal.SIGHUP])
+@pytest.mark.parametrize("number", [signal.SIGTERM, signal.SIGHUP, signal.SIGQUIT])
 def test_off_on_a_request_to_end_and_the_old_handler_is_back(bench, number):
     before = signal.getsignal(number)
     bench.generator.set_sine(1000.0, 0.5)
