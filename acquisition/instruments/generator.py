@@ -19,9 +19,9 @@ from ..errors import (
     InstrumentReported,
     ProtocolError,
     RecordVoid,
-    ReplyMalformed,
     SafetyStop,
     TransportError,
+    TransportTimeout,
     harmless,
 )
 from ..scpi import fill
@@ -105,8 +105,9 @@ class Generator:
         try:
             self.was_on = bool(self.session.get(self._rules.output))
             self._found = [(setting, self.session.get(setting)) for setting in self._rules.kept]
-        except (CommandRefused, ReplyMalformed) as error:
-            # Somebody uses it for something this dialect has no words for; the rest alone would be something else.
+        except (ProtocolError, TransportTimeout) as error:
+            # Somebody uses it for something this dialect has no words for, or that leaves it no such setting; the
+            # rest alone would be something else. Whatever it is, the output has to go off.
             self._found, self._unread = [], str(error)
 
     def restore(self) -> list[str]:
@@ -125,7 +126,11 @@ class Generator:
         left = [self._unread] if self._unread else []
         left += [str(entry) for entry in self.session.drain_errors()]
         for setting, value in self._found:
-            got = self.session.get(setting)
+            try:
+                got = self.session.get(setting)
+            except ProtocolError as error:
+                left.append(str(error))
+                continue
             if got != value and not (isinstance(got, float) and math.isclose(got, float(value), rel_tol=1e-4)):
                 left.append(f"{setting.ask} gives {got}, was {value}")
         return left

@@ -146,3 +146,18 @@ def test_what_could_not_be_switched_off_is_tried_once_more_when_the_program_ends
         _, told = child.communicate("")
         assert (child.returncode, told) == (0, "")
         assert not wiring.drive.on
+
+
+@pytest.mark.parametrize("silent", [False, True])
+def test_one_that_has_no_frequency_in_the_mode_it_was_left_in_goes_off_all_the_same(rig, silent):
+    """Noise has none: asked for it the generator says so in its error queue, or nothing, and the output is on."""
+    answers = {":FUNC?": "NOIS", ":OUTP?": "1", ":OUTP:LOAD?": "50", ":VOLT:UNIT?": "VPP"}
+    made = rig("scpi-generator", answers | ({":FREQ?": b""} if silent else {})).open()
+    generator = Generator(made.session, ENTRY)
+    made.peer.answers[":FUNC?"] = lambda: "SIN" if ":FUNC SIN" in made.peer.heard else "NOIS"
+    generator.note_found()
+    assert generator.was_on
+    generator._apply()
+    assert made.peer.answers[":OUTP?"] == "0"
+    (left,) = generator.restore()
+    assert "no answer" in left if silent else "-113" in left
