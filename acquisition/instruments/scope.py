@@ -194,7 +194,8 @@ class Scope:
         timeout_s : float
             Longest wait in seconds: the record before and after the trigger, five periods, and a second.
         expected_s : float
-            When the record should be there: the scope is not asked before.
+            When the record should be there: the scope is not asked before. Some say for a moment after they were
+            armed that they are stopped, and hold the record before.
         may_force : bool
             When no trigger came in that time, trigger at once: for hum, whose phase does not matter.
         look : callable
@@ -208,13 +209,14 @@ class Scope:
         Raises
         ------
         MeasurementError
-            No trigger came, a knob was turned since the channel was set, or the link was lost meanwhile: what the
-            scope holds may be of another shot then (`RecordVoid`).
+            No trigger came.
+        RecordVoid
+            A knob was turned since the channel was set, or the link was lost meanwhile: what the scope holds may be
+            of another shot then.
         """
         session, run = self.session, self._rules.run
         session.ready()
         self._is_fresh, times_set = False, self._times_set
-        self._require_unchanged()
         session.send(run.stop)
         session.send(run.single)
         deadline_s = session.clock.monotonic_s() + timeout_s
@@ -228,6 +230,7 @@ class Scope:
                     session.send(run.force)
                     continue
                 session.send(run.stop)
+                self._require_unchanged()  # volts of the level are others with another probe or coupling
                 trigger = self._trigger
                 at = f" on {trigger.source}, {trigger.slope} through {trigger.level_v:g} V" if trigger else ""
                 raise MeasurementError(
@@ -237,6 +240,7 @@ class Scope:
                     else "is there a signal that crosses the level? no trigger is forced: phase would be void",
                 )
             rest(session.clock, POLL_S, look)
+        self._require_unchanged()  # once it is there: a knob may be turned while it is taken
         if self._times_set != times_set:
             raise RecordVoid("the link was lost while the record was taken", hint="take the record again")
         self._shot += 1
@@ -258,7 +262,7 @@ class Scope:
             factor = 1.0 / told if rules.probe.means == "gain" else told
             coupling = self.session.get(rules.coupling, number)
             if not math.isclose(factor, channel.probe_factor, rel_tol=1e-3) or coupling != channel.coupling:
-                raise MeasurementError(
+                raise RecordVoid(
                     f"channel {number} was set to x{channel.probe_factor:g} {channel.coupling}, "
                     f"but the scope says x{factor:g} {coupling}",
                     hint="somebody turned a knob: set the channel again, and look at the switch on the probe",

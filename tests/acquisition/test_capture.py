@@ -9,7 +9,7 @@ import pytest
 
 from acquisition.capture import ScopeRules, StageCapture, Tap
 from acquisition.clock import FakeClock
-from acquisition.errors import BenchError, ConnectionLost, MeasurementError, SafetyStop
+from acquisition.errors import BenchError, ConnectionLost, MeasurementError, RecordVoid, SafetyStop
 from acquisition.instruments import load_bench, open_generator, open_scope
 from acquisition.simulated.bench import SimulatedBench
 from acquisition.simulated.plant import Line
@@ -213,6 +213,45 @@ def test_hum_is_recorded_with_the_generator_off(bench, instruments):
     assert not bench.wiring.drive.on
     assert np.ptp(record.volts) == pytest.approx(3.3, rel=0.2)
     assert kept == [record]
+
+
+def test_a_scope_that_says_for_a_moment_that_it_still_has_the_last_record_is_not_asked_too_early(
+    bench, instruments, monkeypatch
+):
+    """Armed, some need a while before they say so; what they hold until then is the record before."""
+    bench.wiring.clip(1, "RAIL")
+    tap = Tap(point="RAIL", channel=1, worst_v=230.0, pp_v=4.0)
+    capture = StageCapture(*instruments, [tap], RULES, lambda record: None, clock=FakeClock())
+    first, *_ = capture.still(0.2)
+    advance, single = bench.scope.advance, bench.scope.single
+
+    def lazy_single():
+        held = bench.scope.record
+        single()
+        begun_s = bench.scope.clock.monotonic_s()
+
+        def lazy():
+            if bench.scope.clock.monotonic_s() - begun_s > 0.1:
+                return advance()
+            bench.scope.record = held
+            return "stopped"
+
+        monkeypatch.setattr(bench.scope, "advance", lazy)
+
+    monkeypatch.setattr(bench.scope, "single", lazy_single)
+    second, *_ = capture.still(0.2)
+    assert not np.array_equal(first.codes, second.codes)
+
+
+def test_a_knob_turned_by_hand_is_not_taken_for_a_trigger_that_does_not_come(bench, instruments):
+    capture, kept = stage(bench, instruments)
+    with capture.driven(1000.0, 0.5) as shoot:
+        shoot()
+        bench.scope.channels[1].factor = 1.0
+        with pytest.raises(RecordVoid, match="channel 1 was set to x10 ac, but the scope says x1 ac"):
+            shoot()
+    assert capture._trigger_channel == 1
+    assert len(kept) == 2
 
 
 def test_a_record_is_kept_before_it_is_returned(bench, instruments):

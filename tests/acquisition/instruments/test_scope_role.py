@@ -152,6 +152,24 @@ def test_a_probe_factor_turned_by_hand_is_noticed_before_the_shot(bench):
         scope.single(3.0)
 
 
+@pytest.mark.parametrize(("turned", "says"), [({"factor": 1.0}, "x1 dc"), ({"ac": True}, "x10 ac")])
+@pytest.mark.parametrize("triggers", [True, False])
+def test_a_knob_turned_while_the_record_is_taken_makes_it_void(bench, turned, says, triggers):
+    """Of a slow record too, and where no trigger comes any more that is why."""
+    simulated, scope, generator = bench
+    set_up(scope, generator)
+    simulated.scope.never_triggers = not triggers
+
+    def turn():
+        for name, value in turned.items():
+            setattr(simulated.scope.channels[2], name, value)
+
+    with generator.measuring(), pytest.raises(RecordVoid, match=says):
+        scope.single(0.5, expected_s=0.02, look=turn)
+    with pytest.raises(RecordVoid, match="no record"):
+        scope.fetch(1, "in")
+
+
 def test_the_link_lost_between_shot_and_fetch_makes_the_record_void(bench):
     _, scope, generator = bench
     set_up(scope, generator)
@@ -166,17 +184,22 @@ def test_the_link_lost_between_shot_and_fetch_makes_the_record_void(bench):
     assert any("opened again" in gap for gap in scope.session.gaps)
 
 
-def test_the_link_lost_and_found_while_a_record_is_taken_makes_it_void(bench, monkeypatch):
+@pytest.mark.parametrize("at_the_end", [False, True])
+def test_the_link_lost_and_found_while_a_record_is_taken_makes_it_void(bench, monkeypatch, at_the_end):
     """Set up once more, the scope may stand still with the record of another shot."""
     _, scope, generator = bench
     set_up(scope, generator)
-    state, looks = scope.state, []
+    state, losses = scope.state, [1]
 
     def looked():
-        looks.append(1)
-        if len(looks) == 1:
+        if not at_the_end and losses:
+            losses.clear()
             scope.session.drop()
-        return state()
+        found = state()
+        if found == "stopped" and losses:
+            losses.clear()
+            scope.session.drop()
+        return found
 
     monkeypatch.setattr(scope, "state", looked)
     with generator.measuring():
