@@ -75,7 +75,13 @@ def test_a_reading_that_is_not_kept_can_be_left_and_is_not_said_to_be_on_disk(ke
     assert "the disk is full" in str(rig.machine.not_kept)
     assert not rig.machine.results
     if key is Key.QUIT:
-        assert "This reading is NOT kept." in rig.log[-1].text
+        assert "The last reading is NOT kept." in rig.log[-1].text
+
+
+def test_a_reading_that_is_not_kept_is_not_said_to_be_on_disk_after_a_stop_either():
+    rig = Rig(step("V1.1", 140.0), commit=Disk()).ready().touch(141.0)
+    rig.meter(330.0, 0.1).press(Key.QUIT)
+    assert "The last reading is NOT kept." in rig.log[-1].text
 
 
 def test_above_the_limit_the_lead_is_clipped_on_with_power_off():
