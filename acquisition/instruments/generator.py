@@ -25,11 +25,11 @@ from ..errors import (
     harmless,
 )
 from ..scpi import fill
+from ..signals import leaving_on_signals, undisturbed
 from .accuracy import AccuracyTable
 from .bench import Bench, GeneratorEntry
 from .dialect_parts import Setting
 from .session import Session, agrees, open_session
-from .signals import leaving_on_signals, undisturbed
 
 _open: weakref.WeakSet[Generator] = weakref.WeakSet()
 

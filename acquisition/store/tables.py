@@ -10,6 +10,7 @@ from typing import Any
 from sqlalchemy import Connection, Engine, select
 
 from ..errors import StoreError
+from ..signals import undisturbed
 from . import files, rows
 from .place import Place
 
@@ -68,7 +69,8 @@ class Tables:
         """
         if self._place is None:
             raise StoreError(f"{self.name}: opened for reading only", hint="open it for writing to add to it")
-        with self._lock:
+        # Ctrl-C in the middle of a commit would come out as an error of the library, and leave open what is kept.
+        with undisturbed(), self._lock:
             with files.plain_errors(self._path, doing):
                 self._place.require(doing)
                 with self._engine.begin() as connection:

@@ -1,4 +1,4 @@
-"""Signals of the system while a generator is on: each way out of the program passes the switching off.
+"""Signals of the system: while a generator is on each way out passes the switching off, and a commit is not cut.
 
 Only the main thread gets signals; in any other nothing here does anything.
 """
