@@ -259,9 +259,11 @@ class Generator:
             return
         wanted: tuple[tuple[str, Setting, float | bool | None], ...] = (
             ("output", rules.output, True),
+            ("load", rules.load, None),
             ("wave", rules.function, None),
             ("frequency", rules.frequency, sine.freq_hz),
             ("amplitude", rules.amplitude, sine.pp_v * self._per_pp),
+            ("offset", rules.offset, sine.offset_v),
         )
         for name, setting, value in wanted:
             if setting.ask is not None and not agrees(setting, value, got := self.session.get(setting)):

@@ -284,6 +284,8 @@ def test_a_generator_that_greets_after_a_power_cut_is_not_taken_for_one_that_gav
         (":FUNC?", "SQU", "its wave is SQU"),
         (":FREQ?", "1100", "its frequency is 1100"),
         (":VOLT?", "0.25", "its amplitude is 0.25"),
+        (":VOLT:OFFS?", "0.5", "its offset is 0.5"),
+        (":OUTP:LOAD?", "50", "its load is 50"),
     ],
 )
 def test_a_knob_turned_by_hand_or_a_protection_that_tripped_makes_a_record_void(bench, query, answer, told):
