@@ -4,7 +4,7 @@ from __future__ import annotations
 
 import threading
 from collections.abc import Iterator, Mapping, Sequence
-from contextlib import contextmanager, suppress
+from contextlib import contextmanager, nullcontext, suppress
 from typing import Any
 
 from sqlalchemy import Connection, Engine, select
@@ -70,7 +70,8 @@ class Tables:
         if self._place is None:
             raise StoreError(f"{self.name}: opened for reading only", hint="open it for writing to add to it")
         # Ctrl-C in the middle of a commit would come out as an error of the library, and leave open what is kept.
-        with undisturbed(), self._lock:
+        # A server may never answer, though, and must not hold the program for ever.
+        with nullcontext() if "://" in self._path else undisturbed(), self._lock:
             with files.plain_errors(self._path, doing):
                 self._place.require(doing)
                 with self._engine.begin() as connection:
