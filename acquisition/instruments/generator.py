@@ -7,7 +7,7 @@ import math
 import sys
 import weakref
 from collections.abc import Callable, Iterator
-from contextlib import contextmanager
+from contextlib import contextmanager, nullcontext
 from dataclasses import dataclass
 
 from ..clock import Clock, rest
@@ -274,7 +274,8 @@ class Generator:
                 )
 
     def _off(self) -> None:
-        with undisturbed():
+        # One that is lost already is looked for through all its time-outs, and once more when the program ends.
+        with nullcontext() if self.session.link is None else undisturbed():
             try:
                 try:
                     self.session.put(self._rules.output, False)

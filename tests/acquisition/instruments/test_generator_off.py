@@ -60,6 +60,28 @@ def test_a_press_while_it_is_switched_off_is_heard_afterwards(bench):
     assert bench.peer.answers[":OUTP?"] == "0"
 
 
+def test_ctrl_c_is_heard_at_once_while_a_lost_generator_is_looked_for(bench):
+    """That takes its time-outs, again and again; what may be on is tried once more when it is closed."""
+    generator, peer = bench.generator, bench.peer
+    generator.output(True)
+    generator.session.drop()
+    hear = peer.hear
+
+    def pressed(text):
+        peer.hear = hear
+        os.kill(os.getpid(), signal.SIGINT)
+        return hear(text)
+
+    peer.hear = pressed
+    peer.heard.clear()
+    with pytest.raises(KeyboardInterrupt):
+        generator.output(False)
+    assert ":OUTP OFF" not in peer.heard
+    assert generator.is_on
+    generator.close()
+    assert peer.answers[":OUTP?"] == "0"
+
+
 @pytest.mark.parametrize("how", ["order lost", "silent", "cut", "twice", "garbage"])
 def test_what_is_lost_once_on_the_way_off_is_said_once_more(bench, faults, how):
     peer, shown = bench.peer, bench.peer.shown
