@@ -23,6 +23,7 @@ from ..records import Capture
 from ..scpi import fill, parse_number
 from .accuracy import AccuracyTable
 from .bench import Bench, ScopeEntry
+from .knobs import require_unturned
 from .pages import SeenBlocks, read_record
 from .scope_settings import Channel, Timebase, Trigger, put_channel, put_timebase, put_trigger
 from .scope_setup import ScopeSetup, read_found
@@ -71,6 +72,7 @@ class Scope:
         self.found = ScopeSetup()
         self._wanted: dict[str, Callable[[], object]] = {}  # by name; sorted, in the order of setting
         self._trigger: Trigger | None = None
+        self._timebase: Timebase | None = None
         self._set: dict[int, Channel] = {}
         self._shot = 0
         self._is_fresh = False  # the record of the last shot is still there
@@ -155,7 +157,8 @@ class Scope:
 
     def _set_timebase(self, wanted: Timebase) -> Timebase:
         self._is_fresh = False
-        return put_timebase(self.session, self._rules, wanted)
+        self._timebase = put_timebase(self.session, self._rules, wanted)
+        return self._timebase
 
     def set_trigger(self, wanted: Trigger) -> Trigger:
         """Set the edge trigger.
@@ -230,7 +233,7 @@ class Scope:
                     session.send(run.force)
                     continue
                 session.send(run.stop)
-                self._require_unchanged()  # volts of the level are others with another probe or coupling
+                self._require_unturned(failed=True)
                 trigger = self._trigger
                 at = f" on {trigger.source}, {trigger.slope} through {trigger.level_v:g} V" if trigger else ""
                 raise MeasurementError(
@@ -240,7 +243,7 @@ class Scope:
                     else "is there a signal that crosses the level? no trigger is forced: phase would be void",
                 )
             rest(session.clock, POLL_S, look)
-        self._require_unchanged()  # once it is there: a knob may be turned while it is taken
+        self._require_unturned()  # once it is there: a knob may be turned while it is taken
         if self._times_set != times_set:
             raise RecordVoid("the link was lost while the record was taken", hint="take the record again")
         self._shot += 1
@@ -255,18 +258,8 @@ class Scope:
             raise self.session.malformed(word, f"one of {', '.join(run.words)}")
         return run.words[word]
 
-    def _require_unchanged(self) -> None:
-        rules = self._rules.channel
-        for number, channel in self._set.items():
-            told = float(self.session.get(rules.probe, number))
-            factor = 1.0 / told if rules.probe.means == "gain" else told
-            coupling = self.session.get(rules.coupling, number)
-            if not math.isclose(factor, channel.probe_factor, rel_tol=1e-3) or coupling != channel.coupling:
-                raise RecordVoid(
-                    f"channel {number} was set to x{channel.probe_factor:g} {channel.coupling}, "
-                    f"but the scope says x{factor:g} {coupling}",
-                    hint="somebody turned a knob: set the channel again, and look at the switch on the probe",
-                )
+    def _require_unturned(self, *, failed: bool = False) -> None:
+        require_unturned(self.session, self._rules, self._set, self._trigger, self._timebase, failed=failed)
 
     def fetch(self, channel: int, point: str) -> Capture:
         """Fetch the record of one channel from the last shot.
@@ -286,7 +279,8 @@ class Scope:
         Raises
         ------
         MeasurementError
-            The record is void: nothing was taken, the scope runs again, or its settings changed in between.
+            The record is void: nothing was taken, the scope runs again, gives none, or its settings changed in
+            between.
         ReplyMalformed
             Preamble and data do not fit each other, or cannot be fitted.
         """
@@ -300,6 +294,12 @@ class Scope:
         try:
             before, preamble, data = read_record(session, self._rules, self._seen, (shot, channel))
             codes = decode_codes(data, preamble)
+        except InstrumentReported as error:
+            session.drop()
+            raise RecordVoid(
+                f"the scope gives no record of channel {channel}: {error}",
+                hint="was it switched off by hand? all is set again by the next question: take the record again",
+            ) from error
         except AcquisitionError:
             session.drop()  # a block may still be on its way: only a new connection is free of it
             raise

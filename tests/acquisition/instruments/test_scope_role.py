@@ -170,6 +170,43 @@ def test_a_knob_turned_while_the_record_is_taken_makes_it_void(bench, turned, sa
         scope.fetch(1, "in")
 
 
+@pytest.mark.parametrize(
+    ("turned", "says"),
+    [
+        ({"time_scale_s": 0.5}, "time base is 0.5 s a division, and was set to 0.001 s"),
+        ({"source": 2, "level_v": 90.0}, "triggers on ch2, rising, and was set to ch1, rising"),
+        ({"shown": False}, "no record of channel 2"),
+    ],
+)
+def test_a_knob_without_which_no_record_comes_is_named_and_set_again(bench, turned, says):
+    simulated, scope, generator = bench
+    set_up(scope, generator)
+    with generator.measuring():
+        for name, value in turned.items():
+            setattr(simulated.scope.channels[2] if name == "shown" else simulated.scope, name, value)
+        with pytest.raises(RecordVoid, match=says):  # noqa: PT012  the one comes late, the other early
+            scope.single(0.3)
+            scope.fetch(2, "x3")
+        scope.single(3.0)
+        assert np.ptp(scope.fetch(2, "x3").volts) == pytest.approx(3.0, rel=0.1)
+
+
+@pytest.mark.parametrize("turned", [{"rising": False}, {"source": 1}])
+def test_shots_on_the_sync_that_are_held_against_each_other_have_one_trigger(bench, turned):
+    """On the other slope the phase is off by half a turn, and nothing in the record shows it."""
+    simulated, scope, generator = bench
+    set_up(scope, generator)
+    scope.set_trigger(Trigger(source="external"))
+    with generator.measuring():
+        scope.single(3.0)
+        for name, value in turned.items():
+            setattr(simulated.scope, name, value)
+        with pytest.raises(RecordVoid, match="was set to external, rising"):
+            scope.single(3.0)
+        scope.single(3.0)
+        assert scope.fetch(1, "in").codes.size
+
+
 def test_the_link_lost_between_shot_and_fetch_makes_the_record_void(bench):
     _, scope, generator = bench
     set_up(scope, generator)
