@@ -7,6 +7,7 @@ from collections.abc import Mapping
 
 from ..errors import RecordVoid
 from .dialect import ScopeRules
+from .dialect_parts import Setting
 from .scope_settings import Channel, Timebase, Trigger
 from .session import Session
 
@@ -63,13 +64,20 @@ def require_unturned(
         )
 
 
+def _told(session: Session, setting: Setting, given: float | str, channel: int = 0) -> float | bool | str:
+    """What the scope says now; what it was given where its dialect has no question for it."""
+    return given if setting.ask is None else session.get(setting, channel)
+
+
 def _rescaled(session: Session, scope: ScopeRules, channels: Mapping[int, Channel]) -> str:
     """Tell of another factor of a probe, or another coupling: what the volts of a record mean."""
     rules = scope.channel
     for number, channel in channels.items():
-        told = float(session.get(rules.probe, number))
-        factor = 1.0 / told if rules.probe.means == "gain" else told
-        coupling = session.get(rules.coupling, number)
+        is_gain = rules.probe.means == "gain"
+        given = 1.0 / channel.probe_factor if is_gain else channel.probe_factor
+        told = float(_told(session, rules.probe, given, number))
+        factor = 1.0 / told if is_gain else told
+        coupling = _told(session, rules.coupling, channel.coupling, number)
         if not math.isclose(factor, channel.probe_factor, rel_tol=_SAME) or coupling != channel.coupling:
             return (
                 f"channel {number} was set to x{channel.probe_factor:g} {channel.coupling}, "
@@ -80,7 +88,8 @@ def _rescaled(session: Session, scope: ScopeRules, channels: Mapping[int, Channe
 
 def _retriggered(session: Session, scope: ScopeRules, trigger: Trigger) -> str:
     """Tell of a trigger on something else: the phase of a record is against it."""
-    source, slope = session.get(scope.trigger.source), session.get(scope.trigger.slope)
+    source = _told(session, scope.trigger.source, trigger.source)
+    slope = _told(session, scope.trigger.slope, trigger.slope)
     if (source, slope) == (trigger.source, trigger.slope):
         return ""
     return f"it triggers on {source}, {slope}, and was set to {trigger.source}, {trigger.slope}"
@@ -88,8 +97,8 @@ def _retriggered(session: Session, scope: ScopeRules, trigger: Trigger) -> str:
 
 def _retimed(session: Session, scope: ScopeRules, timebase: Timebase) -> str:
     """Tell of another time base: the record comes much later than it is due."""
-    division_s = float(session.get(scope.timebase.scale))
     set_s = timebase.span_s / scope.horizontal_divisions
+    division_s = float(_told(session, scope.timebase.scale, set_s))
     if math.isclose(division_s, set_s, rel_tol=_SAME):
         return ""
     return f"its time base is {division_s:g} s a division, and was set to {set_s:g} s"

@@ -207,6 +207,26 @@ def test_shots_on_the_sync_that_are_held_against_each_other_have_one_trigger(ben
         assert scope.fetch(1, "in").codes.size
 
 
+def test_a_scope_that_cannot_be_asked_how_it_stands_is_used_all_the_same(bench):
+    _, scope, generator = bench
+    rules = scope._rules
+    deaf = {
+        part: getattr(rules, part).model_copy(
+            update={name: getattr(getattr(rules, part), name).model_copy(update={"ask": None}) for name in names}
+        )
+        for part, names in {
+            "channel": ("probe", "coupling"), "trigger": ("source", "slope"), "timebase": ("scale",)
+        }.items()
+    }  # fmt: skip
+    scope._rules = rules.model_copy(update=deaf)
+    set_up(scope, generator)
+    scope.set_trigger(Trigger(source="external"))
+    with generator.measuring():
+        scope.single(3.0)
+    with pytest.raises(MeasurementError, match="no trigger"):
+        scope.single(0.2)
+
+
 def test_the_link_lost_between_shot_and_fetch_makes_the_record_void(bench):
     _, scope, generator = bench
     set_up(scope, generator)
