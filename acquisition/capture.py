@@ -316,6 +316,7 @@ class StageCapture:
         except RecordVoid:
             raise  # that says nothing of the trigger
         except MeasurementError:
+            self.generator.require_sine()  # one that was cut off, or switched off by hand, triggers nothing
             # A tap with hardly any signal does not cross the level: the other one may.
             others = [tap for tap in self.taps if tap.channel != self._trigger_channel]
             if self.trigger == "external" or not others:

@@ -344,6 +344,23 @@ def test_a_record_of_a_generator_that_was_cut_off_is_not_kept(bench, instruments
     assert len(kept) == 2
 
 
+@pytest.mark.parametrize("trigger", ["signal", "external"])
+@pytest.mark.parametrize("cut", [True, False])
+def test_no_trigger_of_a_generator_that_gives_nothing_is_told_as_that(bench, instruments, trigger, cut):
+    """Not as a level that nothing crosses: what is cut off and back can be waited for, and the run goes on."""
+    capture, kept = stage(bench, instruments, trigger=trigger)
+    with capture.driven(1000.0, 0.5) as shoot:
+        if cut:
+            bench.generator.power_cycle()
+        else:
+            bench.generator.output = False
+            bench.generator._apply_drive()
+        kind, says = (ConnectionLost, "switched off and on") if cut else (RecordVoid, "its output is off")
+        with pytest.raises(kind, match=says):
+            shoot()
+    assert kept == []
+
+
 def test_two_taps_need_two_channels(instruments):
     taps = [Tap(point="A", channel=1), Tap(point="B", channel=1)]
     with pytest.raises(ValueError, match="own"):
