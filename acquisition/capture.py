@@ -285,7 +285,7 @@ class StageCapture:
             self._look()
             if sine is None:
                 # Hum on a direct voltage seldom crosses the level that was expected, and its phase does not matter.
-                self.scope.single(span_s + HUM_PATIENCE_S, may_force=True, look=self._look)
+                self.scope.single(span_s + HUM_PATIENCE_S, expected_s=span_s, may_force=True, look=self._look)
             else:
                 # The trigger comes within a period; asking earlier only keeps the link busy.
                 self._single(span_s + 5.0 / sine.freq_hz + 1.0, span_s + 1.0 / sine.freq_hz + LINK_S)
@@ -316,6 +316,7 @@ class StageCapture:
         except RecordVoid:
             raise  # that says nothing of the trigger
         except MeasurementError:
+            self.generator.require_sine()  # one that was cut off, or switched off by hand, triggers nothing
             # A tap with hardly any signal does not cross the level: the other one may.
             others = [tap for tap in self.taps if tap.channel != self._trigger_channel]
             if self.trigger == "external" or not others:
@@ -327,7 +328,7 @@ class StageCapture:
             except MeasurementError:
                 # Both ride on so much direct voltage that the error of a range moves them off their levels. Records
                 # of one shot share their time axis, so that any moment serves; the next level is taken from them.
-                self.scope.single(expected_s, may_force=True, look=self._look)
+                self.scope.single(expected_s, expected_s=expected_s, may_force=True, look=self._look)
                 self._is_level_lost = True
 
     def _set_level(self, level_v: float) -> None:

@@ -2,7 +2,8 @@
 
 from __future__ import annotations
 
-from collections.abc import Callable
+from collections.abc import Callable, Iterator
+from contextlib import contextmanager, suppress
 from dataclasses import dataclass
 
 from ..clock import Clock, SystemClock
@@ -62,8 +63,8 @@ class Finding:
 def check_instrument(bench: Bench, role: str, *, clock: Clock | None = None) -> Finding:
     """Open one instrument of a bench, ask it a few things, and close it again.
 
-    The output of a generator is switched off by this. Scope and generator are set as they were found; a meter stays
-    on DC volts.
+    The output of a generator is switched off by this. Scope and generator are set as they were found, also where
+    the check fails; a meter stays on DC volts.
 
     Parameters
     ----------
@@ -120,26 +121,35 @@ def _read(meter: Meter, clock: Clock) -> dict[str, object]:
     return {"reading": text, "round_trip_s": taken_s}
 
 
+@contextmanager
+def _put_back(restore: Callable[[], list[str]]) -> Iterator[list[str]]:
+    """Set an instrument as it was found, whatever the check came to; gives in the end what could not be."""
+    left: list[str] = []
+    try:
+        yield left
+    except AcquisitionError:
+        with suppress(AcquisitionError):  # one that is gone cannot be set, and hides no other error
+            restore()
+        raise
+    left += restore()
+
+
 def _check_scope(bench: Bench, clock: Clock) -> dict[str, object]:
     with open_scope(bench, clock=clock) as scope:
-        shown_v = scope.read_pp(1)
-        text = "no value for channel 1" if shown_v is None else f"channel 1 shows {shown_v:.3g} V peak to peak"
-        return {
-            "identity": scope.identity,
-            "reading": f"{text}; {scope.state()}",
-            **_session_facts(scope.session, clock),
-            "left": tuple(restore_setup(scope.session, scope.found)),
-        }
+        with _put_back(lambda: restore_setup(scope.session, scope.found)) as left:
+            shown_v = scope.read_pp(1)
+            text = "no value for channel 1" if shown_v is None else f"channel 1 shows {shown_v:.3g} V peak to peak"
+            reading = f"{text}; {scope.state()}"
+            facts = {"identity": scope.identity, "reading": reading, **_session_facts(scope.session, clock)}
+        return {**facts, "left": tuple(left)}
 
 
 def _check_generator(bench: Bench, clock: Clock) -> dict[str, object]:
     with open_generator(bench, clock=clock) as generator:
-        return {
-            "identity": generator.identity,
-            "reading": "output off, as read back",
-            **_session_facts(generator.session, clock),
-            "left": tuple(generator.restore()),
-        }
+        with _put_back(generator.restore) as left:
+            reading = "output off, as read back"
+            facts = {"identity": generator.identity, "reading": reading, **_session_facts(generator.session, clock)}
+        return {**facts, "left": tuple(left)}
 
 
 _CHECKS: dict[str, Callable[[Bench, Clock], dict[str, object]]] = {

@@ -4,15 +4,11 @@ from __future__ import annotations
 
 import atexit
 import math
-import os
-import signal
 import sys
-import threading
 import weakref
 from collections.abc import Callable, Iterator
-from contextlib import contextmanager
+from contextlib import contextmanager, nullcontext
 from dataclasses import dataclass
-from types import FrameType
 
 from ..clock import Clock, rest
 from ..errors import (
@@ -21,19 +17,19 @@ from ..errors import (
     ConnectionLost,
     InstrumentNotFound,
     InstrumentReported,
+    ProtocolError,
     RecordVoid,
-    ReplyMalformed,
     SafetyStop,
+    TransportError,
+    TransportTimeout,
     harmless,
 )
 from ..scpi import fill
+from ..signals import leaving_on_signals, undisturbed
 from .accuracy import AccuracyTable
 from .bench import Bench, GeneratorEntry
 from .dialect_parts import Setting
 from .session import Session, agrees, open_session
-
-OFF_SIGNALS = tuple(getattr(signal, name) for name in ("SIGTERM", "SIGHUP") if hasattr(signal, name))
-STOP_SIGNALS = tuple(getattr(signal, name) for name in ("SIGTSTP",) if hasattr(signal, name))
 
 _open: weakref.WeakSet[Generator] = weakref.WeakSet()
 
@@ -109,8 +105,9 @@ class Generator:
         try:
             self.was_on = bool(self.session.get(self._rules.output))
             self._found = [(setting, self.session.get(setting)) for setting in self._rules.kept]
-        except (CommandRefused, ReplyMalformed) as error:
-            # Somebody uses it for something this dialect has no words for; the rest alone would be something else.
+        except (ProtocolError, TransportTimeout) as error:
+            # Somebody uses it for something this dialect has no words for, or that leaves it no such setting; the
+            # rest alone would be something else. Whatever it is, the output has to go off.
             self._found, self._unread = [], str(error)
 
     def restore(self) -> list[str]:
@@ -129,7 +126,11 @@ class Generator:
         left = [self._unread] if self._unread else []
         left += [str(entry) for entry in self.session.drain_errors()]
         for setting, value in self._found:
-            got = self.session.get(setting)
+            try:
+                got = self.session.get(setting)
+            except ProtocolError as error:
+                left.append(str(error))
+                continue
             if got != value and not (isinstance(got, float) and math.isclose(got, float(value), rel_tol=1e-4)):
                 left.append(f"{setting.ask} gives {got}, was {value}")
         return left
@@ -205,7 +206,7 @@ class Generator:
         on : bool
             True gives signal after the settling time.
         look : callable
-            Called while it settles; may raise.
+            Called before it is switched on and while it settles; may raise.
 
         Raises
         ------
@@ -229,6 +230,7 @@ class Generator:
                 hint="they are restored by the next question: was it switched off and on?",
             )
         self.session.ready()  # a link that is mended switches off
+        look()  # setting all up took its time: who asked to stop meanwhile gets no signal at all
         self._is_on = True  # from here on it may be on, whatever the answer
         self.session.put(self._rules.output, True)
         self.require_sine()  # cut off and back just before, it would give its own defaults now
@@ -257,9 +259,11 @@ class Generator:
             return
         wanted: tuple[tuple[str, Setting, float | bool | None], ...] = (
             ("output", rules.output, True),
+            ("load", rules.load, None),
             ("wave", rules.function, None),
             ("frequency", rules.frequency, sine.freq_hz),
             ("amplitude", rules.amplitude, sine.pp_v * self._per_pp),
+            ("offset", rules.offset, sine.offset_v),
         )
         for name, setting, value in wanted:
             if setting.ask is not None and not agrees(setting, value, got := self.session.get(setting)):
@@ -270,18 +274,21 @@ class Generator:
                 )
 
     def _off(self) -> None:
-        try:
+        # One that is lost already is looked for through all its time-outs, and once more when the program ends.
+        with nullcontext() if self.session.link is None else undisturbed():
             try:
-                self.session.put(self._rules.output, False)
-            except ConnectionLost:
-                # A loss is noticed only by asking; the second time the link is opened afresh, switching off first.
-                self.session.put(self._rules.output, False)
-        except AcquisitionError as error:
-            raise ConnectionLost(
-                f"the generator could not be told to switch off: {error}",
-                hint="its output may still be ON: switch it off by hand",
-            ) from error
-        self._is_on = False
+                try:
+                    self.session.put(self._rules.output, False)
+                except (TransportError, ProtocolError):
+                    # A loss is noticed only by asking; the second time the link is opened afresh, switching off
+                    # first. And the order may have got lost on the way, or its confirmation.
+                    self.session.put(self._rules.output, False)
+            except AcquisitionError as error:
+                raise ConnectionLost(
+                    f"the generator could not be told to switch off: {error}",
+                    hint="its output may still be ON: switch it off by hand",
+                ) from error
+            self._is_on = False
 
     @contextmanager
     def measuring(self, look: Callable[[], None] = lambda: None) -> Iterator[Sine]:
@@ -290,7 +297,7 @@ class Generator:
         Parameters
         ----------
         look : callable
-            Called while it settles; may raise.
+            As for `output`.
 
         Yields
         ------
@@ -299,12 +306,12 @@ class Generator:
 
         Notes
         -----
-        In the main thread a polite request to end the process (SIGTERM, SIGHUP) becomes ``SystemExit`` inside the
+        In the main thread a polite request to end the process (`OFF_SIGNALS`) becomes ``SystemExit`` inside the
         block, so that the output is switched off on that way too; Ctrl-Z stops the process after the block.
         """
         if self.sine is None:
             raise CommandRefused("no sine is set", hint="set frequency and amplitude first")
-        with _leaving_on_signals():
+        with leaving_on_signals():
             try:
                 self.output(True, look)
                 yield self.sine
@@ -319,7 +326,6 @@ class Generator:
         ConnectionLost
             It may still be on.
         """
-        _open.discard(self)
         try:
             if self.session.link is not None or self._is_on:
                 self._off()
@@ -331,30 +337,6 @@ class Generator:
 
     def __exit__(self, *_: object) -> None:
         self.close()
-
-
-@contextmanager
-def _leaving_on_signals() -> Iterator[None]:
-    if threading.current_thread() is not threading.main_thread():
-        yield
-        return
-    stops: list[int] = []
-
-    def leave(number: int, _: FrameType | None) -> None:
-        raise SystemExit(128 + number)
-
-    def stop_later(number: int, _: FrameType | None) -> None:
-        stops.append(number)
-
-    before = {number: signal.signal(number, leave) for number in OFF_SIGNALS}
-    before |= {number: signal.signal(number, stop_later) for number in STOP_SIGNALS}
-    try:
-        yield
-    finally:
-        for number, handler in before.items():
-            signal.signal(number, handler)
-        for number in stops[:1]:
-            os.kill(os.getpid(), number)
 
 
 def _all_off() -> None:

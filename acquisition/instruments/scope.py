@@ -23,6 +23,7 @@ from ..records import Capture
 from ..scpi import fill, parse_number
 from .accuracy import AccuracyTable
 from .bench import Bench, ScopeEntry
+from .knobs import require_unturned
 from .pages import SeenBlocks, read_record
 from .scope_settings import Channel, Timebase, Trigger, put_channel, put_timebase, put_trigger
 from .scope_setup import ScopeSetup, read_found
@@ -71,6 +72,7 @@ class Scope:
         self.found = ScopeSetup()
         self._wanted: dict[str, Callable[[], object]] = {}  # by name; sorted, in the order of setting
         self._trigger: Trigger | None = None
+        self._timebase: Timebase | None = None
         self._set: dict[int, Channel] = {}
         self._shot = 0
         self._is_fresh = False  # the record of the last shot is still there
@@ -155,7 +157,8 @@ class Scope:
 
     def _set_timebase(self, wanted: Timebase) -> Timebase:
         self._is_fresh = False
-        return put_timebase(self.session, self._rules, wanted)
+        self._timebase = put_timebase(self.session, self._rules, wanted)
+        return self._timebase
 
     def set_trigger(self, wanted: Trigger) -> Trigger:
         """Set the edge trigger.
@@ -194,7 +197,8 @@ class Scope:
         timeout_s : float
             Longest wait in seconds: the record before and after the trigger, five periods, and a second.
         expected_s : float
-            When the record should be there: the scope is not asked before.
+            When the record should be there: the scope is not asked before. Some say for a moment after they were
+            armed that they are stopped, and hold the record before.
         may_force : bool
             When no trigger came in that time, trigger at once: for hum, whose phase does not matter.
         look : callable
@@ -208,13 +212,14 @@ class Scope:
         Raises
         ------
         MeasurementError
-            No trigger came, a knob was turned since the channel was set, or the link was lost meanwhile: what the
-            scope holds may be of another shot then (`RecordVoid`).
+            No trigger came.
+        RecordVoid
+            A knob was turned since the channel was set, or the link was lost meanwhile: what the scope holds may be
+            of another shot then.
         """
         session, run = self.session, self._rules.run
         session.ready()
         self._is_fresh, times_set = False, self._times_set
-        self._require_unchanged()
         session.send(run.stop)
         session.send(run.single)
         deadline_s = session.clock.monotonic_s() + timeout_s
@@ -228,6 +233,7 @@ class Scope:
                     session.send(run.force)
                     continue
                 session.send(run.stop)
+                self._require_unturned(failed=True)
                 trigger = self._trigger
                 at = f" on {trigger.source}, {trigger.slope} through {trigger.level_v:g} V" if trigger else ""
                 raise MeasurementError(
@@ -237,6 +243,7 @@ class Scope:
                     else "is there a signal that crosses the level? no trigger is forced: phase would be void",
                 )
             rest(session.clock, POLL_S, look)
+        self._require_unturned()  # once it is there: a knob may be turned while it is taken
         if self._times_set != times_set:
             raise RecordVoid("the link was lost while the record was taken", hint="take the record again")
         self._shot += 1
@@ -251,18 +258,8 @@ class Scope:
             raise self.session.malformed(word, f"one of {', '.join(run.words)}")
         return run.words[word]
 
-    def _require_unchanged(self) -> None:
-        rules = self._rules.channel
-        for number, channel in self._set.items():
-            told = float(self.session.get(rules.probe, number))
-            factor = 1.0 / told if rules.probe.means == "gain" else told
-            coupling = self.session.get(rules.coupling, number)
-            if not math.isclose(factor, channel.probe_factor, rel_tol=1e-3) or coupling != channel.coupling:
-                raise MeasurementError(
-                    f"channel {number} was set to x{channel.probe_factor:g} {channel.coupling}, "
-                    f"but the scope says x{factor:g} {coupling}",
-                    hint="somebody turned a knob: set the channel again, and look at the switch on the probe",
-                )
+    def _require_unturned(self, *, failed: bool = False) -> None:
+        require_unturned(self.session, self._rules, self._set, self._trigger, self._timebase, failed=failed)
 
     def fetch(self, channel: int, point: str) -> Capture:
         """Fetch the record of one channel from the last shot.
@@ -282,7 +279,8 @@ class Scope:
         Raises
         ------
         MeasurementError
-            The record is void: nothing was taken, the scope runs again, or its settings changed in between.
+            The record is void: nothing was taken, the scope runs again, gives none, or its settings changed in
+            between.
         ReplyMalformed
             Preamble and data do not fit each other, or cannot be fitted.
         """
@@ -296,6 +294,12 @@ class Scope:
         try:
             before, preamble, data = read_record(session, self._rules, self._seen, (shot, channel))
             codes = decode_codes(data, preamble)
+        except InstrumentReported as error:
+            session.drop()
+            raise RecordVoid(
+                f"the scope gives no record of channel {channel}: {error}",
+                hint="was it switched off by hand? all is set again by the next question: take the record again",
+            ) from error
         except AcquisitionError:
             session.drop()  # a block may still be on its way: only a new connection is free of it
             raise

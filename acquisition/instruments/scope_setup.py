@@ -5,7 +5,7 @@ from __future__ import annotations
 from collections.abc import Iterator, Sequence
 from dataclasses import dataclass
 
-from ..errors import CommandRefused, InstrumentReported, ReplyMalformed
+from ..errors import InstrumentReported, ProtocolError
 from .dialect import ScopeRules
 from .dialect_parts import Setting
 from .session import Session
@@ -43,7 +43,11 @@ def read_found(session: Session) -> ScopeSetup:
     rules = _rules(session)
     values, unread = [], []
     for setting in rules.kept:
-        text = session.ask(setting.ask or "").strip('"').upper()
+        try:
+            text = session.ask(setting.ask or "").strip('"').upper()
+        except ProtocolError as error:
+            unread.append(str(error))
+            continue
         words = [ours for ours, theirs in setting.words.items() if text in {each.upper() for each in theirs}]
         if words:
             values.append((setting, 0, words[0]))
@@ -69,7 +73,7 @@ def read_setup(session: Session, channels: Sequence[int], found: ScopeSetup | No
     for setting, channel in _settings(session, channels):
         try:
             values.append((setting, channel, session.get(setting, channel)))
-        except (CommandRefused, ReplyMalformed) as error:
+        except ProtocolError as error:  # it may also have no such setting, in the mode it was left in
             unread.append(str(error))
     before = found or ScopeSetup()
     # What the scope is to do by itself comes last, when everything else stands.
@@ -102,7 +106,7 @@ def restore_setup(session: Session, setup: ScopeSetup) -> list[str]:
     for setting, channel, value in setup.values:
         try:
             session.put(setting, value, channel)
-        except (CommandRefused, ReplyMalformed) as error:
+        except ProtocolError as error:
             left.append(str(error))
     run = _rules(session).run.run
     if setup.is_running and run is not None:

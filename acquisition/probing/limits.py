@@ -115,9 +115,14 @@ class ProbingLimits:
         most_v = min(rated_v, self.clip_on_above_v) if held else rated_v
         leave = "Take the tip away without touching anything else, or leave the clip and switch off."
         if "overload" in sample.flags:
-            if math.isfinite(sample.range_v) and sample.range_v >= most_v:
+            is_told = math.isfinite(sample.range_v)
+            if is_told and sample.range_v >= most_v:
                 return f"Overload on the {sample.range_v:.0f} V range: unknown and high. {leave}"
-            if lasting and not math.isfinite(sample.range_v):
+            # On a low range that was set by hand too: what the tip is held on may be beyond all that is allowed.
+            if lasting and is_told and held:
+                low = f"on the {sample.range_v:g} V range: unknown and high. Set the meter to autorange"
+                return f"Overload that stays, {low}. {leave}"
+            if lasting and not is_told:
                 return f"Overload that stays, on a range the meter does not tell: unknown and high. {leave}"
             return ""
         if not math.isfinite(sample.value_v):

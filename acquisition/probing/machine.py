@@ -22,10 +22,13 @@ from .wording import (
     NEARLY_ZERO_V,
     UNSEEN_S,
     conditions,
+    doubt_of,
     fits_elsewhere,
     said_of,
     spoken,
+    stop_of,
     touch_of,
+    unsteady_of,
     verdict_of,
     volts,
 )
@@ -191,7 +194,7 @@ class Probing:
         if self.phase is Phase.DONE:
             return []
         if key is Key.QUIT:
-            kept = "This reading is NOT kept. Everything else" if self.phase is Phase.NOT_KEPT else "Everything"
+            kept = "Everything" if self.not_kept is None else "The last reading is NOT kept. Everything else"
             return self._finish(f"Stopped. {kept} read so far is on disk; the same command goes on from here.")
         if self.phase is Phase.STOPPED and key is not Key.SPACE:
             return [self._ask_after_stop()]
@@ -233,10 +236,9 @@ class Probing:
         return []
 
     def _ask_after_stop(self) -> Action:
-        goes = "Space when they are off; this point is clipped on then, s leaves it"
-        clip_on = self.step is not None and self.step.point in self._to_clip
-        text = f"Tip away, mains off, then find out why. {goes if clip_on else 'Space leaves this point'}."
-        return Action(kind=ActionKind.ASK, text=text, do=Do.TIP_AWAY, step=self.step)
+        clips_on = self.step is not None and self.step.point in self._to_clip
+        do, text = stop_of(clips_on=clips_on, clipped=self._gates.is_live_on_clip)
+        return Action(kind=ActionKind.ASK, text=text, do=do, step=self.step)
 
     # -- gates -----------------------------------------------------------------------------------------------
 
@@ -349,8 +351,8 @@ class Probing:
             return [Action(kind=ActionKind.SAY, text=text, do=Do.TOUCH_AND_KEY, step=step)]
         if event.kind is EventKind.UNSTEADY and event.reading is not None and self.phase is not Phase.LIFT:
             self.phase, self._rough = Phase.UNSTEADY, event.reading
-            text = f"{volts(event.reading.value_v)} will not stand still. Space keeps it as unsteady; or lift."
-            return [Action(kind=ActionKind.ASK, text=text, do=Do.DECIDE, step=step)]
+            do, text = unsteady_of(event.reading.value_v, clipped=self._gates.is_live_on_clip)
+            return [Action(kind=ActionKind.ASK, text=text, do=do, step=step)]
         if event.kind in (EventKind.LIFTED, EventKind.LOST):
             if self.phase is Phase.LIFT:
                 return self._leave(self._next)
@@ -387,8 +389,8 @@ class Probing:
 
     def _doubt(self, reading: Reading, held: Reading, other: str) -> list[Action]:
         self._held, self.phase = reading, Phase.WRONG_PIN
-        text = f"{volts(held.value)} would fit {other}: wrong pin? Touch {held.point} again; space keeps it."
-        return [Action(kind=ActionKind.ASK, text=text, do=Do.CHECK_PIN, step=self.step, reading=held)]
+        do, text = doubt_of(held.value, self.step, other, clipped=self._gates.is_live_on_clip)
+        return [Action(kind=ActionKind.ASK, text=text, do=do, step=self.step, reading=held)]
 
     def _keep(self, reading: Reading, quality: str, remark: str) -> list[Action]:
         kept = replace(reading, quality=quality, note="; ".join(text for text in (reading.note, remark) if text))

@@ -98,6 +98,58 @@ def touch_of(step: SurveyStep, *, clipped: bool, hold: bool) -> tuple[Do, str]:
     return Do.TOUCH, text
 
 
+def doubt_of(value_v: float, step: SurveyStep | None, other: str, *, clipped: bool) -> tuple[Do, str]:
+    """Ask about a reading that another pin would give.
+
+    Parameters
+    ----------
+    value_v : float
+        What was read, in volts.
+    step : SurveyStep, optional
+        The point it was read at.
+    other : str
+        The pin that it fits.
+    clipped : bool
+        The lead hangs on a chassis that is switched on, and nobody reaches in there.
+    """
+    fits = f"{volts(value_v)} would fit {other}: wrong pin?"
+    if clipped:
+        return Do.HANDS_AWAY, f"{fits} Hands stay away. Space keeps it; r has it switched off and clipped on again."
+    return Do.CHECK_PIN, f"{fits} Touch {step.point if step else 'it'} again; space keeps it."
+
+
+def unsteady_of(value_v: float, *, clipped: bool) -> tuple[Do, str]:
+    """Ask about a value that does not stand.
+
+    Parameters
+    ----------
+    value_v : float
+        About what it is, in volts.
+    clipped : bool
+        As for `doubt_of`.
+    """
+    moves = f"{volts(value_v)} will not stand still."
+    if clipped:
+        return Do.HANDS_AWAY, f"{moves} Hands stay away. Space keeps it as unsteady; s leaves this point."
+    return Do.DECIDE, f"{moves} Space keeps it as unsteady; or lift."
+
+
+def stop_of(*, clips_on: bool, clipped: bool) -> tuple[Do, str]:
+    """Ask for the mains to be switched off after a stop.
+
+    Parameters
+    ----------
+    clips_on : bool
+        The point is clipped on then.
+    clipped : bool
+        As for `doubt_of`.
+    """
+    first = "Leave the clip where it is" if clipped else "Tip away"
+    goes = "Space when they are off; this point is clipped on then, s leaves it"
+    text = f"{first}, mains off, then find out why. {goes if clips_on else 'Space leaves this point'}."
+    return (Do.POWER_OFF if clipped else Do.TIP_AWAY), text
+
+
 def verdict_of(step: SurveyStep | None, reading: Reading) -> str:
     """Say how a reading lies to the band, its own uncertainty allowed for.
 

@@ -4,8 +4,8 @@ IEEE Std 488.2-1992 says how messages, numbers and blocks are written; SCPI-1999
 codes there are. Clause numbers in this package are from memory of both.
 """
 
-from .blocks import BlockReader, format_block
-from .commands import fill, format_number, short_form
+from .blocks import BlockReader
+from .commands import fill, format_number
 from .replies import (
     ErrorEntry,
     EventStatus,
@@ -28,7 +28,6 @@ __all__ = [
     "Identity",
     "decode_reply",
     "fill",
-    "format_block",
     "format_number",
     "parse_error_entry",
     "parse_identity",
@@ -36,7 +35,6 @@ __all__ = [
     "parse_number",
     "parse_string",
     "parse_switch",
-    "short_form",
     "split_list",
     "strip_header",
 ]

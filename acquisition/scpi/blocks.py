@@ -138,22 +138,3 @@ class BlockReader:
         if self.rest.strip(b"\r\n"):
             raise self._malformed("nothing behind the block")
         return self.payload
-
-
-def format_block(data: bytes, digits: int | None = None) -> bytes:
-    """Write a definite-length block, as an instrument would send it.
-
-    Parameters
-    ----------
-    data : bytes
-        The payload.
-    digits : int, optional
-        Digits of the length field; as few as possible when left out.
-
-    Examples
-    --------
-    >>> format_block(b"hello"), format_block(b"hello", digits=9)
-    (b'#15hello', b'#9000000005hello')
-    """
-    length = str(len(data)).zfill(digits or 1)
-    return f"#{len(length)}{length}".encode() + data

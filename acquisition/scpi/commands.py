@@ -1,4 +1,4 @@
-"""Writing commands: numbers, templates, short forms."""
+"""Writing commands: numbers and templates."""
 
 from __future__ import annotations
 
@@ -8,9 +8,7 @@ from collections.abc import Mapping
 
 from ..errors import CommandRefused
 
-_MNEMONIC = re.compile(r"[A-Za-z][A-Za-z0-9_]*?(?=[0-9]*$)")
 _PLACE = re.compile(r"\{([a-z_]+)\}")
-_VOWELS = frozenset("AEIOU")
 
 
 def format_number(value: float) -> str:
@@ -78,31 +76,3 @@ def fill(template: str, values: Mapping[str, object]) -> str:
     if not command.isascii() or not command.isprintable():
         raise CommandRefused(f"command {command!r} is not one line of plain ASCII", hint="look at the dialect file")
     return command
-
-
-def short_form(mnemonic: str) -> str:
-    """Shorten a program mnemonic.
-
-    Parameters
-    ----------
-    mnemonic : str
-        Long form, with or without a numeric suffix.
-
-    Returns
-    -------
-    str
-        First four letters; three if the fourth is a vowel and the word is longer than four (SCPI-1999 volume 1,
-        6.2.1). The suffix is kept.
-
-    Examples
-    --------
-    >>> [short_form(word) for word in ("MEASure", "FREQuency", "RANGe", "CHANnel2", "LOAD", "TRIGger")]
-    ['MEAS', 'FREQ', 'RANG', 'CHAN2', 'LOAD', 'TRIG']
-    """
-    match = _MNEMONIC.match(mnemonic)
-    if match is None:
-        raise CommandRefused(f"{mnemonic!r} is not a program mnemonic", hint="letters first, then digits")
-    word, suffix = match.group().upper(), mnemonic[match.end() :]
-    if len(word) > 4:
-        word = word[:3] if word[3] in _VOWELS else word[:4]
-    return word + suffix

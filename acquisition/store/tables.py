@@ -4,12 +4,13 @@ from __future__ import annotations
 
 import threading
 from collections.abc import Iterator, Mapping, Sequence
-from contextlib import contextmanager, suppress
+from contextlib import contextmanager, nullcontext, suppress
 from typing import Any
 
 from sqlalchemy import Connection, Engine, select
 
 from ..errors import StoreError
+from ..signals import undisturbed
 from . import files, rows
 from .place import Place
 
@@ -68,7 +69,9 @@ class Tables:
         """
         if self._place is None:
             raise StoreError(f"{self.name}: opened for reading only", hint="open it for writing to add to it")
-        with self._lock:
+        # Ctrl-C in the middle of a commit would come out as an error of the library, and leave open what is kept.
+        # A server may never answer, though, and must not hold the program for ever.
+        with nullcontext() if "://" in self._path else undisturbed(), self._lock:
             with files.plain_errors(self._path, doing):
                 self._place.require(doing)
                 with self._engine.begin() as connection:

@@ -12,8 +12,8 @@ from types import FrameType
 def entry() -> None:
     """Console entry: the command with its result as the exit code of the process."""
     try:
-        for name in ("SIGTERM", "SIGHUP"):
-            number = getattr(signal, name, None)  # there is no SIGHUP everywhere, and nohup wants it ignored
+        for name in ("SIGTERM", "SIGHUP", "SIGQUIT", "SIGBREAK"):
+            number = getattr(signal, name, None)  # no system has all of them, and nohup wants SIGHUP ignored
             if number is not None and signal.getsignal(number) is not signal.SIG_IGN:
                 signal.signal(number, _ended)
         sys.unraisablehook = _unraised

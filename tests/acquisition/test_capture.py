@@ -9,7 +9,7 @@ import pytest
 
 from acquisition.capture import ScopeRules, StageCapture, Tap
 from acquisition.clock import FakeClock
-from acquisition.errors import BenchError, ConnectionLost, MeasurementError, SafetyStop
+from acquisition.errors import BenchError, ConnectionLost, MeasurementError, RecordVoid, SafetyStop
 from acquisition.instruments import load_bench, open_generator, open_scope
 from acquisition.simulated.bench import SimulatedBench
 from acquisition.simulated.plant import Line
@@ -215,6 +215,45 @@ def test_hum_is_recorded_with_the_generator_off(bench, instruments):
     assert kept == [record]
 
 
+def test_a_scope_that_says_for_a_moment_that_it_still_has_the_last_record_is_not_asked_too_early(
+    bench, instruments, monkeypatch
+):
+    """Armed, some need a while before they say so; what they hold until then is the record before."""
+    bench.wiring.clip(1, "RAIL")
+    tap = Tap(point="RAIL", channel=1, worst_v=230.0, pp_v=4.0)
+    capture = StageCapture(*instruments, [tap], RULES, lambda record: None, clock=FakeClock())
+    first, *_ = capture.still(0.2)
+    advance, single = bench.scope.advance, bench.scope.single
+
+    def lazy_single():
+        held = bench.scope.record
+        single()
+        begun_s = bench.scope.clock.monotonic_s()
+
+        def lazy():
+            if bench.scope.clock.monotonic_s() - begun_s > 0.1:
+                return advance()
+            bench.scope.record = held
+            return "stopped"
+
+        monkeypatch.setattr(bench.scope, "advance", lazy)
+
+    monkeypatch.setattr(bench.scope, "single", lazy_single)
+    second, *_ = capture.still(0.2)
+    assert not np.array_equal(first.codes, second.codes)
+
+
+def test_a_knob_turned_by_hand_is_not_taken_for_a_trigger_that_does_not_come(bench, instruments):
+    capture, kept = stage(bench, instruments)
+    with capture.driven(1000.0, 0.5) as shoot:
+        shoot()
+        bench.scope.channels[1].factor = 1.0
+        with pytest.raises(RecordVoid, match="channel 1 was set to x10 ac, but the scope says x1 ac"):
+            shoot()
+    assert capture._trigger_channel == 1
+    assert len(kept) == 2
+
+
 def test_a_record_is_kept_before_it_is_returned(bench, instruments):
     def full(record):
         raise BenchError("the disk is full")
@@ -303,6 +342,23 @@ def test_a_record_of_a_generator_that_was_cut_off_is_not_kept(bench, instruments
         with pytest.raises(ConnectionLost):
             shoot()
     assert len(kept) == 2
+
+
+@pytest.mark.parametrize("trigger", ["signal", "external"])
+@pytest.mark.parametrize("cut", [True, False])
+def test_no_trigger_of_a_generator_that_gives_nothing_is_told_as_that(bench, instruments, trigger, cut):
+    """Not as a level that nothing crosses: what is cut off and back can be waited for, and the run goes on."""
+    capture, kept = stage(bench, instruments, trigger=trigger)
+    with capture.driven(1000.0, 0.5) as shoot:
+        if cut:
+            bench.generator.power_cycle()
+        else:
+            bench.generator.output = False
+            bench.generator._apply_drive()
+        kind, says = (ConnectionLost, "switched off and on") if cut else (RecordVoid, "its output is off")
+        with pytest.raises(kind, match=says):
+            shoot()
+    assert kept == []
 
 
 def test_two_taps_need_two_channels(instruments):

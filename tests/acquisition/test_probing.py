@@ -75,7 +75,13 @@ def test_a_reading_that_is_not_kept_can_be_left_and_is_not_said_to_be_on_disk(ke
     assert "the disk is full" in str(rig.machine.not_kept)
     assert not rig.machine.results
     if key is Key.QUIT:
-        assert "This reading is NOT kept." in rig.log[-1].text
+        assert "The last reading is NOT kept." in rig.log[-1].text
+
+
+def test_a_reading_that_is_not_kept_is_not_said_to_be_on_disk_after_a_stop_either():
+    rig = Rig(step("V1.1", 140.0), commit=Disk()).ready().touch(141.0)
+    rig.meter(330.0, 0.1).press(Key.QUIT)
+    assert "The last reading is NOT kept." in rig.log[-1].text
 
 
 def test_above_the_limit_the_lead_is_clipped_on_with_power_off():
@@ -401,12 +407,14 @@ def test_a_key_pressed_before_the_link_failed_says_nothing_of_the_tip_after_it(a
     assert [(reading.point, reading.quality) for reading in rig.kept] == [("V1.2", "confirmed_zero")]
 
 
-def test_overload_that_stays_stops_a_meter_that_does_not_tell_its_range():
+@pytest.mark.parametrize("told", [{}, {"range_v": 6.0}])
+def test_overload_that_stays_stops_also_where_the_meter_tells_no_range_or_a_low_one(told):
+    """A meter on a range that was set by hand waits for no change of it, with the tip on who knows how much."""
     rig = Rig(step("V1.6", 140.0, worst=280.0)).ready()
     for seconds, phase in ((2.0, Phase.TOUCHED), (2.0, Phase.STOPPED)):
         for _ in range(round(seconds / 0.25)):
             rig.t_s += 0.25
-            lost = Sample(t_s=rig.t_s, value_v=float("nan"), flags=frozenset({"overload", "auto"}))
+            lost = Sample(t_s=rig.t_s, value_v=float("nan"), flags=frozenset({"overload", "auto"}), **told)
             rig.log += rig.machine.sample(lost)
         assert rig.machine.phase is phase
     assert "unknown and high" in rig.said(ActionKind.CAUTION)

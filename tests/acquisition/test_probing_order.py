@@ -10,7 +10,7 @@ import pytest
 
 from acquisition.instruments import Sample
 from acquisition.instruments.accuracy import AccuracyTable
-from acquisition.probing import ActionKind, Do, Phase, ProbingLimits
+from acquisition.probing import ActionKind, Do, Key, Phase, ProbingLimits
 from acquisition.probing.gates import Gates
 from acquisition.probing.overload import RANGE_CHANGE_S, TOLD_AFTER_S, Overload
 from acquisition.steady import MeterFacts
@@ -147,3 +147,51 @@ def test_an_overload_held_back_is_told_once_and_only_where_it_stays():
     assert see(0.7 + TOLD_AFTER_S, "overload") == (True, False)
     assert see(0.7 + RANGE_CHANGE_S, "overload") == (False, True)
     assert see(1.0 + RANGE_CHANGE_S) == (False, False)
+
+
+def on_a_clip(**facts):
+    """A survey whose first point is clipped on, up to the chassis switched on and the hands away."""
+    rig = Rig(step("V2.7", 350.0, worst=420.0, **facts), step("V1.1", 140.0)).free(3.0).press()
+    for _ in range(5):
+        rig.meter(0.2, 0.5).press()
+    assert rig.doings[-1] is Do.WAIT
+    return rig
+
+
+REACHING_IN = ("Touch", "touch", "lift", "Tip away")
+
+
+def test_a_doubt_about_what_a_clip_reads_has_nobody_reach_into_the_live_chassis():
+    rig = on_a_clip(neighbours={"V2.3": 300.0}).meter(300.0, 3.0)
+    assert rig.machine.phase is Phase.WRONG_PIN
+    asked = rig.log[-1]
+    assert asked.do is Do.HANDS_AWAY
+    assert "Hands stay away" in asked.text
+    assert not any(word in asked.text for word in REACHING_IN)
+    rig.press(Key.REPEAT)
+    for expected in (Do.POWER_OFF, Do.DISCHARGE, Do.UNCLIP, Do.VERIFY, Do.CLIP):
+        assert rig.doings[-1] is expected
+        rig.meter(0.2, 0.5).press()
+
+
+def test_a_value_on_a_clip_that_does_not_stand_has_nobody_lift_it():
+    rig = on_a_clip()
+    for swing_v in 40.0 * np.random.default_rng(0).normal(size=120):
+        rig.meter(350.0 + swing_v, 0.1)
+    assert rig.machine.phase is Phase.UNSTEADY
+    asked = rig.log[-1]
+    assert (asked.kind, asked.do) == (ActionKind.ASK, Do.HANDS_AWAY)
+    assert not any(word in asked.text for word in REACHING_IN)
+    rig.press()
+    assert [r.quality for r in rig.kept] == ["unsteady"]
+
+
+def test_a_stop_on_a_clip_leaves_the_clip_where_it_is():
+    rig = on_a_clip().meter(620.0, 0.1)
+    assert rig.machine.phase is Phase.STOPPED
+    asked = rig.log[-1]
+    assert asked.do is Do.POWER_OFF
+    assert asked.text.startswith("Leave the clip where it is, mains off")
+    assert not any(word in asked.text for word in REACHING_IN)
+    rig.press()
+    assert rig.doings[-1] is Do.DISCHARGE

@@ -8,7 +8,7 @@ import pytest
 ROOT = Path(__file__).resolve().parents[2]
 ORDER = {
     "acquisition": [
-        ["records", "errors", "quantities", "clock"],
+        ["records", "errors", "quantities", "clock", "signals"],
         ["configs", "config_words"],
         ["scpi"],
         ["transport"],

@@ -74,6 +74,19 @@ def test_scope_and_generator_are_left_as_they_were_found(tmp_path, dialect):
         assert [scope.sweep, generator.handle(b":OUTP:LOAD?;:VOLT:UNIT?;:FREQ?")] == found
 
 
+def test_an_instrument_that_fails_in_the_middle_is_left_as_it_was_found_too(tmp_path):
+    with SimulatedBench(Plant()) as simulated:
+        bench = load_bench(str(simulated.write(tmp_path / "bench.yaml")))
+        simulated.scope.sweep = "AUTO"
+        simulated.generator.handle(b":OUTP:LOAD 50")
+        simulated.links["scope"].mischief.cue("garbage before", on=b"MEAS:VPP")
+        simulated.links["generator"].mischief.cue("noise line", on=b":SYST:ERR")
+        findings = [check_instrument(bench, role) for role in ("scope", "generator")]
+        assert [finding.is_fine for finding in findings] == [False, False], findings
+        assert simulated.scope.sweep == "AUTO"
+        assert simulated.generator.load_ohm == 50.0
+
+
 def test_what_could_not_be_set_again_is_told(simulated, capsys):
     keep = simulated.generator.handle
     simulated.generator.handle = lambda message: b"" if message == b":VOLT:UNIT VRMS" else keep(message)

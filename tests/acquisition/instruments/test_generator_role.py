@@ -129,7 +129,7 @@ def test_off_when_switching_on_fails_half_way(bench, faults):
     assert bench.peer.answers[":OUTP?"] == "0"
 
 
-@pytest.mark.parametrize("number", [signal.SIGTERM, signal.SIGHUP])
+@pytest.mark.parametrize("number", [signal.SIGTERM, signal.SIGHUP, signal.SIGQUIT])
 def test_off_on_a_request_to_end_and_the_old_handler_is_back(bench, number):
     before = signal.getsignal(number)
     bench.generator.set_sine(1000.0, 0.5)
@@ -284,6 +284,8 @@ def test_a_generator_that_greets_after_a_power_cut_is_not_taken_for_one_that_gav
         (":FUNC?", "SQU", "its wave is SQU"),
         (":FREQ?", "1100", "its frequency is 1100"),
         (":VOLT?", "0.25", "its amplitude is 0.25"),
+        (":VOLT:OFFS?", "0.5", "its offset is 0.5"),
+        (":OUTP:LOAD?", "50", "its load is 50"),
     ],
 )
 def test_a_knob_turned_by_hand_or_a_protection_that_tripped_makes_a_record_void(bench, query, answer, told):

@@ -11,6 +11,7 @@ from acquisition.clock import FakeClock
 from acquisition.instruments import load_bench, open_generator, open_scope
 from acquisition.instruments.scope_setup import read_setup, restore_setup
 from acquisition.simulated.bench import SCOPES, SimulatedBench
+from acquisition.simulated.parser import ScpiError
 
 
 class Flat:
@@ -109,3 +110,39 @@ def test_a_word_the_dialect_does_not_know_is_told_and_left_alone(tmp_path):
             left = restore_setup(driver.session, read_setup(driver.session, (1, 2), driver.found))
         assert left == [":ACQ:TYPE? gave 'STRANGE'"]
         assert bench.scope.state == "stopped"  # it was found so
+
+
+def refuses_to_tell(scope, header):
+    """Have the scope say that it has no such setting now, as some do of what another mode does not use."""
+
+    def ask(suffixes, parameters):
+        raise ScpiError(-221, "Settings conflict;not in this mode")
+
+    (found,) = [entry for entry in scope._commands if entry[0].fullmatch(header)]
+    scope._commands[scope._commands.index(found)] = (found[0], found[1], ask, *found[3:])
+
+
+@pytest.mark.parametrize("header", ["TRIG:EDGE:LEV", "ACQ:TYPE"])
+def test_a_setting_that_the_scope_has_not_in_the_mode_it_was_left_in_does_not_keep_it_from_being_used(
+    tmp_path, header
+):
+    with SimulatedBench(Flat()) as bench:
+        refuses_to_tell(bench.scope, header)
+        described = load_bench(str(bench.write(tmp_path / "bench.yaml")))
+        with open_scope(described) as driver:
+            setup = read_setup(driver.session, (1, 2), driver.found)
+    (unread,) = setup.unread
+    assert f"{header}?: -221" in unread
+
+
+def test_one_setting_that_cannot_be_set_again_does_not_keep_the_others_from_it(tmp_path):
+    with SimulatedBench(Flat()) as bench:
+        bench.scope.channels[2].ac, bench.scope.time_scale_s = True, 0.02
+        described = load_bench(str(bench.write(tmp_path / "bench.yaml")))
+        with open_scope(described) as driver:
+            setup = read_setup(driver.session, (1, 2), driver.found)
+            bench.scope.channels[2].ac, bench.scope.time_scale_s = False, 1e-3
+            refuses_to_tell(bench.scope, "CHAN1:PROB")
+            left = restore_setup(driver.session, setup)
+        assert (bench.scope.channels[2].ac, bench.scope.time_scale_s) == (True, 0.02)
+    assert any("not in this mode" in each for each in left)

@@ -1,4 +1,4 @@
-"""Commands: short forms in capitals, plain base units, numbers of nine digits, one line of ASCII."""
+"""Commands: plain base units, numbers of nine digits, one line of ASCII."""
 
 import math
 
@@ -7,7 +7,7 @@ from hypothesis import given
 from hypothesis import strategies as st
 
 from acquisition.errors import CommandRefused
-from acquisition.scpi import fill, format_number, parse_number, short_form
+from acquisition.scpi import fill, format_number, parse_number
 
 
 @pytest.mark.parametrize(
@@ -27,32 +27,6 @@ def test_a_number_survives_to_nine_digits(value):
 def test_a_setting_that_is_no_number_is_refused(value):
     with pytest.raises(CommandRefused):
         format_number(value)
-
-
-# SCPI-1999 volume 1, 6.2.1: first four letters, three if the fourth is a vowel and the word is longer than four.
-@pytest.mark.parametrize(
-    ("long", "short"),
-    [
-        ("MEASure", "MEAS"),
-        ("FREQuency", "FREQ"),
-        ("FUNCtion", "FUNC"),
-        ("VOLTage", "VOLT"),
-        ("RANGe", "RANG"),
-        ("APERture", "APER"),
-        ("OUTPut", "OUTP"),
-        ("CONFigure", "CONF"),
-        ("INITiate", "INIT"),
-        ("NPLCycles", "NPLC"),
-        ("TRIGger", "TRIG"),
-        ("FETCh", "FETC"),
-        ("POSition", "POS"),
-        ("CHANnel2", "CHAN2"),
-        ("DC", "DC"),
-        ("UNIT", "UNIT"),
-    ],
-)
-def test_short_forms_of_the_standard(long, short):
-    assert short_form(long) == short
 
 
 @pytest.mark.parametrize("template", [":VOLT {value}", ":CHAN{channel}:SCAL {value}"])

@@ -1,7 +1,9 @@
 """A job keeps what it was given, exactly, before it says so."""
 
 import math
+import os
 import shutil
+import signal
 import sqlite3
 import subprocess
 import sys
@@ -9,6 +11,7 @@ from dataclasses import replace
 
 import numpy as np
 import pytest
+from sqlalchemy import event
 
 from acquisition.clock import FakeClock
 from acquisition.errors import StoreError
@@ -47,6 +50,23 @@ def job(tmp_path):
 def test_a_reading_comes_back_equal(job):
     job.add_reading("as-found", READING)
     assert job.read_pass("as-found").readings == (READING,)
+
+
+@pytest.mark.parametrize("moment", ["begin", "commit"])
+def test_ctrl_c_in_the_middle_of_a_commit_is_heard_behind_it(job, moment):
+    """In the middle it came out as an error of the library, and what was on disk was anybody's guess."""
+
+    def press(connection):
+        os.kill(os.getpid(), signal.SIGINT)
+
+    assert job.passes() == ("as-found",)  # what is only read may be left at any moment
+    event.listen(job._tables._engine, moment, press)
+    with pytest.raises(KeyboardInterrupt):
+        job.add_reading("as-found", READING)
+    event.remove(job._tables._engine, moment, press)
+    assert job.read_pass("as-found").readings == (READING,)
+    job.add_reading("as-found", replace(READING, value=0.5))
+    assert len(job.read_pass("as-found").readings) == 2
 
 
 def test_minus_zero_does_not_damage_a_job(job):
