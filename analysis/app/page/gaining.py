@@ -26,7 +26,7 @@ SWEEP_HZ = (20.0, 20_000.0)
 SWEEP_POINTS = 16
 MIDDLE_HZ = 1000.0
 TRACE_POINTS = 160
-RUNNING, UNKNOWN = "ON while a record is taken", "not known: look at it"
+RUNNING, WAITING, UNKNOWN = "ON while a record is taken", "off until you confirm", "not known: look at it"
 LOST = "An instrument does not answer. It is looked for, and the measurement goes on by itself; Stop ends it."
 MOST_NOTICES = 6
 
@@ -161,7 +161,11 @@ def measure(
     plan = dataclasses.replace(plan, read_v=read, mains_v=kept.mains_v)
     frequencies = [float(f) for f in log_frequencies(*SWEEP_HZ, SWEEP_POINTS)] if sweep else [freq_hz]
 
+    run: SignalRun | None = None
+
     def ask(request: str) -> None:
+        if run is not None and run.is_off:  # confirmed by the generator: it comes on for a record alone
+            panel.lamp(False, WAITING)
         words = f"With the power off: {request}. Then power on, and Confirm (or Space) when it is warm."
         panel.show({"running": True, "waiting": True, "progress": words})
         panel.hub.cue("say", text=words)
@@ -170,7 +174,7 @@ def measure(
         panel.show({"running": True, "progress": "Measuring."})
 
     def lost(is_lost: bool) -> None:
-        panel.lost(is_lost, output_known=run.is_off)
+        panel.lost(is_lost, output_known=run is not None and run.is_off)
         wait(None)
 
     ask(plan.generator_request)

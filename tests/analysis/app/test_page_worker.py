@@ -163,6 +163,24 @@ def test_what_is_shown_while_the_meter_misbehaves(tmp_path):
         assert values == pytest.approx([96.4] * len(values), abs=0.1)
 
 
+def test_while_the_probes_are_being_placed_the_lamp_says_that_the_generator_is_off(tmp_path):
+    with running(tmp_path, with_hands=False) as (bench, hub, worker, _):
+
+        def asked():
+            gain = hub.state().get("gain", {})
+            return gain.get("waiting") and gain["progress"]
+
+        request = {"stage": "first", "drive_pp_v": "0.1", "freq_hz": "1000", "run": "single", "load_present": True}
+        worker.post("gain", request)
+        first = wait_for(asked)
+        worker.post("confirm", {})
+        wait_for(lambda: asked() not in (first, None, False))
+        assert not bench.generator.output
+        assert hub.state()["generator"] == {"on": False, "known": True, "words": "off until you confirm"}
+        worker.post("stop", {})
+        wait_for(lambda: "Stopped" in hub.state()["gain"]["progress"])
+
+
 def test_every_reading_is_on_disk_before_a_tab_hears_of_it(tmp_path):
     with running(tmp_path) as (_, hub, worker, path):
         seen = []
