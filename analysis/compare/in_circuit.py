@@ -175,11 +175,9 @@ def _measured(model: ChassisModel, wanted: Sequence[_Wanted]) -> list[dict[str, 
             beside.append(scales.pop("esr"))
         found.append({what: InCircuit(unit=scale.unit) for what, scale in scales.items()})
         # Ripple that comes through tubes nearly cancels by chance, and made 25 uF of a bypass that was open.
-        readings = [
-            r
-            for r in one.taken.readings
-            if r.quality in JUDGED_QUALITIES and not by_tubes(model.chassis, r.measurand)
-        ]
+        judged = [r for r in one.taken.readings if r.quality in JUDGED_QUALITIES]
+        hum = by_tubes(model.chassis, [r.measurand for r in judged])
+        readings = [r for r, through in zip(judged, hum, strict=True) if not through]
         if "esr" in scales and not _shows_in_signals(model, one.part, [r.measurand for r in readings]):
             # Ripple alone cannot tell lost capacitance from series resistance: that is taken as sound.
             del scales["esr"]
