@@ -37,6 +37,10 @@ the supply, which comes by several ways through tubes and may nearly cancel (com
 lantern-twelve of other tube laws had 0.44 of it at the cathodes of its pair)."""
 
 
+_States = Sequence[Mapping[str, float]]
+"""What is known of the chassis before and after: mains, and parts that were measured."""
+
+
 class Predicting(Protocol):
     """What a comparison asks of a chassis model; `analysis.chassis.ChassisModel` is one."""
 
@@ -115,6 +119,11 @@ def explain(
     old = model.draw(DRAWS, rng, dict(measured_before or {}))
     before.update({key: old[key] for key in own if key in old})
     before.update({key: np.full(DRAWS, value) for key, (value, _) in (measured_before or {}).items()})
+    # What was measured of a part stands in both looks: on its own value the new part is no fault.
+    states = tuple(
+        {**{key: value for key, (value, _) in (known or {}).items()}, "mains": mains}
+        for known in (measured_before, measured_after)
+    )
     healthy_after = model.predict(after, measurands)
     share = model_shares(model, measurands)
 
@@ -135,10 +144,10 @@ def explain(
         for _ in range(len(replaced)):
             extra = {fault.key: value for fault, value in chosen}
             left = [fault for fault in tried if fault.part not in {known.part for known, _ in chosen}]
-            best = _best(model, left, extra, mains, measurands, changes, covariance)
+            best = _best(model, left, extra, states, measurands, changes, covariance)
             if best is None:
                 break
-            more = _in_turn([*chosen, best], model, tried, mains, measurands, changes, covariance)
+            more = _in_turn([*chosen, best], model, tried, states, measurands, changes, covariance)
             trial, trial_spread = outcome({fault.key: value for fault, value in more})
             better = misfit(trial, trial_spread)
             if not better < fit - WORTH_A_FAULT:
@@ -165,7 +174,7 @@ def _in_turn(
     chosen: list[tuple[Fault, float]],
     model: Predicting,
     faults: Sequence[Fault],
-    mains: float,
+    states: _States,
     measurands: Sequence[Measurand],
     changes: np.ndarray,
     covariance: np.ndarray,
@@ -178,7 +187,7 @@ def _in_turn(
         for place, (known, _) in enumerate(before):
             extra = {fault.key: value for fault, value in found[:place] + found[place + 1 :]}
             own = [fault for fault in faults if fault.part == known.part]
-            found[place] = _best(model, own, extra, mains, measurands, changes, covariance) or found[place]
+            found[place] = _best(model, own, extra, states, measurands, changes, covariance) or found[place]
         if found == before:
             break
     return found
@@ -188,13 +197,13 @@ def _best(
     model: Predicting,
     faults: Sequence[Fault],
     extra: Mapping[str, float],
-    mains: float,
+    states: _States,
     measurands: Sequence[Measurand],
     changes: np.ndarray,
     covariance: np.ndarray,
 ) -> tuple[Fault, float] | None:
-    """The fault and value that fit best on the chassis as drawn, on a grid four times finer than the severity
-    cells."""
+    """The fault and value that fit best on the chassis as drawn or measured, on a grid four times finer than the
+    severity cells."""
     tried: list[tuple[Fault, float]] = []
     for fault in faults:
         grid = np.array(fault.values)
@@ -204,12 +213,11 @@ def _best(
     if not tried:
         return None
     count = len(tried)
-    values = {"mains": np.full(count, mains)}
-    values |= {key: np.full(count, value) for key, value in extra.items()}
+    values = {key: np.full(count, value) for key, value in {**states[0], **extra}.items()}
     for row, (fault, value) in enumerate(tried):
         values.setdefault(fault.key, np.full(count, model.parameters[fault.key].nominal))[row] = value
     share = model_shares(model, measurands)
-    base = model.predict({"mains": np.full(1, mains)}, measurands)
+    base = model.predict({key: np.full(1, value) for key, value in states[1].items()}, measurands)
 
     def fits(rows: np.ndarray, columns: np.ndarray) -> np.ndarray:
         wanted, kept = [measurands[column] for column in columns.tolist()], np.ix_(columns, columns)
