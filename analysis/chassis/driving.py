@@ -11,7 +11,7 @@ import numpy as np
 
 from acquisition.errors import NoOperatingPoint
 from analysis.circuit.elements import Array, conductance
-from analysis.circuit.harmonic_balance import INSTANTS, MANY_INSTANTS, HarmonicBalance
+from analysis.circuit.harmonic_balance import INSTANTS, HarmonicBalance
 from analysis.circuit.large_signal import TAIL, distortion_ratio, harmonics_v, solve
 from analysis.circuit.network import Circuit
 from analysis.circuit.supplied import Supplied
@@ -185,14 +185,21 @@ def waveforms(
     ndarray, shape (S, P, N)
         Volts to ground; NaN where no periodic state was found.
     """
+    return np.asarray(_driven(model, values, points, [drive_pp_v], freq_hz)[0])
+
+
+def _driven(
+    model: Drivable, values: Values, points: Sequence[str], drives_pp_v: Sequence[float], freq_hz: float
+) -> Array:
+    """As `waveforms`, for several drives, shape (D, S, P, N)."""
     nodes, source = [model.node(point) for point in points], model.input_of(points)
-    parts = [_balanced(model, part, source, nodes, drive_pp_v, freq_hz) for part in _portions(values)]
+    parts = [_balanced(model, part, source, nodes, drives_pp_v, freq_hz) for part in _portions(values)]
     longest = max(part.shape[-1] for part in parts)
-    return np.concatenate([_resampled(part, longest) for part in parts])
+    return np.concatenate([_resampled(part, longest) for part in parts], axis=1)
 
 
 def _resampled(waves: Array, instants: int) -> Array:
-    """The same harmonics at more instants."""
+    """The same harmonics at more instants, or the first of them at fewer."""
     if waves.shape[-1] == instants:
         return waves
     spectrum = np.fft.rfft(waves, axis=-1)
@@ -214,19 +221,44 @@ def _balance(model: Drivable, supplied: Supplied, source: str, freq_hz: float, i
 
 
 def _balanced(
-    model: Drivable, values: Values, source: str, nodes: list[int], drive_pp_v: float, freq_hz: float
+    model: Drivable,
+    values: Values,
+    source: str,
+    nodes: Sequence[int],
+    drives_pp_v: Sequence[float],
+    freq_hz: float,
 ) -> Array:
-    """Waves at nodes, shape (S, P, N), of few instants or, where harmonics crowd the upper end, of many."""
+    """Waves at nodes, shape (D, S, P, N), of few instants or, where harmonics crowd the upper end, of more.
+
+    A larger drive is looked for from the state of a smaller one, with as many instants as that needed.
+    """
     supplied = model.supplied(values)
-    balance = _balance(model, supplied, source, freq_hz, INSTANTS)
-    state = solve(balance, np.full(balance.size, 0.5 * drive_pp_v))
-    if (balance.tail(state) > TAIL).any() or not state.solved.all():
-        balance = _balance(model, supplied, source, freq_hz, MANY_INSTANTS)
-        state = solve(balance, state.peak_v, _resampled(state.waves, MANY_INSTANTS))
-    found = balance.waves_at(state, nodes)
-    waves = np.stack([found[node] for node in nodes], axis=1)
-    waves[~state.solved | (supplied.rest.culprit >= 0)] = np.nan
-    return waves
+    balances = [_balance(model, supplied, source, freq_hz, INSTANTS[0])]
+    size = balances[0].size
+    found = np.full((len(drives_pp_v), size, len(nodes), INSTANTS[-1]), np.nan)
+    level, waves = np.zeros(size, dtype=int), np.zeros((0, 0, 0))
+    for place in np.argsort(drives_pp_v, kind="stable"):
+        peak_v, solved = np.full(size, 0.5 * drives_pp_v[place]), np.zeros(size, dtype=bool)
+        waves = waves if waves.size else _resampled(balances[0].first_guess(peak_v), INSTANTS[-1])
+        for own, instants in enumerate(INSTANTS):
+            rows = np.flatnonzero(level == own)
+            if not rows.size:
+                continue
+            if own == len(balances):
+                balances.append(_balance(model, supplied, source, freq_hz, instants))
+            balance = balances[own]
+            state = solve(balance.only(rows), peak_v[rows], _resampled(waves[rows], instants))
+            waves[rows], solved[rows] = _resampled(state.waves, INSTANTS[-1]), state.solved
+            more = ~state.solved | (balance.tail(state) > TAIL)
+            if own + 1 < len(INSTANTS):
+                level[rows[more]] = own + 1
+            every = replace(state, waves=_resampled(waves, instants), peak_v=peak_v)
+            seen = balance.waves_at(every, nodes)
+            shown = np.stack([seen[node] for node in nodes], axis=1)
+            found[place, rows] = _resampled(shown[rows], INSTANTS[-1])
+        found[place, ~solved] = np.nan
+    found[:, np.broadcast_to(supplied.rest.culprit >= 0, (size,))] = np.nan
+    return found
 
 
 def distortion(model: Drivable, values: Values, point: str, drive_pp_v: float, freq_hz: float = 1000.0) -> Array:
@@ -239,7 +271,22 @@ def distortion(model: Drivable, values: Values, point: str, drive_pp_v: float, f
     point : str
         Where to look.
     """
-    return distortion_ratio(waveforms(model, values, [point], drive_pp_v, freq_hz)[:, 0])
+    return distortions(model, values, [point], [drive_pp_v], freq_hz)[0, :, 0]
+
+
+def distortions(
+    model: Drivable, values: Values, points: Sequence[str], drives_pp_v: Sequence[float], freq_hz: float = 1000.0
+) -> Array:
+    """Total harmonic distortion at points and drives, as a ratio, shape (D, S, P): one state serves all points.
+
+    Parameters
+    ----------
+    model, values, points, freq_hz
+        As in `waveforms`.
+    drives_pp_v : sequence of float
+        D generator EMFs, volts peak to peak, in any order.
+    """
+    return distortion_ratio(_driven(model, values, points, drives_pp_v, freq_hz))
 
 
 def headroom(

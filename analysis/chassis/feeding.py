@@ -100,19 +100,20 @@ def supply_nodes(chassis: Chassis) -> frozenset[str]:
     return frozenset(found)
 
 
-def by_tubes(chassis: Chassis, measurand: Measurand) -> bool:
-    """Whether a reading is ripple that comes through tubes.
+def by_tubes(chassis: Chassis, measurands: Sequence[Measurand]) -> list[bool]:
+    """Whether each reading is ripple that comes through tubes.
 
     Parameters
     ----------
     chassis : Chassis
         The file.
-    measurand : Measurand
+    measurands : sequence of Measurand
         What is read.
     """
-    if measurand.quantity != "ripple_pp_v":
-        return False
-    return chassis.node_names.get(measurand.point, measurand.point) not in supply_nodes(chassis)
+    if not any(one.quantity == "ripple_pp_v" for one in measurands):
+        return [False] * len(measurands)
+    names, supply = chassis.node_names, supply_nodes(chassis)
+    return [one.quantity == "ripple_pp_v" and names.get(one.point, one.point) not in supply for one in measurands]
 
 
 def below_what_they_feed(chassis: Chassis, readings: Sequence[Reading]) -> Mapping[str, list[Reading]]:

@@ -17,8 +17,8 @@ from .elements import GROUND, Array, Table
 from .elimination import Elimination, Vector
 from .network import Circuit
 
-INSTANTS, MANY_INSTANTS = 32, 128
-"""Instants of a period: enough while harmonics die out early, and what clipped waves need."""
+INSTANTS = 32, 64, 128
+"""Instants of a period: enough while harmonics die out early, what clipped waves need, and the most."""
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)
@@ -85,7 +85,7 @@ class HarmonicBalance:
         source: int,
         source_s: Array,
         freq_hz: float,
-        instants: int = INSTANTS,
+        instants: int = INSTANTS[0],
     ) -> None:
         self.circuit, self.instants = circuit, instants
         self.size = max(rest.culprit.size, *(value.size for value in table.values()))

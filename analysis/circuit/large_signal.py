@@ -50,31 +50,39 @@ def solve(balance: HarmonicBalance, peak_v: Array, start: Array | None = None) -
     return balance.state(waves, peak_v, solved)
 
 
-def _newton(balance: HarmonicBalance, peak_v: Array, waves: Array) -> tuple[Array, Array]:
+def _newton(balance: HarmonicBalance, peak_v: Array, near: Array) -> tuple[Array, Array]:
+    waves, solved = near.copy(), np.zeros(balance.size, dtype=bool)
+    # Samples leave as they are solved or given up; the slowest do not keep the others at work.
+    left = np.arange(balance.size)
     sources = balance.sources(peak_v)
     excess, slope = balance.excess(waves, sources)
-    solved = stalled = np.zeros(balance.size, dtype=bool)
     for _ in range(NEWTON_STEPS):
         precondition = _preconditioner(balance, slope)
-        step, left = _gmres(balance, slope, precondition, excess)
-        stalled = stalled | (left > STALLED_RATIO)
+        step, unsolved_share = _gmres(balance, slope, precondition, excess)
+        stalled = unsolved_share > STALLED_RATIO
+        at = waves[left]
         size = np.abs(step).max(axis=(1, 2))
-        swing = np.maximum(np.ptp(waves, axis=2).max(axis=1), 1.0)
-        near = np.abs(balance.through(precondition, excess)).max(axis=(1, 2))
+        swing = np.maximum(np.ptp(at, axis=2).max(axis=1), 1.0)
+        volts_off = np.abs(balance.through(precondition, excess)).max(axis=(1, 2))
         length = np.ones(balance.size)
         for halving in range(HALVINGS + 1):
-            trial = waves - length[:, None, None] * step
+            trial = at - length[:, None, None] * step
             excess, slope = balance.excess(trial, sources)
             ahead = np.abs(balance.through(precondition, excess)).max(axis=(1, 2))
-            worse = ~(ahead <= (1.0 - 0.1 * length) * near) & (size > STEP_RATIO * swing) & ~solved & ~stalled
+            worse = ~(ahead <= (1.0 - 0.1 * length) * volts_off) & (size > STEP_RATIO * swing)
+            worse &= ~solved[left] & ~stalled
             if halving == HALVINGS or not worse.any():
                 break
             length = np.where(worse, 0.5 * length, length)
-        waves = trial
-        solved = (size <= STEP_RATIO * swing * 100.0) & (ahead <= BALANCED_RATIO * swing)
-        if (stalled | (size <= STEP_RATIO * swing)).all():
+        waves[left] = trial
+        solved[left] = (size <= STEP_RATIO * swing * 100.0) & (ahead <= BALANCED_RATIO * swing) & ~stalled
+        going = np.flatnonzero(~stalled & (size > STEP_RATIO * swing))
+        if not going.size:
             break
-    return waves, solved & ~stalled
+        if going.size < left.size:
+            left, balance = left[going], balance.only(going)
+            sources, excess, slope = sources[going], excess[going], slope[going]
+    return waves, solved
 
 
 def _preconditioner(balance: HarmonicBalance, slope: Array) -> Array:

@@ -15,6 +15,7 @@ from ..work import values_found
 from .controls import turned_between
 from .explanation import Explanation, Predicting, explain, to_state
 from .pairing import Pair, differences, pair
+from .remembered import Remembered
 from .result import AGREES, NOT_EXPLAINED, UNCHANGED, UNTRIED, Change, Comparison, direction_of
 from .significance import LEVEL, holm, two_sided
 
@@ -49,6 +50,7 @@ def compare(
     Comparison
         In the order of the first pass.
     """
+    model = Remembered(model) if model is not None else None
     pairs, only_before, only_after = pair(before, after)
     measurands = [one.measurand for one in pairs]
     notes: list[str] = []

@@ -25,6 +25,9 @@ DRAWS = 60
 WORTH_A_FAULT = 9.0
 """A fault must better the fit by this much in chi-squared: one more free value, at three standard deviations."""
 
+AT_ONCE = 16
+"""Values of a fault whose distortion is worked out together, the likeliest first."""
+
 ROUNDS = 4
 """How often, at most, the faults of several parts are looked for again in turn."""
 
@@ -32,6 +35,10 @@ MODEL_SHARE, BY_TUBES_SHARE = 0.1, 0.5
 """The model's own error of a predicted change, as a share of it (common practice, no source); and of ripple beyond
 the supply, which comes by several ways through tubes and may nearly cancel (common practice, no source; one
 lantern-twelve of other tube laws had 0.44 of it at the cathodes of its pair)."""
+
+
+_States = Sequence[Mapping[str, float]]
+"""What is known of the chassis before and after: mains, and parts that were measured."""
 
 
 class Predicting(Protocol):
@@ -112,6 +119,11 @@ def explain(
     old = model.draw(DRAWS, rng, dict(measured_before or {}))
     before.update({key: old[key] for key in own if key in old})
     before.update({key: np.full(DRAWS, value) for key, (value, _) in (measured_before or {}).items()})
+    # What was measured of a part stands in both looks: on its own value the new part is no fault.
+    states = tuple(
+        {**{key: value for key, (value, _) in (known or {}).items()}, "mains": mains}
+        for known in (measured_before, measured_after)
+    )
     healthy_after = model.predict(after, measurands)
     share = model_shares(model, measurands)
 
@@ -132,10 +144,10 @@ def explain(
         for _ in range(len(replaced)):
             extra = {fault.key: value for fault, value in chosen}
             left = [fault for fault in tried if fault.part not in {known.part for known, _ in chosen}]
-            best = _best(model, left, extra, mains, measurands, changes, covariance)
+            best = _best(model, left, extra, states, measurands, changes, covariance)
             if best is None:
                 break
-            more = _in_turn([*chosen, best], model, tried, mains, measurands, changes, covariance)
+            more = _in_turn([*chosen, best], model, tried, states, measurands, changes, covariance)
             trial, trial_spread = outcome({fault.key: value for fault, value in more})
             better = misfit(trial, trial_spread)
             if not better < fit - WORTH_A_FAULT:
@@ -155,14 +167,14 @@ def model_shares(model: Any, measurands: Sequence[Measurand]) -> np.ndarray:
     measurands : sequence of Measurand
         M measurands.
     """
-    return np.where([by_tubes(model.chassis, m) for m in measurands], BY_TUBES_SHARE, MODEL_SHARE)
+    return np.where(by_tubes(model.chassis, measurands), BY_TUBES_SHARE, MODEL_SHARE)
 
 
 def _in_turn(
     chosen: list[tuple[Fault, float]],
     model: Predicting,
     faults: Sequence[Fault],
-    mains: float,
+    states: _States,
     measurands: Sequence[Measurand],
     changes: np.ndarray,
     covariance: np.ndarray,
@@ -175,7 +187,7 @@ def _in_turn(
         for place, (known, _) in enumerate(before):
             extra = {fault.key: value for fault, value in found[:place] + found[place + 1 :]}
             own = [fault for fault in faults if fault.part == known.part]
-            found[place] = _best(model, own, extra, mains, measurands, changes, covariance) or found[place]
+            found[place] = _best(model, own, extra, states, measurands, changes, covariance) or found[place]
         if found == before:
             break
     return found
@@ -185,13 +197,13 @@ def _best(
     model: Predicting,
     faults: Sequence[Fault],
     extra: Mapping[str, float],
-    mains: float,
+    states: _States,
     measurands: Sequence[Measurand],
     changes: np.ndarray,
     covariance: np.ndarray,
 ) -> tuple[Fault, float] | None:
-    """The fault and value that fit best on the chassis as drawn, on a grid four times finer than the severity
-    cells."""
+    """The fault and value that fit best on the chassis as drawn or measured, on a grid four times finer than the
+    severity cells."""
     tried: list[tuple[Fault, float]] = []
     for fault in faults:
         grid = np.array(fault.values)
@@ -200,17 +212,40 @@ def _best(
         tried += [(fault, float(value)) for value in grid]
     if not tried:
         return None
-    # The first sample has no fault; one solution serves all.
-    count = 1 + len(tried)
-    values = {"mains": np.full(count, mains)}
-    values |= {key: np.full(count, value) for key, value in extra.items()}
-    for row, (fault, value) in enumerate(tried, start=1):
+    count = len(tried)
+    values = {key: np.full(count, value) for key, value in {**states[0], **extra}.items()}
+    for row, (fault, value) in enumerate(tried):
         values.setdefault(fault.key, np.full(count, model.parameters[fault.key].nominal))[row] = value
-    shown = model.predict(values, measurands)
-    base = model.predict({"mains": np.full(1, mains)}, measurands) if extra else shown[:1]
-    moved = moved_between(base - shown[1:], measurands)
     share = model_shares(model, measurands)
-    return tried[int(np.argmin(misfits(changes, covariance, moved, 2.0 * share * np.abs(moved))))]
+    base = model.predict({key: np.full(1, value) for key, value in states[1].items()}, measurands)
+
+    def fits(rows: np.ndarray, columns: np.ndarray) -> np.ndarray:
+        wanted, kept = [measurands[column] for column in columns.tolist()], np.ix_(columns, columns)
+        moved = moved_between(base[:, columns] - model.predict(_rows(values, rows), wanted), wanted)
+        return misfits(changes[columns], covariance[kept], moved, 2.0 * share[columns] * np.abs(moved))
+
+    bent = np.array([m.quantity == "thd_pct" for m in measurands], dtype=bool)
+    every = np.arange(len(measurands))
+    if not bent.any() or bent.all():
+        return tried[int(np.argmin(fits(np.arange(len(tried)), every)))]
+    # Distortion is worked out only where it could still make a fit the best: it adds a square, and at least the
+    # logarithms of the variances that all other readings leave it.
+    variances = 1.0 / np.diag(np.linalg.inv(covariance))[bent]
+    least = fits(np.arange(len(tried)), every[~bent]) + np.minimum(np.log(variances), 0.0).sum()
+    order = np.argsort(least, kind="stable")
+    found = np.full(len(tried), np.inf)
+    for first in range(0, len(order), AT_ONCE):
+        rows = order[first : first + AT_ONCE]
+        rows = rows[least[rows] <= found.min()]
+        if not rows.size:
+            break
+        found[rows] = fits(rows, every)
+    return tried[int(np.argmin(found))]
+
+
+def _rows(values: Mapping[str, np.ndarray], rows: np.ndarray) -> dict[str, np.ndarray]:
+    """Some samples."""
+    return {key: value[rows] for key, value in values.items()}
 
 
 def finer(cells: np.ndarray) -> np.ndarray:

@@ -20,12 +20,15 @@ from ..chassis.conditions import mains_known
 from ..chassis.feeding import by_tubes
 from ..chassis.predicting import SIGNALS
 from ..faults import Fault, class_of
+from ..inference.changes import Change
 from ..inference.data import collect
 from ..inference.panel import Panel
+from ..inference.unknowns import unknowns_of
+from ..inference.widening import widened
 from ..work import last_values, values_found
 from .answering import Answers
 from .asking import Asking, answered, side_by_side
-from .interval import deficit_of, interval_of
+from .interval import WITHIN, deficit_of, interval_of
 from .likelihood import Search
 from .part_value import InCircuit, PartValue
 from .profile import Profile
@@ -40,6 +43,9 @@ SHOWS = 0.05
 
 RETURNS = 4
 """How often all is done again from a higher place that a profile met."""
+
+LESS_KNOWN = 1.5
+"""Times its usual spread from which on a value of a tube has all looked for again."""
 
 TUBE_SIGMA = 1.0
 """Of the logarithm of a tube's value that a fault set: its steps as another old part beside the one looked at."""
@@ -164,59 +170,109 @@ class _Wanted:
 
 def _measured(model: ChassisModel, wanted: Sequence[_Wanted]) -> list[dict[str, InCircuit]]:
     """What parts measure in passes, searched for side by side."""
-    found: list[dict[str, InCircuit]] = []
-    searches: list[tuple[dict[str, InCircuit], Search, dict[str, _Scale]]] = []
-    for one in wanted:
+    tasks = [_Task(model, one) for one in wanted]
+    going = [(task, task.search) for task in tasks if task.search is not None]
+    while going:
+        asking = [_search(search, task.scales) for task, search in going]
+        told = answered(asking, Answers(model, [search for _, search in going]))
+        going = [
+            (task, again)
+            for (task, search), (found, states) in zip(going, told, strict=True)
+            if (again := task.told_by(search, found, states)) is not None
+        ]
+    return [task.told() for task in tasks]
+
+
+class _Task:
+    """A part in a pass, looked for; anew with tubes less known where the readings say that they are cut off."""
+
+    def __init__(self, model: ChassisModel, one: _Wanted) -> None:
+        self._model, self._one = model, one
+        self._wider: dict[str, float] = {}
+        self._free: frozenset[str] = frozenset()
+        self.search = self._prepare()
+
+    def _prepare(self) -> Search | None:
+        """Ready to look, with tubes as well known as they are; None without readings."""
+        model, one = self._model, self._one
         scales, beside = _scales(model, one.part), one.beside(model)
         if "esr" in scales and class_of(model.parameters[one.part], model.chassis) == "film":
             # Film has none that a stage would notice, and none is told. It is left free all the same: a leak that
             # drives the next grid into current loads the signal by a law that no model tells well, and what that
             # does had been laid to the leak, or told as hundreds of ohms.
             beside.append(scales.pop("esr"))
-        found.append({what: InCircuit(unit=scale.unit) for what, scale in scales.items()})
+        self._found = {what: InCircuit(unit=scale.unit) for what, scale in scales.items()}
         # Ripple that comes through tubes nearly cancels by chance, and made 25 uF of a bypass that was open.
-        readings = [
-            r
-            for r in one.taken.readings
-            if r.quality in JUDGED_QUALITIES and not by_tubes(model.chassis, r.measurand)
-        ]
+        judged = [r for r in one.taken.readings if r.quality in JUDGED_QUALITIES]
+        hum = by_tubes(model.chassis, [r.measurand for r in judged])
+        readings = [r for r, through in zip(judged, hum, strict=True) if not through]
         if "esr" in scales and not _shows_in_signals(model, one.part, [r.measurand for r in readings]):
             # Ripple alone cannot tell lost capacitance from series resistance: that is taken as sound.
             del scales["esr"]
         free = {s.key: (s.centre, s.sigma * s.centre) for s in (*scales.values(), *beside)}
+        self._free = frozenset(free)
         known = {key: value for key, value in one.measured.items() if key not in free} | free
         if mains := mains_known(model.chassis, readings, one.taken.mains_v):
             known["mains"] = mains
-        panel = Panel(model, [r.measurand for r in readings], known, with_faults=False)
+        panel = Panel(model, [r.measurand for r in readings], known, with_faults=False, wider=self._wider)
         data = collect(panel, readings)
-        if data.readings:
-            first = "leak" if "leak" in scales else "value"
-            places = {_column(panel, scales[first]): scales[first].places(ALONE)}
-            places |= {_column(panel, s): s.places(TOGETHER) for what, s in scales.items() if what != first}
-            at = {fault.key: value for fault, value in one.faults if fault.key in free}
-            start = {panel.unknown_at[key]: panel.unknowns[panel.unknown_at[key]].z_of(at[key]) for key in at}
-            others = {_column(panel, s): s.places(COARSE) for s in beside}
-            search = Search(panel, data, places, others, [start] if start else [])
-            searches.append((found[-1], search, scales))
-    told = answered(
-        [_search(search, scales) for _, search, scales in searches], Answers(model, [s for _, s, _ in searches])
-    )
-    for (answers, _, scales), new in zip(searches, told, strict=True):
-        answers.update(new)
-        if "esr" in answers and "esr" not in scales and not answers["value"].holds_all:
-            answers["esr"] = InCircuit(unit="ohm", assumed=True)
-    return found
+        self.scales = scales
+        if not data.readings:
+            return None
+        first = "leak" if "leak" in scales else "value"
+        places = {_column(panel, scales[first]): scales[first].places(ALONE)}
+        places |= {_column(panel, s): s.places(TOGETHER) for what, s in scales.items() if what != first}
+        at = {fault.key: value for fault, value in one.faults if fault.key in free}
+        start = {panel.unknown_at[key]: panel.unknowns[panel.unknown_at[key]].z_of(at[key]) for key in at}
+        others = {_column(panel, s): s.places(COARSE) for s in beside}
+        return Search(panel, data, places, others, [start] if start else [])
+
+    def told_by(self, search: Search, told: dict[str, InCircuit], states: np.ndarray) -> Search | None:
+        """Keep what a search told; another search, where tubes are less known in its states than it believed.
+
+        Parameters
+        ----------
+        search : Search
+            Of this part.
+        told : dict of str to InCircuit
+            By value of the part.
+        states : ndarray, shape (G, P)
+            Within the intervals.
+        """
+        self._found.update(told)
+        if self._wider or not len(states):
+            return None
+        values = search.panel.values([Change()] * len(states), states)
+        nominal = self._model.nominal()
+        # The nominal chassis comes first: what a tube has lost is told against that.
+        values = {key: np.concatenate([nominal[key], value]) for key, value in values.items()}
+        rests_v = self._model.supplied(values).start().volts
+        unknowns = unknowns_of(self._model, {})
+        wide = widened(self._model, unknowns, values, rests_v).max(axis=0)
+        self._wider = {
+            unknown.key: float(times)
+            for unknown, times in zip(unknowns, wide, strict=True)
+            if times > 1.0 and unknown.key not in self._free
+        }
+        return self._prepare() if max(self._wider.values(), default=1.0) > LESS_KNOWN else None
+
+    def told(self) -> dict[str, InCircuit]:
+        """Each value of the part."""
+        found = self._found
+        if "esr" in found and "esr" not in self.scales and not found["value"].holds_all:
+            found["esr"] = InCircuit(unit="ohm", assumed=True)
+        return found
 
 
 def _column(panel: Panel, scale: _Scale) -> int:
     return panel.unknown_at[scale.key]
 
 
-def _search(search: Search, scales: Mapping[str, _Scale]) -> Asking[dict[str, InCircuit]]:
-    """Each value of a part in one pass."""
+def _search(search: Search, scales: Mapping[str, _Scale]) -> Asking[tuple[dict[str, InCircuit], np.ndarray]]:
+    """Each value of a part in one pass, and the states within its intervals, shape (G, P)."""
     yield from search.find()
     if not math.isfinite(search.peak.value):
-        return {}
+        return {}, search.peak.at[:0, None]
     places = {_column(search.panel, scale): scale.places(COARSE) for scale in scales.values()}
     yield from search.look_beside(places)
     for _ in range(RETURNS):
@@ -225,10 +281,12 @@ def _search(search: Search, scales: Mapping[str, _Scale]) -> Asking[dict[str, In
         if not (yield from search.climb()):
             break
     within = search.within
-    return {
+    told = {
         what: InCircuit(unit=scale.unit, unfit=True) if math.isinf(within) else _told(profile, scale, what, within)
         for (what, scale), profile in zip(scales.items(), found, strict=True)
     }
+    held = [one.reached[deficit_of(one.value, -np.inf) <= min(within, 2.0 * WITHIN)] for one in found]
+    return told, np.concatenate([search.peak.at[None], *held])
 
 
 def _shows_in_signals(model: ChassisModel, part: str, measurands: Sequence[Measurand]) -> bool:

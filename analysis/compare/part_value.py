@@ -42,6 +42,19 @@ class InCircuit:
         """
         return (self.low is None or self.low <= value) and (self.high is None or value <= self.high)
 
+    def is_beyond(self, drawn: float, tolerance: tuple[float, float]) -> bool:
+        """Whether no value that a part of the drawing may have lies in the interval.
+
+        Parameters
+        ----------
+        drawn : float
+            In ``unit``.
+        tolerance : (float, float)
+            How far below and above it that may be, as shares.
+        """
+        least, most = (drawn * (1.0 + share) for share in tolerance)
+        return (self.low is not None and self.low > most) or (self.high is not None and self.high < least)
+
     @property
     def holds_all(self) -> bool:
         """Whether nothing is told of it."""

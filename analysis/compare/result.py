@@ -8,6 +8,7 @@ from dataclasses import dataclass, replace
 
 import numpy as np
 
+from acquisition.quantities import format_value
 from acquisition.records import Measurand
 
 from ..faults import Fault
@@ -183,7 +184,12 @@ class Comparison:
     notes: tuple[str, ...] = ()
     rule: str = RULE
 
-    def measured(self, values: tuple[PartValue, ...], faults: Sequence[Fault] = ()) -> Comparison:
+    def measured(
+        self,
+        values: tuple[PartValue, ...],
+        faults: Sequence[Fault] = (),
+        tolerances: Mapping[str, tuple[float, float]] | None = None,
+    ) -> Comparison:
         """The same with what the replaced parts measure in circuit.
 
         Parameters
@@ -195,6 +201,8 @@ class Comparison:
             have. A new part that is worse than the old is told, and a pass whose readings fit no value.
         faults : sequence of Fault
             Of the chassis: one that was measured is called by what its size is.
+        tolerances : mapping of str to (float, float), optional
+            How far a part may be from what is drawn, as shares; a new part that no such value explains is told.
         """
         by_key = {one.key: one for one in values}
         found_faults = tuple(
@@ -229,20 +237,28 @@ class Comparison:
         keys = {fault.key for fault, _ in self.faults}
         others = {one.part: one for one in values if one.another_fitted and one.key in keys}
         kept = tuple((fault, value) for fault, value in found_faults if fault.key not in others)
+        asked = {name: f"{name} measured {one.before.text} in circuit before, as drawn, and {one.after.text} after"
+                 for name, one in others.items()}  # fmt: skip
+        for one in values:
+            ends = (tolerances or {}).get(one.part)
+            if one.drawn is not None and one.tester is None and ends and one.after.is_beyond(one.drawn, ends):
+                size = format_value(one.drawn, one.after.unit)
+                asked.setdefault(one.part, f"the new {one.part} measures {one.after.text}, and {size} is drawn")
+        causes = tuple(
+            f"{said}: was another value fitted? If it was meant, `stagewalk note` with --replaced {name}=VALUE "
+            "allows for it"
+            for name, said in asked.items()
+        )
+        found = replace(found, causes=(*found.causes, *causes))
         if not others:
             return found
-        causes = tuple(
-            f"{name} measured {one.before.text} in circuit before, as drawn, and {one.after.text} after: was "
-            f"another value fitted? If it was meant, `stagewalk note` with --replaced {name}=VALUE allows for it"
-            for name, one in others.items()
-        )
         changes = tuple(
             replace(change, verdict=NOT_EXPLAINED, predicted=None, predicted_std=None)
             if change.verdict == AGREES and not kept
             else change
             for change in self.changes
         )
-        return replace(found, faults=kept, causes=(*found.causes, *causes), changes=changes)
+        return replace(found, faults=kept, changes=changes)
 
     @property
     def verdict(self) -> str:

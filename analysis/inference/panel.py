@@ -57,6 +57,8 @@ class Panel:
         Leave out to predict the healthy chassis alone.
     beside : sequence of ChassisModel, optional
         The same chassis with more out of circuit, where measurands are told apart by that (`standings`).
+    wider : mapping of str to float, optional
+        Times its usual spread, by the key of an unknown.
 
     Attributes
     ----------
@@ -111,6 +113,7 @@ class Panel:
         measured: Mapping[str, tuple[float, float]] | None = None,
         with_faults: bool = True,
         beside: Sequence[ChassisModel] = (),
+        wider: Mapping[str, float] | None = None,
     ) -> None:
         self.model, self._measured = model, dict(measured or {})
         self.measurands = tuple(dict.fromkeys(canonical(m) for m in measurands if m.quantity not in LAST))
@@ -126,7 +129,10 @@ class Panel:
         for place, one in enumerate(self.measurands):
             if one.quantity == "phase_deg":
                 self.gain_beside[place] = self.columns.get(replace(one, quantity="gain"), -1)
-        self.unknowns = unknowns_of(model, measured or {})
+        self.unknowns = tuple(
+            replace(unknown, sigma=unknown.sigma * (wider or {}).get(unknown.key, 1.0))
+            for unknown in unknowns_of(model, measured or {})
+        )
         self.unknown_at = {unknown.key: place for place, unknown in enumerate(self.unknowns)}
         known = set(measured or {})
         self.aging = aging_of(model, self.unknowns, known)

@@ -108,7 +108,8 @@ def compare_passes(
     basis = basis_of(job.sheet, [first, last], [*work_before, *work_after])
 
     told = as_told(job, after, f"in circuit since {before}", basis, tuple[PartValue, ...], values, fresh)[0]
-    result = result.measured(told, faults)
+    tolerances = {part.name: part.tolerance for part in model.chassis.parts.values()}
+    result = result.measured(told, faults, tolerances)
     return replace(
         result,
         notes=(

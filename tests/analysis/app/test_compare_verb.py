@@ -331,3 +331,27 @@ def test_two_bad_parts_are_measured_in_circuit_each_beside_the_other(tmp_path, c
     assert before["C4", "value"]["low"] < 22e-9 < before["C4", "value"]["high"]
     assert before["C3", "value"]["low"] < 2.2e-6 < before["C3", "value"]["high"]
     assert before["C4", "leak"]["low"] < 2e6 < before["C4", "leak"]["high"]
+
+
+@pytest.mark.parametrize(
+    ("fitted_ohm", "noted_ohm", "asked"), [(330.0, None, True), (330.0, 330.0, False), (155.0, None, False)]
+)
+def test_a_new_part_of_another_value_than_drawn_is_asked_about(tmp_path, capsys, fitted_ohm, noted_ohm, asked):
+    """R7 of 600 ohm gave way to 330 where 150 is drawn: "agrees with the replaced part" was all that was said."""
+    model = ChassisModel(load_chassis("quayside-five"))
+    measurands = [Measurand(point=point, quantity="dc_v") for point in POINTS if point not in ("IN", "SPK")]
+    path = tmp_path / "five.stagewalk"
+    with create_job(path, "Quayside Five", find_config("chassis", "quayside-five").read_text("utf-8")) as opened:
+        for name, ohm in (("as-found", 600.0), ("after", fitted_ohm)):
+            opened.start_pass(name, mains_v=230.0)
+            if name == "after":
+                opened.add_event(name, Event(kind="part_replaced", subject="R7", value=noted_ohm))
+            for m, value in zip(measurands, model.predict({"R7": np.full(1, ohm)}, measurands)[0], strict=True):
+                opened.add_reading(
+                    name,
+                    Reading(point=m.point, quantity="dc_v", value=float(value), instrument="m", range_v=300.0),
+                )
+    assert main(["compare", str(path), "as-found", "after"]) == 0
+    words = " ".join(capsys.readouterr().out.split())
+    assert words.endswith("(R7 replaced): agrees with the replaced part")
+    assert ("and 150 ohm is drawn: was another value fitted?" in words) == asked

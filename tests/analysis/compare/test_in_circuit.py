@@ -106,7 +106,7 @@ def test_of_two_bad_parts_that_do_not_explain_each_other_each_interval_holds_the
         key = value.part if value.what == "value" else f"{value.part}.{value.what}"
         true = truths[0][key]
         assert value.before.holds(1.0 / true if value.what == "leak" else true), value
-    assert values[0].before.low > 10e3
+    assert values[0].before.low > 5e3  # of a tube so far cut off the gain says little
 
 
 def test_readings_that_no_value_of_the_part_gives_tell_no_value(trials):
