@@ -9,7 +9,8 @@ from typing import Protocol
 
 import numpy as np
 
-from acquisition.errors import NoOperatingPoint
+from acquisition.errors import NoOperatingPoint, OutsideModel
+from acquisition.records import Measurand
 from analysis.circuit.elements import Array, conductance
 from analysis.circuit.harmonic_balance import INSTANTS, HarmonicBalance
 from analysis.circuit.large_signal import TAIL, distortion_ratio, harmonics_v, solve
@@ -19,6 +20,7 @@ from analysis.circuit.supplied import Supplied
 from .compiling import GENERATOR
 from .description import GROUND, Chassis
 from .parameters import Values
+from .predicting import DEFAULT_FREQ_HZ
 
 SAMPLES_AT_ONCE = 100
 """Samples balanced together, which bounds memory."""
@@ -287,6 +289,40 @@ def distortions(
         D generator EMFs, volts peak to peak, in any order.
     """
     return distortion_ratio(_driven(model, values, points, drives_pp_v, freq_hz))
+
+
+def distortion_read(model: Drivable, values: Values, measurands: Sequence[Measurand]) -> Array:
+    """Total harmonic distortion as it is read, as a ratio, shape (S, M).
+
+    What the same generator drives is solved once, drive after drive.
+
+    Parameters
+    ----------
+    model, values
+        As in `waveforms`.
+    measurands : sequence of Measurand
+        Where, at which drive and frequency; 1 kHz where none is given.
+
+    Raises
+    ------
+    OutsideModel
+        One does not say how large the drive was.
+    """
+    runs: dict[tuple[str, float], list[int]] = {}
+    for index, measurand in enumerate(measurands):
+        if measurand.drive_pp_v is None:
+            raise OutsideModel(f"thd_pct of {measurand.point}: how large was the drive?", hint="give drive_pp_v")
+        driven = model.input_of([measurand.point]), measurand.freq_hz or DEFAULT_FREQ_HZ
+        runs.setdefault(driven, []).append(index)
+    found: list[Array] = [np.zeros(0)] * len(measurands)
+    for (_, freq), members in runs.items():
+        points = list(dict.fromkeys(measurands[index].point for index in members))
+        drives = sorted({measurands[index].drive_pp_v or 0.0 for index in members})
+        ratios = distortions(model, values, points, drives, freq)
+        for index in members:
+            drive, point = measurands[index].drive_pp_v or 0.0, measurands[index].point
+            found[index] = ratios[drives.index(drive), :, points.index(point)]
+    return np.stack(found, axis=1)
 
 
 def headroom(

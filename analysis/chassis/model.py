@@ -20,7 +20,7 @@ from analysis.circuit.supplied import Start, Supplied, solve_supplied
 from .channels import Channels
 from .compiling import GENERATOR, Compiled
 from .description import Chassis
-from .driving import distortions
+from .driving import distortion_read
 from .loading import MeterLoad, ProbeLoad
 from .parameters import STRENGTH_MU_CORRELATION, Parameter, Values
 from .points import list_points
@@ -374,7 +374,7 @@ class ChassisModel:
                     shown[:, index] = signal.quantity(measurand, nodes[index], column)
         bent = [index for index, measurand in enumerate(measurands) if measurand.quantity == "thd_pct"]
         if bent:
-            shown[:, bent] = 100.0 * self._distortion(values, [measurands[index] for index in bent])
+            shown[:, bent] = 100.0 * distortion_read(self, values, [measurands[index] for index in bent])
         humming = [index for index, measurand in enumerate(measurands) if measurand.quantity == "ripple_pp_v"]
         if humming:
             shown[:, humming] = read_hum(self.hum(supplied), [nodes[index][0] for index in humming], self.probe).T
@@ -390,23 +390,3 @@ class ChassisModel:
             The chassis at rest.
         """
         return Ripple(self.circuit, supplied, self.rectifiers, self._rippling, self.chassis.mains_hz)
-
-    def _distortion(self, values: Values, measurands: Sequence[Measurand]) -> Array:
-        """Distortion as a ratio, shape (S, M); what the same generator drives is solved once, drive after drive."""
-        runs: dict[tuple[str, float], list[int]] = {}
-        for index, measurand in enumerate(measurands):
-            if measurand.drive_pp_v is None:
-                raise OutsideModel(
-                    f"thd_pct of {measurand.point}: how large was the drive?", hint="give drive_pp_v"
-                )
-            driven = self.input_of([measurand.point]), measurand.freq_hz or DEFAULT_FREQ_HZ
-            runs.setdefault(driven, []).append(index)
-        found: list[Array] = [np.zeros(0)] * len(measurands)
-        for (_, freq), members in runs.items():
-            points = list(dict.fromkeys(measurands[index].point for index in members))
-            drives = sorted({measurands[index].drive_pp_v or 0.0 for index in members})
-            ratios = distortions(self, values, points, drives, freq)
-            for index in members:
-                drive, point = measurands[index].drive_pp_v or 0.0, measurands[index].point
-                found[index] = ratios[drives.index(drive), :, points.index(point)]
-        return np.stack(found, axis=1)
