@@ -92,10 +92,10 @@ class RippleSlopes:
         for supply, rail_ratio in hum.given():
             if supply.a == GROUND:
                 continue
-            before = np.abs(supply.current(table))
+            before = supply.current(table)
             for key in rest.network.keys(supply, table) & rest.moves.keys():
                 moved = {**table, key: table[key] + NUDGE * rest.moves[key]}
-                rise = rail_ratio * (np.abs(supply.current(moved)) - before) / NUDGE
+                rise = rail_ratio * (supply.current(moved) - before) / NUDGE
                 yield supply.a, rest.keys[key], hum.line(2, np.broadcast_to(rise, (count,)))
         for tube in rest.circuit.tubes:
             key = f"{tube.key}.heater_leak"
