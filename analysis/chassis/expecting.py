@@ -16,6 +16,7 @@ from .bands import Band, band_of, bands_of, healthy_values
 from .description import GROUND, Chassis
 from .feedback import positive_feedback
 from .model import ChassisModel
+from .nodes import heater_node
 
 MIDBAND_HZ = 1000.0
 SWEEP_HZ = (1.0, 1e6)
@@ -231,18 +232,12 @@ def _tube_warnings(model: ChassisModel, tubes: Mapping[str, TubeExpectation]) ->
             check(f"{name}: screen dissipates", seen.screen_w.expected, limits.screen_w, "W", limits)
             screen = float(rest.volts[tube.electrodes[2]][0]) - cathode if tube.electrodes[2] >= 0 else 0.0
             check(f"{name}: screen to cathode", screen, limits.screen_v, "V", limits)
-        above_heater = cathode - _heater_v(model, model.sections[tube.key][0], rest)
+        socket = model.sections[tube.key][0]
+        heater = heater_node(socket, model.chassis.sockets[socket], model.chassis.node_names)
+        above_heater = cathode - float(rest.node_v(heater)[0])
         check(f"{name}: cathode above heater", above_heater, limits.heater_negative_v, "V", limits)
         check(f"{name}: cathode below heater", -above_heater, limits.heater_positive_v, "V", limits)
     return warnings
-
-
-def _heater_v(model: ChassisModel, socket: str, rest: OperatingPoint) -> float:
-    """Volts of the heater of a socket: those of a pin that is wired to a divider, else those of the chassis."""
-    names = model.chassis.node_names
-    pins = (f"{socket}.{number}" for number, pin in model.chassis.sockets[socket].pins.items() if pin.is_heater)
-    wired = [names[pin] for pin in pins if pin in names]
-    return float(rest.node_v(wired[0])[0]) if wired else 0.0
 
 
 def _part_warnings(model: ChassisModel, points: Mapping[str, Band]) -> list[str]:

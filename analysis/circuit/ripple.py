@@ -8,7 +8,7 @@ from dataclasses import dataclass
 import numpy as np
 
 from .ac import SmallSignal
-from .elements import GROUND, Array, Supply, Table
+from .elements import GROUND, Array, Leak, Supply, Table
 from .network import Circuit
 from .rectifier import Rectifier
 from .sections import TubeSlopes
@@ -82,9 +82,12 @@ class Ripple:
             self._add(flows, rectifier.node, self.lines_of(rectifier, state.current_a))
         for supply, ratio in self.given():
             self._add(flows, supply.a, self.line(2, ratio * supply.current(table)))
-        for tube in circuit.tubes:
-            leak = table[f"{tube.key}.heater_leak"]
-            self._add(flows, tube.cathode, self.line(1, leak * HEATER_PEAK_V))
+        keys = {f"{tube.key}.heater_leak" for tube in circuit.tubes}
+        self.heater_leaks = [b for b in circuit.branches if isinstance(b, Leak) and b.key in keys]
+        for leak in self.heater_leaks:
+            flow = self.line(1, table[leak.key] * HEATER_PEAK_V)
+            self._add(flows, leak.a, flow)
+            self._add(flows, leak.b, -flow)
         self.flows = flows
 
     def small_at(self, *freq_hz: float) -> SmallSignal:
