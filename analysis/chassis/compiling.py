@@ -145,7 +145,8 @@ class Compiled:
                 self._declare_losses(part)
                 yield Capacitor(part=part.name, a=nodes[0], b=nodes[1], key=part.name)
             elif part.kind == "inductor":
-                self._declare(f"{part.name}.ohms", part.name, part.kind, "ohm", part.facts.get("ohms", 0.0), 0.05)
+                ohms = part.facts.get("ohms", 0.0)
+                self._declare(f"{part.name}.ohms", part.name, part.kind, "ohm", ohms, 0.05 if ohms else 0.0)
                 yield Inductor(part=part.name, a=nodes[0], b=nodes[1], key=part.name)
             elif part.kind == "potentiometer":
                 at = part.facts["at"]

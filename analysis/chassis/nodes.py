@@ -77,7 +77,7 @@ def wired_sections(
 
 
 def heater_node(socket: str, tube: Tube, node_names: Mapping[str, str]) -> str:
-    """Node that a heater is wired to: the chassis where no part says otherwise, or where the filament is the cathode.
+    """Node that a heater is wired to: the chassis where it is on no part, or is the cathode itself.
 
     Parameters
     ----------

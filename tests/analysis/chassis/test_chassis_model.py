@@ -365,7 +365,7 @@ joined: [[V1.1, V1.7], [V1.6, HT], [V1.9, LIFT]]
     cathode, lifted = model.predict(values, dc("V1.8", "LIFT"))[0]
     assert cathode == pytest.approx(lifted, abs=0.1)
     assert lifted > 50.0
-    # The current that hums at the cathode comes from the heater: with the capacitor that holds that open, it hums too.
+    # What hums at the cathode comes from the heater: with the capacitor that holds that open, it hums too.
     hum = [Measurand(point=point, quantity="ripple_pp_v") for point in ("V1.8", "LIFT")]
     values = {"V1a.heater_leak": np.array([1e-5]), "C1": np.array([1e-12])}
     held = model.predict({**values, "C1": np.array([10e-6])}, hum)[0, 1]
