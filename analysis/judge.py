@@ -254,8 +254,8 @@ def slips_of_hand(chassis: Chassis, readings: Sequence[Reading]) -> list[str]:
 def _sign_of(chassis: Chassis, point: str) -> float:
     """Sign of the volts of a plate or screen: that of the rails that feed it; 0 where it may be either.
 
-    A tube may stand between the chassis and a negative rail; where no parts tell, it is taken to stand on a positive
-    one (common practice, no source).
+    A tube may stand between the chassis and a negative rail; where no parts tell, it is taken to stand on a
+    positive one (common practice, no source).
     """
     if not chassis.parts:
         return 1.0
