@@ -10,6 +10,7 @@ import numpy as np
 from acquisition.quantities import format_value
 from acquisition.records import Measurand
 from analysis.circuit.dc import OperatingPoint
+from analysis.circuit.elements import Array
 from analysis.tubes import Limits
 
 from .bands import Band, band_of, bands_of, healthy_values
@@ -17,6 +18,7 @@ from .description import GROUND, Chassis
 from .feedback import positive_feedback
 from .model import ChassisModel
 from .nodes import heater_node
+from .parameters import Values
 
 MIDBAND_HZ = 1000.0
 SWEEP_HZ = (1.0, 1e6)
@@ -36,6 +38,9 @@ NO_LOAD = 10.0
 ADDS = 0.5
 """Share of the signal that comes back in phase from which it is asked about: gains are doubled then. Bootstrapping
 and the like return less. Common practice, no source."""
+
+_RATED = {"W": "rated_watts", "A": "rated_amps"}
+"""Unit of a rating to its field in the chassis file."""
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)
@@ -142,6 +147,7 @@ def expect(
         warnings=(
             *_tube_warnings(model, tubes),
             *_part_warnings(model, points),
+            *_rating_warnings(model, values, supplied.rest),
             *_load_warnings(model.chassis),
             *_stage_warnings(model, stages),
             *_feedback_warnings(model),
@@ -265,6 +271,28 @@ def _part_warnings(model: ChassisModel, points: Mapping[str, Band]) -> list[str]
         across = max(abs(a.high - b.low), abs(a.low - b.high))
         if across > rated:
             warnings.append(f"{part.name}: up to {across:.0f} V across it, rated {rated:g} V")
+    return warnings
+
+
+def _rating_warnings(model: ChassisModel, values: Values, rest: OperatingPoint) -> list[str]:
+    """Resistors and controls that get more watts, and chokes that get more current, than they are rated for."""
+    table, warnings = model.table(values), []
+    for part in model.chassis.parts.values():
+        rated = {unit: part.facts[key] for unit, key in _RATED.items() if key in part.facts}
+        sides = [branch for branch in model.circuit.branches if branch.part == part.name] if rated else []
+        for unit, limit in rated.items():
+            found: Array = np.zeros(1)
+            for side in sides:
+                ends = (rest.volts[node] if node >= 0 else np.zeros(1) for node in (side.a, side.b))
+                across = np.subtract(*ends)
+                flows = np.abs(across) * side.dc(table)
+                found = found + (flows * np.abs(across) if unit == "W" else flows)
+            usual = float(np.nanmedian(found))
+            if usual > limit:
+                carries = "dissipates" if unit == "W" else "carries"
+                warnings.append(
+                    f"{part.name}: {carries} {format_value(usual, unit)}, rated {format_value(limit, unit)}"
+                )
     return warnings
 
 

@@ -38,6 +38,27 @@ def test_corners_are_where_the_gain_has_fallen_by_3_db(model):
     assert gains[[0, 2]] / gains[1] == pytest.approx(np.sqrt([0.5, 0.5]), rel=0.01)
 
 
+def test_watts_and_amps_beyond_what_a_part_is_rated_for_are_warned_of():
+    """They were read from the file and held against nothing. 200 V over 10.5 kohm: 19 mA, in R1 3.6 W."""
+    text = """
+chassis: a bleeder behind a choke
+tubes: {V1: 6C4}
+rails: {HT: {volts: 200, source: 1}}
+parts:
+  L1: {inductor: 10, nodes: [HT, A], ohms: 1, rated_amps: %s}
+  R1: {resistor: 10k, nodes: [A, B], rated_watts: %s}
+  P1: {potentiometer: 1k, ends: [B, gnd], wiper: B, at: 0.5, rated_watts: 0.5}
+"""
+
+    def warned(amps, watts):
+        return list(expect(ChassisModel(parse_chassis(text % (amps, watts)))).warnings)
+
+    assert warned("30m", "5") == []
+    amps, watts = warned("10m", "2")
+    assert amps.startswith("L1: carries 19.") and amps.endswith(" mA, rated 10 mA")
+    assert watts.startswith("R1: dissipates 3.6") and watts.endswith(" W, rated 2 W")
+
+
 def test_a_design_past_a_limit_is_warned_of():
     with open(load_chassis("quayside-five").path, encoding="utf-8") as file:
         text = file.read()
