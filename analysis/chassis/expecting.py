@@ -227,8 +227,9 @@ def _tube_warnings(model: ChassisModel, tubes: Mapping[str, TubeExpectation]) ->
         grid_a = float(np.ravel(currents[1])[0])
         if grid_a > GRID_DRAWS_A and tube.grid >= 0:
             above = float(rest.volts[tube.grid][0]) - cathode
+            side = "above" if above > 0.0 else "below"
             warnings.append(
-                f"{name}: its grid stands {above:.2g} V above its cathode at idle and draws "
+                f"{name}: its grid stands {format_value(abs(above), 'V')} {side} its cathode at idle and draws "
                 f"{format_value(grid_a, 'A')}, which loads what drives it; is it meant so?"
             )
         check(f"{name}: plate to cathode", plate, limits.plate_v, "V", limits)

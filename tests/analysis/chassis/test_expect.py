@@ -260,9 +260,18 @@ def test_a_grid_that_draws_current_at_idle_is_asked_about():
     """Coupled straight to a plate that stands too high, the gain of the splitter is 0.7 for about 1."""
 
     def asked_of(chassis):
-        return [text for text in expect(ChassisModel(chassis)).warnings if "above its cathode" in text]
+        return [text for text in expect(ChassisModel(chassis)).warnings if "its grid stands" in text]
 
     asked, sound = (asked_of(parse_chassis(SPLITTER % ohm)) for ohm in ("100k", "470k"))
+    # Just below its cathode it draws as well: "-0.028 V above" was said then.
+    just_below = """
+chassis: a frame grid next to its cathode
+tubes: {V1: 6922}
+rails: {HT: {volts: 150, source: 100}, BIAS: {volts: -0.02, source: 10}}
+parts: {R1: 10k HT V1.1, R2: 100 BIAS V1.2, R3: 1 V1.3 gnd}
+"""
+    (close,) = asked_of(parse_chassis(just_below))
+    assert " mV below its cathode at idle" in close
     assert len(asked) == 1
     assert asked[0].startswith("V1")
     assert "which loads what drives it" in asked[0]
