@@ -79,8 +79,8 @@ def supply_nodes(chassis: Chassis) -> frozenset[str]:
         end
         for part in chassis.parts.values()
         if part.kind == "capacitor" and part.value >= SMOOTHING_FARAD
-        if GROUND in (ends := {names[point] for point in part.nodes})
-        for end in ends
+        if GROUND in (across := {names[point] for point in part.nodes})
+        for end in across
     }
     tubes = {
         node
