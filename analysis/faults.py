@@ -34,7 +34,9 @@ ELECTROLYTIC_FARAD = 4e-6
 """Capacitors from here up, and those with an uneven tolerance, are taken as electrolytics: common practice, no
 source."""
 
-PartClass = Literal["resistor", "potentiometer", "film", "electrolytic", "tube", "heaters", "transformer", "rail"]
+PartClass = Literal[
+    "resistor", "potentiometer", "film", "electrolytic", "tube", "heaters", "transformer", "inductor", "rail"
+]  # fmt: skip
 _Positive = Annotated[float, Field(ge=1e-18, le=1e18, allow_inf_nan=False)]
 _STRICT = ConfigDict(extra="forbid", frozen=True)
 
@@ -207,7 +209,7 @@ def class_of(parameter: Parameter, chassis: Chassis) -> PartClass | None:
         part = chassis.parts[parameter.part]
         uneven = abs(part.tolerance[0] + part.tolerance[1]) > 1e-6
         return "electrolytic" if uneven or part.value >= ELECTROLYTIC_FARAD else "film"
-    for known in ("resistor", "potentiometer", "tube", "heaters", "transformer", "rail"):
+    for known in ("resistor", "potentiometer", "tube", "heaters", "transformer", "inductor", "rail"):
         if parameter.kind == known:
             return known
     return None

@@ -228,7 +228,8 @@ def slips_of_hand(chassis: Chassis, readings: Sequence[Reading]) -> list[str]:
     for socket, tube in chassis.sockets.items():
         for section in tube.sections:
             pins = (number for e in ("plate", "screen") for number in section.electrodes.get(e, ()))
-            live |= {f"{socket}.{number}": 1.0 for number in pins if section.kind in ("triode", "pentode")}
+            points = [f"{socket}.{number}" for number in pins if section.kind in ("triode", "pentode")]
+            live |= {point: _sign_of(chassis, point) for point in points}
     nodes = chassis.node_names
     # A plate straight on a node between filter parts is read there as well as at its pin.
     there = {nodes.get(point, point): sign for point, sign in live.items() if point in nodes or not nodes}
@@ -248,6 +249,18 @@ def slips_of_hand(chassis: Chassis, readings: Sequence[Reading]) -> list[str]:
         f"discharge), or one of them is wrong; read {rail} again"
         for rail, above in below_what_they_feed(chassis, readings).items()
     ]
+
+
+def _sign_of(chassis: Chassis, point: str) -> float:
+    """Sign of the volts of a plate or screen: that of the rails that feed it; 0 where it may be either.
+
+    A tube may stand between the chassis and a negative rail; where no parts tell, it is taken to stand on a
+    positive one (common practice, no source).
+    """
+    if not chassis.parts:
+        return 1.0
+    signs = {math.copysign(1.0, chassis.rails[rail].volts) for rail in rails_of(chassis, point) or chassis.rails}
+    return signs.pop() if len(signs) == 1 else 0.0
 
 
 def stands_still(chassis: Chassis, volts: Mapping[str, float], live: Sequence[str]) -> bool:

@@ -33,7 +33,7 @@ from analysis.tubes.equations import PentodeParameters, TriodeParameters
 
 from . import parameters as healthy
 from .description import GROUND, Chassis, Part
-from .nodes import wired_sections
+from .nodes import heater_node, wired_sections
 from .parameters import Parameter
 from .parts import ELECTROLYTIC_FROM_FARAD, UNITS
 
@@ -145,7 +145,8 @@ class Compiled:
                 self._declare_losses(part)
                 yield Capacitor(part=part.name, a=nodes[0], b=nodes[1], key=part.name)
             elif part.kind == "inductor":
-                self._declare(f"{part.name}.ohms", part.name, part.kind, "ohm", part.facts.get("ohms", 0.0), 0.05)
+                ohms = part.facts.get("ohms", 0.0)
+                self._declare(f"{part.name}.ohms", part.name, part.kind, "ohm", ohms, 0.05 if ohms else 0.0)
                 yield Inductor(part=part.name, a=nodes[0], b=nodes[1], key=part.name)
             elif part.kind == "potentiometer":
                 at = part.facts["at"]
@@ -227,7 +228,7 @@ class Compiled:
 
     def _tubes(self) -> Iterator[tuple[Tube, list[Branch]]]:
         wired = wired_sections(self.chassis.sockets, self.chassis.node_names)
-        for socket, _, section, names in wired:
+        for socket, tube, section, names in wired:
             if socket in self.chassis.pulled:
                 continue
             key = f"{socket}{section.name}"
@@ -256,7 +257,8 @@ class Compiled:
                 healthy.HEATER_LEAK_SIGMA,
                 section=key,
             )
-            strays.append(Leak(part=socket, a=at["cathode"], key=f"{key}.heater_leak"))
+            heater = self._node(heater_node(socket, tube, self.chassis.node_names))
+            strays.append(Leak(part=socket, a=at["cathode"], b=heater, key=f"{key}.heater_leak"))
             letters = {"plate": "P", "grid": "G", "screen": "S", "cathode": "K"}
             there = [electrode for electrode in letters if electrode in at]
             for i, first in enumerate(there):

@@ -10,12 +10,15 @@ import numpy as np
 from acquisition.quantities import format_value
 from acquisition.records import Measurand
 from analysis.circuit.dc import OperatingPoint
+from analysis.circuit.elements import Array
 from analysis.tubes import Limits
 
 from .bands import Band, band_of, bands_of, healthy_values
 from .description import GROUND, Chassis
 from .feedback import positive_feedback
 from .model import ChassisModel
+from .nodes import heater_node
+from .parameters import Values
 
 MIDBAND_HZ = 1000.0
 SWEEP_HZ = (1.0, 1e6)
@@ -35,6 +38,9 @@ NO_LOAD = 10.0
 ADDS = 0.5
 """Share of the signal that comes back in phase from which it is asked about: gains are doubled then. Bootstrapping
 and the like return less. Common practice, no source."""
+
+_RATED = {"W": "rated_watts", "A": "rated_amps"}
+"""Unit of a rating to its field in the chassis file."""
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)
@@ -141,6 +147,7 @@ def expect(
         warnings=(
             *_tube_warnings(model, tubes),
             *_part_warnings(model, points),
+            *_rating_warnings(model, values, supplied.rest),
             *_load_warnings(model.chassis),
             *_stage_warnings(model, stages),
             *_feedback_warnings(model),
@@ -220,8 +227,9 @@ def _tube_warnings(model: ChassisModel, tubes: Mapping[str, TubeExpectation]) ->
         grid_a = float(np.ravel(currents[1])[0])
         if grid_a > GRID_DRAWS_A and tube.grid >= 0:
             above = float(rest.volts[tube.grid][0]) - cathode
+            side = "above" if above > 0.0 else "below"
             warnings.append(
-                f"{name}: its grid stands {above:.2g} V above its cathode at idle and draws "
+                f"{name}: its grid stands {format_value(abs(above), 'V')} {side} its cathode at idle and draws "
                 f"{format_value(grid_a, 'A')}, which loads what drives it; is it meant so?"
             )
         check(f"{name}: plate to cathode", plate, limits.plate_v, "V", limits)
@@ -231,18 +239,12 @@ def _tube_warnings(model: ChassisModel, tubes: Mapping[str, TubeExpectation]) ->
             check(f"{name}: screen dissipates", seen.screen_w.expected, limits.screen_w, "W", limits)
             screen = float(rest.volts[tube.electrodes[2]][0]) - cathode if tube.electrodes[2] >= 0 else 0.0
             check(f"{name}: screen to cathode", screen, limits.screen_v, "V", limits)
-        above_heater = cathode - _heater_v(model, model.sections[tube.key][0], rest)
+        socket = model.sections[tube.key][0]
+        heater = heater_node(socket, model.chassis.sockets[socket], model.chassis.node_names)
+        above_heater = cathode - float(rest.node_v(heater)[0])
         check(f"{name}: cathode above heater", above_heater, limits.heater_negative_v, "V", limits)
         check(f"{name}: cathode below heater", -above_heater, limits.heater_positive_v, "V", limits)
     return warnings
-
-
-def _heater_v(model: ChassisModel, socket: str, rest: OperatingPoint) -> float:
-    """Volts of the heater of a socket: those of a pin that is wired to a divider, else those of the chassis."""
-    names = model.chassis.node_names
-    pins = (f"{socket}.{number}" for number, pin in model.chassis.sockets[socket].pins.items() if pin.is_heater)
-    wired = [names[pin] for pin in pins if pin in names]
-    return float(rest.node_v(wired[0])[0]) if wired else 0.0
 
 
 def _part_warnings(model: ChassisModel, points: Mapping[str, Band]) -> list[str]:
@@ -270,6 +272,28 @@ def _part_warnings(model: ChassisModel, points: Mapping[str, Band]) -> list[str]
         across = max(abs(a.high - b.low), abs(a.low - b.high))
         if across > rated:
             warnings.append(f"{part.name}: up to {across:.0f} V across it, rated {rated:g} V")
+    return warnings
+
+
+def _rating_warnings(model: ChassisModel, values: Values, rest: OperatingPoint) -> list[str]:
+    """Resistors and controls that get more watts, and chokes that get more current, than they are rated for."""
+    table, warnings = model.table(values), []
+    for part in model.chassis.parts.values():
+        rated = {unit: part.facts[key] for unit, key in _RATED.items() if key in part.facts}
+        sides = [branch for branch in model.circuit.branches if branch.part == part.name] if rated else []
+        for unit, limit in rated.items():
+            found: Array = np.zeros(1)
+            for side in sides:
+                ends = (rest.volts[node] if node >= 0 else np.zeros(1) for node in (side.a, side.b))
+                across = np.subtract(*ends)
+                flows = np.abs(across) * side.dc(table)
+                found = found + (flows * np.abs(across) if unit == "W" else flows)
+            usual = float(np.nanmedian(found))
+            if usual > limit:
+                carries = "dissipates" if unit == "W" else "carries"
+                warnings.append(
+                    f"{part.name}: {carries} {format_value(usual, unit)}, rated {format_value(limit, unit)}"
+                )
     return warnings
 
 

@@ -76,10 +76,11 @@ def supply_nodes(chassis: Chassis) -> frozenset[str]:
     names = chassis.node_names
     rails = {names[rail] for rail in chassis.rails}
     stiff = rails | {
-        names[end]
+        end
         for part in chassis.parts.values()
-        if part.kind == "capacitor" and part.value >= SMOOTHING_FARAD and GROUND in part.nodes
-        for end in part.nodes
+        if part.kind == "capacitor" and part.value >= SMOOTHING_FARAD
+        if GROUND in (across := {names[point] for point in part.nodes})
+        for end in across
     }
     tubes = {
         node

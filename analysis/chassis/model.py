@@ -93,7 +93,12 @@ class ChassisModel:
         self._nominal = self._compiled.nominal_table()
         # What stands behind a rail does not change with the tubes; its volts do.
         self.rails: SettledRails = beside.rails if beside else self._settled()
-        self._rippling, self.rectifiers = self.rails.rippling, self.rails.rectifiers
+        self._rippling = self.rails.rippling
+        # A reservoir may be lifted.
+        self.rectifiers = tuple(
+            replace(one, reservoirs=tuple(key for key in one.reservoirs if key in self.parameters))
+            for one in self.rails.rectifiers
+        )
         for key, emf_v in self.rails.emf_v.items():
             self._nominal[key] = np.full(1, emf_v)
             self.parameters[key] = replace(self.parameters[key], nominal=emf_v)

@@ -76,6 +76,22 @@ def wired_sections(
     return found
 
 
+def heater_node(socket: str, tube: Tube, node_names: Mapping[str, str]) -> str:
+    """Node that a heater is wired to: the chassis where it is on no part, or is the cathode itself.
+
+    Parameters
+    ----------
+    socket : str
+        Where it sits.
+    tube : Tube
+        What sits there.
+    node_names : mapping of str to str
+        Point to node.
+    """
+    pins = (f"{socket}.{n}" for n, pin in tube.pins.items() if pin.is_heater and "cathode" not in pin.functions)
+    return next((node_names[point] for point in pins if point in node_names), GROUND)
+
+
 def like(name: str, names: Iterable[str], most: int) -> list[str]:
     """Names that one may have been meant as: the same in other capitals, else the nearest.
 

@@ -16,7 +16,7 @@ from acquisition.records import Measurand, SurveyPlan, SurveyStep
 from analysis.tubes.base import mirrored, neighbours, spoken_place
 
 from .bands import Band, bands
-from .description import Chassis
+from .description import Chassis, Part
 from .model import ChassisModel
 from .points import Point, list_points
 from .worst_case import LOW_V, WorstCase
@@ -60,7 +60,10 @@ def survey_plan(
     expected = _expected(model, chosen, mains_v) if model is not None else _printed(chassis, chosen)
     worst = WorstCase(chassis, model, mains_v=mains_v, supply_v=supply_v)
     output_nodes = {
-        node for part in chassis.parts.values() if part.kind == "transformer" for node in part.nodes[:-2]
+        chassis.node_names[end]
+        for part in chassis.parts.values()
+        if part.kind == "transformer"
+        for end in part.nodes[:-2]
     }
     outputs = {p.section for p in points.values() if "plate" in p.function and p.node in output_nodes}
     rank = {socket: place for place, socket in enumerate(reversed(list(chassis.sockets)))}
@@ -177,11 +180,18 @@ def _source_ohm(model: ChassisModel, point: Point, band: Band) -> float:
         return max(0.0, model.meter.resistance_ohm * (true_v / nominal_v - 1.0)) if nominal_v else 0.0
     siemens = sum(
         1.0 / part.value
-        for part in model.chassis.parts.values()
-        if part.kind in ("resistor", "potentiometer") and point.node in part.nodes and part.value > 0
+        for part in _parts_at(model.chassis, point.node)
+        if part.kind in ("resistor", "potentiometer") and part.value > 0
     )
     return 1.0 / siemens if siemens else 0.0
 
 
 def _farads_at(chassis: Chassis, node: str) -> float:
-    return sum(part.value for part in chassis.parts.values() if part.kind == "capacitor" and node in part.nodes)
+    return sum(part.value for part in _parts_at(chassis, node) if part.kind == "capacitor")
+
+
+def _parts_at(chassis: Chassis, node: str) -> list[Part]:
+    """Parts with an end on a node, by whatever name of it that is written."""
+    return [
+        part for part in chassis.parts.values() if node in {chassis.node_names.get(end, end) for end in part.nodes}
+    ]

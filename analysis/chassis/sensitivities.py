@@ -174,6 +174,8 @@ def _signals(
     slopes = np.zeros((*shown.shape, len(rest.moves)))
     for index, (measurand, place) in enumerate(zip(measurands, column, strict=True)):
         if place is None:
+            # Of two points that are one node there is as much at both; of ground there is nothing.
+            shown[:, index] = float(measurand.quantity == "gain" and GROUND not in nodes[index])
             continue
         if measurand.quantity == "phase_deg":
             shown[:, index] = np.degrees(np.angle(values[:, place]))

@@ -26,6 +26,9 @@ PERIODIC = 1e-8
 FEW = 20
 """Samples for which a period is cheaper written down than walked step by step: arrays are short."""
 
+LEAST_FARAD = 1e-12
+"""What is left of the reservoirs where all are out, farad."""
+
 OPEN_OHM = 1e9
 """Source resistance that stands for an open one."""
 
@@ -137,9 +140,7 @@ def charge(
     """
     peak = np.abs(table[f"{rectifier.key}.emf"] * table["mains"])
     r = np.clip(table[f"{rectifier.key}.source"], 1.0 / SHORT_S, OPEN_OHM)
-    farad = np.maximum(sum(table[key] for key in rectifier.reservoirs), 1e-12)
-    # Reservoirs in parallel: their series resistances weigh as the current they take.
-    esr = sum(table[key] * table[f"{key}.esr"] for key in rectifier.reservoirs) / farad
+    farad, esr = _reservoir(rectifier, table)
     peak, r, farad, esr, load_a, rail_v = np.broadcast_arrays(peak, r, farad, esr, load_a, rail_v)
     g = rectifier.load_s(load_a, rail_v)
     i0 = load_a - g * rail_v
@@ -174,6 +175,20 @@ def charge(
     return Charging(
         mean_v=mean, mean_a=i0 + g * mean, current_a=np.maximum(current, 0.0), slope_ohm=slope, start_v=start
     )
+
+
+def _reservoir(rectifier: Rectifier, table: Table) -> tuple[Array, Array]:
+    """Capacitance and series resistance of all reservoirs as one, as they are at the ripple's first line.
+
+    Not the sum: beside a good one a reservoir of high series resistance takes hardly any of the current.
+    """
+    s = 2j * np.pi * rectifier.ripple_hz
+    admittance = np.zeros(1, dtype=complex)
+    for key in rectifier.reservoirs:
+        through = s * np.maximum(table[key], LEAST_FARAD)
+        admittance = admittance + through / (1.0 + through * table[f"{key}.esr"])
+    impedance = 1.0 / admittance if rectifier.reservoirs else 1.0 / np.full(1, s * LEAST_FARAD)
+    return -1.0 / (s.imag * impedance.imag), impedance.real
 
 
 class _Period:

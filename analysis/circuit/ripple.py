@@ -8,7 +8,7 @@ from dataclasses import dataclass
 import numpy as np
 
 from .ac import SmallSignal
-from .elements import GROUND, Array, Supply, Table
+from .elements import GROUND, Array, Leak, Supply, Table
 from .network import Circuit
 from .rectifier import Rectifier
 from .sections import TubeSlopes
@@ -81,10 +81,13 @@ class Ripple:
         for rectifier, state in zip(rectifiers, supplied.charging, strict=True):
             self._add(flows, rectifier.node, self.lines_of(rectifier, state.current_a))
         for supply, ratio in self.given():
-            self._add(flows, supply.a, self.line(2, ratio * np.abs(supply.current(table))))
-        for tube in circuit.tubes:
-            leak = table[f"{tube.key}.heater_leak"]
-            self._add(flows, tube.cathode, self.line(1, leak * HEATER_PEAK_V))
+            self._add(flows, supply.a, self.line(2, ratio * supply.current(table)))
+        keys = {f"{tube.key}.heater_leak" for tube in circuit.tubes}
+        self.heater_leaks = [b for b in circuit.branches if isinstance(b, Leak) and b.key in keys]
+        for leak in self.heater_leaks:
+            flow = self.line(1, table[leak.key] * HEATER_PEAK_V)
+            self._add(flows, leak.a, flow)
+            self._add(flows, leak.b, -flow)
         self.flows = flows
 
     def small_at(self, *freq_hz: float) -> SmallSignal:
@@ -120,20 +123,21 @@ class Ripple:
         return np.asarray(amplitude[..., None] * (np.array(self.multiples) == multiple))
 
     def lines_of(self, rectifier: Rectifier, current_a: Array) -> Array:
-        """Lines of a charging current, shape (..., lines).
+        """Lines of what a charging current drives into the node of its rail, shape (S, lines).
 
         Parameters
         ----------
         rectifier : Rectifier
             Whose.
-        current_a : ndarray, shape (ANGLES, ...)
-            Over one ripple period.
+        current_a : ndarray, shape (ANGLES, S)
+            Over one ripple period; that of a negative rail flows out of its node.
         """
+        emf_v = self.table[f"{rectifier.key}.emf"] * self.table["mains"]
         first = 2 if rectifier.full_wave else 1
         spectrum = np.fft.rfft(current_a, axis=0) * (2.0 / current_a.shape[0])
         none = np.zeros(current_a.shape[1:], dtype=complex)
         lines = [spectrum[m // first] if m % first == 0 and m // first <= LINES else none for m in self.multiples]
-        return np.stack(lines, axis=-1)
+        return np.stack(lines, axis=-1) * np.where(emf_v < 0.0, -1.0, 1.0)[:, None]
 
     def peak_to_peak_v(self, nodes: Sequence[int]) -> dict[int, Array]:
         """Hum at nodes, volts peak to peak, arrays of shape (S,) or (1,); nodes without hum are left out.

@@ -92,13 +92,14 @@ class RippleSlopes:
         for supply, rail_ratio in hum.given():
             if supply.a == GROUND:
                 continue
-            before = np.abs(supply.current(table))
+            before = supply.current(table)
             for key in rest.network.keys(supply, table) & rest.moves.keys():
                 moved = {**table, key: table[key] + NUDGE * rest.moves[key]}
-                rise = rail_ratio * (np.abs(supply.current(moved)) - before) / NUDGE
+                rise = rail_ratio * (supply.current(moved) - before) / NUDGE
                 yield supply.a, rest.keys[key], hum.line(2, np.broadcast_to(rise, (count,)))
-        for tube in rest.circuit.tubes:
-            key = f"{tube.key}.heater_leak"
-            if key in rest.moves and tube.cathode != GROUND:
-                rise = np.broadcast_to(rest.moves[key] * HEATER_PEAK_V, (count,))
-                yield tube.cathode, rest.keys[key], hum.line(1, rise)
+        for leak in hum.heater_leaks:
+            if leak.key in rest.moves:
+                rise = hum.line(1, np.broadcast_to(rest.moves[leak.key] * HEATER_PEAK_V, (count,)))
+                for node, flow in ((leak.a, rise), (leak.b, -rise)):
+                    if node != GROUND:
+                        yield node, rest.keys[leak.key], flow

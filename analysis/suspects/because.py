@@ -201,13 +201,17 @@ def balances(model: ChassisModel, data: Data) -> list[Balance]:
     volts = {chassis.node_names.get(r.point, r.point): r.value for r in data.readings if r.quantity == "dc_v"} | {
         GROUND: 0.0
     }
-    resistors = [p for p in chassis.parts.values() if p.kind == "resistor"]
+    resistors = [
+        (part, [chassis.node_names[point] for point in part.nodes])
+        for part in chassis.parts.values()
+        if part.kind == "resistor"
+    ]
 
     def currents(node: str, wanted: set[str]) -> list[tuple[float, str]]:
         found = []
-        for part in resistors:
-            if node in part.nodes:
-                other = part.nodes[1] if part.nodes[0] == node else part.nodes[0]
+        for part, ends in resistors:
+            if node in ends:
+                other = ends[1] if ends[0] == node else ends[0]
                 if other in volts and other in wanted:
                     found.append((abs(volts[other] - volts[node]) / part.value, part.name))
         return found
@@ -272,15 +276,10 @@ def section_of(model: ChassisModel, fault: Fault) -> str:
     """
     if fault.section:
         return fault.section
-    part = model.chassis.parts.get(fault.part)
+    part, names = model.chassis.parts.get(fault.part), model.chassis.node_names
+    ends = {names[point] for point in part.nodes} if part else set()
     for point in model.points.values():
-        if (
-            part
-            and point.section
-            and point.node
-            and point.node in part.nodes
-            and point.function in ("plate", "cathode", "screen")
-        ):
+        if point.section and point.node in ends and point.function in ("plate", "cathode", "screen"):
             return point.section
     return ""
 

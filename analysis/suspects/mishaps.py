@@ -111,7 +111,8 @@ def _turned_round(
         of_stage = [row for row, reading in enumerate(data.readings) if reading.point == point]
         gains = [row for row in of_stage if data.quantities[row] == "gain" and data.readings[row].value > 0.0]
         right = to_variable("gain", np.array([1.0 / data.readings[row].value for row in gains]))
-        if (np.abs(right - healthy.expected[gains]) < NEAR * healthy.spread[gains]).all():
+        # A stage that passes nothing has no gain the other way round.
+        if gains and (np.abs(right - healthy.expected[gains]) < NEAR * healthy.spread[gains]).all():
             rows = [*gains, *(row for row in of_stage if data.quantities[row] == "phase_deg")]
             first = data.readings[gains[0]]
             yield Mishap(

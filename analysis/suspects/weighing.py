@@ -22,7 +22,7 @@ from ..inference.error_scales import own_scale
 from ..inference.evidence import FREEDOM, log_student
 from ..inference.panel import Panel
 from ..inference.refining import refine
-from ..inference.variables import MODEL_ERRORS, columns_to_variables, reading_noise, to_variable
+from ..inference.variables import MODEL_ERRORS, canonical, columns_to_variables, reading_noise, to_variable
 from .crossing import beyond_nulls
 from .first_round import HOPELESS, choose, first_round
 from .neighbours import beside_leaders
@@ -264,7 +264,7 @@ def weigh_distortion(panel: Panel, readings: Sequence[Reading], weighed: Weighed
     panel : Panel
         The model.
     readings : sequence of Reading
-        Distortion readings.
+        Distortion readings; the last of a measurand wins.
     weighed : Weighed
         Posterior without them.
 
@@ -274,6 +274,7 @@ def weigh_distortion(panel: Panel, readings: Sequence[Reading], weighed: Weighed
     severities between and beyond follow. Faults that were not solved go as the healthy chassis, which one that is
     not refuted so far is like.
     """
+    readings = list({canonical(reading.measurand): reading for reading in readings}.values())
     places = _worth_solving(panel, weighed) if readings else {}
     if not places:
         return weighed

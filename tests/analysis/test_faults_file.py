@@ -1,13 +1,18 @@
 """Every part gets the faults of its class, severity from least to most."""
 
 import numpy as np
+import pytest
 
-from analysis.chassis import ChassisModel, load_chassis
+from acquisition.configs import config_names
+from acquisition.records import Measurand, Reading
+from analysis.chassis import ChassisModel, load_chassis, parse_chassis
 from analysis.faults import faults_of
+from analysis.suspects import Diagnoser
 
 
-def test_every_part_has_faults_and_cells_are_ordered():
-    chassis = load_chassis("quayside-five")
+@pytest.mark.parametrize("name", config_names("chassis"))
+def test_every_part_has_faults_and_cells_are_ordered(name):
+    chassis = load_chassis(name)
     model = ChassisModel(chassis)
     faults = faults_of(chassis, model.parameters)
     assert set(chassis.parts) <= {f.part for f in faults}
@@ -17,3 +22,38 @@ def test_every_part_has_faults_and_cells_are_ordered():
         if fault.fault in ("high", "low") and fault.shown == "ohm":
             away = np.abs(np.log(np.array(fault.values) / model.parameters[fault.key].nominal))
             assert (np.diff(away) > 0).all()
+
+
+CHOKE = """
+chassis: a stage behind a choke
+tubes: {V1: 12AU7}
+rails: {HT1: {volts: 280, source: 200, rectified: full-wave}}
+parts:
+  C1: 16u HT1 gnd
+  R5: 33k HT1 gnd
+  L1: {inductor: 10, nodes: [HT1, HT2]%s}
+  C2: 16u HT2 gnd
+  R1: 1M V1.7 gnd
+  R2: 47k HT2 V1.6
+  R3: 1k5 V1.8 gnd
+  R4: 22k HT2 gnd
+"""
+
+
+@pytest.mark.parametrize("ohms", ["", ", ohms: 250"])
+@pytest.mark.parametrize(("values", "fault"), [
+    ({"L1.ohms": 1e7}, "open"), ({"L1.ohms": 3e4}, "open"), ({"L1": 0.2}, "shorted turns"),
+])  # fmt: skip
+def test_a_choke_is_a_suspect_like_any_other_part(ohms, values, fault):
+    """Its reservoir was called shorted with the volts of the rail across it."""
+    model = ChassisModel(parse_chassis(CHOKE % ohms))
+    wanted = [Measurand(point=point, quantity="dc_v") for point in ("HT1", "HT2", "V1.6", "V1.8")]
+    wanted += [Measurand(point=point, quantity="ripple_pp_v") for point in ("HT1", "HT2")]
+    shown = model.predict({key: np.array([value]) for key, value in values.items()}, wanted)[0]
+    readings = [
+        Reading(point=m.point, quantity=m.quantity, value=float(v)) for m, v in zip(wanted, shown, strict=True)
+    ]
+    found = Diagnoser(model, wanted).diagnose(readings).suspects
+    assert ("L1", fault) in {(one.part, one.fault) for one in found[:2]}
+    if fault == "open":
+        assert (found[0].part, found[0].fault) == ("L1", fault)

@@ -6,7 +6,7 @@ from statistics import NormalDist
 
 import pytest
 
-from acquisition.records import JobSheet, Reading
+from acquisition.records import JobSheet, Measurand, Reading
 from analysis.chassis import Band, ChassisModel, bands, load_chassis, parse_chassis
 from analysis.chassis.expecting import expect
 from analysis.judge import BAND_LEVEL, RULE, decide, judge, slips_of_hand
@@ -193,3 +193,34 @@ def test_a_plate_that_a_grid_pulls_below_zero_on_a_dead_rail_is_no_point_of_nega
 def test_a_grid_with_a_bias_of_its_own_keeps_its_band():
     fixed = expect(ChassisModel(parse_chassis(GRID_LEAK))).points["V1.7"]
     assert -1.4 < fixed.low < fixed.expected < fixed.high < -1.0
+
+
+def test_a_plate_below_the_chassis_has_no_wrong_sign():
+    """A stage between the chassis and a negative rail: its plate is negative when healthy."""
+    model = ChassisModel(
+        parse_chassis("""
+chassis: a stage on a negative rail
+tubes: {V1: 12AU7}
+rails: {NEG: {volts: -250, source: 100}, HT: {volts: 250, source: 100}}
+parts:
+  R1: 1M V1.7 NEG
+  R2: 47k V1.6 gnd
+  R3: 1k5 V1.8 NEG
+  R5: 47k V1.1 HT
+  R6: 1M V1.2 gnd
+  R7: 1k5 V1.3 gnd
+""")
+    )
+    wanted = [Measurand(point=point, quantity="dc_v") for point in ("NEG", "HT", "V1.6", "V1.8", "V1.1")]
+    volts = model.predict({}, wanted)[0]
+    assert volts[2] < -100.0
+
+    def asked(sign):
+        readings = [
+            Reading(point=m.point, quantity="dc_v", value=sign * float(v))
+            for m, v in zip(wanted, volts, strict=True)
+        ]
+        return slips_of_hand(model.chassis, readings)
+
+    assert asked(1.0) == []
+    assert asked(-1.0) == ["wrong sign at NEG, HT, V1.1: are the meter's leads exchanged, or a minus lost?"]

@@ -124,7 +124,11 @@ def netlist(
         else:
             strength, mu, gas = (table[f"{key}.{name}"] for name in ("strength", "mu", "gas"))
             lines += tube_sources(key, p, g, k, s, section.model, strength, mu, gas)
-        lines.append(f"R{key}heat {k} 0 {1.0 / table[f'{key}.heater_leak']:.12g}")
+        heated = [
+            n for n, pin in chassis.sockets[socket].pins.items() if pin.is_heater and "cathode" not in pin.functions
+        ]
+        f = next((node[point] for n in heated if (point := f"{socket}.{n}") in node), "0")
+        lines.append(f"R{key}heat {k} {f} {1.0 / table[f'{key}.heater_leak']:.12g}")
         if section.capacitances is not None:
             c = section.capacitances
             lines += [f"C{key}gp {g} {p} {c.grid_plate_farad:.12g}", f"C{key}in {g} {k} {c.input_farad:.12g}",

@@ -135,3 +135,31 @@ def test_rectifier_mean_and_ripple(kind, reservoir):
     hum = model.predict({}, [Measurand(point="HT", quantity="ripple_pp_v")])[0, 0]
     # Six lines round the tips of a sawtooth off.
     assert hum == pytest.approx(np.ptp(found[:, 1]), rel=0.08)
+
+
+@pytest.mark.parametrize(("ohms", "other_ohms"), [(20.0, 20.0), (1000.0, 2.0)])
+def test_two_reservoirs_side_by_side(ohms, other_ohms):
+    """One that has dried out beside a good one takes hardly any of the current."""
+    text = """
+chassis: rectifier with two reservoirs
+mains: {volts: 230, hertz: 50}
+tubes: {V1: 6C4}
+rails: {HT: {volts: 300, source: 150, rectified: full-wave}}
+parts:
+  C1: {capacitor: 20u, nodes: [HT, gnd], esr: 2}
+  C2: {capacitor: 20u, nodes: [HT, gnd], esr: 2}
+  R1: 3k HT gnd
+"""
+    model = ChassisModel(parse_chassis(text))
+    table = {key: float(value[0]) for key, value in model.nominal().items()}
+    wave = "abs(sin(314.159265358979*time))"
+    lines = [f"Brect 0 ht I=max({table['HT.emf']:.9g}*{wave}-v(ht),0)/150", f"C1 ht n1 {table['C1']:.9g} ic=250",
+             f"Resr1 n1 0 {ohms}", f"C2 ht n2 {table['C2']:.9g} ic=250", f"Resr2 n2 0 {other_ohms}",
+             "R1 ht 0 3k"]  # fmt: skip
+    control = ["tran 10u 3 2.98 10u uic", "linearize v(ht)", "wrdata t.txt v(ht)"]
+    (found,) = peer.run(lines, control, ["t.txt"])
+    values = {"C1.esr": np.array([ohms]), "C2.esr": np.array([other_ohms])}
+    ours = model.supplied(values).rest.node_v("HT")[0]
+    assert ours == pytest.approx(found[:, 1].mean(), rel=5e-3)
+    hum = model.predict(values, [Measurand(point="HT", quantity="ripple_pp_v")])[0, 0]
+    assert hum == pytest.approx(np.ptp(found[:, 1]), rel=0.08)

@@ -6,6 +6,7 @@ import pytest
 from acquisition.errors import OutsideModel
 from acquisition.records import Measurand, Reading
 from analysis.chassis import ChassisModel, MeterLoad, ProbeLoad, bands, healthy_values, load_chassis, parse_chassis
+from analysis.chassis.sensitivities import slopes_of
 
 
 @pytest.fixture(scope="module")
@@ -309,3 +310,68 @@ def test_extreme_parts_stay_finite(stage):
         if parameter.kind in ("resistor", "capacitor") and "." not in key:
             top = np.inf if parameter.kind == "resistor" else 1.0
             assert np.isfinite(stage.predict({key: np.array([0.0, 1e-15, top])}, wanted)).all(), key
+
+
+@pytest.mark.parametrize("kind", ["rectified: full-wave", "ripple_pp: 4"])
+def test_ripple_of_a_negative_rail_is_the_mirror_image_of_a_positive_one(kind):
+    """A bridge with a centre tap charges both reservoirs at once: half way between them nothing is left."""
+    model = ChassisModel(
+        parse_chassis(f"""
+chassis: two supplies that are mirror images
+tubes: {{V1: 6C4}}
+rails: {{HT: {{volts: 150, source: 100, {kind}}}, NEG: {{volts: -150, source: 100, {kind}}}}}
+parts:
+  C1: 47u HT gnd
+  C2: 47u NEG gnd
+  R1: 3k HT gnd
+  R2: 3k NEG gnd
+  R3: 100k HT MID
+  R4: 100k MID NEG
+""")
+    )
+    hum = [Measurand(point=point, quantity="ripple_pp_v") for point in ("HT", "NEG", "MID")]
+    high, low, between = model.predict({}, hum)[0]
+    assert high == pytest.approx(low, rel=0.01)
+    assert between < 0.01 * high
+    values = {"R3": np.array([80e3])}
+    supplied = model.supplied(values)
+    moves = {"R3": np.array([1e3]), "HT.emf": np.array([1.5])}
+    slopes = slopes_of(model, values, moves, hum, supplied)[1][0, 2]
+    for place, (key, move) in enumerate(moves.items()):
+        there = model.table(values)[key]
+        up, down = (model.predict({**values, key: there + s * 0.1 * move}, hum)[0, 2] for s in (1, -1))
+        assert slopes[place] == pytest.approx((up - down) / 0.2, rel=0.03, abs=1e-6), key
+
+
+def test_a_cathode_leaks_to_where_its_heater_is_wired():
+    """Heaters of followers are lifted by a divider: a cathode shorted to its heater stands there, not at 0 V."""
+    model = ChassisModel(
+        parse_chassis("""
+chassis: follower with its heater lifted
+tubes: {V1: 12AX7}
+rails: {HT: {volts: 300, source: 100}}
+parts:
+  R1: 100k HT V1.1
+  R2: 1M V1.2 gnd
+  R3: 1k5 V1.3 gnd
+  R4: 100k V1.8 gnd
+  R5: 39k HT LIFT
+  R6: 10k LIFT gnd
+  C1: 10u LIFT gnd
+joined: [[V1.1, V1.7], [V1.6, HT], [V1.9, LIFT]]
+""")
+    )
+    values = {"V1a.heater_leak": np.array([1.0])}
+    cathode, lifted = model.predict(values, dc("V1.8", "LIFT"))[0]
+    assert cathode == pytest.approx(lifted, abs=0.1)
+    assert lifted > 50.0
+    # What hums at the cathode comes from the heater: with the capacitor that holds that open, it hums too.
+    hum = [Measurand(point=point, quantity="ripple_pp_v") for point in ("V1.8", "LIFT")]
+    values = {"V1a.heater_leak": np.array([1e-5]), "C1": np.array([1e-12])}
+    held = model.predict({**values, "C1": np.array([10e-6])}, hum)[0, 1]
+    assert model.predict(values, hum)[0, 1] > 10.0 * held
+    supplied = model.supplied(values)
+    moves = {"V1a.heater_leak": np.array([1e-6])}
+    slopes = slopes_of(model, values, moves, hum, supplied)[1][0, :, 0]
+    up, down = (model.predict({**values, "V1a.heater_leak": np.array([v])}, hum)[0] for v in (1.01e-5, 0.99e-5))
+    assert slopes == pytest.approx((up - down) / 0.2, rel=0.03)

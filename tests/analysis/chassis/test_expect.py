@@ -1,6 +1,7 @@
 """What to expect, and the verb that prints it."""
 
 import json
+import re
 
 import numpy as np
 import pytest
@@ -36,6 +37,27 @@ def test_corners_are_where_the_gain_has_fallen_by_3_db(model):
     low, high = corners(model, "V2.2", "SPK")
     gains = np.abs(model.response({}, "V2.2", "SPK", np.array([low, 1000.0, high]))[0])
     assert gains[[0, 2]] / gains[1] == pytest.approx(np.sqrt([0.5, 0.5]), rel=0.01)
+
+
+def test_watts_and_amps_beyond_what_a_part_is_rated_for_are_warned_of():
+    """They were read from the file and held against nothing. 200 V over 10.5 kohm: 19 mA, in R1 3.6 W."""
+    text = """
+chassis: a bleeder behind a choke
+tubes: {V1: 6C4}
+rails: {HT: {volts: 200, source: 1}}
+parts:
+  L1: {inductor: 10, nodes: [HT, A], ohms: 1, rated_amps: %s}
+  R1: {resistor: 10k, nodes: [A, B], rated_watts: %s}
+  P1: {potentiometer: 1k, ends: [B, gnd], wiper: B, at: 0.5, rated_watts: 0.5}
+"""
+
+    def warned(amps, watts):
+        return list(expect(ChassisModel(parse_chassis(text % (amps, watts)))).warnings)
+
+    assert warned("30m", "5") == []
+    amps, watts = warned("10m", "2")
+    assert re.fullmatch(r"L1: carries 19\.\d mA, rated 10 mA", amps)
+    assert re.fullmatch(r"R1: dissipates 3\.6\d W, rated 2 W", watts)
 
 
 def test_a_design_past_a_limit_is_warned_of():
@@ -238,9 +260,18 @@ def test_a_grid_that_draws_current_at_idle_is_asked_about():
     """Coupled straight to a plate that stands too high, the gain of the splitter is 0.7 for about 1."""
 
     def asked_of(chassis):
-        return [text for text in expect(ChassisModel(chassis)).warnings if "above its cathode" in text]
+        return [text for text in expect(ChassisModel(chassis)).warnings if "its grid stands" in text]
 
     asked, sound = (asked_of(parse_chassis(SPLITTER % ohm)) for ohm in ("100k", "470k"))
+    # Just below its cathode it draws as well: "-0.028 V above" was said then.
+    just_below = """
+chassis: a frame grid next to its cathode
+tubes: {V1: 6922}
+rails: {HT: {volts: 150, source: 100}, BIAS: {volts: -0.02, source: 10}}
+parts: {R1: 10k HT V1.1, R2: 100 BIAS V1.2, R3: 1 V1.3 gnd}
+"""
+    (close,) = asked_of(parse_chassis(just_below))
+    assert " mV below its cathode at idle" in close
     assert len(asked) == 1
     assert asked[0].startswith("V1")
     assert "which loads what drives it" in asked[0]

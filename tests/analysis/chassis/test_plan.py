@@ -169,6 +169,37 @@ def test_source_and_settling(quayside):
     assert not steps["V1.1"].may_be_zero
 
 
+def test_settling_and_order_go_by_nodes_whatever_name_of_them_the_file_uses():
+    """Of a capacitor or a winding written at a pin that is joined to a named node, nothing was known there."""
+    text = """
+chassis: single-ended stage, its pins named twice
+tubes: {V1: EL84, V2: EL84}
+rails: {HT: {volts: 270, source: 50}}
+parts:
+  R1: 470k V1.2 gnd
+  R2: 1k V1.3 gnd
+  C1: 100u %(cathode)s gnd
+  R3: 470 HT %(screen)s
+  C2: 47u %(screen)s gnd
+  T1: {transformer: [5k2, 8], primary: [HT, %(plate)s], secondary: [SPK, gnd]}
+  RL: 8 SPK gnd
+  R4: 470k V2.2 gnd
+  R5: 330 V2.3 gnd
+  R6: 10k HT V2.7
+joined: [[V1.3, K], [V1.9, S, V2.9], [V1.7, P]]
+"""
+
+    def plan(**names):
+        chassis = parse_chassis(text % names)
+        return survey_plan(chassis, ChassisModel(chassis)).steps
+
+    pins, nodes = plan(cathode="V1.3", screen="V2.9", plate="V1.7"), plan(cathode="K", screen="S", plate="P")
+    assert [step.point for step in pins if "." in step.point] == [step.point for step in nodes if "." in step.point]
+    settle_s = {step.point: step.settle_s for step in pins}
+    assert settle_s == pytest.approx({step.point: step.settle_s for step in nodes})
+    assert min(settle_s["V1.3"], settle_s["V1.9"]) > 0.01
+
+
 def test_a_grid_whose_band_reaches_zero_is_announced_as_one_that_may_truly_be_zero():
     text = """
 chassis: grid-leak bias

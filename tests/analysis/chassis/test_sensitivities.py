@@ -110,6 +110,18 @@ def test_a_signal_at_ground_stays_there():
 
 
 @pytest.mark.filterwarnings("error")
+def test_a_gain_between_two_points_of_one_node_is_one():
+    """Readings may name two pins that are joined: the slopes told a gain of 0 where the prediction has 1."""
+    model = ChassisModel(load_chassis("gangway-two"))
+    names = model.chassis.node_names
+    one, other = next((a, b) for a in names for b in names if a != b and names[a] == names[b] != "gnd")
+    wanted = [Measurand(point=f"{one}>{other}", quantity=q, freq_hz=1000.0) for q in ("gain", "phase_deg")]
+    shown, slopes = slopes_of(model, {}, {"R1": np.array([1e3])}, wanted, model.supplied({}))
+    np.testing.assert_allclose(shown, [[1.0, 0.0]])
+    np.testing.assert_allclose(shown, model.predict({}, wanted), atol=1e-9)
+    assert not slopes.any()
+
+
 def test_a_signal_that_has_vanished_has_no_slopes(tmp_path):
     """As behind a tube that a missing supply has cut off: the logarithm of nothing has no slope."""
     file = tmp_path / "apart.yaml"

@@ -110,3 +110,29 @@ def test_a_tube_noted_as_out_that_conducts_is_asked_about():
     assert question.startswith("V1 is noted as out of its socket, and its cathode V1.")
     assert "is it in?" in question
     assert asked(V1_8=0.01, V3_8=0.0, V2_3=62.0) == []
+
+
+def test_a_reservoir_may_be_lifted():
+    """It is the first thing to lift where an electrolytic leaks, and the chassis had no model then."""
+    model = ChassisModel(
+        parse_chassis("""
+chassis: one stage behind a rectifier
+tubes: {V1: 12AX7}
+rails: {HT1: {volts: 250, source: 1k, rectified: full-wave}}
+parts:
+  C1: 16u   HT1   gnd
+  R5: 4k7   HT1   HT2
+  C2: 16u   HT2   gnd
+  R1: 1M    V1.2  gnd
+  R2: 1k5   V1.3  gnd
+  R3: 100k  HT2   V1.1
+  R4: 22k   HT2   gnd
+""")
+    )
+    wanted = [Measurand(point=point, quantity=q) for point in ("HT1", "HT2") for q in ("dc_v", "ripple_pp_v")]
+    lifted = ChassisModel(model.chassis.without(["C1"])).predict({}, wanted)[0]
+    gone = model.predict({"C1": np.array([1e-12]), "C1.leak": np.array([0.0])}, wanted)[0]
+    assert lifted == pytest.approx(gone, rel=0.05)
+    healthy = model.predict({}, wanted)[0]
+    assert lifted[0] < 0.95 * healthy[0]
+    assert lifted[1] > 10.0 * healthy[1]

@@ -137,6 +137,15 @@ def test_exchanged_probes_are_named_and_no_part(with_signals):
     assert max(s.probability for s in found.suspects if not s.fault.startswith("artefact")) < 0.2
 
 
+def test_a_stage_that_passes_nothing_is_no_matter_of_the_probes(with_signals):
+    """A dead stage may leave a gain of 0, which has no reciprocal."""
+    diagnoser, readings = with_signals
+    gain = Reading(point="V1.2>V1.1", quantity="gain", freq_hz=1000.0, value=0.0, std=1e-4)
+    found = diagnoser.diagnose([*(r for r in readings if r.quantity == "dc_v"), gain])
+    assert found.suspects
+    assert not [s for s in found.suspects if s.fault == "artefact: probes exchanged"]
+
+
 def test_leads_of_the_meter_exchanged_are_named_and_no_part(diagnoser):
     readings = readings_of(diagnoser.model, {})
     found = diagnoser.diagnose([replace(r, value=-r.value) for r in readings])

@@ -2,12 +2,14 @@
 
 import numpy as np
 
-from acquisition.records import Reading
-from analysis.chassis import ChassisModel, load_chassis
-from analysis.inference.data import Data
+from acquisition.records import Measurand, Reading
+from analysis.chassis import ChassisModel, load_chassis, parse_chassis
+from analysis.faults import faults_of
+from analysis.inference.data import Data, collect
+from analysis.inference.panel import Panel
 from analysis.inference.variables import to_variable
 from analysis.suspects import Diagnoser
-from analysis.suspects.because import Healthy, moves
+from analysis.suspects.because import Healthy, balances, moves, section_of
 
 
 def said(quantity, point, value, expected, **more):
@@ -58,3 +60,35 @@ def test_readings_that_are_not_explained_are_not_within_healthy_scatter():
     told = [one.because for one in diagnosis.suspects]
     assert any("does not explain" in because for because in told)
     assert not any("each alone is within healthy" in because and "HT1 reads 0 V" in because for because in told)
+
+
+def test_currents_are_balanced_over_every_resistor_of_a_node_by_whatever_name_it_is_written():
+    """A cathode on two resistors, one of them written at a node joined to the pin: half the current was missed."""
+    text = """
+chassis: a stage with two names for its cathode
+tubes: {V1: 12AU7}
+rails: {HT: {volts: 250, source: 100}}
+parts:
+  R1: 1M V1.7 gnd
+  R2: 47k HT LOAD
+  R3: 3k V1.8 gnd
+  R4: %s K %s
+joined: [[V1.8, K], [LOAD, V1.6]]
+"""
+    wanted = [Measurand(point=point, quantity="dc_v") for point in ("HT", "V1.6", "V1.8")]
+
+    def balanced(*last):
+        model = ChassisModel(parse_chassis(text % last))
+        shown = model.predict({}, wanted)[0]
+        readings = [
+            Reading(point=m.point, quantity="dc_v", value=float(v)) for m, v in zip(wanted, shown, strict=True)
+        ]
+        return model, balances(model, collect(Panel(model, wanted), readings))
+
+    model, found = balanced("3k", "gnd")
+    assert found == []  # two ways for one current: no single resistor tells it
+    model, (one,) = balanced("3M", "HT")
+    assert (one.plate_part, one.cathode_part) == ("R2", "R3")
+    assert abs(one.rho - 1.0) < 0.05  # R4 brings 80 uA of 2.3 mA
+    plate = next(fault for fault in faults_of(model.chassis, model.parameters) if fault.part == "R2")
+    assert section_of(model, plate) == "V1a"

@@ -78,3 +78,15 @@ def test_what_distortion_says_is_what_the_model_says_of_it(weighed):
     index = next(i for i, f in enumerate(panel.faults) if (f.part, f.fault) == ("R4", "low"))
     slight, *_, severe = sorted(gains(weighed, float(strong))[(index,)])
     assert severe > 1.0 > slight
+
+
+def test_a_reading_that_was_taken_again_counts_once(weighed):
+    panel, before = weighed
+    percent = 1.8 * float(panel.model.predict({}, [DISTORTION])[0, 0])
+    taken = [
+        Reading(point=DISTORTION.point, quantity="thd_pct", freq_hz=1000.0, drive_pp_v=20.0, value=value)
+        for value in (3.0 * percent, percent, percent)
+    ]
+    once, again = (weigh_distortion(panel, readings, before).log_weight for readings in (taken[-1:], taken))
+    assert again == pytest.approx(once)
+    assert np.abs(once - before.log_weight).max() > 0.1
