@@ -169,7 +169,7 @@ def test_a_doubt_about_what_a_clip_reads_has_nobody_reach_into_the_live_chassis(
     assert "Hands stay away" in asked.text
     assert not any(word in asked.text for word in REACHING_IN)
     rig.press(Key.REPEAT)
-    for expected in (Do.POWER_OFF, Do.DISCHARGE, Do.UNCLIP, Do.VERIFY, Do.CLIP):
+    for expected in (Do.POWER_OFF, Do.DISCHARGE, Do.VERIFY_CLIPPED, Do.UNCLIP, Do.VERIFY, Do.CLIP):
         assert rig.doings[-1] is expected
         rig.meter(0.2, 0.5).press()
 

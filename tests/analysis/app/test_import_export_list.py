@@ -215,7 +215,7 @@ def test_a_table_with_points_that_are_none_is_refused_by_line(tmp_path, capsys, 
         f"{written}:5: point: ht1: no part of the chassis reaches it; did you mean HT1?",
     ]
     assert main([verb, str(written)]) == 2
-    assert "with --chassis FILE, what they are of" in capsys.readouterr().err
+    assert "name what it was read of with --chassis FILE" in capsys.readouterr().err
 
 
 def test_a_table_is_not_imported_twice_and_a_job_has_its_chassis_named_first(tmp_path, capsys):
