@@ -88,4 +88,8 @@ class PassInHand:
         """
         if self.model is None or self._models is None:
             return None
-        return stood(counted(self.job, self.so_far), self._models)
+        one = self.so_far
+        try:
+            return stood(counted(self.job, one), self._models)
+        except AnalysisError:  # with all in that was in during another pass it has no operating point
+            return stood(counted(self.job, one, alone=True), self._models)

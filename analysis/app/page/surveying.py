@@ -34,6 +34,7 @@ class SurveyPanel:
         """Forget what was taken: another pass is in hand."""
         self._rows.clear()
         self._step, self._ended = {"running": False}, ("", False)
+        self.publish()
         self._publish_taken()
 
     def publish(self) -> None:
