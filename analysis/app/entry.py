@@ -12,11 +12,12 @@ from types import FrameType
 def entry() -> None:
     """Console entry: the command with its result as the exit code of the process."""
     try:
-        for name in ("SIGTERM", "SIGHUP", "SIGQUIT", "SIGBREAK"):
-            number = getattr(signal, name, None)  # no system has all of them, and nohup wants SIGHUP ignored
-            if number is not None and signal.getsignal(number) is not signal.SIG_IGN:
-                signal.signal(number, _ended)
         sys.unraisablehook = _unraised
+        from acquisition.signals import OFF_SIGNALS
+
+        for number in OFF_SIGNALS:
+            if signal.getsignal(number) is not signal.SIG_IGN:  # nohup wants SIGHUP ignored
+                signal.signal(number, _ended)
         from analysis.app.cli import main
 
         code: int | str | None = main()

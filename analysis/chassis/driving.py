@@ -263,19 +263,6 @@ def _balanced(
     return found
 
 
-def distortion(model: Drivable, values: Values, point: str, drive_pp_v: float, freq_hz: float = 1000.0) -> Array:
-    """Total harmonic distortion at a point, as a ratio, shape (S,).
-
-    Parameters
-    ----------
-    model, values, drive_pp_v, freq_hz
-        As in `waveforms`.
-    point : str
-        Where to look.
-    """
-    return distortions(model, values, [point], [drive_pp_v], freq_hz)[0, :, 0]
-
-
 def distortions(
     model: Drivable, values: Values, points: Sequence[str], drives_pp_v: Sequence[float], freq_hz: float = 1000.0
 ) -> Array:

@@ -221,7 +221,8 @@ def _best(
 
     def fits(rows: np.ndarray, columns: np.ndarray) -> np.ndarray:
         wanted, kept = [measurands[column] for column in columns.tolist()], np.ix_(columns, columns)
-        moved = moved_between(base[:, columns] - model.predict(_rows(values, rows), wanted), wanted)
+        shown = model.predict({key: value[rows] for key, value in values.items()}, wanted)
+        moved = moved_between(base[:, columns] - shown, wanted)
         return misfits(changes[columns], covariance[kept], moved, 2.0 * share[columns] * np.abs(moved))
 
     bent = np.array([m.quantity == "thd_pct" for m in measurands], dtype=bool)
@@ -241,11 +242,6 @@ def _best(
             break
         found[rows] = fits(rows, every)
     return tried[int(np.argmin(found))]
-
-
-def _rows(values: Mapping[str, np.ndarray], rows: np.ndarray) -> dict[str, np.ndarray]:
-    """Some samples."""
-    return {key: value[rows] for key, value in values.items()}
 
 
 def finer(cells: np.ndarray) -> np.ndarray:

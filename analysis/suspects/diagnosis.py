@@ -105,10 +105,7 @@ class Diagnoser:
         tail = tail_of(model.chassis, self._now.chassis.pulled)
         able = [told_apart(m, tail) for m in candidates(self._now, dc_only)] if tail else []
         self.panel = Panel(model, [*measurands, *usual, *able], self.measured, beside=beside)
-        self._standing_notes = (
-            out_of_tolerance(model, self.measured),
-            beyond_ratings(self._now, limit_v, probe_limit_v, dc_only),
-        )
+        self._beyond = beyond_ratings(self._now, limit_v, probe_limit_v, dc_only)
         self._prior = log_priors(self.panel, usual, repaired(work))
         self._before: tuple[frozenset[Reading], Weighed] | None = None
         self._last: tuple[Data, Weighed] | None = None
@@ -281,9 +278,9 @@ class Diagnoser:
         return self._before[1]
 
     def _notes(self, readings: Sequence[Reading], data: Data) -> list[str]:
-        before, after = self._standing_notes
+        known = out_of_tolerance(self.model, self.measured)
         dc_alone = bool(data.readings) and set(data.quantities) == {"dc_v"}
-        return [*before, *left_out(readings, data), *(self._unseen if dc_alone else ()), *after]
+        return [*known, *left_out(readings, data), *(self._unseen if dc_alone else ()), *self._beyond]
 
     @cached_property
     def _unseen(self) -> list[str]:

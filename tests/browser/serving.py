@@ -10,7 +10,7 @@ import pytest
 import uvicorn
 
 from analysis.app.page.hub import Hub
-from analysis.app.page.server import guarded, listen, page_app
+from analysis.app.page.server import Views, guarded, listen, page_app
 from analysis.app.page.views import views_of
 from analysis.app.page.worker import BenchWorker
 
@@ -22,6 +22,11 @@ NEEDS_BROWSER = [
     pytest.mark.timeout(300),
 ]
 ACTIONS = BenchWorker.names
+NOTHING_TO_SEE = Views(
+    base=lambda *_: "<svg/>", drawing=lambda *_: "<svg/>", compare=lambda *_: {}, history=lambda _: {},
+    report=lambda: "",
+)  # fmt: skip
+"""Views of no job, for who looks at the stream alone."""
 
 
 def wait_for(what, seconds=90):

@@ -6,7 +6,7 @@ import pytest
 from acquisition.configs import config_names
 from acquisition.records import Measurand
 from analysis.chassis import ChassisModel, ProbeLoad, load_chassis, parse_chassis
-from analysis.chassis.driving import distortion, waveforms
+from analysis.chassis.driving import distortions, waveforms
 from analysis.circuit.ac import SmallSignal
 from analysis.circuit.elements import conductance
 from analysis.circuit.large_signal import distortion_ratio
@@ -85,7 +85,7 @@ def test_response_within_half_a_percent_and_half_a_degree(case):
 def test_distortion_within_a_twentieth(name, point, drive_pp_v, periods):
     model = model_of(name)
     theirs = peer.last_period(model, point, drive_pp_v, TONE_HZ, periods)
-    ours = distortion(model, {}, point, drive_pp_v, TONE_HZ)[0]
+    ours = distortions(model, {}, [point], [drive_pp_v], TONE_HZ)[0, 0, 0]
     assert ours == pytest.approx(distortion_ratio(theirs), rel=0.05)
     wave = waveforms(model, {}, [point], drive_pp_v, TONE_HZ)[0, 0]
     assert np.ptp(wave) == pytest.approx(np.ptp(theirs), rel=0.02)

@@ -19,7 +19,8 @@ import psutil
 from playwright.sync_api import sync_playwright
 
 from analysis.app.page.hub import Hub
-from analysis.app.page.server import Views, guarded, listen, page_app, serve
+from analysis.app.page.server import guarded, listen, page_app, serve
+from tests.browser.serving import NOTHING_TO_SEE
 
 RATE_HZ, SECONDS, HOUR = 20.0, 20.0, 72_000
 WATCH = """(id) => { window.seen = []; const place = document.getElementById(id);
@@ -73,15 +74,8 @@ def figures(sent, seen):
 def main():
     hub, address = Hub(), listen()
     hub.publish("step", {"running": True, "title": "V1 pin 6", "count": "", "prompt": ""})
-    views = Views(
-        base=lambda *_: "<svg/>",
-        drawing=lambda *_: "<svg/>",
-        compare=lambda *_: {},
-        history=lambda _: {},
-        report=lambda: "",
-    )
     server = threading.Thread(
-        target=serve, args=(guarded(page_app(hub, NoActions(), views), address), hub, address), daemon=True
+        target=serve, args=(guarded(page_app(hub, NoActions(), NOTHING_TO_SEE), address), hub, address), daemon=True
     )
     server.start()
     peer = ThreadingHTTPServer(("127.0.0.1", 0), Peer)

@@ -110,10 +110,11 @@ def command(
         if chassis is None:
             raise click.UsageError(f"no points to walk: {reason}")
         changed = fits(chassis)
-        require_unread(pass_so_far(job, name), changed)
+        so_far = pass_so_far(job, name)
+        require_unread(so_far, changed)
         if reason:
             tell(f"no expected volts: {reason}")
-        mains_v = mains_v or _mains(chassis.mains_v, pass_so_far(job, name).mains_v)
+        mains_v = mains_v or _mains(chassis.mains_v, so_far.mains_v)
         done = frozenset() if again else frozenset(r.point for r in direct_readings(job, name))
         options = Options(
             tubes_glow=tubes_glow, delicate=delicate, start_from=start_from, done=done, mains_v=mains_v

@@ -2,13 +2,12 @@
 
 import os
 import signal
-import subprocess
-import sys
 
 import pytest
 
 from acquisition.instruments.bench import GeneratorEntry
 from acquisition.instruments.generator import Generator
+from tests.acquisition.instruments.children import child_with_generator
 
 ENTRY = GeneratorEntry(resource="TCPIP::h::1::SOCKET", dialect="x", most_pp_v="5")
 
@@ -147,17 +146,7 @@ sys.stdin.read()
 
 
 def test_what_could_not_be_switched_off_is_tried_once_more_when_the_program_ends():
-    from acquisition.simulated.generator import Generator as Simulated
-    from acquisition.simulated.plant import Wiring
-    from acquisition.simulated.server import SocketServer
-
-    wiring = Wiring(None)
-    with SocketServer(Simulated(wiring)) as server:
-        child = subprocess.Popen(
-            [sys.executable, "-c", TWICE, server.resource],
-            stdin=subprocess.PIPE, stdout=subprocess.PIPE, stderr=subprocess.PIPE, text=True,
-        )  # fmt: skip
-        assert child.stdout.readline() == "on\n"
+    with child_with_generator(TWICE) as (wiring, server, child):
         server.refuse()
         server.drop()
         child.stdin.write("close\n")

@@ -10,6 +10,7 @@ import pytest
 from acquisition.errors import CommandRefused, ConnectionLost, InstrumentNotFound, RecordVoid, SafetyStop
 from acquisition.instruments.bench import GeneratorEntry
 from acquisition.instruments.generator import Generator
+from tests.acquisition.instruments.children import child_with_generator
 
 ENTRY = GeneratorEntry(resource="TCPIP::h::1::SOCKET", dialect="x", most_pp_v="5")
 
@@ -247,18 +248,7 @@ sys.stdin.read()
 
 
 def test_off_at_the_end_of_the_process_though_the_thread_it_belongs_to_is_in_the_middle_of_a_record():
-    from acquisition.simulated.generator import Generator as Simulated
-    from acquisition.simulated.plant import Wiring
-    from acquisition.simulated.server import SocketServer
-
-    wiring = Wiring(None)
-    with SocketServer(Simulated(wiring)) as server:
-        child = subprocess.Popen(
-            [sys.executable, "-c", OF_A_THREAD, server.resource],
-            stdin=subprocess.PIPE, stdout=subprocess.PIPE, stderr=subprocess.PIPE, text=True,
-        )  # fmt: skip
-        assert child.stdout.readline() == "on\n"
-        assert wiring.drive.on
+    with child_with_generator(OF_A_THREAD) as (wiring, _, child):
         _, told = child.communicate("")
         assert (child.returncode, told) == (0, "")
         assert not wiring.drive.on

@@ -12,7 +12,8 @@ import pytest
 import uvicorn
 
 from analysis.app.page.hub import Hub
-from analysis.app.page.server import Views, guarded, listen, page_app
+from analysis.app.page.server import guarded, listen, page_app
+from tests.browser.serving import NOTHING_TO_SEE
 
 
 class NoActions:
@@ -26,14 +27,7 @@ class NoActions:
 def served():
     hub, address = Hub(), listen()
     hub.publish("step", {"running": False})
-    views = Views(
-        base=lambda *_: "<svg/>",
-        drawing=lambda *_: "<svg/>",
-        compare=lambda *_: {},
-        history=lambda _: {},
-        report=lambda: "",
-    )
-    app = guarded(page_app(hub, NoActions(), views), address)
+    app = guarded(page_app(hub, NoActions(), NOTHING_TO_SEE), address)
     config = uvicorn.Config(
         app, log_level="error", lifespan="off", timeout_graceful_shutdown=1, limit_concurrency=400
     )

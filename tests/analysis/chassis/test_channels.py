@@ -6,7 +6,7 @@ import pytest
 from acquisition.errors import ConfigError
 from acquisition.records import Measurand, Reading
 from analysis.chassis import ChassisModel, parse_chassis
-from analysis.chassis.driving import distortion
+from analysis.chassis.driving import distortions
 from analysis.chassis.expecting import expect
 from analysis.chassis.sensitivities import slopes_of
 from analysis.suspects import Diagnoser
@@ -72,7 +72,7 @@ def test_slopes_distortion_and_the_way_from_the_jack_follow_the_channel(model):
     shown, slopes = slopes_of(model, {}, moves, wanted, model.supplied({}))
     np.testing.assert_allclose(shown[0], model.predict({}, wanted)[0], rtol=1e-6)
     assert (np.abs(slopes[0, :, 0]) > 30 * np.abs(slopes[0, :, 1])).all()
-    alike = [float(distortion(model, {}, point, 2.0)[0]) for point in ("OUT1", "OUT2")]
+    alike = [float(distortions(model, {}, [point], [2.0])[0, 0, 0]) for point in ("OUT1", "OUT2")]
     assert alike[0] == pytest.approx(alike[1], rel=1e-3)
     assert abs(model.response({}, "IN2", "OUT2", np.array([1000.0]))[0, 0]) > 5.0
 

@@ -4,7 +4,7 @@ import numpy as np
 import pytest
 
 from analysis.chassis import ChassisModel, ProbeLoad, load_chassis, parse_chassis
-from analysis.chassis.driving import distortion, headroom, onset, waveforms
+from analysis.chassis.driving import distortions, headroom, onset, waveforms
 from analysis.circuit.ac import SmallSignal
 from analysis.circuit.large_signal import distortion_ratio, harmonics_v
 from analysis.circuit.rectifier import Rectifier, charge
@@ -72,18 +72,20 @@ def test_waves_balance_in_time(stage):
 
 
 def test_distortion_grows_with_drive_and_a_batch_is_its_samples(amplifier):
-    clean, more = (distortion(amplifier, {}, "SPK", drive)[0] for drive in (0.001, 0.004))
+    clean, more = (distortions(amplifier, {}, ["SPK"], [drive])[0, 0, 0] for drive in (0.001, 0.004))
     assert 0.0 < clean < more < 0.05
     values = amplifier.draw(5, np.random.default_rng(1))
-    whole = distortion(amplifier, values, "SPK", 0.004)
-    alone = [distortion(amplifier, {k: v[i] for k, v in values.items()}, "SPK", 0.004)[0] for i in range(5)]
+    whole = distortions(amplifier, values, ["SPK"], [0.004])[0, :, 0]
+    alone = [
+        distortions(amplifier, {k: v[i] for k, v in values.items()}, ["SPK"], [0.004])[0, 0, 0] for i in range(5)
+    ]
     assert whole == pytest.approx(alone, rel=1e-3)
 
 
 def test_headroom_is_where_distortion_reaches_its_limit(stage):
     found = headroom(stage, {"R4": np.array([470e3, 100e3])}, "OUT")
     for index, load in enumerate((470e3, 100e3)):
-        again = distortion(stage, {"R4": load}, "OUT", float(found.drive_pp_v[index]))[0]
+        again = distortions(stage, {"R4": load}, ["OUT"], [float(found.drive_pp_v[index])])[0, 0, 0]
         assert again == pytest.approx(0.05, rel=0.1)
     assert found.drive_pp_v[1] < found.drive_pp_v[0]
     assert found.power_w[0] == pytest.approx(found.out_pp_v[0] ** 2 / 8.0 / 470e3)
@@ -173,7 +175,7 @@ def test_the_onset_is_where_the_distortion_says(tmp_path):
     found = onset(model, "V1.6", "V1.5", thd_ratio=0.03, fall_db=20.0, most_pp_v=50.0)
     assert found.reached
     # Solved again at once, without the way along the drives, and with more instants.
-    assert float(distortion(model, {}, "V1.5", found.drive_pp_v)[0]) == pytest.approx(0.03, rel=0.02)
+    assert float(distortions(model, {}, ["V1.5"], [found.drive_pp_v])[0, 0, 0]) == pytest.approx(0.03, rel=0.02)
     short = onset(model, "V1.6", "V1.5", thd_ratio=0.03, fall_db=20.0, most_pp_v=1.0)
     assert not short.reached
     assert short.drive_pp_v == 1.0
