@@ -9,6 +9,7 @@ from contextlib import contextmanager
 from itertools import count
 
 import pytest
+from sqlalchemy import event
 
 from acquisition.errors import ConfigError, Problem, StoreError
 from acquisition.store import Job, open_job
@@ -135,17 +136,19 @@ def test_what_a_gain_cannot_keep_or_read_ends_it_with_the_generator_off(tmp_path
 def test_on_a_full_disk_the_lamp_says_what_the_generator_confirmed_and_the_job_learns_of_it_later(
     tmp_path, monkeypatch
 ):
-    def most_pages(job, count):
-        with job._tables._engine.connect() as connection:
-            connection.exec_driver_sql(f"PRAGMA max_page_count = {count}")
-
+    most_pages = [1_000_000]
     add_capture = Job.add_capture
 
     def fill_the_disk(job, *arguments):
-        most_pages(job, 1)  # no more than there are already
+        most_pages[0] = 1  # no more than there are already
         add_capture(job, *arguments)
 
     with running(tmp_path) as (bench, hub, worker, path):
+
+        @event.listens_for(worker._job._tables._engine, "checkout")  # a connection of the pool keeps its own limit
+        def limit(connection, *_):
+            connection.execute(f"PRAGMA max_page_count = {most_pages[0]}")
+
         with monkeypatch.context() as patch:
             patch.setattr(Job, "add_capture", fill_the_disk)
             ask_gain(hub, worker)
@@ -153,7 +156,7 @@ def test_on_a_full_disk_the_lamp_says_what_the_generator_confirmed_and_the_job_l
         assert "the disk is full" in state["gain"]["progress"]
         assert not bench.generator.output
         assert state["generator"] == {"on": False, "known": True, "words": "off"}
-        most_pages(worker._job, 1_000_000)
+        most_pages[0] = 1_000_000
         ask_gain(hub, worker)
         assert hub.state()["gain"]["progress"] == "Done. The generator is off."
         assert hub.state()["gain"]["notices"] == []
