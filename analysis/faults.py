@@ -25,7 +25,7 @@ from .chassis import Chassis, Parameter
 
 FAULT_WORDS = (
     "open", "high", "low", "leaky", "shorted", "lossy", "weak", "dead", "gassy", "heater leak", "heater short",
-    "winding open", "shorted turns", "missing", "off",
+    "winding open", "shorted turns", "missing", "off", "grid open", "plate open",
 )  # fmt: skip
 """Every word for what is wrong with a part; which part takes which: ``configs/faults.yaml``."""
 
@@ -286,7 +286,7 @@ def _fault(entry: FaultEntry, weight: float, parameter: Parameter, pieces: int) 
     scale = parameter.nominal if entry.times else 1.0
     low, high = entry.times or entry.range or (1.0, 1.0)
     centres, spread = cells(low, high, entry.cells_a_decade)
-    if entry.shown == "":  # an open is an open: one cell at the middle of the range
+    if entry.shown == "" and "cells_a_decade" not in entry.model_fields_set:  # an open is an open: one cell
         centres, spread = np.array([math.sqrt(low * high)]), 0.0
     falling = entry.times is not None and high < 1.0
     ordered = [float(value) * scale for value in (centres[::-1] if falling else centres)]

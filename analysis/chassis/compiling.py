@@ -246,6 +246,8 @@ class Compiled:
             self._declare(f"{key}.slope", socket, "tube", "", 1.0, section=key)
             if section.kind != "triode":
                 self._declare(f"{key}.screen", socket, "tube", "", 1.0, section=key)
+            for electrode in ("grid",) if section.kind == "triode" else ("grid", "plate"):
+                self._declare(f"{key}.{electrode}_adrift", socket, "tube", "V", 0.0, section=key)
             self._declare(f"{key}.gas", socket, "tube", "A", gas, healthy.GAS_SIGMA, section=key)
             strays: list[Branch] = []
             self._declare(

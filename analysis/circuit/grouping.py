@@ -2,7 +2,7 @@
 
 from __future__ import annotations
 
-from collections.abc import Callable, Mapping, Sequence
+from collections.abc import Callable, Collection, Mapping, Sequence
 from dataclasses import fields, is_dataclass, replace
 from typing import Any
 
@@ -64,8 +64,19 @@ class Group:
             "mu",
             "offset",
             "gas",
-            *(("screen",) if isinstance(self.first, Pentode) else ()),
+            "grid_adrift",
+            *(("screen", "plate_adrift") if isinstance(self.first, Pentode) else ()),
         )
+
+    def moving(self, moves: Collection[str]) -> tuple[str, ...]:
+        """Those of `endings` that move in any of its sections: an evaluation is made for each, so no others.
+
+        Parameters
+        ----------
+        moves : collection of str
+            Keys of the values that move.
+        """
+        return tuple(ending for ending in self.endings if any(f"{key}.{ending}" in moves for key in self.keys))
 
     def specimen(self, table: Table) -> Specimen:
         """Samples of all its sections, arrays of shape (K, S) or (K, 1).
@@ -117,16 +128,17 @@ class Group:
         -------
         dict of (current, volts) to (by_volts, by_value)
             For every slope that is not zero: its derivatives by the volts of each electrode to the cathode, shape
-            (electrodes, K, S), and by one move of what each of `endings` says, shape (endings, K, S).
+            (electrodes, K, S), and by one move of what each of `moving` says, shape (endings, K, S).
         """
         count, kinds, many = grounded.shape[1], self.electrodes.shape[1], len(self.keys)
-        cases = 1 + kinds + len(self.endings)
+        moving = self.moving(moves)
+        cases = 1 + kinds + len(moving)
         values: dict[str, Array] = {}
-        for place, ending in enumerate(self.endings):
+        for ending in self.endings:
             for key in (f"{key}.{ending}" for key in self.keys):
                 wide_ = np.tile(np.broadcast_to(table[key], (count,)).astype(float), (cases, 1))
                 if key in moves:
-                    wide_[1 + kinds + place] += nudge * moves[key]
+                    wide_[1 + kinds + moving.index(ending)] += nudge * moves[key]
                 values[key] = wide_.ravel()
         cathode = grounded[self.cathodes]
         across = []

@@ -2,7 +2,7 @@
 
 from __future__ import annotations
 
-from collections.abc import Callable
+from collections.abc import Callable, Mapping
 from dataclasses import dataclass, replace
 from typing import Any
 
@@ -36,10 +36,14 @@ class Specimen:
         With strength and mu of the samples.
     gas_a : ndarray
         Current that ions carry into the grid while the tube conducts, ampere.
+    adrift_v : tuple of ndarray
+        Volts below the cathode at which plate and grid (of a triode the grid alone) stand because their contact is
+        open; 0 where they are connected.
     """
 
     law: Any
     gas_a: Array
+    adrift_v: tuple[Array, ...]
 
     def mapped(self, change: Callable[[Array], Array]) -> Specimen:
         """Apply a change of shape to everything that differs between samples.
@@ -50,18 +54,54 @@ class Specimen:
             From array to array.
         """
         changed = {name: change(np.asarray(getattr(self.law, name))) for name in self.law.VARIES}
-        return Specimen(law=replace(self.law, **changed), gas_a=change(self.gas_a))
+        return Specimen(
+            law=replace(self.law, **changed),
+            gas_a=change(self.gas_a),
+            adrift_v=tuple(change(value) for value in self.adrift_v),
+        )
 
     @property
     def arrays(self) -> tuple[Array, ...]:
         """What differs between samples."""
-        return (*(np.asarray(getattr(self.law, name)) for name in self.law.VARIES), self.gas_a)
+        return (*(np.asarray(getattr(self.law, name)) for name in self.law.VARIES), self.gas_a, *self.adrift_v)
+
+    @property
+    def connected(self) -> bool:
+        """Whether every electrode of every sample has its contact."""
+        return not any(value.any() for value in self.adrift_v)
 
 
 def _ions(gas_a: Array, ia: Array, slopes: tuple[Array, ...]) -> tuple[Array, tuple[Array, ...]]:
     """Gas current and its slopes from plate current and its slopes."""
     whole = ia + GAS_HALF_A
     return gas_a * ia / whole, tuple(gas_a * GAS_HALF_A / whole**2 * slope for slope in slopes)
+
+
+Drawn = tuple[tuple[Array, ...], TubeSlopes]
+"""Currents into the electrodes, and slopes by the electrode voltages to the cathode (rows: currents)."""
+
+
+def _adrift(
+    law: Callable[[tuple[Array, ...]], Drawn], volts: tuple[Array, ...], adrift_v: Mapping[int, Array]
+) -> Drawn:
+    """Let electrodes whose contact is open stand where they drift to: their nodes draw nothing and move nothing.
+
+    An insulated electrode takes up electrons until it stands so far below the cathode that as many leave as arrive.
+    """
+    on = {place: value == 0.0 for place, value in adrift_v.items()}
+    reached = tuple(
+        np.where(on[place], value, -adrift_v[place]) if place in on else value for place, value in enumerate(volts)
+    )
+    currents, slopes = law(reached)
+    return (
+        tuple(current * on[place] if place in on else current for place, current in enumerate(currents)),
+        tuple(
+            tuple(
+                None if slope is None else slope * on.get(i, True) * on.get(j, True) for j, slope in enumerate(row)
+            )
+            for i, row in enumerate(slopes)
+        ),
+    )
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)
@@ -101,10 +141,15 @@ class Triode:
             mu_factor=table[f"{self.key}.mu"],
             offset_v=table[f"{self.key}.offset"],
         )
-        return Specimen(law=law, gas_a=table[f"{self.key}.gas"])
+        return Specimen(law=law, gas_a=table[f"{self.key}.gas"], adrift_v=(table[f"{self.key}.grid_adrift"],))
 
-    def currents(self, specimen: Specimen, volts: tuple[Array, ...]) -> tuple[tuple[Array, ...], TubeSlopes]:
+    def currents(self, specimen: Specimen, volts: tuple[Array, ...]) -> Drawn:
         """Currents into the electrodes, and slopes by the electrode voltages to the cathode (rows: currents)."""
+        if not specimen.connected:
+            return _adrift(lambda reached: self._drawn(specimen, reached), volts, {1: specimen.adrift_v[0]})
+        return self._drawn(specimen, volts)
+
+    def _drawn(self, specimen: Specimen, volts: tuple[Array, ...]) -> Drawn:
         now: TriodeCurrents = triode_currents(specimen.law, volts[0], volts[1])
         by_plate = (now.d_ia_dva, now.d_ia_dvg)
         if not specimen.gas_a.any():
@@ -152,10 +197,18 @@ class Pentode:
             offset_v=table[f"{self.key}.offset"],
             screen=table[f"{self.key}.screen"],
         )
-        return Specimen(law=law, gas_a=table[f"{self.key}.gas"])
+        adrift_v = (table[f"{self.key}.plate_adrift"], table[f"{self.key}.grid_adrift"])
+        return Specimen(law=law, gas_a=table[f"{self.key}.gas"], adrift_v=adrift_v)
 
-    def currents(self, specimen: Specimen, volts: tuple[Array, ...]) -> tuple[tuple[Array, ...], TubeSlopes]:
+    def currents(self, specimen: Specimen, volts: tuple[Array, ...]) -> Drawn:
         """Currents into the electrodes, and slopes by the electrode voltages to the cathode (rows: currents)."""
+        if not specimen.connected:
+            return _adrift(
+                lambda reached: self._drawn(specimen, reached), volts, dict(enumerate(specimen.adrift_v))
+            )
+        return self._drawn(specimen, volts)
+
+    def _drawn(self, specimen: Specimen, volts: tuple[Array, ...]) -> Drawn:
         now: PentodeCurrents = pentode_currents(specimen.law, volts[0], volts[2], volts[1])
         by_plate = (now.d_ia_dva, now.d_ia_dvg1, now.d_ia_dvg2)
         by_screen = (now.d_ig2_dva, now.d_ig2_dvg1, now.d_ig2_dvg2)

@@ -96,15 +96,18 @@ class RestSlopes:
         network, count = self.network, self.count
         grounded = np.concatenate([self.volts[network.linear :], np.zeros((1, count))])
         for group, (before, _) in zip(network.groups, drawn, strict=True):
-            # One evaluation for all values of a section: a case each.
-            cases = len(group.endings)
+            # One evaluation for all values of a section that move: a case each.
+            moving = group.moving(self.moves)
+            if not moving:
+                continue
+            cases = len(moving)
             table: dict[str, Array] = {}
-            for case, ending in enumerate(group.endings):
+            for ending in group.endings:
                 for key in (f"{key}.{ending}" for key in group.keys):
                     values = np.empty((cases, count))
                     values[:] = self.table[key]
                     if key in self.moves:
-                        values[case] += NUDGE * self.moves[key]
+                        values[moving.index(ending)] += NUDGE * self.moves[key]
                     table[key] = values.ravel()
             after, _ = group.drawn(group.specimen(table), np.tile(grounded, cases))
             shape = (len(group.keys), count)
@@ -113,7 +116,7 @@ class RestSlopes:
                 rise = np.reshape(wide(new, (shape[0], cases * count)), (shape[0], cases, count))
                 rise = (rise - wide(old, shape)[:, None]) / NUDGE
                 for row, key in enumerate(group.keys):
-                    for case, ending in enumerate(group.endings):
+                    for case, ending in enumerate(moving):
                         if (move := self.keys.get(f"{key}.{ending}")) is not None and rise[row, case].any():
                             yield move, ends[0][row, electrode], ends[1][row], rise[row, case]
 
@@ -162,13 +165,12 @@ class RestSlopes:
         numbers: list[tuple[int, int, int]] = []
         rises: list[Array] = []
         for group in network.groups:
+            endings = group.moving(self.moves)
             bends = group.bends(self.table, self.moves, grounded, NUDGE_V, NUDGE)
             for place, number in enumerate(group.numbers):
                 tube, cathode = self.circuit.tubes[number], group.cathodes[place]
                 own = {
-                    self.keys[f"{tube.key}.{e}"]: n
-                    for n, e in enumerate(group.endings)
-                    if f"{tube.key}.{e}" in self.keys
+                    self.keys[f"{tube.key}.{e}"]: n for n, e in enumerate(endings) if f"{tube.key}.{e}" in self.keys
                 }
                 across = moving[:, group.electrodes[place]] - moving[:, [cathode]]
                 alone = f"{tube.key}.slope"

@@ -123,7 +123,12 @@ def netlist(
             lines += tube_lines(key, p, g, k, s)
         else:
             strength, mu, gas = (table[f"{key}.{name}"] for name in ("strength", "mu", "gas"))
-            lines += tube_sources(key, p, g, k, s, section.model, strength, mu, gas)
+            inside = {"plate": p, "grid": g}
+            for electrode in inside:  # an open contact: inside the tube a source of its own, nothing to the pin
+                if adrift_v := table.get(f"{key}.{electrode}_adrift", 0.0):
+                    inside[electrode] = f"{electrode}_in_{key.lower()}"
+                    lines.append(f"V{key}{electrode} {inside[electrode]} {k} {-adrift_v:.12g}")
+            lines += tube_sources(key, inside["plate"], inside["grid"], k, s, section.model, strength, mu, gas)
         heated = [
             n for n, pin in chassis.sockets[socket].pins.items() if pin.is_heater and "cathode" not in pin.functions
         ]
@@ -182,11 +187,13 @@ def _table(text: str) -> np.ndarray:
     return np.array([row + [np.nan] * (width - len(row)) for row in rows])
 
 
-def operating_point(model: ChassisModel, meters: Sequence[str] = (), ohm: float = 1e7) -> tuple[dict, dict]:
+def operating_point(
+    model: ChassisModel, meters: Sequence[str] = (), ohm: float = 1e7, table: Mapping[str, float] | None = None
+) -> tuple[dict, dict]:
     """Volts of every node without a meter, and of each named point with the meter on it."""
     names = [name for name in model.circuit.nodes if not name.endswith(".core")]
     nodes = [spice_node(name) for name in names]
-    lines = netlist(model)
+    lines = netlist(model, table=table)
     control = ["op", "wrdata rest.txt " + " ".join(f"v({n})" for n in nodes)]
     files = ["rest.txt"]
     for i, point in enumerate(meters):
@@ -200,14 +207,16 @@ def operating_point(model: ChassisModel, meters: Sequence[str] = (), ohm: float 
     }
 
 
-def response(model: ChassisModel, freqs: tuple[float, float, int]) -> tuple[np.ndarray, dict[str, np.ndarray]]:
+def response(
+    model: ChassisModel, freqs: tuple[float, float, int], table: Mapping[str, float] | None = None
+) -> tuple[np.ndarray, dict[str, np.ndarray]]:
     """Complex volts of every node for one volt of generator EMF; ``freqs`` is points per decade, first, last."""
     names = [name for name in model.circuit.nodes if not name.endswith(".core")]
     low, high, per_decade = freqs
     control = [f"ac dec {per_decade} {low:g} {high:g}",
                "wrdata ac.txt " + " ".join(f"v({spice_node(n)})" for n in names)]  # fmt: skip
-    (table,) = run(netlist(model), control, ["ac.txt"])
-    return table[:, 0], {name: table[:, 1 + 2 * i] + 1j * table[:, 2 + 2 * i] for i, name in enumerate(names)}
+    (found,) = run(netlist(model, table=table), control, ["ac.txt"])
+    return found[:, 0], {name: found[:, 1 + 2 * i] + 1j * found[:, 2 + 2 * i] for i, name in enumerate(names)}
 
 
 def last_period(

@@ -67,6 +67,28 @@ def test_rest_and_readings_within_a_thousandth(case):
         assert volts == pytest.approx(read[point], rel=2e-3, abs=5e-3), point
 
 
+@pytest.mark.parametrize(("name", "key", "adrift_v"), [
+    ("common cathode, bypassed", "V1b.grid_adrift", 0.7), ("single-ended output", "V1.grid_adrift", 0.2),
+    ("single-ended output", "V1.plate_adrift", 0.5), ("pentode", "V1.plate_adrift", 0.5),
+    ("harbour-twenty", "V4.grid_adrift", 0.2), ("harbour-twenty", "V4.plate_adrift", 0.5),
+])  # fmt: skip
+def test_an_open_contact_leaves_the_pin_to_the_parts_and_the_tube_to_itself(name, key, adrift_v):
+    """At rest and for signals; nothing but strays goes from the pin into the tube."""
+    model = model_of(name)
+    now = model.supplied({key: np.array([adrift_v])})
+    table = {one: float(value[0]) for one, value in now.table.items()}
+    rest, _ = peer.operating_point(model, table=table)
+    for node, volts in rest.items():
+        assert now.rest.node_v(node)[0] == pytest.approx(volts, rel=1e-3, abs=1e-4), node
+    freq_hz, theirs = peer.response(model, (100.0, 1e4, 2), table)
+    small = SmallSignal(model.circuit, now.table, now.rest.slopes, freq_hz)
+    source = model.node(model.chassis.signal.inputs[0])
+    ours = small.volts({source: conductance(now.table["generator.ohms"])[:, None]})
+    for node, volts in theirs.items():
+        one = np.broadcast_to(ours[model.circuit.node(node)], (1, freq_hz.size))[0]
+        assert np.allclose(one, volts, rtol=5e-3, atol=1e-7), node
+
+
 def test_response_within_half_a_percent_and_half_a_degree(case):
     _, model = case
     freq_hz, theirs = peer.response(model, (5.0, 2e5, 4))
