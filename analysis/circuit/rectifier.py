@@ -94,8 +94,10 @@ class Charging:
         Average of the rail.
     mean_a : ndarray, shape (S,)
         Average current.
-    current_a : ndarray, shape (ANGLES, S)
-        Charging current over one ripple period.
+    current_a, rail_v : ndarray, shape (ANGLES, S)
+        Charging current and volts of the rail over one ripple period.
+    conducting_s : ndarray, shape (S,)
+        Conductance of the source, by the share of the period in which the rectifier conducts.
     slope_ohm : ndarray, shape (S,)
         How steeply the load line falls.
     start_v : ndarray, shape (S,)
@@ -105,8 +107,19 @@ class Charging:
     mean_v: Array
     mean_a: Array
     current_a: Array
+    rail_v: Array
+    conducting_s: Array
     slope_ohm: Array
     start_v: Array
+
+    @property
+    def driven_a(self) -> Array:
+        """The rectifier as a source of current with `conducting_s` beside it, shape (ANGLES, S).
+
+        Into the load that `charge` took it gives the volts of the charging current alone. Into another, as a choke
+        without its reservoir, the rectifier holds the rail as far as it conducts.
+        """
+        return np.asarray(self.current_a + self.conducting_s * self.rail_v)
 
 
 CHARGING_FIELDS = tuple(f.name for f in fields(Charging))
@@ -169,12 +182,14 @@ def charge(
         start = start + miss / np.maximum(1.0 - memory, 1e-6)
     middle = 0.5 * (path[1:] + path[:-1])
     current = np.where(on, np.diff(path, axis=0) * (farad / (step_s * k)) + i0 + g * middle, 0.0)
-    mean = (k * (middle + esr * (current - i0))).mean(axis=0)
+    rail = k * (middle + esr * (current - i0))
+    mean = rail.mean(axis=0)
     angle = np.arccos(np.clip(mean / np.maximum(peak, 1e-9), 0.0, np.cos(LEAST_ANGLE)))
     slope = np.pi * r / angle * (0.5 if rectifier.full_wave else 1.0)
     return Charging(
-        mean_v=mean, mean_a=i0 + g * mean, current_a=np.maximum(current, 0.0), slope_ohm=slope, start_v=start
-    )
+        mean_v=mean, mean_a=i0 + g * mean, current_a=np.maximum(current, 0.0), rail_v=rail,
+        conducting_s=on.mean(axis=0) / r, slope_ohm=slope, start_v=start,
+    )  # fmt: skip
 
 
 def _reservoir(rectifier: Rectifier, table: Table) -> tuple[Array, Array]:

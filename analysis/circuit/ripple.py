@@ -73,13 +73,13 @@ class Ripple:
             multiples |= {first * line for line in range(1, LINES + 1)}
         self.multiples = sorted(multiples)
         table = dict(supplied.table)
-        for rectifier in rectifiers:
-            # While it feeds its pulses as a current, the rectifier itself conducts nothing back.
-            table[f"{rectifier.key}.source"] = np.full(1, np.inf)
+        for rectifier, state in zip(rectifiers, supplied.charging, strict=True):
+            with np.errstate(divide="ignore"):
+                table[f"{rectifier.key}.source"] = 1.0 / state.conducting_s
         self.table = table
         flows: dict[int, Array] = {}
         for rectifier, state in zip(rectifiers, supplied.charging, strict=True):
-            self._add(flows, rectifier.node, self.lines_of(rectifier, state.current_a))
+            self._add(flows, rectifier.node, self.lines_of(rectifier, state.driven_a))
         for supply, ratio in self.given():
             self._add(flows, supply.a, self.line(2, ratio * supply.current(table)))
         keys = {f"{tube.key}.heater_leak" for tube in circuit.tubes}
@@ -91,7 +91,7 @@ class Ripple:
         self.flows = flows
 
     def small_at(self, *freq_hz: float) -> SmallSignal:
-        """Linearized circuit with its rectifiers as sources of current.
+        """Linearized circuit, its rectifiers conducting for their share of the period.
 
         Parameters
         ----------
@@ -123,7 +123,7 @@ class Ripple:
         return np.asarray(amplitude[..., None] * (np.array(self.multiples) == multiple))
 
     def lines_of(self, rectifier: Rectifier, current_a: Array) -> Array:
-        """Lines of what a charging current drives into the node of its rail, shape (S, lines).
+        """Lines of what a rectifier drives into the node of its rail, shape (S, lines).
 
         Parameters
         ----------

@@ -258,7 +258,7 @@ class RailMoves:
     current_a : dict of str to ndarray
         Change of the current into the rail's node, its volts held, for each move that reaches it.
     pulses_a : dict of str to ndarray
-        Change of the charging current over a ripple period, its load held, for each of these moves, shape
+        Change of what it drives into its node over a ripple period, its load held, for each of these moves, shape
         (ANGLES, S).
     """
 
@@ -294,11 +294,11 @@ class RailMoves:
             key: sign * (mean_v[row] - mean_v[0] + ohm * (mean_a[row] - mean_a[0])) / NUDGE / ohm
             for row, key in enumerate(keys, start=2)
         }
-        current_a = found.current_a.reshape(-1, cases, count)
-        self.pulses_a = {
-            key: (current_a[:, row] - current_a[:, 0]) / NUDGE for row, key in enumerate(keys, start=2)
-        }
-        self._pulses_by_load = (current_a[:, 1] - current_a[:, 0]) / more_a
+        # The share of the period in which it conducts is held: more of it drives more, and takes more back.
+        current_a, at_v = (wave.reshape(-1, cases, count) for wave in (found.current_a, found.rail_v))
+        driven_a = current_a + state.conducting_s * at_v
+        self.pulses_a = {key: (driven_a[:, row] - driven_a[:, 0]) / NUDGE for row, key in enumerate(keys, start=2)}
+        self._pulses_by_load = (driven_a[:, 1] - driven_a[:, 0]) / more_a
         self._sign, self._behind_s = sign, np.broadcast_to(rectifier.load_s(load_a, rail_v), (count,))
 
     def pulses_with(self, rail: Array, moves: Moves) -> tuple[Array, Array]:
@@ -314,7 +314,7 @@ class RailMoves:
         Returns
         -------
         by_load : ndarray, shape (ANGLES, S)
-            Change of the charging current for one ampere more behind the reservoir.
+            Change of what is driven for one ampere more behind the reservoir.
         load : ndarray, shape (S, K)
             Those amperes for each move.
         """

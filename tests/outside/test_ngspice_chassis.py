@@ -159,6 +159,34 @@ def test_rectifier_mean_and_ripple(kind, reservoir):
     assert hum == pytest.approx(np.ptp(found[:, 1]), rel=0.08)
 
 
+@pytest.mark.parametrize("share", [1.0, 0.3, 0.1, 0.03, 1e-3])
+def test_reservoir_before_a_choke_that_loses_its_capacitance(share):
+    """To the end, where the rectifier's own wave stands on the rail: driven into the choke it was 1,000 V."""
+    text = """
+chassis: rectifier with a choke
+mains: {volts: 230, hertz: 50}
+tubes: {V1: 6C4}
+rails: {HT1: {volts: 300, source: 150, rectified: full-wave}}
+parts:
+  C1: {capacitor: 20u, nodes: [HT1, gnd], esr: 2}
+  L1: {value: 10, ohms: 100, nodes: [HT1, HT2]}
+  C2: {capacitor: 40u, nodes: [HT2, gnd], esr: 2}
+  R1: 5k HT2 gnd
+"""
+    model = ChassisModel(parse_chassis(text))
+    table = {key: float(value[0]) for key, value in model.nominal().items()}
+    wave, farad = "abs(sin(314.159265358979*time))", share * table["C1"]
+    lines = [f"Brect 0 ht1 I=max({table['HT1.emf']:.9g}*{wave}-v(ht1),0)/150", f"C1 ht1 n1 {farad:.9g} ic=250",
+             "Resr1 n1 0 2", "L1 ht1 n2 10 ic=0.05", "Rl n2 ht2 100", f"C2 ht2 n3 {table['C2']:.9g} ic=250",
+             "Resr2 n3 0 2", "R1 ht2 0 5k", "Roff ht1 0 1e9"]  # fmt: skip
+    control = ["tran 10u 4 3.96 10u uic", "linearize v(ht1) v(ht2)", "wrdata t.txt v(ht1) v(ht2)"]
+    (found,) = peer.run(lines, control, ["t.txt"])
+    wanted = [Measurand(point=p, quantity=q) for q in ("dc_v", "ripple_pp_v") for p in ("HT1", "HT2")]
+    ours = model.predict({"C1": np.array([farad])}, wanted)[0]
+    assert ours[:2] == pytest.approx(found[:, 1:].mean(axis=0), rel=0.025)
+    assert ours[2:] == pytest.approx(np.ptp(found[:, 1:], axis=0), rel=0.1)
+
+
 @pytest.mark.parametrize(("ohms", "other_ohms"), [(20.0, 20.0), (1000.0, 2.0)])
 def test_two_reservoirs_side_by_side(ohms, other_ohms):
     """One that has dried out beside a good one takes hardly any of the current."""
