@@ -20,6 +20,7 @@ from acquisition.records import JUDGED_QUALITIES, Reading, judged_dc, verdict_te
 from .chassis import Band, Chassis, ChassisModel
 from .chassis.conditions import mains_asked, printed_asked, ripple_asked, tubes_asked
 from .chassis.feeding import below_what_they_feed, rails_of
+from .uncertainty import meter_std
 
 Verdict = Literal["agrees", "low", "high", "unclear"]
 
@@ -48,13 +49,6 @@ practice, no source."""
 APART_STDS, APART_SHARE = 4.0, 0.05
 """Two readings of one point differ by more than the meter's doubt, and by more than mains do from minute to minute.
 Common practice, no source."""
-
-NOISE = {
-    "dc_v": (0.005, 0.002), "pp_v": (0.03, 0.0003), "rms_v": (0.03, 0.0001), "gain": (0.03, 0.0005),
-    "phase_deg": (0.0, 2.0), "ripple_pp_v": (0.03, 0.0003), "thd_pct": (0.1, 0.05),
-}  # fmt: skip
-"""Standard uncertainty where a reading states none: relative part and absolute part in the unit of the quantity.
-Bench practice E13 and E15: 0.5 % + 2 digits on DC, 3 % of a scope."""
 
 MODEL_STD = {
     "dc_v": (0.008, 0.005), "pp_v": (0.04, 0.0005), "rms_v": (0.04, 0.0002), "gain": (0.03, 0.001),
@@ -102,20 +96,6 @@ class Judged:
     def words(self) -> str:
         """The verdict as people read it."""
         return verdict_text(self.verdict, self.reading.quantity, self.reading.value, self.high)
-
-
-def meter_std(reading: Reading) -> float:
-    """Standard uncertainty of a reading in its own unit, a usual one where none is stated.
-
-    Parameters
-    ----------
-    reading : Reading
-        As recorded.
-    """
-    if reading.std is not None and reading.std > 0:
-        return reading.std
-    relative, absolute = NOISE[reading.quantity]
-    return math.hypot(relative * reading.value, absolute)
 
 
 def decide(value: float, std: float, low: float, high: float) -> Verdict:
@@ -341,8 +321,10 @@ def asked_about(
         Its mains.
     """
     asked = [
-        *mains_asked(chassis, readings, mains_v), *slips_of_hand(chassis, readings), *read_twice(readings),
-    ]  # fmt: skip
+        *mains_asked(chassis, readings, mains_v),
+        *slips_of_hand(chassis, readings),
+        *read_twice(readings),
+    ]
     if model is None:
         return asked
     return [

@@ -12,9 +12,19 @@ from dataclasses import dataclass
 
 import numpy as np
 
+from acquisition.records import Reading
+
 Correlations = Mapping[tuple[str, str], float]
 
 _STEP = float(np.finfo(float).eps) ** (1.0 / 3.0)
+
+
+NOISE = {
+    "dc_v": (0.005, 0.002), "pp_v": (0.03, 0.0003), "rms_v": (0.03, 0.0001), "gain": (0.03, 0.0005),
+    "phase_deg": (0.0, 2.0), "ripple_pp_v": (0.03, 0.0003), "thd_pct": (0.1, 0.05),
+}  # fmt: skip
+"""Standard uncertainty where a reading states none: relative part and absolute part in the unit of the quantity.
+Bench practice E13 and E15: 0.5 % + 2 digits on DC, 3 % of a scope."""
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)
@@ -125,6 +135,20 @@ class Budget:
             f"95 %: +-{factor * self.std:.2g}{unit} (k = {factor:.2f}{dof})"
         )
         return out
+
+
+def meter_std(reading: Reading) -> float:
+    """Standard uncertainty of a reading in its own unit, a usual one where none is stated.
+
+    Parameters
+    ----------
+    reading : Reading
+        As recorded.
+    """
+    if reading.std is not None and reading.std > 0:
+        return reading.std
+    relative, absolute = NOISE[reading.quantity]
+    return math.hypot(relative * reading.value, absolute)
 
 
 def rectangular(half_width: float) -> float:

@@ -28,7 +28,8 @@ import numpy as np
 
 from acquisition.records import JUDGED_QUALITIES, RELATIVE_QUANTITIES, Measurand, Pass, Reading
 
-from ..judge import Judged, meter_std
+from ..judge import Judged
+from ..uncertainty import meter_std
 
 CHANGE_STD = {
     "dc_v": (0.005, 0.002), "pp_v": (0.01, 0.0003), "rms_v": (0.01, 0.0001), "gain": (0.01, 0.0005),

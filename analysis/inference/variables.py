@@ -14,7 +14,7 @@ import numpy as np
 
 from acquisition.records import Measurand, Reading
 
-from ..judge import meter_std
+from ..uncertainty import meter_std
 
 FLOORS = {"dc_v": 0.4, "pp_v": 0.015, "rms_v": 0.005, "gain": 0.003, "ripple_pp_v": 0.01, "thd_pct": 0.2}
 """Below the floor a quantity counts by its difference, above it by its ratio. Set where the absolute part of a

@@ -105,7 +105,7 @@ def findings(material: Material) -> Findings:
     return Findings(
         wrong=" ".join(_wrong(material)),
         changed=tuple(_replacements(material.passes)),
-        proof=" ".join(_proof(material, significant)),
+        proof=" ".join([*_proof(material, significant), *_over(material, material.ends[1:])]),
         unchanged=_unchanged(comparison) if comparison else "",
         rows=tuple(_row(material, change) for change in _most_telling(significant)),
         open_question=_open_question(comparison, significant) if comparison else "",
@@ -159,6 +159,17 @@ def outside(judged: Sequence[Judged]) -> list[Judged]:
     return [one for one in judged if one.verdict in ("low", "high")]
 
 
+def _over(material: Material, passes: Sequence[Pass]) -> list[str]:
+    """Tubes that dissipate more than they are rated for."""
+    return [
+        f"By the readings of {one.name} the plate of {tube.names} dissipates {tube.plate_w.value:.3g} W, "
+        f"{tube.share:.0%} of its rating."
+        for one in passes
+        for tube in material.idle.get(one.name, ())
+        if tube.over and tube.plate_w is not None and tube.share is not None
+    ]
+
+
 def _wrong(material: Material) -> list[str]:
     sentences = []
     if material.ends and (first := material.judged.get(material.ends[0].name)):
@@ -174,6 +185,7 @@ def _wrong(material: Material) -> list[str]:
                 f"When it came in, none of {_plural(len(first), 'reading')} lay outside what a healthy "
                 "chassis would show."
             )
+    sentences += _over(material, material.ends[:1])
     if material.asked:
         asked = " Also: ".join(text if text.endswith((".", "?")) else f"{text}." for text in material.asked)
         sentences.append(f"What follows stands only once this is answered: {asked}")

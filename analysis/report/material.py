@@ -10,6 +10,7 @@ from acquisition.records import JobSheet, Measurand, Pass, Reading, Told
 
 from ..chassis import Chassis
 from ..compare import Comparison, same
+from ..idle import Idle
 from ..judge import Judged
 from ..suspects import Diagnosis
 from .words import measurand_text
@@ -29,6 +30,8 @@ class Material:
         Verdicts by name of the pass.
     functions : mapping of str to str
         What a point is, in the trade's words.
+    idle : mapping of str to tuple of Idle
+        What power tubes draw and dissipate at idle, by name of the pass.
     comparison : Comparison, optional
         First pass against last.
     diagnosis : Diagnosis, optional
@@ -51,6 +54,7 @@ class Material:
     passes: tuple[Pass, ...]
     judged: Mapping[str, tuple[Judged, ...]] = field(default_factory=dict)
     functions: Mapping[str, str] = field(default_factory=dict)
+    idle: Mapping[str, tuple[Idle, ...]] = field(default_factory=dict)
     comparison: Comparison | None = None
     diagnosis: Diagnosis | None = None
     told: Told | None = None

@@ -94,6 +94,7 @@ def render(material: Material) -> str:
         values_note=CLOSING,
         cautions=CAUTIONS,
         limits=material.limits,
+        idle={name: [with_signs(tube.text()) for tube in tubes] for name, tubes in material.idle.items()},
         drawings=[Markup(svg) for svg in _drawings(material)],  # noqa: S704 - they escape their texts themselves
         dc_figure=figure("survey", band_figure(material, dc=True)),
         signal_figure=figure("signal", band_figure(material, dc=False)),

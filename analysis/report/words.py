@@ -318,14 +318,15 @@ def old_part_text(fault: Fault, value: float | None, *, ascii_only: bool = False
 
 
 def with_signs(text: str) -> str:
-    """Numbers with the signs of their units, for paper: ``2.2 MΩ``, ``8 µA``.
+    """Numbers with the signs of their units, for paper: ``2.2 MΩ``, ``8 µA``, ``± 3 V``.
 
     Parameters
     ----------
     text : str
         With units as a terminal shows them.
     """
-    return re.sub(r"(?<=\d )([kMGTmunp]?)ohm\b", r"\1Ω", re.sub(r"(?<=\d )u(?=[A-Z])", "µ", text))
+    signed = re.sub(r"(?<=\d )([kMGTmunp]?)ohm\b", r"\1Ω", re.sub(r"(?<=\d )u(?=[A-Z])", "µ", text))
+    return signed.replace("+- ", "± ")
 
 
 def _size_text(fault: Fault, value: float) -> str:

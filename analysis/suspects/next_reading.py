@@ -22,7 +22,7 @@ from ..inference.evidence import posterior_covariance
 from ..inference.panel import Panel
 from ..inference.places import NEAR
 from ..inference.variables import MODEL_ERRORS, from_variable, slope_of_variable
-from ..judge import NOISE
+from ..uncertainty import NOISE
 from .candidates import effort
 from .words import place_of, show
 

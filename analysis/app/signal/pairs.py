@@ -10,8 +10,7 @@ from analysis.balance import PairMatch, match_pair
 from analysis.chassis import Chassis, Part
 from analysis.chassis.description import GROUND
 from analysis.compare.pairing import SHARED_FROM
-from analysis.judge import meter_std
-from analysis.uncertainty import InputQuantity, evaluate, rectangular
+from analysis.uncertainty import InputQuantity, evaluate, meter_std, rectangular
 from analysis.work import USUAL_ERROR, last_values
 
 

@@ -35,6 +35,7 @@ def verdicts(chassis: Chassis, taken: Taken) -> tuple[list[dict[str, Any]], list
     """
     from analysis.app.modelled import kept_bench, loads_of
     from analysis.chassis import ChassisModel
+    from analysis.idle import over_ratings
     from analysis.judge import asked_about, without_drive
 
     model = ChassisModel(chassis, *loads_of(kept_bench(taken.bench_text)))
@@ -56,16 +57,19 @@ def verdicts(chassis: Chassis, taken: Taken) -> tuple[list[dict[str, Any]], list
     left = dict.fromkeys(r.point for r in taken.readings if r not in known and not r.measurand.lacks_drive)
     unreached = [f"not judged, no part reaches them: {', '.join(left)}"] if left else []
     asked = asked_about(chassis, model, taken.readings, taken.mains_v)
-    return rows, [*asked, *without_drive(taken.readings), *unreached]
+    over = over_ratings(chassis, taken.readings, taken.work)
+    return rows, [*over, *asked, *without_drive(taken.readings), *unreached]
 
 
-def show(rows: list[dict[str, Any]], notes: Sequence[str]) -> None:
+def show(rows: list[dict[str, Any]], idle: Sequence[str], notes: Sequence[str]) -> None:
     """Print verdicts for people.
 
     Parameters
     ----------
     rows : list of dict
         From `verdicts`.
+    idle : sequence of str
+        What power tubes draw, a line each.
     notes : sequence of str
         What was not judged, and why.
     """
@@ -96,6 +100,8 @@ def show(rows: list[dict[str, Any]], notes: Sequence[str]) -> None:
     order = ("agrees", "unclear", "low", "high")
     counted = Counter(sorted(said, key=lambda words: order.index(words) if words in order else len(order)))
     console.print(", ".join(f"{count} {words}" for words, count in counted.items()), highlight=False)
+    for line in idle:
+        tell_wrapped(f"at idle: {line}", 2)
     _tell_notes(notes)
 
 
@@ -114,18 +120,22 @@ def command(arguments: tuple[str, ...], chassis_name: str | None, pass_name: str
 
     Exit code 1 when a reading is low or high.
     """
+    from analysis.idle import idle_facts, idle_of
+
     chassis, passes = take(arguments, chassis_name, pass_name)
     disagrees = False
     for taken in passes:
         rows, notes = verdicts(chassis, taken)
+        idle = idle_of(chassis, taken.readings, taken.work)
         disagrees |= any(row["verdict"] in ("low", "high") for row in rows)
         if plain:
-            click.echo(json.dumps({**taken.labels, "readings": rows, "notes": notes}))
+            facts = [idle_facts(one) for one in idle]
+            click.echo(json.dumps({**taken.labels, "readings": rows, "idle": facts, "notes": notes}))
         elif not rows:
             count = len(taken.readings)
             why = f"none of its {count} readings is one to judge" if count else "nothing was read in it"
             tell(f"{' '.join(taken.labels.values())}: {why}")
             _tell_notes(notes)
         else:
-            show(rows, notes)
+            show(rows, [one.text() for one in idle], notes)
     return DISAGREES if disagrees else 0

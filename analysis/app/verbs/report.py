@@ -13,6 +13,7 @@ if TYPE_CHECKING:
     from acquisition.records import Pass, Told
     from acquisition.store import Job
     from analysis.chassis import ChassisModel
+    from analysis.idle import Idle
     from analysis.judge import Judged
     from analysis.report.material import Material
     from analysis.suspects import Diagnosis
@@ -34,6 +35,7 @@ def gather(job: Job) -> Material:
     from analysis.app.modelled import modelled
     from analysis.app.passes import judged
     from analysis.app.verbs.compare import compare_passes
+    from analysis.idle import idle_of
     from analysis.judge import asked_about, without_drive
     from analysis.report.material import Material, ends_of
 
@@ -47,11 +49,13 @@ def gather(job: Job) -> Material:
     counted_words: tuple[str, ...] = ()
     verdicts: dict[str, tuple[Judged, ...]] = {}
     functions: dict[str, str] = {}
+    idle: dict[str, tuple[Idle, ...]] = {}
     first: list[str] = []
     if model is not None:
         functions = {name: point.function for name, point in model.points.items()}
         own = [(one, its) for one in passes if (its := stood[one.pulled][1]) is not None]
         verdicts = {one.name: tuple(judged(its, one.readings, one.mains_v)) for one, its in own}
+        idle = {one.name: tuple(idle_of(its.chassis, one.readings, job.work_done(one.name))) for one, its in own}
         limits += without_drive([reading for one in passes for reading in one.readings])
         asked = {one.name: asked_about(its.chassis, its, one.readings, one.mains_v) for one, its in own}
         first = asked.pop(ends[0].name, []) if ends else []
@@ -66,6 +70,7 @@ def gather(job: Job) -> Material:
         passes=tuple(one for one in passes if isinstance(one, Pass)),
         judged=verdicts,
         functions=functions,
+        idle=idle,
         comparison=comparison,
         diagnosis=diagnosis,
         told=told,
