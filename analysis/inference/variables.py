@@ -8,12 +8,13 @@ linearly and meter noise is nearly even.
 from __future__ import annotations
 
 from collections.abc import Callable, Mapping, Sequence
-from dataclasses import dataclass
+from dataclasses import dataclass, replace
 
 import numpy as np
 
 from acquisition.records import Measurand, Reading
 
+from ..chassis.predicting import DEFAULT_FREQ_HZ
 from ..judge import meter_std
 
 FLOORS = {"dc_v": 0.4, "pp_v": 0.015, "rms_v": 0.005, "gain": 0.003, "ripple_pp_v": 0.01, "thd_pct": 0.2}
@@ -35,9 +36,10 @@ def canonical(measurand: Measurand) -> Measurand:
     """
     if measurand.quantity in ("dc_v", "ripple_pp_v"):
         return Measurand(point=measurand.point, quantity=measurand.quantity)
+    hertz = measurand.freq_hz or DEFAULT_FREQ_HZ
     if measurand.quantity in ("gain", "phase_deg"):
-        return Measurand(point=measurand.point, quantity=measurand.quantity, freq_hz=measurand.freq_hz or 1000.0)
-    return measurand
+        return Measurand(point=measurand.point, quantity=measurand.quantity, freq_hz=hertz)
+    return replace(measurand, freq_hz=hertz)
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)
@@ -199,7 +201,7 @@ def reading_noise(
     usual_gains : mapping of (point, hertz) to float, optional
         What the healthy chassis amplifies there.
     """
-    gains = {(r.point, r.freq_hz): abs(r.value) for r in readings if r.quantity == "gain"}
+    gains = {canonical(r.measurand): abs(r.value) for r in readings if r.quantity == "gain"}
     noise = np.empty(len(readings))
     for index, reading in enumerate(readings):
         std = meter_std(reading)
@@ -207,9 +209,10 @@ def reading_noise(
             std = float(np.hypot(std, reading.value))
         noise[index] = std * slope_of_variable(reading.quantity, reading.value)
         if reading.quantity in ("gain", "phase_deg"):
-            gain = gains.get((reading.point, reading.freq_hz), 1.0)
+            beside = canonical(replace(reading.measurand, quantity="gain"))
+            gain = gains.get(beside, 1.0)
             vanished = FLOORS["gain"] / max(gain, 1e-9) if reading.quantity == "phase_deg" else 0.0
-            usual = (usual_gains or {}).get((reading.point, reading.freq_hz or 1000.0), 0.0)
+            usual = (usual_gains or {}).get((beside.point, beside.freq_hz), 0.0)
             beyond = gain / max(NO_STAGE, TIMES_USUAL * usual)
             noise[index] = np.linalg.norm([noise[index], vanished, beyond])
     return noise
