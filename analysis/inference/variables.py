@@ -7,6 +7,7 @@ linearly and meter noise is nearly even.
 
 from __future__ import annotations
 
+import math
 from collections.abc import Callable, Mapping, Sequence
 from dataclasses import dataclass, replace
 
@@ -183,6 +184,9 @@ NO_STAGE, TIMES_USUAL = 3000.0, 50.0
 """No stage amplifies so much, and none so many times what it should (common practice, no source): such a ratio is
 one to a signal that is hardly there. Several stages in a row may well amplify more than the first."""
 
+SAYS_NOTHING = 1e6
+"""Noise of a reading beyond which it says no less: volts from a microvolt to a megavolt lie within 20."""
+
 GRID_PULL_V = 0.3
 """A healthy tube may pull its resting grid so far below the chassis, by an amount that no drawing tells (common
 practice, no source): a small negative rest voltage says nothing about parts."""
@@ -206,15 +210,16 @@ def reading_noise(
     for index, reading in enumerate(readings):
         std = meter_std(reading)
         if reading.quantity == "dc_v" and -GRID_PULL_V < reading.value < 0.0:
-            std = float(np.hypot(std, reading.value))
-        noise[index] = std * slope_of_variable(reading.quantity, reading.value)
+            std = math.hypot(std, reading.value)
+        parts = [std * slope_of_variable(reading.quantity, reading.value)]
         if reading.quantity in ("gain", "phase_deg"):
             beside = canonical(replace(reading.measurand, quantity="gain"))
             gain = gains.get(beside, 1.0)
-            vanished = FLOORS["gain"] / max(gain, 1e-9) if reading.quantity == "phase_deg" else 0.0
+            if reading.quantity == "phase_deg":
+                parts.append(FLOORS["gain"] / max(gain, 1e-9))
             usual = (usual_gains or {}).get((beside.point, beside.freq_hz), 0.0)
-            beyond = gain / max(NO_STAGE, TIMES_USUAL * usual)
-            noise[index] = np.linalg.norm([noise[index], vanished, beyond])
+            parts.append(gain / max(NO_STAGE, TIMES_USUAL * usual))
+        noise[index] = min(math.hypot(*parts), SAYS_NOTHING)
     return noise
 
 

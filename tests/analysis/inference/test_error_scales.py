@@ -1,5 +1,7 @@
 """How far model and meter may be off, where a signal has all but vanished."""
 
+from dataclasses import replace
+
 import numpy as np
 import pytest
 
@@ -118,3 +120,17 @@ def test_the_same_signal_with_and_without_its_frequency_is_one_reading():
             for v, f in ((1.0, None), (1.1, 1000.0))]  # fmt: skip
     kept = collect(Panel(model, [r.measurand for r in both]), both).readings
     assert [r.value for r in kept] == [1.1]
+
+
+@pytest.mark.parametrize("std", [1e160, 1e300])
+def test_a_reading_of_any_uncertainty_says_nothing_and_breaks_nothing(std):
+    """Numpy's warnings end a test here: squares of such numbers are infinite."""
+    points = ("HT1", "HT2", "V1.1", "V1.3")
+    model = ChassisModel(load_chassis("gangway-two"))
+    wanted = [Measurand(point=p, quantity="dc_v") for p in points] + [Measurand(point="V1.2>V1.1", quantity="gain")]
+    shown = model.predict({}, wanted)[0]
+    sure = [Reading(point=m.point, quantity=m.quantity, value=float(v)) for m, v in zip(wanted, shown, strict=True)]
+    diagnoser = Diagnoser(model, wanted)
+    without = diagnoser.diagnose(sure[:3]).healthy_probability
+    unsure = [*sure[:3], *(replace(r, value=3.0 * r.value, std=std) for r in sure[3:])]
+    assert diagnoser.diagnose(unsure).healthy_probability == pytest.approx(without, abs=0.01)
