@@ -487,3 +487,20 @@ def test_a_gain_put_right_tells_how_well_the_phase_beside_it_is_known():
     trial = Mishap(entry=entry, rows=(0,), readings=(both[0],), because="")
     right = put_right(panel, collect(panel, small), trial)
     assert right.noise == pytest.approx(collect(panel, both).noise)
+
+
+@pytest.mark.parametrize("points", [("HT2", "V1.1", "V1.3"), ("V1.1", "V1.3"), ("V1.1",)])
+def test_a_forgotten_minus_beside_a_fault_is_no_other_fault(diagnoser, points):
+    """Of a dead half the plate is at its supply. Written down with a minus no fault explains it: an open plate
+    resistor, which leaves 0 V there, stood with 0.99."""
+    right = [r for r in readings_of(diagnoser.model, {"V1b.strength": 1e-5}) if r.point in points]
+    wrong = [replace(r, value=-r.value) if r.point == "V1.1" else r for r in right]
+    found = diagnoser.diagnose(wrong)
+    (slip,) = (s for s in found.suspects if s.is_slip)
+    assert (slip.part, slip.fault) == ("V1.1", "artefact: sign")
+    assert slip.probability > 0.95
+    assert "a live point, V1.1 -256 V for about 11" in slip.because
+    assert "put right in what follows: V1.1" in found.notes
+    chance = {(s.part, s.section, s.fault): s.probability for s in found.suspects}
+    meant = diagnoser.diagnose(right).suspects[0]
+    assert chance[meant.part, meant.section, meant.fault] == pytest.approx(meant.probability, abs=0.02)
