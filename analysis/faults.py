@@ -30,9 +30,6 @@ FAULT_WORDS = (
 """Every word for what is wrong with a part; which part takes which: ``configs/faults.yaml``."""
 
 CELLS_PER_DECADE = 4.0
-ELECTROLYTIC_FARAD = 4e-6
-"""Capacitors from here up, and those with an uneven tolerance, are taken as electrolytics: common practice, no
-source."""
 
 PartClass = Literal[
     "resistor", "potentiometer", "film", "electrolytic", "tube", "heaters", "transformer", "inductor", "rail"
@@ -206,9 +203,7 @@ def class_of(parameter: Parameter, chassis: Chassis) -> PartClass | None:
         The file it comes from.
     """
     if parameter.kind == "capacitor":
-        part = chassis.parts[parameter.part]
-        uneven = abs(part.tolerance[0] + part.tolerance[1]) > 1e-6
-        return "electrolytic" if uneven or part.value >= ELECTROLYTIC_FARAD else "film"
+        return "electrolytic" if chassis.parts[parameter.part].is_electrolytic else "film"
     for known in ("resistor", "potentiometer", "tube", "heaters", "transformer", "inductor", "rail"):
         if parameter.kind == known:
             return known

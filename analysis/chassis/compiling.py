@@ -35,7 +35,7 @@ from . import parameters as healthy
 from .description import GROUND, Chassis, Part
 from .nodes import heater_node, wired_sections
 from .parameters import Parameter
-from .parts import ELECTROLYTIC_FROM_FARAD, UNITS
+from .parts import UNITS
 
 GENERATOR = "generator.ohms"
 """Key of the generator's source resistance, always across the input."""
@@ -167,7 +167,7 @@ class Compiled:
                 yield Resistor(part="generator", a=self._node(point), key=GENERATOR)
 
     def _declare_losses(self, part: Part) -> None:
-        if part.value >= ELECTROLYTIC_FROM_FARAD:
+        if part.is_electrolytic:
             hold_s, leak_sigma, esr_sigma = (
                 healthy.ELECTROLYTIC_LEAK_S,
                 healthy.ELECTROLYTIC_LEAK_SIGMA,

@@ -11,6 +11,10 @@ from analysis.tubes.types import Tube
 
 GROUND = "gnd"
 
+ELECTROLYTIC_FROM_FARAD, FILM_UP_TO_FARAD = 1e-6, 4e-6
+"""Capacitors from the first up are electrolytics, and so have an uneven tolerance where the file gives none; one of
+an even tolerance is a film capacitor up to the second (common practice, no source)."""
+
 
 def pin_mistake(point: str, sockets: Mapping[str, Tube | None]) -> str:
     """What is wrong with a pin; empty where nothing is, or nobody knows the type of its tube.
@@ -68,6 +72,13 @@ class Part:
     facts: Mapping[str, float] = field(default_factory=dict)
     note: str = ""
     line: int = 0
+
+    @property
+    def is_electrolytic(self) -> bool:
+        """Whether it is taken for an electrolytic capacitor, by its size and tolerance."""
+        is_even = abs(self.tolerance[0] + self.tolerance[1]) < 1e-6
+        least = FILM_UP_TO_FARAD if is_even else ELECTROLYTIC_FROM_FARAD
+        return self.kind == "capacitor" and self.value >= least
 
     @property
     def spans(self) -> list[tuple[str, str]]:

@@ -10,7 +10,7 @@ from typing import Any
 from acquisition.quantities import format_value, parse_tolerance, parse_value
 from analysis.tubes.article import with_article
 
-from .description import Part
+from .description import ELECTROLYTIC_FROM_FARAD, Part
 
 LETTERS: Mapping[str, str] = {
     "R": "resistor", "C": "capacitor", "L": "inductor", "P": "potentiometer", "T": "transformer",
@@ -20,9 +20,6 @@ LETTERS: Mapping[str, str] = {
 UNITS: Mapping[str, str] = {
     "resistor": "ohm", "capacitor": "F", "inductor": "H", "potentiometer": "ohm", "transformer": "ohm",
 }  # fmt: skip
-
-ELECTROLYTIC_FROM_FARAD = 1e-6
-"""Capacitors from here up are taken for electrolytics where the file gives no tolerance (common practice)."""
 
 FACTS: Mapping[str, frozenset[str]] = {
     "resistor": frozenset({"rated_watts", "rated_volts"}),

@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+import math
 from collections.abc import Sequence
 
 import numpy as np
@@ -159,6 +160,29 @@ def _slope_ohm(circuit: Circuit, table: Table, rest: OperatingPoint, wanted: Seq
     return np.stack([np.broadcast_to(found[n], (len(wanted), count))[p] for p, n in enumerate(wanted)])
 
 
+def without_signal(measurand: Measurand, nodes: Sequence[int]) -> float | None:
+    """What a scope shows where no signal has to be found for it: at ground, and between points that are one node.
+
+    Parameters
+    ----------
+    measurand : Measurand
+        ``gain``, ``phase_deg``, ``pp_v`` or ``rms_v``.
+    nodes : sequence of int
+        Nodes of its points.
+
+    Returns
+    -------
+    float or None
+        In the unit of the quantity; NaN for a ratio to ground and for a phase at ground, which mean nothing. None
+        where a signal has to be found.
+    """
+    if GROUND not in nodes and len(set(nodes)) == len(nodes):
+        return None
+    if measurand.quantity == "gain":
+        return math.nan if nodes[0] == GROUND else float(GROUND not in nodes)
+    return math.nan if measurand.quantity == "phase_deg" and GROUND in nodes else 0.0
+
+
 class ProbedSignal:
     """Signal voltages for one volt from the generator, with probes on the points.
 
@@ -238,6 +262,8 @@ class ProbedSignal:
         OutsideModel
             Volts are asked for without a drive.
         """
+        if (known := without_signal(measurand, nodes)) is not None:
+            return np.array([known])
         if measurand.quantity == "gain":
             return np.abs(self.ratio(nodes[0], nodes[1])[..., column])
         if measurand.quantity == "phase_deg":

@@ -17,7 +17,7 @@ from analysis.circuit.supplied import Supplied
 from .compiling import GENERATOR
 from .model import ChassisModel
 from .parameters import Values
-from .predicting import DEFAULT_FREQ_HZ, SIGNALS, Metered
+from .predicting import DEFAULT_FREQ_HZ, SIGNALS, Metered, without_signal
 
 
 def slopes_of(
@@ -162,8 +162,9 @@ def _signals(
     signal = SignalSlopes(rest, np.array(freqs), source_s, probe_s, rectified)
     wanted: dict[Seen, int] = {}
     column: list[int | None] = []
-    for measurand, ends in zip(measurands, nodes, strict=True):
-        if GROUND in ends or len(set(ends)) < len(ends):
+    known = [without_signal(measurand, ends) for measurand, ends in zip(measurands, nodes, strict=True)]
+    for measurand, ends, value in zip(measurands, nodes, known, strict=True):
+        if value is not None:
             column.append(None)
             continue
         source = model.node(model.input_of(measurand.points))
@@ -174,8 +175,7 @@ def _signals(
     slopes = np.zeros((*shown.shape, len(rest.moves)))
     for index, (measurand, place) in enumerate(zip(measurands, column, strict=True)):
         if place is None:
-            # Of two points that are one node there is as much at both; of ground there is nothing.
-            shown[:, index] = float(measurand.quantity == "gain" and GROUND not in nodes[index])
+            shown[:, index] = known[index]
             continue
         if measurand.quantity == "phase_deg":
             shown[:, index] = np.degrees(np.angle(values[:, place]))

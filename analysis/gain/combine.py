@@ -4,6 +4,7 @@ from __future__ import annotations
 
 import cmath
 import math
+import re
 from collections.abc import Sequence
 from dataclasses import replace
 
@@ -12,6 +13,8 @@ import numpy as np
 from acquisition.errors import FitFailed
 
 from .result import SCALES, Gain, NoisePart, times
+
+_NUMBER = re.compile(r"[-+]?\d+(?:\.\d+)?")
 
 CHANNELS_DIFFER = 0.2
 """Further apart than this, as a ratio, no two channels and probes are that work (common practice, no source)."""
@@ -37,7 +40,11 @@ def averaged(gains: Sequence[Gain]) -> Gain:
         return first  # what less than a step of the converter hides does not average away
     values = np.array([[g.gain.real, g.gain.imag] for g in gains])
     mean = values.mean(axis=0)
-    notes = list(first.notes)
+    # What limits any of them limits the mean; of notes that differ in their numbers alone the first is enough.
+    told: dict[str, str] = {}
+    for note in (note for one in gains for note in one.notes):
+        told.setdefault(_NUMBER.sub("#", note), note)
+    notes = list(told.values())
     noise = tuple(
         NoisePart(
             name=parts[0].name,

@@ -135,14 +135,20 @@ class Headroom:
         Returns
         -------
         tuple of float, or None
-            Ratio and its floor, interpolated over the logarithm of the output; None outside the drives taken.
+            Ratio and its floor at the smallest drive that gives the power, interpolated over the logarithm of the
+            output; None outside the outputs reached. Far beyond clipping the fundamental may fall again.
         """
         wanted = math.log(math.sqrt(8.0 * power_w * load_ohm))
         levels = [math.log(step.gain.out_pp_v) for step in self.steps]
-        if not levels or not levels[0] <= wanted <= levels[-1]:
+        if not levels or not levels[0] <= wanted <= max(levels):
             return None
-        thd = np.interp(wanted, levels, [step.thd_out for step in self.steps])
-        return float(thd), float(np.interp(wanted, levels, [step.thd_floor for step in self.steps]))
+        above = next(i for i, level in enumerate(levels) if level >= wanted)
+        span = slice(max(0, above - 1), above + 1)
+        thd, floor = (
+            float(np.interp(wanted, levels[span], [getattr(step, name) for step in self.steps[span]]))
+            for name in ("thd_out", "thd_floor")
+        )
+        return thd, floor
 
 
 def raise_drive(

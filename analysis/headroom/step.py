@@ -3,6 +3,7 @@
 from __future__ import annotations
 
 from collections.abc import Sequence
+from contextlib import suppress
 from dataclasses import dataclass
 
 import numpy as np
@@ -107,21 +108,21 @@ def steps_kept(
     Returns
     -------
     list of list of Step
-        One list a run.
+        One list a run; left out are records that told nothing when they were taken either.
     """
     runs: dict[str, dict[int, dict[str, Capture]]] = {}
     for capture in captures:
         way, _, run = capture.note.partition(" ")
         if way == KEPT_AS and capture.point in {source, output}:
             runs.setdefault(run, {}).setdefault(capture.shot, {})[capture.point] = capture
-    return [
-        [
-            step_of(shot[source], shot[output], shot[output].drive_pp_v or 0.0, accuracy)
-            for shot in shots.values()
-            if source in shot and output in shot
-        ]
-        for shots in runs.values()
-    ]
+    kept: list[list[Step]] = []
+    for shots in runs.values():
+        kept.append([])
+        for shot in shots.values():
+            if source in shot and output in shot:
+                with suppress(FitFailed):
+                    kept[-1].append(step_of(shot[source], shot[output], shot[output].drive_pp_v or 0.0, accuracy))
+    return kept
 
 
 def _dwell(fit: SineFit) -> float:

@@ -2,10 +2,9 @@
 
 from __future__ import annotations
 
-import math
-
 import numpy as np
 
+from ..chassis.predicting import DEFAULT_FREQ_HZ
 from .panel import Panel
 from .variables import MODEL_ERRORS, MU_ERROR, difference
 
@@ -32,8 +31,8 @@ def _shift_errors(panel: Panel, columns: np.ndarray, shifted: np.ndarray) -> tup
     return np.where(quantities == "dc_v", np.minimum(even, DC_SHIFT_ERROR), even), of_square * shift**2
 
 
-def shift_error(panel: Panel, columns: np.ndarray, shifted: np.ndarray) -> np.ndarray:
-    """Standard deviation of the model about how far a hypothesis moves each reading, shape (C, M).
+def shared_of_shift(panel: Panel, columns: np.ndarray, shifted: np.ndarray) -> np.ndarray:
+    """What readings of one kind at one place have in common of the model's error about a shift, shape (C, M).
 
     Parameters
     ----------
@@ -43,8 +42,14 @@ def shift_error(panel: Panel, columns: np.ndarray, shifted: np.ndarray) -> np.nd
         Columns of the panel.
     shifted : ndarray, shape (C, M)
         Predictions of the hypotheses.
+
+    Returns
+    -------
+    ndarray, shape (C, M)
+        Standard deviation; the rest of that error is in `own_scale`. Volts share none: each point has its own.
     """
-    return np.asarray(np.hypot(*_shift_errors(panel, columns, shifted)))
+    even, _ = _shift_errors(panel, columns, shifted)
+    return np.asarray(np.where(panel.quantities[columns] == "dc_v", 0.0, SHARED_SHARE * even))
 
 
 def own_scale(panel: Panel, columns: np.ndarray, noise: np.ndarray, shifted: np.ndarray) -> np.ndarray:
@@ -146,7 +151,7 @@ def shared_errors(panel: Panel, columns: np.ndarray, slopes: np.ndarray, shifted
     """
     measurands = [panel.plain[c] for c in columns]  # what the model misses of a stage it misses with a tube out too
     quantities = panel.quantities[columns]
-    about_shift = SHARED_SHARE * shift_error(panel, columns, shifted)
+    about_shift = shared_of_shift(panel, columns, shifted)
     parts = []
     for quantity, error in MODEL_ERRORS.items():
         places = (
@@ -155,12 +160,10 @@ def shared_errors(panel: Panel, columns: np.ndarray, slopes: np.ndarray, shifted
         for place in sorted(places):
             mask = np.array([m.quantity == quantity and place in ("", m.point) for m in measurands])
             if error.shared and mask.any():
-                size = error.shared if quantity == "dc_v" else np.hypot(error.shared, about_shift)
-                parts.append(np.broadcast_to(mask * size, about_shift.shape))
+                parts.append(mask * np.hypot(error.shared, about_shift))
     gain = quantities == "gain"
-    decades = np.array(
-        [math.log10((m.freq_hz or 1000.0) / 1000.0) if m.quantity == "gain" else 0.0 for m in measurands]
-    )
+    hertz = [m.freq_hz or DEFAULT_FREQ_HZ for m in measurands]
+    decades = np.where(gain, np.log10(np.array(hertz) / DEFAULT_FREQ_HZ), 0.0)
     if gain.any() and np.ptp(decades[gain]):
         parts.append(np.broadcast_to(TILT_A_DECADE * decades, about_shift.shape))
     alternating = quantities != "dc_v"

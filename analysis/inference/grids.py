@@ -47,7 +47,8 @@ def grid_errors(model: ChassisModel, measurands: Sequence[Measurand], centre: np
     own, moved = np.abs(np.diagonal(slopes)), np.abs(slopes[len(gas) :])
     tied = ((moved > TIED * own) & (moved * TIED < own)).any(axis=1)
     for index, follows in zip(steady, tied, strict=True):
-        if follows or points[measurands[index].point].node in nodes:
+        point = points.get(measurands[index].point)  # none is the ground
+        if follows or (point is not None and point.node in nodes):
             volts = float(from_variable("dc_v", centre[index]))
             result[index] = GRID_ERROR_V * slope_of_variable("dc_v", volts)
     return result

@@ -7,13 +7,15 @@ linearly and meter noise is nearly even.
 
 from __future__ import annotations
 
+import math
 from collections.abc import Callable, Mapping, Sequence
-from dataclasses import dataclass
+from dataclasses import dataclass, replace
 
 import numpy as np
 
 from acquisition.records import Measurand, Reading
 
+from ..chassis.predicting import DEFAULT_FREQ_HZ
 from ..uncertainty import meter_std
 
 FLOORS = {"dc_v": 0.4, "pp_v": 0.015, "rms_v": 0.005, "gain": 0.003, "ripple_pp_v": 0.01, "thd_pct": 0.2}
@@ -35,9 +37,10 @@ def canonical(measurand: Measurand) -> Measurand:
     """
     if measurand.quantity in ("dc_v", "ripple_pp_v"):
         return Measurand(point=measurand.point, quantity=measurand.quantity)
+    hertz = measurand.freq_hz or DEFAULT_FREQ_HZ
     if measurand.quantity in ("gain", "phase_deg"):
-        return Measurand(point=measurand.point, quantity=measurand.quantity, freq_hz=measurand.freq_hz or 1000.0)
-    return measurand
+        return Measurand(point=measurand.point, quantity=measurand.quantity, freq_hz=hertz)
+    return replace(measurand, freq_hz=hertz)
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)
@@ -181,6 +184,9 @@ NO_STAGE, TIMES_USUAL = 3000.0, 50.0
 """No stage amplifies so much, and none so many times what it should (common practice, no source): such a ratio is
 one to a signal that is hardly there. Several stages in a row may well amplify more than the first."""
 
+SAYS_NOTHING = 1e6
+"""Noise of a reading beyond which it says no less: volts from a microvolt to a megavolt lie within 20."""
+
 GRID_PULL_V = 0.3
 """A healthy tube may pull its resting grid so far below the chassis, by an amount that no drawing tells (common
 practice, no source): a small negative rest voltage says nothing about parts."""
@@ -199,19 +205,21 @@ def reading_noise(
     usual_gains : mapping of (point, hertz) to float, optional
         What the healthy chassis amplifies there.
     """
-    gains = {(r.point, r.freq_hz): abs(r.value) for r in readings if r.quantity == "gain"}
+    gains = {canonical(r.measurand): abs(r.value) for r in readings if r.quantity == "gain"}
     noise = np.empty(len(readings))
     for index, reading in enumerate(readings):
         std = meter_std(reading)
         if reading.quantity == "dc_v" and -GRID_PULL_V < reading.value < 0.0:
-            std = float(np.hypot(std, reading.value))
-        noise[index] = std * slope_of_variable(reading.quantity, reading.value)
+            std = math.hypot(std, reading.value)
+        parts = [std * slope_of_variable(reading.quantity, reading.value)]
         if reading.quantity in ("gain", "phase_deg"):
-            gain = gains.get((reading.point, reading.freq_hz), 1.0)
-            vanished = FLOORS["gain"] / max(gain, 1e-9) if reading.quantity == "phase_deg" else 0.0
-            usual = (usual_gains or {}).get((reading.point, reading.freq_hz or 1000.0), 0.0)
-            beyond = gain / max(NO_STAGE, TIMES_USUAL * usual)
-            noise[index] = np.linalg.norm([noise[index], vanished, beyond])
+            beside = canonical(replace(reading.measurand, quantity="gain"))
+            gain = gains.get(beside, 1.0)
+            if reading.quantity == "phase_deg":
+                parts.append(FLOORS["gain"] / max(gain, 1e-9))
+            usual = (usual_gains or {}).get((beside.point, beside.freq_hz), 0.0)
+            parts.append(gain / max(NO_STAGE, TIMES_USUAL * usual))
+        noise[index] = min(math.hypot(*parts), SAYS_NOTHING)
     return noise
 
 

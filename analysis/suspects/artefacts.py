@@ -89,7 +89,7 @@ def artefacts(panel: Panel, data: Data, weighed: Weighed, healthy: Healthy) -> l
         beside = f" with {' and '.join(panel.faults[f].label for f in change.faults)}" if change.faults else ""
         for trial in (*mishaps(panel, data, expected), *misread(data, before.expected, unexplained)):
             log_chance = math.log(trial.entry.chance * trial.share)
-            right = _put_right(panel, data, trial)
+            right = put_right(panel, data, trial)
             if not trial.readings:
                 log_chance += trial.worth(data, before)
             again = refine(panel, right, [change], starts=starts).get(change)
@@ -149,16 +149,26 @@ def named(points: Sequence[str]) -> str:
     return ", ".join(points[:NAMED]) + more
 
 
-def _put_right(panel: Panel, data: Data, trial: Mishap) -> Data:
-    """The readings as they should be; those of which nobody knows what was read are left out."""
+def put_right(panel: Panel, data: Data, trial: Mishap) -> Data:
+    """The readings as they should be; those of which nobody knows what was read are left out.
+
+    Parameters
+    ----------
+    panel : Panel
+        The model.
+    data : Data
+        Readings as they stand.
+    trial : Mishap
+        What may have gone wrong with them.
+    """
     if not trial.readings:
         return _without(data, list(trial.rows))
-    readings, rows = list(data.readings), list(trial.rows)
-    measured, noise = data.measured.copy(), data.noise.copy()
+    readings, measured = list(data.readings), data.measured.copy()
     for row, reading in zip(trial.rows, trial.readings, strict=True):
         readings[row] = reading
-    measured[rows] = [float(to_variable(r.quantity, np.array(r.value))) for r in trial.readings]
-    noise[rows] = reading_noise(trial.readings, panel.usual_gains)
+        measured[row] = float(to_variable(reading.quantity, np.array(reading.value)))
+    # Of all: how well a phase is known goes by the gain beside it, whichever of the two was put right.
+    noise = reading_noise(readings, panel.usual_gains)
     return replace(data, readings=tuple(readings), measured=measured, noise=noise)
 
 

@@ -16,9 +16,10 @@ from ..chassis import Chassis, ChassisModel
 from ..chassis.description import GROUND
 from ..faults import Fault
 from ..inference.data import Data, Refined
+from ..inference.error_scales import own_scale
 from ..inference.evidence import fit, freedom_of
 from ..inference.panel import Panel
-from ..inference.variables import MODEL_ERRORS, difference, from_variable
+from ..inference.variables import difference, from_variable
 from .words import place_of, show
 
 MOVED = 2.5
@@ -82,8 +83,7 @@ def healthy_view(panel: Panel, data: Data) -> Healthy:
     """
     slopes = panel.healthy_slopes[data.columns]
     centre = panel.centre[data.columns]
-    base = np.array([MODEL_ERRORS[q].base for q in data.quantities])
-    scale = np.hypot(data.noise, base)
+    scale = own_scale(panel, data.columns, data.noise, centre[None])[0]
     rails = rail_nodes(panel.model.chassis)
     read = [panel.plain[column] for column in data.columns]
     supply = np.array([one.quantity == "dc_v" and one.point in rails for one in read], dtype=bool)
@@ -187,17 +187,17 @@ class Balance:
         return self.plate_a / self.cathode_a
 
 
-def balances(model: ChassisModel, data: Data) -> list[Balance]:
+def balances(panel: Panel, data: Data) -> list[Balance]:
     """Current balance of every section whose plate and cathode resistors are read on both sides.
 
     Parameters
     ----------
-    model : ChassisModel
-        The chassis.
+    panel : Panel
+        The model; resistors that were measured with power off count as measured.
     data : Data
         Readings.
     """
-    chassis = model.chassis
+    model, chassis = panel.model, panel.model.chassis
     volts = {chassis.node_names.get(r.point, r.point): r.value for r in data.readings if r.quantity == "dc_v"} | {
         GROUND: 0.0
     }
@@ -213,7 +213,9 @@ def balances(model: ChassisModel, data: Data) -> list[Balance]:
             if node in ends:
                 other = ends[1] if ends[0] == node else ends[0]
                 if other in volts and other in wanted:
-                    found.append((abs(volts[other] - volts[node]) / part.value, part.name))
+                    known = panel.unknown_at.get(part.name)
+                    ohm = part.value if known is None else panel.unknowns[known].centre
+                    found.append((abs(volts[other] - volts[node]) / ohm, part.name))
         return found
 
     supply = {node for node, value in volts.items() if abs(value) > 20.0}
@@ -346,7 +348,7 @@ def explain(
     else:
         sentences.append("no reading is outside healthy scatter; a small fault could hide in it")
     section = section_of(panel.model, fault)
-    sentences += [balance_words(b) for b in balances(panel.model, data) if b.section == section]
+    sentences += [balance_words(b) for b in balances(panel, data) if b.section == section]
     still = [
         data.readings[i].point
         for i in np.argsort(np.abs(healthy.z))

@@ -11,6 +11,7 @@ from ..faults import ArtefactEntry
 from ..inference.data import Data
 from ..inference.panel import Panel
 from ..inference.variables import FLOORS, from_variable, to_variable
+from ..judge import NOTHING_V
 from .because import Healthy
 from .mishap import NEAR, Mishap, dc_rows, divided, live_rows
 from .words import show
@@ -52,6 +53,8 @@ def by_factors(
             for group in dict.fromkeys((whole, rows, rows[:1] if len(wanted) == 1 else ())):
                 if group:
                     yield _by_factor(entry, data, group, rows, factor)
+    if entry.times == (-1.0,) and not turned:
+        yield from _some_turned(entry, panel, data)
 
 
 def units_of_signals(
@@ -119,17 +122,34 @@ def _turned_back(factor: float) -> str:
 def _all_turned(entry: ArtefactEntry, panel: Panel, data: Data) -> Iterator[Mishap]:
     """All DC with the wrong sign: what is expected cannot be told from such rails, so the median chassis counts."""
     live = live_rows(panel, data)
-    if (
-        entry.times == (-1.0,)
-        and len(live) > 1
-        and all(data.measured[i] * panel.centre[data.columns[i]] < 0 for i in live)
-    ):
-        rows, first = dc_rows(data), data.readings[live[0]]
-        usual = float(from_variable("dc_v", panel.centre[data.columns[live[0]]]))
-        yield Mishap(
-            entry=entry,
-            rows=tuple(rows),
-            readings=tuple(divided(data.readings[row], -1.0) for row in rows),
-            because=f"every reading of a live point has it, {first.point} {show(first, first.value)} "
-            f"for about {show(first, usual)}",
-        )
+    if entry.times == (-1.0,) and len(live) > 1 and _wrong_way(panel, data, live) == live:
+        because = f"every reading of a live point has it, {_for_about(panel, data, live[0])}"
+        yield _turned(entry, data, dc_rows(data), because)
+
+
+def _some_turned(entry: ArtefactEntry, panel: Panel, data: Data) -> Iterator[Mishap]:
+    """Live points with the wrong sign, all of them and the first: beside a fault a reading does not come to what a
+    sound chassis has there by its sign alone."""
+    wrong = [
+        row for row in _wrong_way(panel, data, live_rows(panel, data)) if not panel.elsewhere[data.columns[row]]
+    ]
+    for rows in dict.fromkeys((tuple(wrong), tuple(wrong[:1]))):
+        if rows:
+            yield _turned(entry, data, rows, f"a live point, {_for_about(panel, data, rows[0])}")
+
+
+def _wrong_way(panel: Panel, data: Data, live: Sequence[int]) -> list[int]:
+    """Those of some live points whose volts stand on the other side of the chassis."""
+    beyond = float(to_variable("dc_v", np.array(NOTHING_V)))
+    side = np.sign(panel.centre[data.columns])
+    return [row for row in live if data.measured[row] * side[row] < -beyond]
+
+
+def _turned(entry: ArtefactEntry, data: Data, rows: Sequence[int], because: str) -> Mishap:
+    readings = tuple(divided(data.readings[row], -1.0) for row in rows)
+    return Mishap(entry=entry, rows=tuple(rows), readings=readings, because=because)
+
+
+def _for_about(panel: Panel, data: Data, row: int) -> str:
+    reading, usual = data.readings[row], float(from_variable("dc_v", panel.centre[data.columns[row]]))
+    return f"{reading.point} {show(reading, reading.value)} for about {show(reading, usual)}"

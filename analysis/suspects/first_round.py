@@ -9,7 +9,7 @@ import numpy as np
 
 from ..inference.changes import Change
 from ..inference.data import Data, Weighed
-from ..inference.error_scales import own_scale, scatter_slopes, shift_error
+from ..inference.error_scales import own_scale, scatter_slopes, shared_of_shift
 from ..inference.evidence import fit, freedom_of, log_evidence, log_student
 from ..inference.panel import Panel
 from ..inference.variables import difference
@@ -68,9 +68,9 @@ def _first_scores(panel: Panel, data: Data) -> Callable[[np.ndarray], np.ndarray
     def score(chosen: np.ndarray) -> np.ndarray:
         shifted = panel.shifted[np.ix_(chosen, rows)]
         scale = own_scale(panel, rows, data.noise, shifted)
-        # What the hypotheses share about their shifts is left out of the directions here, and so counts as each
+        # What readings share of the error about a shift is left out of the directions here, and so counts as each
         # reading's own.
-        wide = np.sqrt(scale**2 + dropped + shift_error(panel, rows, shifted) ** 2)
+        wide = np.sqrt(scale**2 + dropped + shared_of_shift(panel, rows, shifted) ** 2)
         return evidence_along(data, shifted, wide, kept, panel.severity_slopes[np.ix_(chosen, rows)])
 
     return score

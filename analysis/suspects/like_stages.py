@@ -33,6 +33,12 @@ SUPPLY_V = 20.0
 APART = 0.2
 """Relative difference of like stages from which they are called different."""
 
+BIAS_V = 1.0
+"""A grid so far below its cathode has a bias from elsewhere (common practice, no source)."""
+
+SELF_BIASED_V = 0.2
+"""Cathode from which a stage makes its bias itself."""
+
 
 @dataclass(frozen=True, slots=True, kw_only=True)
 class _Section:
@@ -198,7 +204,12 @@ def _rules(sections: list[_Section], supply: float) -> Iterator[_Hint]:
                 text = (
                     f"{name} cathode {cathode:.2f} V, plate {plate:.0f} V, near the highest volts read: no current"
                 )
-                yield hint("dead", 2.0, text)
+                # Where the bias is fixed, a sound cathode on the chassis and a plate behind a winding read so.
+                likes = (o.volts.get("cathode", 0.0) for o in sections if o.make == s.make and o is not s)
+                if grid is None and not any(volts > SELF_BIASED_V for volts in likes):
+                    yield hint("dead", 0.4, f"{text}, or a fixed bias: the volts of its grid tell")
+                elif grid is None or grid > cathode - BIAS_V:
+                    yield hint("dead", 2.0, text)
             elif plate < 0.03 * supply and abs(cathode) < 0.1:
                 text = f"{name} plate {plate:.1f} V and cathode near 0 V: no supply reaches it, or it is shorted"
                 yield hint("shorted", 0.7, text)
@@ -221,9 +232,11 @@ def _likes(sections: list[_Section]) -> Iterator[_Hint]:
         group = [s for s in sections if s.make == make and "cathode" in s.volts and "plate" in s.volts]
         if len(group) < 2:
             continue
-        usual = {e: median(s.volts[e] for s in group) for e in ("plate", "cathode")}
         for s in group:
             others = [o for o in group if o is not s]
+            # One odd stage does not move the middle of three; of two, each is told by the other.
+            beside = group if len(group) > 2 else others
+            usual = {e: median(o.volts[e] for o in beside) for e in ("plate", "cathode")}
             apart = {e: s.volts[e] / usual[e] - 1 for e in usual if abs(usual[e]) > 0.2}
             if len(apart) < 2 or max(abs(a) for a in apart.values()) < APART:
                 continue

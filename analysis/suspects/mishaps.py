@@ -198,6 +198,8 @@ def _loads(entry: ArtefactEntry, panel: Panel, data: Data, healthy: Healthy, odd
         right = data.measured[odd] - (both[0] - both[1])
         volts = from_variable("dc_v", right)
         fits = np.abs(right - healthy.expected[odd]) < NEAR * healthy.spread[odd]
+        # A load leaves a share of the volts: never none, nor the other sign.
+        fits &= data.measured[odd] * right > 0.0
         put_right = {odd[i]: float(volts[i]) for i in np.flatnonzero(fits & (np.abs(volts) > FLOORS["dc_v"]))}
         rows = tuple(put_right)
         for group in {rows, rows[:1]} - {()}:

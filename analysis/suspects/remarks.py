@@ -13,10 +13,10 @@ from acquisition.records import Reading
 from ..chassis import ChassisModel
 from ..inference.data import Data, Weighed
 from ..inference.panel import Panel
-from ..inference.variables import LAST, from_variable
+from ..inference.variables import LAST, canonical, from_variable
 from ..judge import without_drive
 from .pairs import best_single, furthest_off
-from .words import show
+from .words import place_of, show
 
 UNSEEN = 0.003
 """Share of a DC reading below which a fault does not show in it, whatever its severity: a usual meter's error."""
@@ -56,8 +56,8 @@ def left_out(readings: Sequence[Reading], data: Data) -> list[str]:
     data : Data
         Those that count.
     """
-    asked = {r.point for r in readings if r.quantity not in LAST and not r.measurand.lacks_drive}
-    unknown = asked - {r.point for r in data.readings}
+    asked = {canonical(r.measurand) for r in readings if r.quantity not in LAST and not r.measurand.lacks_drive}
+    unknown = {place_of(m) for m in asked - {canonical(r.measurand) for r in data.readings}}
     return [*without_drive(readings), *([f"not used: {', '.join(sorted(unknown))}"] if unknown else [])]
 
 

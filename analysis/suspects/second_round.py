@@ -10,7 +10,7 @@ from __future__ import annotations
 import numpy as np
 
 from ..inference.data import Data, Refined
-from ..inference.error_scales import farther, own_scale, shift_error
+from ..inference.error_scales import farther, own_scale, shared_of_shift
 from ..inference.panel import Panel
 from ..inference.variables import difference
 from .first_round import directions, evidence_along
@@ -63,7 +63,7 @@ def second_round(panel: Panel, data: Data, healthy: Refined, first: np.ndarray) 
             moved[row] -= slopes[:, held] * place[held]
     far = farther(panel, rows, data.measured, predicted)
     kept, dropped = directions(panel, data, slopes, predicted[0])
-    wide = np.sqrt(own_scale(panel, rows, data.noise, far) ** 2 + dropped + shift_error(panel, rows, far) ** 2)
+    wide = np.sqrt(own_scale(panel, rows, data.noise, far) ** 2 + dropped + shared_of_shift(panel, rows, far) ** 2)
     whole = panel.shifted[:, rows] + (predicted[0] - centre)
     whole[chosen] = predicted
     found = evidence_along(data, predicted - moved, wide, kept, panel.along_severity(whole, rows)[chosen])

@@ -13,6 +13,9 @@ from .weighing import mixed
 SLIP = "artefact: "
 """How a fault begins that is none of the chassis."""
 
+SIGN = "sign"
+"""The slip of a forgotten minus and of exchanged leads."""
+
 LISTED = 0.002
 """Probability from which a suspect is listed."""
 
@@ -46,7 +49,7 @@ def weigh_slips(
     slips: Sequence[Artefact],
     again: Callable[[Data], tuple[Weighed, str]],
 ) -> Understood:
-    """Weigh the readings as they stand against the same with the most promising slip put right.
+    """Weigh the readings as they stand against the same with the most promising slip put right, or a sign.
 
     Parameters
     ----------
@@ -65,8 +68,10 @@ def weigh_slips(
     plain = Understood(data=data, weighed=weighed, notes=(doubt,) if doubt else (), listed=())
     if not slips or slips[0].log_gain <= 0.0:
         return plain
-    first = slips[0]
-    other, doubt_then = again(first.right)
+    # Of the wrong side of the chassis no part may be guilty: what the leading fault gains elsewhere hides no sign.
+    turned = [slip for slip in slips if slip.name == SIGN and slip.log_gain > 0.0]
+    ways = [(slip, *again(slip.right)) for slip in dict.fromkeys((slips[0], *turned[:1]))]
+    first, other, doubt_then = max(ways, key=lambda way: way[0].log_chance + way[1].log_total)
     chance = 1.0 / (1.0 + math.exp(min(weighed.log_total - first.log_chance - other.log_total, 700.0)))
     if chance <= LISTED:
         return plain

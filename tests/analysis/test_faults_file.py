@@ -6,7 +6,7 @@ import pytest
 from acquisition.configs import config_names
 from acquisition.records import Measurand, Reading
 from analysis.chassis import ChassisModel, load_chassis, parse_chassis
-from analysis.faults import faults_of
+from analysis.faults import class_of, faults_of
 from analysis.suspects import Diagnoser
 
 
@@ -57,3 +57,24 @@ def test_a_choke_is_a_suspect_like_any_other_part(ohms, values, fault):
     assert ("L1", fault) in {(one.part, one.fault) for one in found[:2]}
     if fault == "open":
         assert (found[0].part, found[0].fault) == ("L1", fault)
+
+
+@pytest.mark.parametrize(
+    ("value", "kind"),
+    [
+        ("1u V1.7 gnd", "electrolytic"), ("1u V1.7 gnd 10%", "film"), ("22u V1.7 gnd 20%", "electrolytic"),
+        ("22n V1.7 gnd -10% +20%", "film"), ("2u2 V1.7 gnd -20% +50%", "electrolytic"),
+    ],
+)  # fmt: skip
+def test_a_capacitor_is_of_one_kind_for_its_faults_and_for_its_losses(value, kind):
+    """A film capacitor of 1 uF does not leak and has no series resistance as an electrolytic does, and a small one
+    is none whatever its tolerance (common practice, no source)."""
+    text = (
+        f"chassis: one\ntubes: {{V1: 12AU7}}\nrails: {{HT: {{volts: 250, source: 100}}}}\nparts:\n  C1: {value}\n"
+    )
+    text += "  R1: 1M V1.7 gnd\n  R2: 47k HT V1.6\n  R3: 1k V1.8 gnd\n"
+    chassis = parse_chassis(text)
+    parameters = ChassisModel(chassis).parameters
+    assert class_of(parameters["C1"], chassis) == kind
+    assert (parameters["C1.esr"].nominal > 0.0) == (kind == "electrolytic")
+    assert {f.part_class for f in faults_of(chassis, parameters) if f.part == "C1"} == {kind}

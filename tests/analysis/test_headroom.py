@@ -10,7 +10,7 @@ import pytest
 from acquisition.records import Capture
 from analysis.gain import Gain
 from analysis.gain.result import SCALES
-from analysis.headroom import Criterion, Step, headroom_of, raise_drive, step_of
+from analysis.headroom import KEPT_AS, Criterion, Step, headroom_of, raise_drive, step_of, steps_kept
 from analysis.uncertainty import InputQuantity
 
 FREQ = 1000.0
@@ -180,6 +180,31 @@ def test_thd_is_that_of_the_drive_which_gives_the_power():
     assert found.thd_at_power(2.0, 8.0) == pytest.approx((0.02, 0.001))
     assert found.thd_at_power(0.99, 8.0) is None
     assert found.power_w(8.0) == pytest.approx(4.0)
+
+
+def test_a_power_that_was_passed_and_lost_again_has_its_distortion():
+    """Overdriven, a stage gives less again: 1 W at 8 V, 4 W at 16 V, then 10 V; 4 W were there all the same."""
+    steps = [step(0.5, 0.5, 8.0, 0.01), step(1.0, 1.0, 16.0, 0.03), step(2.0, 2.0, 10.0, 0.3)]
+    found = headroom_of(steps)
+    assert found.thd_at_power(4.0, 8.0) == pytest.approx((0.03, 0.001))
+    assert found.thd_at_power(2.0, 8.0) == pytest.approx((0.02, 0.001))
+    assert found.thd_at_power(1.0, 8.0) == pytest.approx((0.01, 0.001))
+    assert found.thd_at_power(4.1, 8.0) is None
+
+
+def test_a_shot_that_told_nothing_leaves_the_others_of_its_run():
+    rng = np.random.default_rng(5)
+    kept = []
+    for shot, volts in enumerate((2.0, 0.0, 4.0)):
+        source = capture("V1.2", 0.05 * np.cos(TURN), 1, rng)
+        output = replace(
+            capture("V1.1", np.cos(TURN), 2, rng), codes=np.round(30 * volts * np.cos(TURN)).astype(np.int8)
+        )
+        kept += [
+            replace(c, shot=shot, note=f"{KEPT_AS} run", drive_pp_v=0.1 * (shot + 1)) for c in (source, output)
+        ]
+    (steps,) = steps_kept(kept, "V1.2", "V1.1")
+    assert [one.drive_pp_v for one in steps] == pytest.approx([0.1, 0.3])
 
 
 def test_the_scale_of_the_scope_is_in_the_uncertainty_of_the_output():

@@ -158,3 +158,33 @@ def test_slopes_for_a_small_signal_leave_the_rest_alone_and_scale_the_tube():
     assert line[0] == pytest.approx(1.0 / by_plate / load / mu, rel=0.01)
     # d(1/A)/d ln(slope) = -line[0]/slope, so that the slope of the gain follows from the same line.
     np.testing.assert_allclose(slopes[:, 1, 0], shown[:, 1] ** 2 * line[0] / times, rtol=0.01)
+
+
+@pytest.mark.parametrize(
+    ("point", "quantity", "value"),
+    [
+        ("gnd>V1.5", "gain", np.nan), ("gnd>V1.5", "phase_deg", np.nan), ("gnd>gnd", "gain", np.nan),
+        ("V1.5>gnd", "gain", 0.0), ("V1.5>gnd", "phase_deg", np.nan),
+        ("V1.5>V1.5", "gain", 1.0), ("V1.5>V1.5", "phase_deg", 0.0),
+    ],
+)  # fmt: skip
+def test_a_ratio_to_ground_means_nothing_and_is_no_infinity(point, quantity, value):
+    """Volts over no volts, and the angle of nothing, are no numbers (arithmetic)."""
+    model = ChassisModel(load_chassis("bench-6c4"))
+    wanted = [Measurand(point=point, quantity=quantity, freq_hz=f) for f in (100.0, 1000.0)]
+    shown, slopes = slopes_of(model, model.nominal(), {"R1": np.ones(1)}, wanted, model.supplied({}))
+    for found in (shown[0], model.predict({}, wanted)[0]):
+        np.testing.assert_array_equal(found, [value, value])
+    assert not slopes.any()
+
+
+def test_there_is_no_signal_at_ground_at_any_frequency():
+    model = ChassisModel(load_chassis("bench-6c4"))
+    both = [
+        Measurand(point=point, quantity="pp_v", freq_hz=f, drive_pp_v=0.1)
+        for f in (100.0, 1e3)
+        for point in ("gnd", "V1.5")
+    ]
+    shown = model.predict({}, both)[0]
+    assert (shown[::2] == 0.0).all()
+    assert (shown[1::2] > 0.0).all()

@@ -457,3 +457,11 @@ def test_hum_too_near_to_the_signal_is_noted(freq_hz, periods, mains_hz, told):
     assert [note for note in notes if note.startswith("hum")] == (
         [f"hum at {told} is too near to be told from the signal and not in the uncertainty"] if told else []
     )
+
+
+def test_what_limits_one_repeat_is_told_of_their_mean():
+    rng = np.random.default_rng(21)
+    fine, clipped = gain_of(*pair(-35 + 0j, rng)), gain_of(*pair(-35 + 0j, rng))
+    first = dataclasses.replace(fine, notes=("V1.1: signal fills only 9.3 converter steps",))
+    last = dataclasses.replace(clipped, notes=("V1.1: signal fills only 9.1 converter steps", "a larger range"))
+    assert averaged([first, last]).notes == ("V1.1: signal fills only 9.3 converter steps", "a larger range")

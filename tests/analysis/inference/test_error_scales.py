@@ -1,11 +1,14 @@
 """How far model and meter may be off, where a signal has all but vanished."""
 
+from dataclasses import replace
+
 import numpy as np
 import pytest
 
 from acquisition.records import Measurand, Reading
 from analysis.chassis import ChassisModel, load_chassis
-from analysis.inference.error_scales import own_scale
+from analysis.inference.data import collect
+from analysis.inference.error_scales import DC_SHIFT_ERROR, own_scale, shared_errors, shared_of_shift
 from analysis.inference.panel import Panel
 from analysis.inference.variables import MODEL_ERRORS, NO_STAGE, reading_noise
 from analysis.suspects import Diagnoser
@@ -82,3 +85,52 @@ def test_two_probes_that_differ_with_frequency_are_no_open_capacitor(count):
     found = Diagnoser(model, [*sweep, *volts]).diagnose(readings)
     assert found.healthy_probability > 0.4
     assert found.suspects[0].probability < 0.2
+
+
+@pytest.mark.parametrize("quantity", ["gain", "dc_v"])
+def test_no_part_of_the_error_about_a_shift_counts_twice(quantity):
+    """Variances of parts that make one error add up to it (JCGM 100:2008, 5.1)."""
+    model = ChassisModel(load_chassis("bench-6c4"))
+    one = GAIN if quantity == "gain" else Measurand(point="V1.5", quantity="dc_v")
+    panel = Panel(model, [one])
+    shift, error = 2.0, MODEL_ERRORS[quantity]
+    shown, none = panel.centre[None] - shift, np.zeros((1, 1, len(panel.unknowns)))
+    own = own_scale(panel, np.array([0]), np.zeros(1), shown)[0, 0]
+    together = shared_errors(panel, np.array([0]), none, shown)[0, 0]
+    even = error.of_shift * shift if quantity == "gain" else min(error.of_shift * shift, DC_SHIFT_ERROR)
+    parts = (error.base, error.shared, even, error.of_square * shift**2)
+    assert own**2 + (together**2).sum() == pytest.approx(sum(part**2 for part in parts))
+    beside = shared_of_shift(panel, np.array([0]), shown)[0, 0]
+    assert own**2 + beside**2 == pytest.approx(sum(part**2 for part in parts) - error.shared**2)
+
+
+def test_a_missing_frequency_is_one_kilohertz_for_the_noise_as_for_the_model():
+    """A phase is worth little where nothing comes through, however its frequency is written down."""
+    gain = Reading(point=STAGE, quantity="gain", freq_hz=1e3, value=1e-4, std=1e-6)
+    told = [
+        reading_noise([gain, Reading(point=STAGE, quantity="phase_deg", freq_hz=f, value=10.0, std=1.0)])[1]
+        for f in (1e3, None)
+    ]
+    assert told[0] == told[1] > 1.0
+
+
+def test_the_same_signal_with_and_without_its_frequency_is_one_reading():
+    model = ChassisModel(load_chassis("bench-6c4"))
+    both = [Reading(point="V1.5", quantity="pp_v", value=v, freq_hz=f, drive_pp_v=0.1)
+            for v, f in ((1.0, None), (1.1, 1000.0))]  # fmt: skip
+    kept = collect(Panel(model, [r.measurand for r in both]), both).readings
+    assert [r.value for r in kept] == [1.1]
+
+
+@pytest.mark.parametrize("std", [1e160, 1e300])
+def test_a_reading_of_any_uncertainty_says_nothing_and_breaks_nothing(std):
+    """Numpy's warnings end a test here: squares of such numbers are infinite."""
+    points = ("HT1", "HT2", "V1.1", "V1.3")
+    model = ChassisModel(load_chassis("gangway-two"))
+    wanted = [Measurand(point=p, quantity="dc_v") for p in points] + [Measurand(point="V1.2>V1.1", quantity="gain")]
+    shown = model.predict({}, wanted)[0]
+    sure = [Reading(point=m.point, quantity=m.quantity, value=float(v)) for m, v in zip(wanted, shown, strict=True)]
+    diagnoser = Diagnoser(model, wanted)
+    without = diagnoser.diagnose(sure[:3]).healthy_probability
+    unsure = [*sure[:3], *(replace(r, value=3.0 * r.value, std=std) for r in sure[3:])]
+    assert diagnoser.diagnose(unsure).healthy_probability == pytest.approx(without, abs=0.01)

@@ -7,7 +7,15 @@ import pytest
 
 from acquisition.records import Event, Measurand, Reading
 from analysis.chassis import ChassisModel, MeterLoad, load_chassis
+from analysis.faults import load_fault_file
+from analysis.inference.data import collect
+from analysis.inference.panel import Panel
+from analysis.inference.variables import to_variable
 from analysis.suspects import Diagnoser
+from analysis.suspects.artefacts import put_right
+from analysis.suspects.because import Healthy
+from analysis.suspects.mishap import Mishap
+from analysis.suspects.mishaps import mishaps
 
 POINTS = ("HT1", "HT2", "V1.1", "V1.2", "V1.3", "V1.7", "V1.8", "OUT")
 WANTED = [Measurand(point=point, quantity="dc_v") for point in POINTS]
@@ -451,3 +459,48 @@ def test_a_meter_that_holds_its_value_is_no_fault_of_any_part(five):
     assert first.probability > 0.9
     assert "prove the meter" in first.separates
     assert all(suspect.probability < 0.2 for suspect in found.suspects[1:])
+
+
+@pytest.mark.parametrize("volts", [0.0, -1.0])
+def test_no_load_takes_all_of_the_volts_or_turns_their_sign(diagnoser, volts):
+    """A divider of two resistors (Ohm's law): what came to nothing came to it in another way."""
+    panel = diagnoser.panel
+    reading = Reading(point="V1.7", quantity="dc_v", value=volts, std=0.01)
+    data = collect(panel, [reading])
+    light, heavy = (
+        ChassisModel(diagnoser.model.chassis, MeterLoad(resistance_ohm=ohm)).predict({}, [reading.measurand])[0, 0]
+        for ohm in (10e6, 1e6)
+    )
+    put_right = data.measured + to_variable("dc_v", light) - to_variable("dc_v", heavy)
+    view = Healthy(expected=put_right, spread=np.array([0.1]), z=np.array([9.0]))
+    assert "heavy load" not in {trial.entry.name for trial in mishaps(panel, data, view)}
+
+
+def test_a_gain_put_right_tells_how_well_the_phase_beside_it_is_known():
+    """A thousandth of the gain hides the phase; with the unit of the probe put right it does not (phasor noise)."""
+    stage = "V1.2>V1.1"
+    both = [Reading(point=stage, quantity="gain", freq_hz=1e3, value=1.0, std=0.01),
+            Reading(point=stage, quantity="phase_deg", freq_hz=1e3, value=180.0, std=0.1)]  # fmt: skip
+    panel = Panel(ChassisModel(load_chassis("gangway-two")), [r.measurand for r in both])
+    small = [replace(both[0], value=1e-3, std=1e-5), both[1]]
+    (entry,) = (one for one in load_fault_file().artefacts if one.name == "unit")
+    trial = Mishap(entry=entry, rows=(0,), readings=(both[0],), because="")
+    right = put_right(panel, collect(panel, small), trial)
+    assert right.noise == pytest.approx(collect(panel, both).noise)
+
+
+@pytest.mark.parametrize("points", [("HT2", "V1.1", "V1.3"), ("V1.1", "V1.3"), ("V1.1",)])
+def test_a_forgotten_minus_beside_a_fault_is_no_other_fault(diagnoser, points):
+    """Of a dead half the plate is at its supply. Written down with a minus no fault explains it: an open plate
+    resistor, which leaves 0 V there, stood with 0.99."""
+    right = [r for r in readings_of(diagnoser.model, {"V1b.strength": 1e-5}) if r.point in points]
+    wrong = [replace(r, value=-r.value) if r.point == "V1.1" else r for r in right]
+    found = diagnoser.diagnose(wrong)
+    (slip,) = (s for s in found.suspects if s.is_slip)
+    assert (slip.part, slip.fault) == ("V1.1", "artefact: sign")
+    assert slip.probability > 0.95
+    assert "a live point, V1.1 -256 V for about 11" in slip.because
+    assert "put right in what follows: V1.1" in found.notes
+    chance = {(s.part, s.section, s.fault): s.probability for s in found.suspects}
+    meant = diagnoser.diagnose(right).suspects[0]
+    assert chance[meant.part, meant.section, meant.fault] == pytest.approx(meant.probability, abs=0.02)

@@ -7,9 +7,9 @@ from analysis.chassis import ChassisModel, load_chassis, parse_chassis
 from analysis.faults import faults_of
 from analysis.inference.data import Data, collect
 from analysis.inference.panel import Panel
-from analysis.inference.variables import to_variable
+from analysis.inference.variables import MODEL_ERRORS, to_variable
 from analysis.suspects import Diagnoser
-from analysis.suspects.because import Healthy, balances, moves, section_of
+from analysis.suspects.because import Healthy, balances, healthy_view, moves, section_of
 
 
 def said(quantity, point, value, expected, **more):
@@ -83,7 +83,8 @@ joined: [[V1.8, K], [LOAD, V1.6]]
         readings = [
             Reading(point=m.point, quantity="dc_v", value=float(v)) for m, v in zip(wanted, shown, strict=True)
         ]
-        return model, balances(model, collect(Panel(model, wanted), readings))
+        panel = Panel(model, wanted)
+        return model, balances(panel, collect(panel, readings))
 
     model, found = balanced("3k", "gnd")
     assert found == []  # two ways for one current: no single resistor tells it
@@ -92,3 +93,40 @@ joined: [[V1.8, K], [LOAD, V1.6]]
     assert abs(one.rho - 1.0) < 0.05  # R4 brings 80 uA of 2.3 mA
     plate = next(fault for fault in faults_of(model.chassis, model.parameters) if fault.part == "R2")
     assert section_of(model, plate) == "V1a"
+
+
+def test_the_currents_are_those_through_the_resistors_as_they_were_measured():
+    """A plate resistor a third above its value, measured and left in: Ohm's law goes by what is there."""
+    model = ChassisModel(load_chassis("gangway-two"))
+    wanted = [Measurand(point=point, quantity="dc_v") for point in ("HT2", "V1.1", "V1.3")]
+    shown = model.predict({"R3": np.array([63e3])}, wanted)[0]
+    readings = [Reading(point=m.point, quantity="dc_v", value=float(v)) for m, v in zip(wanted, shown, strict=True)]
+
+    def ratio(measured):
+        panel = Panel(model, wanted, measured)
+        (one,) = balances(panel, collect(panel, readings))
+        return one.rho
+
+    assert ratio({"R3": (63e3, 500.0)}) < 1.05
+    assert ratio({}) > 1.25
+
+
+def test_a_healthy_grid_has_the_scatter_here_that_it_is_weighed_with():
+    """Grid current near zero bias differs from tube to tube: 20 mV there are no reading that left the others."""
+    model = ChassisModel(load_chassis("gangway-two"))
+    reading = Reading(point="V1.2", quantity="dc_v", value=0.02, std=0.001)
+    panel = Panel(model, [reading.measurand])
+    view = healthy_view(panel, collect(panel, [reading]))
+    assert (
+        view.spread[0] >= np.hypot(panel.grid_error[0], MODEL_ERRORS["dc_v"].base) > 2 * MODEL_ERRORS["dc_v"].base
+    )
+    assert abs(view.z[0]) < 2.0
+
+
+def test_what_is_not_used_is_told_by_reading_and_not_by_point():
+    """Of one stage the gain counts and the phase does not: the angle of no signal is no reading."""
+    model = ChassisModel(load_chassis("gangway-two"))
+    both = [Reading(point="V1.2>gnd", quantity=q, freq_hz=1e3, value=0.0) for q in ("gain", "phase_deg")]
+    both.append(Reading(point="gnd", quantity="dc_v", value=0.001))
+    notes = Diagnoser(model, [r.measurand for r in both]).diagnose(both).notes
+    assert "not used: phase V1.2>gnd at 1 kHz" in notes

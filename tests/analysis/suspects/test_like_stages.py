@@ -58,3 +58,40 @@ def test_one_stage_off_its_likes_or_its_supply_is_named(volts, socket, fault):
     first = hints(readings).suspects[0]
     assert (first.part, first.fault) == (socket, fault)
     assert first.probability <= AT_MOST
+
+
+def test_two_like_stages_are_told_by_each_other():
+    """The mean of two is no stage: beside one of 140 V, 210 V are half as much again (arithmetic)."""
+    found = hints({"V1.1": 140.0, "V1.3": 1.2, "V1.6": 210.0, "V1.8": 0.6, "V3.7": 250.0, "V3.3": 7.5})
+    told = {s.section: s.because for s in found.suspects}
+    assert "plate 210 V (+50%), cathode 600 mV (-50%)" in told["V1a"]
+    assert "plate 140 V (-33%), cathode 1.2 V (+100%)" in told["V1b"]
+
+
+def test_one_dead_half_does_not_make_the_other_half_gassy():
+    """The sound half passes what it should; its like passes nothing, and is no measure of it."""
+    found = hints({"V1.1": 140.0, "V1.3": 1.2, "V1.6": 251.0, "V1.8": 0.0, "V3.7": 250.0, "V3.3": 7.5})
+    assert {s.section for s in found.suspects} == {"V1a"}
+
+
+FIXED = {"V3.7": 430.0, "V3.3": 0.02, "V4.7": 428.0, "V4.3": 0.021, "V1.1": 140.0, "V1.3": 1.2}
+
+
+def test_output_tubes_on_a_fixed_bias_are_not_dead():
+    """Cathodes on the chassis, plates behind a winding, grids at -14 V: a sound stage (common practice, no
+    source)."""
+    found = hints(FIXED | {"V3.2": -14.0, "V4.2": -14.1})
+    assert not [s for s in found.suspects if s.part in ("V3", "V4")]
+
+
+def test_where_the_grid_was_not_read_a_fixed_bias_is_named_as_well():
+    found = hints(FIXED)
+    dead = [s for s in found.suspects if s.fault == "dead"]
+    assert {s.part for s in dead} == {"V3", "V4"}
+    assert all("or a fixed bias: the volts of its grid tell" in s.because for s in dead)
+    assert all(s.probability < found.healthy_probability for s in dead)
+
+
+def test_a_grid_without_bias_before_a_tube_that_passes_nothing_is_a_dead_tube():
+    found = hints(FIXED | {"V3.2": 0.0, "V4.2": -14.1})
+    assert [(s.part, s.fault) for s in found.suspects] == [("V3", "dead")]
