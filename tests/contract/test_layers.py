@@ -23,7 +23,7 @@ ORDER = {
         ["tubes"],
         ["circuit"],
         ["chassis"],
-        ["judge", "faults"],
+        ["judge", "faults", "idle"],
         ["inference"],
         ["suspects", "estimate", "compare", "trend"],
         ["report"],
