@@ -18,11 +18,10 @@ from itertools import combinations
 import numpy as np
 
 from ..inference.data import Data
-from ..inference.error_scales import own_scale, shared_errors
-from ..inference.evidence import fit, freedom_of, log_student, posterior_covariance
+from ..inference.evidence import fit, log_student, posterior_covariance
 from ..inference.panel import Panel
-from ..inference.variables import difference
 from .asking import Asking, Question, ask, side_by_side
+from .heights import Heights
 from .interval import around_ends, deficit_of, widened
 from .profile import Linear, Peak, Profile
 
@@ -95,13 +94,7 @@ class Search:
     ) -> None:
         self.panel, self.data = panel, data
         self.measurands = tuple(panel.measurands[column] for column in data.columns)
-        self._freedom = freedom_of(data.quantities)
-        self._direct = data.quantities == "dc_v"
-        # What a capacitor does to signals is linear; volts that go through a tube's curve are less sure when far.
-        shifted = np.where(self._direct, data.measured, panel.centre[data.columns])[None]
-        self._scale = own_scale(panel, data.columns, data.noise, shifted)[0]
-        centre = panel.centre[data.columns][None]
-        self._shared = shared_errors(panel, data.columns, panel.healthy_slopes[data.columns][None], centre)
+        self._heights = Heights(panel, data)
         self._first, self._others, self._known = places, dict(beside or {}), known
         self.own = [*places, *self._others]
         self._active = np.arange(len(panel.unknowns))
@@ -122,7 +115,7 @@ class Search:
         lines = [_around(zero, {column: places})]
         lines += [_around(zero, {column: places[::THINNER], other: at}) for other, at in self._others.items()]
         starts, line = np.concatenate(lines), np.repeat(np.arange(len(lines)), [len(one) for one in lines])
-        direct = self._direct if self._direct.any() else ~self._direct
+        direct = self._heights.direct if self._heights.direct.any() else ~self._heights.direct
         rows: list[int] = []
         for place in self._ranked((yield from ask(starts)), direct):
             there = [row for row in rows if line[row] == line[place]]
@@ -170,13 +163,9 @@ class Search:
         chosen: list[int] = []
         for place in ranked:
             row = [other for other in chosen if other // size == place // size]
-            if len(row) < EACH and all(self._apart(shown[place], shown[other]) > 1.0 for other in row):
+            if len(row) < EACH and all(self._heights.apart(shown[place], shown[other]) > 1.0 for other in row):
                 chosen.append(place)
         return chosen
-
-    def _apart(self, shown: np.ndarray, other: np.ndarray) -> float:
-        """Largest difference of two lists of readings, in their errors."""
-        return float(np.abs(difference(self.data.quantities, shown, other) / self._scale).max())
 
     def climb(self) -> Asking[bool]:
         """Go to the highest place a profile met; False where none was higher than the best."""
@@ -189,21 +178,20 @@ class Search:
     @property
     def within(self) -> float:
         """How far the likelihood may fall from the peak within an interval, from `interval.widened`."""
-        perfect = float(log_student(np.zeros(self._scale.size), self._scale, self._freedom))
-        return widened(2.0 * (perfect - self.peak.value), self._scale.size - len(self.own))
+        return widened(2.0 * (self._heights.perfect - self.peak.value), self._heights.scale.size - len(self.own))
 
     def _ranked(self, shown: np.ndarray, told: np.ndarray) -> list[int]:
         """Starts, best first: how near all other unknowns, as far as their slopes hold, bring them to ``told``."""
         alive = np.isfinite(shown).all(axis=1)
         shown = np.where(alive[:, None], shown, 0.0)
-        left, scale = difference(self.data.quantities, self.data.measured, shown)[:, told], self._scale[told]
+        left, scale = self._heights.left(shown)[:, told], self._heights.scale[told]
         slopes = self.panel.healthy_slopes[self.data.columns][None].copy()
         slopes[:, :, self.own] = 0.0
-        design = np.concatenate([slopes, self._shared], axis=2)[:, told]
+        design = np.concatenate([slopes, self._heights.shared], axis=2)[:, told]
         counts = (np.abs(design[0]) > NEGLIGIBLE * scale[:, None]).any(axis=0)
         design = design[:, :, counts]
         loose = np.sqrt(scale**2 + (design[0] ** 2).sum(axis=1))
-        freedom = self._freedom[told]
+        freedom = self._heights.freedom[told]
         rough = np.where(alive, log_student(left, loose, freedom), -np.inf)
         first = np.argsort(-rough, kind="stable")[:LIKELY]
         design = np.repeat(design, first.size, axis=0)
@@ -250,14 +238,14 @@ class Search:
         self._standing[place] = value, shown
         others = [stand for other, stand in self._standing.items() if other != place and stand[0] >= value]
         far = max((height for height, _ in others), default=value) > value + (FAR if step else FIRST_FAR)
-        if far or any(self._apart(shown, other) < SAME for _, other in others):
+        if far or any(self._heights.apart(shown, other) < SAME for _, other in others):
             del self._standing[place]
             return True
         return False
 
     def _narrowed(self, near: Linear) -> Linear:
         """Leave out, from here on, unknowns that move nothing."""
-        counts = (np.abs(near.design[:, :, : self._active.size]) > NEGLIGIBLE * self._scale[:, None]).any(
+        counts = (np.abs(near.design[:, :, : self._active.size]) > NEGLIGIBLE * self._heights.scale[:, None]).any(
             axis=(0, 1)
         )
         counts[np.searchsorted(self._active, self.own)] = True
@@ -318,8 +306,7 @@ class Search:
     def _std(self, column: int) -> float:
         """Standard deviation of an unknown by the curvature at the best place."""
         units = self._units(self.peak.near.design.shape[2])
-        left = difference(self.data.quantities, self.data.measured, self.peak.near.shown)
-        weights = (self._freedom + 1) / (self._freedom + (left / self._scale) ** 2) / self._scale**2
+        weights = self._heights.weights(self.peak.near.shown)
         covariance = posterior_covariance(self.peak.near.design * units, weights)[0]
         place = int(np.searchsorted(self._active, column))
         return float(FREE * math.sqrt(covariance[place, place]))
@@ -332,19 +319,14 @@ class Search:
     def _linear(self, at: np.ndarray) -> Asking[Linear]:
         """Readings near S places, by those unknowns alone that count."""
         (answer,) = yield (Question(samples=at, sloped=True),)
-        shared = np.repeat(self._shared, len(at), axis=0)
+        shared = np.repeat(self._heights.shared, len(at), axis=0)
         return Linear(
             shown=answer.shown, design=np.concatenate([answer.slopes[:, :, self._active], shared], axis=2)
         )
 
     def _height(self, at: np.ndarray, shown: np.ndarray) -> np.ndarray:
-        """Log likelihood with the prior of the unknowns and of the most probable shared errors, shape (S,)."""
-        left = np.nan_to_num(difference(self.data.quantities, self.data.measured, shown), nan=1e3)
-        scale, beside = np.broadcast_to(self._scale, left.shape), np.repeat(self._shared, len(left), axis=0)
-        aside = fit(left, beside, scale, self._freedom).unknowns
-        found = log_student(left - np.einsum("cmq,cq->cm", beside, aside), self._scale, self._freedom)
-        believed = (at[:, self._believed] ** 2).sum(axis=1) + (aside**2).sum(axis=1)
-        return np.asarray(np.where(np.isfinite(shown).all(axis=1), found - 0.5 * believed, -np.inf))
+        """Log likelihood of S places, shape (S,)."""
+        return self._heights.of(at[:, self._believed], shown)
 
     def _move(self, at: np.ndarray, near: Linear, shown: np.ndarray, held: int | None = None) -> np.ndarray:
         """Gauss-Newton steps from S places that read ``shown``, by slopes as they stand, shape (S, P).
@@ -362,10 +344,10 @@ class Search:
         # Where each unknown is looked for from: its middle, or for the part's own values where they stand.
         origin = at[:, active].copy()
         origin[:, own] = 0.0
-        target = difference(self.data.quantities, self.data.measured, shown)
+        target = self._heights.left(shown)
         target += np.einsum("cmq,cq->cm", design[:, :, : active.size], origin)
-        scale = np.broadcast_to(self._scale, target.shape)
-        trial = fit(target, design * units, scale, self._freedom).unknowns * units
+        scale = np.broadcast_to(self._heights.scale, target.shape)
+        trial = fit(target, design * units, scale, self._heights.freedom).unknowns * units
         move = np.zeros_like(at)
         move[:, active] = trial[:, : active.size] - origin
         if held is not None:

@@ -34,5 +34,5 @@ def test_crosstalk_is_not_high_and_weighs_nothing(tmp_path, capsys):
             told[verb, table] = json.loads(capsys.readouterr().out)
     assert [row["point"] for row in told["check", with_it]["readings"]] == ["V1.1", "V1.2>V1.1"]
     assert any("V1.2>V2.1" in note for note in told["check", with_it]["notes"])
-    assert any("not used: V1.2>V2.1" in note for note in told["suspects", with_it]["notes"])
+    assert any("not used: gain V1.2>V2.1" in note for note in told["suspects", with_it]["notes"])
     assert told["suspects", with_it]["suspects"] == told["suspects", without]["suspects"]
