@@ -187,7 +187,34 @@ def _taken(job: Job, chosen: Pass, rounds: Sequence[Pass], apart: Sequence[str])
         beside=tuple(Beside(pulled=out, readings=tuple(found)) for out, found in readings.items()),
         rounds=named,
         told=(*([words] if others else []), *apart),
+        begun=job.passes(),
     )
+
+
+def pass_without(read: Stood, pulled: Sequence[str]) -> tuple[str, tuple[str, ...]]:
+    """The pass in which more is out of circuit than in the one asked about: its name, and all that is out in it.
+
+    Parameters
+    ----------
+    read : Stood
+        The pass that is asked about.
+    pulled : sequence of str
+        What goes out besides.
+
+    Returns
+    -------
+    name : str
+        After what is out, and of no pass that was begun: that one has its own conditions.
+    out : tuple of str
+        In the order of the file.
+    """
+    out = read.now.chassis.without([*read.taken.now, *pulled]).pulled
+    name = stem = "-".join([*out, "out"])
+    number = 1
+    while name in read.taken.begun:
+        number += 1
+        name = f"{stem}-{number}"
+    return name, out
 
 
 def _other_mains(passes: Sequence[Pass]) -> str:

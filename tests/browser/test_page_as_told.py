@@ -475,14 +475,15 @@ def test_the_answer_that_asks_for_a_tube_to_be_pulled_is_followed_on_the_page(to
     hub.publish("job", {**JOB, "pulled": "C7", "passes": list(begun), "begun": begun})
     hub.publish("step", STEP)
     counted = "Counted together: as-found, V4-out."
-    hub.publish("suspects", {**NOTHING_WEIGHED, "pull": "V4", "counted": [counted]})
+    hub.publish("suspects", {**NOTHING_WEIGHED, "counted": [counted],
+                              "pull": {"what": ["V4"], "pass": "C7-V4-out-2", "out": ["C7", "V4"]}})  # fmt: skip
     wait_for(lambda: page.locator("#pull").is_visible())
     assert counted in page.locator("#suspects").inner_text()
     assert page.locator("#pull").inner_text() == "Begin a pass with V4 out"
     page.click("#pull")
     assert page.locator("#start").is_visible()
     assert not page.locator("#work").is_visible()
-    assert page.input_value("#pass") == "V4-out-2", "of its own: the one of that name was read"
+    assert page.input_value("#pass") == "C7-V4-out-2", "the name that the terminal proposes too"
     assert page.input_value("#pulled") == "C7 V4"
     # The survey that runs goes on beneath, and its next point does not take the form away.
     hub.publish("step", {**STEP, "title": "V1 pin 3"})
@@ -496,9 +497,9 @@ def test_the_answer_that_asks_for_a_tube_to_be_pulled_is_followed_on_the_page(to
     page.click("#begin")
     wait_for(lambda: posted)
     ((action, body),) = posted
-    assert (action, body["pass"], body["pulled"], body["mains_v"]) == ("start", "V4-out-2", "C7 V4", "231")
-    begun["V4-out-2"] = {"mains_v": 231.0, "pulled": "C7 V4", "read": False}
-    hub.publish("job", {**JOB, "pass": "V4-out-2", "pulled": "C7 V4", "passes": list(begun), "begun": begun})
+    assert (action, body["pass"], body["pulled"], body["mains_v"]) == ("start", "C7-V4-out-2", "C7 V4", "231")
+    begun["C7-V4-out-2"] = {"mains_v": 231.0, "pulled": "C7 V4", "read": False}
+    hub.publish("job", {**JOB, "pass": "C7-V4-out-2", "pulled": "C7 V4", "passes": list(begun), "begun": begun})
     hub.publish("step", {**STEP, "title": "V4 pin 5"})
     hub.publish("suspects", NOTHING_WEIGHED)
     wait_for(lambda: page.locator("#work").is_visible())
@@ -528,6 +529,12 @@ def test_a_pass_that_was_begun_brings_its_conditions_and_a_changed_part_a_pass_o
     page.fill("#changed", "C2")
     page.press("#changed", "Tab")
     assert page.input_value("#pass") == "by another name"
+    # "Begin another pass" leaves the name to the person, who may begin with what was changed.
+    page.click("#unchanged")
+    page.click("#another")
+    page.fill("#changed", "R5 V1")
+    page.press("#changed", "Tab")
+    assert page.input_value("#pass") == "after-R5"
 
 
 def test_the_end_of_the_job_is_written_on_the_page_and_its_report_comes_as_a_file(told):

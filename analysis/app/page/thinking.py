@@ -163,7 +163,7 @@ class Thinker:
 
     def _look_further(self) -> None:
         """Add to the answer what pulling a tube would tell, where nobody has asked anything since."""
-        from analysis.app.verbs.suspects import as_json
+        from analysis.app.verbs.suspects import as_json, passes_of_their_own
 
         told, self._told = self._told, None
         if told is None or self.settled is None or self._diagnoser is None:
@@ -173,7 +173,9 @@ class Thinker:
             found = self._diagnoser.with_tube_out(found)
         if found.tube_out and not self._asked():
             self.settled = read, found
-            self._tell({**answer, **as_json(found)}, points, True)
+            plain = as_json(found)
+            plain["tube_out"] = passes_of_their_own(read, plain["tube_out"])
+            self._tell({**answer, **plain}, points, True)
 
     def _expecting(self, diagnoser: Diagnoser, read: Stood) -> Diagnoser:
         """The diagnoser, made once more where it has no predictions for a reading, or a part was changed since, or

@@ -417,7 +417,9 @@ def test_while_nothing_is_read_the_list_looks_what_pulling_a_tube_would_tell():
         assert (count, settled) == (len(readings), True)
         assert [one["pull"] for one in further["tube_out"]] == [["V2"]]
         assert {**further, "tube_out": []} == first[0]
-        advice = showing.suspects_panel(further, count)["advice"]
+        panel = showing.suspects_panel(further, count)
+        assert panel["pull"] == {"what": ["V2"], "pass": "V2-out", "out": ["V2"]}, "named as by the terminal"
+        advice = panel["advice"]
         assert "with the power off pull V2, then: DC volts at V2.2 with V2 out." in advice
         assert thinker.settled[-1].tube_out
         with pytest.raises(queue.Empty):
@@ -576,6 +578,8 @@ def test_another_pass_is_begun_on_the_page_and_both_make_one_answer(tmp_path):
         wait_for(
             lambda: said("alarm", "words") == "as-found is being surveyed: go on with it, or name another pass"
         )
+        worker.post("start", {"mains_v": "231", "pass": " "})  # "Begin another pass", and no name for it
+        wait_for(lambda: said("alarm", "words").startswith("Name the pass: a new name begins another"))
         worker.post("start", {"mains_v": "231", "pass": "v2-out ", "pulled": "V2", "changed": "C99"})
         wait_for(lambda: "no part C99" in said("alarm", "words"))
         assert said("job", "pass") == "as-found"
