@@ -18,7 +18,7 @@ from analysis.app.signal.session import GENERATOR_ON
 from tests.analysis.app.test_page_worker import running, wait_for
 
 FULL = StoreError("amp.stagewalk: not kept: the disk is full", hint="free some space")
-CALLS = ["add_event", "describe", "passes", "read_pass", "sheet", "start_pass", "work_done"]
+CALLS = ["add_event", "describe", "passes", "read_pass", "sheet", "start_pass", "states"]
 OF_A_GAIN = [
     *(("add_capture", 1), ("add_readings", 1), ("add_event", 1), ("add_event", 2)),
     *(("passes", nth) for nth in (1, 2, 3)),
@@ -227,7 +227,7 @@ def test_a_remark_that_is_not_kept_stops_no_measurement_and_stays_in_sight(tmp_p
         wait_for(lambda: hub.state()["gain"]["progress"].startswith("Stopped"))
 
 
-@pytest.mark.parametrize("call", ["add_reading", "read_pass", "work_done"])
+@pytest.mark.parametrize("call", ["add_reading", "read_pass", "states"])
 def test_a_reading_that_was_kept_is_announced_though_the_job_is_not_read_after_it(tmp_path, call):
     with running(tmp_path) as (_, hub, worker, path):
         worker.post("start", {"mains_v": "231", "glow": True})
