@@ -1,7 +1,10 @@
 """The page in a real browser, told by a hub what to show: keys after a click, sound, another server, a phone."""
 
+import asyncio
+
 import pytest
 
+from analysis.app.page.hub import Subscriber
 from tests.browser.serving import JOB, NEEDS_BROWSER, NOTES, NOTHING_WEIGHED, STEP, wait_for
 
 pytestmark = NEEDS_BROWSER
@@ -217,6 +220,47 @@ def test_without_its_server_the_page_claims_nothing_of_the_instruments(told):
     wait_for(lambda: lamps.first.inner_text() == "server gone, trying again")
     page.wait_for_timeout(2500)
     assert lamps.first.inner_text() == "server gone, trying again", "other tabs are not in the way"
+
+
+def test_a_network_that_goes_away_without_a_word_is_noticed(told, monkeypatch):
+    """A phone out of reach keeps its stream open: the lamp of the generator went on to say off."""
+    page, hub, _ = told
+    link, generator = page.locator("#lamp-link .is"), page.locator("#lamp-generator .is")
+    whole, silent = Subscriber.stream, []
+
+    async def cut(self, keep_alive_s=5.0):
+        async for chunk in whole(self, keep_alive_s):
+            if silent:
+                await asyncio.sleep(0.1)
+            else:
+                yield chunk
+
+    monkeypatch.setattr(Subscriber, "stream", cut)
+    page.reload()
+    hub.publish("generator", {"on": False, "known": True, "words": "off"})
+    wait_for(lambda: (link.inner_text(), generator.inner_text()) == ("live", "off"))
+    silent.append(True)
+    wait_for(lambda: generator.inner_text() == "not known", 40)
+    silent.clear()
+    wait_for(lambda: (link.inner_text(), generator.inner_text()) == ("live", "off"), 40)
+
+
+def test_a_point_of_the_drawing_tells_that_the_server_is_gone(told):
+    page, _, _ = told
+    page.route("**/drawing*", lambda route: route.fulfill(
+        body="<svg xmlns='http://www.w3.org/2000/svg'><text data-point='V1.6' y='20'>V1.6</text></svg>",
+        content_type="image/svg+xml"))  # fmt: skip
+    page.click("nav [href='#chassis']")
+    page.locator("#drawing [data-point]").wait_for()
+    page.route("**/history*", lambda route: route.abort())
+    page.click("#drawing [data-point]")
+    wait_for(lambda: "The server does not answer." in page.locator("#history").inner_text())
+
+
+def test_two_jobs_are_told_apart_by_the_names_of_their_tabs(told):
+    page, hub, _ = told
+    hub.publish("job", {**JOB, "name": "amp-1234", "pass": "after-C2"})
+    wait_for(lambda: page.title() == "amp-1234, after-C2: stagewalk")
 
 
 def test_that_the_server_does_not_answer_is_said_as_long_as_it_is_so(told):
@@ -553,3 +597,13 @@ def test_the_end_of_the_job_is_written_on_the_page_and_its_report_comes_as_a_fil
         page.click("#report")
     assert kept.value.suggested_filename == "five.html"
     wait_for(lambda: "downloads of this browser" in page.locator("#report-words").inner_text())
+
+
+def test_what_switches_the_generator_on_is_no_key_of_the_survey(told):
+    page, hub, posted = told
+    hub.publish("gain", {"running": True, "waiting": True, "progress": "Connect."})
+    page.click("nav [href='#gain']")
+    page.click("#gain-confirm")
+    page.keyboard.press("Space")
+    wait_for(lambda: len(posted) == 2)
+    assert posted == [("placed", {})] * 2

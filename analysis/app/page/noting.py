@@ -22,6 +22,7 @@ from analysis.app.replaced import (
 )
 from analysis.chassis import Chassis
 from analysis.chassis.parts import UNITS
+from analysis.report.words import with_signs
 
 from .hub import Hub
 
@@ -31,7 +32,6 @@ NOTES = ("note", "intake", "conclude", "changed", "pulled")
 SHOWN = ("note", "part_replaced", "part_measured", "tube_swapped")
 INTAKE = ("customer", "serial", "technician", "complaint")
 CONCLUSION = ("found", "advice")
-LONGEST, LONGEST_REMARK = 2000, 400
 
 
 def changed_before(chassis: Chassis, words: object) -> tuple[Event, ...]:
@@ -97,7 +97,7 @@ class Noting:
             elif action == "pulled":
                 words = self._pulled(body)
             elif text := str(body.get("text", "")).strip():
-                words = self._remark(text[:LONGEST_REMARK], point)
+                words = self._remark(text, point)
             else:
                 return
         except click.BadParameter as error:
@@ -117,7 +117,8 @@ class Noting:
         keep_replaced(self._job, self._pass_name, events)
         where = "in" if measured else "before"
         asked = [f" {words[0].upper()}{words[1:]}" for words in far_from_drawn(self._chassis, events)]
-        return f"Written down {where} {self._pass_name}: {', '.join(e.subject for e in events)}.{''.join(asked)}"
+        named = ", ".join(event.subject for event in events)
+        return with_signs(f"Written down {where} {self._pass_name}: {named}.{''.join(asked)}")
 
     def _pulled(self, body: Mapping[str, Any]) -> str:
         out = out_by_name(self._chassis, str(body.get("pulled") or ""))
@@ -168,11 +169,11 @@ class Noting:
 
     def _line(self, event: Event) -> str:
         part = self._chassis.without(()).parts.get(event.subject)
-        value = f", {format_value(event.value, UNITS[part.kind])}" if event.value and part else ""
+        value = with_signs(f", {format_value(event.value, UNITS[part.kind])}") if event.value and part else ""
         kind = "" if event.kind == "note" else event.kind.replace("_", " ")
         words = " ".join(filter(None, [event.taken_utc[:16].replace("T", " "), event.subject, kind])) + value
         return f"{words}: {event.text}" if event.text else words
 
 
 def _given(body: Mapping[str, Any], names: Sequence[str]) -> dict[str, str]:
-    return {name: str(body[name]).strip()[:LONGEST] for name in names if name in body}
+    return {name: str(body[name]).strip() for name in names if name in body}

@@ -3,6 +3,7 @@
 from __future__ import annotations
 
 import threading
+import traceback
 from collections.abc import Callable, Sequence
 from contextlib import suppress
 from typing import TYPE_CHECKING, Any
@@ -38,8 +39,8 @@ class Thinker:
         Lowest rating of lead and meter.
     tell : callable
         Takes each answer, in the shape the verb ``suspects`` prints and with what is ``asked`` and what is
-        ``counted`` first, how many points it rests on, and whether it is settled: readings are answered at a glance
-        first. Called from this thread.
+        ``counted`` first, how many points it rests on (None where there is no answer), and whether it is settled:
+        readings are answered at a glance first. Called from this thread.
 
     Attributes
     ----------
@@ -52,7 +53,7 @@ class Thinker:
         first: Stood,
         measurands: Sequence[Measurand],
         limit_v: float,
-        tell: Callable[[dict[str, Any], int, bool], None],
+        tell: Callable[[dict[str, Any], int | None, bool], None],
     ) -> None:
         self._tell = tell
         self._question: Stood | None = None
@@ -118,10 +119,16 @@ class Thinker:
                 if self._ended:
                     return
                 question, self._question = self._question, None
-            if question is not None:
-                self._answer(question)
-            else:
-                self._look_further()
+            try:
+                if question is not None:
+                    self._answer(question)
+                else:
+                    self._look_further()
+            except Exception as error:  # told, or the list would say for ever that it weighs the newest reading
+                traceback.print_exc()
+                self.settled = self._told = None
+                words = f"The suspects cannot be worked out: {type(error).__name__}. Look at the terminal."
+                self._tell({**NOTHING_WEIGHED, "notes": [words]}, None, True)
 
     def _asked(self) -> bool:
         return self._ended or self._question is not None

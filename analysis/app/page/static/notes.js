@@ -1,5 +1,5 @@
 // Notes: intake, parts changed, remarks, conclusion, and the report as a file. The server writes them into the job and says what stands there.
-import { text, make } from "/static/dom.js";
+import { text, make, asked } from "/static/dom.js";
 const at = (id) => document.getElementById(id);
 const sheets = { intake: ["customer", "serial", "technician", "complaint"], conclude: ["found", "advice"] };
 const fields = Object.values(sheets).flat();
@@ -42,14 +42,12 @@ async function report() {
   button.disabled = true;
   text(words, "The report is being put together.");
   try {
-    const answer = await fetch("/report");
-    if (answer.ok) {
-      const link = make("a", { href: URL.createObjectURL(await answer.blob()), download: `${at("job-name").textContent}.html` });
-      link.click();
-      setTimeout(() => URL.revokeObjectURL(link.href), 60000);
-      text(words, "One file that opens without a network and prints; look among the downloads of this browser.");
-    } else text(words, await answer.text());
-  } catch { text(words, "The server does not answer."); }
+    const answer = await asked("/report");
+    const link = make("a", { href: URL.createObjectURL(await answer.blob()), download: `${at("job-name").textContent}.html` });
+    link.click();
+    setTimeout(() => URL.revokeObjectURL(link.href), 60000);
+    text(words, "One file that opens without a network and prints; look among the downloads of this browser.");
+  } catch (error) { text(words, error.message); }
   button.disabled = false;
 }
 export function update(notes) {
