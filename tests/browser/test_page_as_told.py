@@ -560,6 +560,12 @@ def test_a_pass_that_was_begun_brings_its_conditions_and_a_changed_part_a_pass_o
     hub.publish("step", STEP)
     wait_for(lambda: page.locator("#done tr").count() == 1)
     page.click("#another")
+    assert page.input_value("#mains") == "", "as-found was read at 231 V; what the mains are now nobody has said"
+    hub.publish("job", {**JOB, "mains_v": 231.0, "passes": list(begun), "begun": {**begun, "more": begun["low"]}})
+    page.wait_for_timeout(300)
+    assert page.input_value("#mains") == ""
+    page.click("#unchanged")
+    page.click("#another")
     page.fill("#pass", "low")
     page.press("#pass", "Tab")
     assert (page.input_value("#mains"), page.input_value("#pulled")) == ("207", "V4")

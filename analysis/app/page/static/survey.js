@@ -16,7 +16,7 @@ export function job(job) {
   begun = job.begun ?? {};
   inHand = job.pass;
   at("passes").replaceChildren(...job.passes.map((name) => make("option", { value: name })));
-  if (job.mains_v && !at("mains").value) at("mains").value = String(job.mains_v);
+  if (job.mains_v && !at("mains").value && !formOpen) at("mains").value = String(job.mains_v);
   if (pulled !== (job.pulled ?? "")) at("pulled").value = pulled = job.pulled ?? "";
 }
 
@@ -37,6 +37,8 @@ function form(name, out) {
   formOpen = Boolean(now?.running);
   at("pass").value = name;
   at("pulled").value = out ?? begun[name]?.pulled ?? "";
+  // Of a pass without a name yet nobody has read the mains: those of the one before would stand in it as read.
+  at("mains").value = name ? String(begun[name]?.mains_v ?? begun[inHand]?.mains_v ?? at("mains").value) : "";
   show(at("unchanged"), formOpen);
   show(at("start"), true);
   show(at("work"), false);
