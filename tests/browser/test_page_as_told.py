@@ -330,6 +330,31 @@ def test_no_part_is_written_down_that_nobody_chose(told):
     assert posted == [("changed", body) for body in sent]
 
 
+def test_what_is_refused_stays_in_its_form_and_what_is_written_down_does_not(told):
+    page, hub, posted = told
+    page.goto(page.url + "#notes")
+    hub.publish("notes", {**NOTES, "done": ""})
+    wait_for(lambda: page.locator("#changed-name option").count() == 2)
+    page.fill("#remark", "smoke from R7, after ten minutes")
+    page.click("#remark-form button")
+    wait_for(lambda: posted)
+    hub.publish("notes", {**NOTES, "words": "Not written down: as-found has not begun", "done": ""})
+    wait_for(lambda: "Not written down" in page.locator("#notes-words").inner_text())
+    assert page.input_value("#remark") == "smoke from R7, after ten minutes"
+    page.select_option("#changed-name", "C2")
+    page.fill("#changed-value", "22n")
+    page.click("#changed-form button")
+    wait_for(lambda: len(posted) == 2)
+    hub.publish("notes", {**NOTES, "words": "Written down before as-found: C2.", "done": "changed"})
+    wait_for(lambda: page.input_value("#changed-value") == "")
+    assert page.input_value("#changed-name") == ""
+    assert page.input_value("#remark") == "smoke from R7, after ten minutes", "that form waits for nothing"
+    # What another tab has written down empties no form here.
+    hub.publish("notes", {**NOTES, "words": "Written down.", "done": "note", "noted": ["hums"]})
+    wait_for(lambda: "hums" in page.locator("#noted").inner_text())
+    assert page.input_value("#remark") == "smoke from R7, after ten minutes"
+
+
 def test_tubes_that_were_out_are_ticked_and_follow_what_the_job_says(told):
     page, hub, posted = told
     page.goto(page.url + "#notes")

@@ -105,15 +105,17 @@ class Noting:
         except StoreError as error:
             self._refuse(error, action, body)
         else:
-            self.show(words)
+            self.show(words, done=action)
 
     def _changed(self, body: Mapping[str, Any]) -> str:
         measured = str(body.get("measured") or "").split()
         events = measurements(self._chassis, measured) or changed_before(self._chassis, body.get("parts"))
         if not events:
-            return "Name a part or a tube."
+            raise click.BadParameter("name a part or a tube.")
         if not self._begun:
-            return f"{self._pass_name} has not begun: name the parts where the survey is started."
+            raise click.BadParameter(
+                f"{self._pass_name} has not begun: name the parts where the survey is started."
+            )
         keep_replaced(self._job, self._pass_name, events)
         where = "in" if measured else "before"
         asked = [f" {words[0].upper()}{words[1:]}" for words in far_from_drawn(self._chassis, events)]
@@ -123,12 +125,12 @@ class Noting:
     def _pulled(self, body: Mapping[str, Any]) -> str:
         out = out_by_name(self._chassis, str(body.get("pulled") or ""))
         if not self._begun:
-            return f"{self._pass_name} has not begun: name it where the survey is started."
+            raise click.BadParameter(f"{self._pass_name} has not begun: name it where the survey is started.")
         return f"Written down of {self._pass_name}: {keep_out(self._job, self._pass_name, out)}."
 
     def _remark(self, text: str, point: str) -> str:
         if not self._begun:
-            return f"{self._pass_name} has not begun: a remark belongs to its readings."
+            raise click.BadParameter(f"{self._pass_name} has not begun: a remark belongs to its readings.")
         self._job.add_event(self._pass_name, Event(kind="note", subject=point, text=text))
         self._hub.cue("prompt", text="noted")
         return "Written down."
@@ -138,25 +140,28 @@ class Noting:
         typed = next((f" ({body[name]})" for name in ("text", "parts", "measured", "pulled") if body.get(name)), "")
         words = f"Not written down{typed}: {error}" + (f": {error.hint}" if error.hint else "")
         given = _given(body, {"intake": INTAKE, "conclude": CONCLUSION}.get(action, ()))
-        self._panel = {**self._panel, "words": words, "sheet": {**self._panel["sheet"], **given}}
+        self._panel = {**self._panel, "words": words, "done": "", "sheet": {**self._panel["sheet"], **given}}
         self._hub.publish("notes", self._panel)
 
     @property
     def _begun(self) -> bool:
         return self._pass_name in self._job.passes()
 
-    def show(self, words: str = "") -> None:
+    def show(self, words: str = "", *, done: str = "") -> None:
         """Tell the tabs what stands in the job.
 
         Parameters
         ----------
         words : str
             Answer to the last request.
+        done : str
+            What it asked for, where it was done: the form may be emptied.
         """
         one = pass_so_far(self._job, self._pass_name)
         sheet, drawn = self._job.sheet, self._chassis.without(())
         self._panel = {
             "words": words,
+            "done": done,
             "sheet": {name: getattr(sheet, name) for name in (*INTAKE, *CONCLUSION)},
             "names": [*drawn.parts, *drawn.sockets],
             "sockets": [

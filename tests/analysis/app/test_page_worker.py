@@ -539,7 +539,9 @@ def test_a_tube_noted_as_out_during_a_round_counts_at_once_in_bands_verdicts_and
             return hub.state().get(panel, {}).get(key)
 
         worker.post("pulled", {"pulled": "V1"})
-        wait_for(lambda: said("notes", "words") == "as-found has not begun: name it where the survey is started.")
+        wait_for(lambda: said("notes", "words")
+                 == "Not written down: as-found has not begun: name it where the survey is started.")  # fmt: skip
+        assert said("notes", "done") == ""
         worker.post("start", {"mains_v": "231", "glow": True})
         wait_for(lambda: said("step", "over"), 60)
         rows = {row["point"]: row for row in hub.state()["taken"]["readings"]}
