@@ -10,7 +10,7 @@ import difflib
 import os
 import re
 from collections.abc import Mapping
-from dataclasses import dataclass
+from dataclasses import dataclass, field
 from importlib import resources
 from pathlib import Path
 from typing import TYPE_CHECKING, Any, TypeVar, get_args
@@ -43,17 +43,33 @@ class Document:
         Mappings, lists and plain text, nothing converted.
     lines : mapping of tuple to int
         Line, from 1, of every place in the tree, keyed by its keys and indices.
+    remarks : mapping of tuple to str
+        Remarks that begin without a space behind their ``#``, by the value they stand behind: it may be the rest of
+        that value, which YAML cuts off.
     """
 
     path: str
     tree: Text
     lines: Mapping[tuple[str | int, ...], int]
+    remarks: Mapping[tuple[str | int, ...], str] = field(default_factory=dict)
 
     def line_of(self, place: tuple[str | int, ...]) -> int:
         """Line of a place, or of the nearest place around it."""
         while place not in self.lines and place:
             place = place[:-1]
         return self.lines.get(place, 1)
+
+    def cut_off(self, *place: str) -> list[Problem]:
+        """The `Problem` of a text that YAML may have cut off at a ``#``; none of one that is whole.
+
+        Parameters
+        ----------
+        *place : str
+            Its keys.
+        """
+        remark = self.remarks.get(place, "")
+        words = f"cut off at the #: quotes round all of it keep {remark!r}; a remark has a space behind its #"
+        return [self.problem(place, words)] if remark else []
 
     def problem(self, place: tuple[str | int, ...], text: str) -> Problem:
         """Build the `Problem` for a place of this file."""
@@ -190,7 +206,7 @@ def parse_yaml(text: str, path: str = "text", *, escapes: bool = False) -> Docum
     ]
     if problems:
         raise ConfigError.from_problems(problems)
-    reading = _Reading(path, escapes)
+    reading = _Reading(path, escapes, text)
     try:
         # Events, not nodes: neither depth nor an alias that contains itself can make us recurse.
         for event in yaml.parse(text, Loader=getattr(yaml, "CSafeLoader", yaml.SafeLoader)):
@@ -210,6 +226,7 @@ MOST_BYTES = 1_000_000
 _DEEPEST = 20
 _CROWDED = re.compile(r"(\w+):(\S+)")
 """A name and its value with no space between them are one name to YAML."""
+_REMARK = re.compile(r"[ \t]+(#[^\s#][^\n]*)")
 # What YAML 1.2.2 (5.1) does not count as printable; a tab or a line end is.
 _NOT_YAML = re.compile("[^\t\r\x20-\x7e\x85\xa0-\ud7ff\ue000-\ufffd\U00010000-\U0010ffff]")
 
@@ -221,8 +238,10 @@ def _named(character: str) -> str:
 class _Reading:
     """Builds the tree of one document from the parser's events."""
 
-    def __init__(self, path: str, escapes: bool) -> None:
+    def __init__(self, path: str, escapes: bool, source: str) -> None:
         self._path = path
+        self._source = source
+        self._remarks: dict[tuple[str | int, ...], str] = {}
         self._escapes = escapes
         self._lines: dict[tuple[str | int, ...], int] = {}
         self._problems: list[Problem] = []
@@ -249,7 +268,7 @@ class _Reading:
             raise ConfigError.from_problems([Problem(self._path, 0, "", "the file is empty")])
         if self._problems:
             raise ConfigError.from_problems(self._problems)
-        return Document(self._path, self._roots[0], self._lines)
+        return Document(self._path, self._roots[0], self._lines, self._remarks)
 
     def _report(self, line: int, place: tuple[str | int, ...], text: str) -> None:
         self._problems.append(Problem(self._path, line, ".".join(str(key) for key in place), text))
@@ -282,6 +301,8 @@ class _Reading:
             self._report(line, place, f"tag {event.tag} is not allowed here")
         elif kind == "Scalar":
             value = self._text(event, line, place)
+            if event.implicit[0] and (cut := _REMARK.match(self._source, event.end_mark.index)):
+                self._remarks[place] = cut[1].rstrip()
             if not value and event.implicit[0] and place and (found := _CROWDED.fullmatch(str(place[-1]))):
                 self._report(line, place, f"expected a space behind the colon: {found[1]}: {found[2]}")
         if not self._open:

@@ -192,7 +192,10 @@ def load_bench(name_or_path: str) -> Bench:
     ConfigError
         Every mistake with its line.
     """
-    return _checked(read_yaml(find_config("benches", name_or_path)))
+    document = read_yaml(find_config("benches", name_or_path))
+    if cut_off := document.cut_off("bench"):  # not of a text that a job keeps: it was taken so
+        raise ConfigError.from_problems(cut_off)
+    return _checked(document)
 
 
 def parse_bench(text: str, path: str) -> Bench:

@@ -12,12 +12,14 @@ from .readings_csv import lines_of_points, read_passes_csv, read_readings_csv, w
 
 if TYPE_CHECKING:
     from .job import Job
+    from .kept import KeptPasses
     from .opening import create_job, has_job, open_job
 
 __all__ = [
     "SUFFIX",
     "Job",
     "JobSummary",
+    "KeptPasses",
     "create_job",
     "has_job",
     "lines_of_points",
@@ -38,4 +40,8 @@ def __getattr__(name: str) -> Any:
         from . import opening
 
         return getattr(opening, name)
+    if name == "KeptPasses":
+        from .kept import KeptPasses
+
+        return KeptPasses
     raise AttributeError(f"module {__name__!r} has no attribute {name!r}")

@@ -9,7 +9,7 @@ from collections.abc import Mapping, Sequence
 from types import TracebackType
 from typing import Any
 
-from sqlalchemy import Engine, select
+from sqlalchemy import Engine, func, select
 
 from ..clock import Clock
 from ..errors import StoreError
@@ -249,6 +249,16 @@ class Job:
             {"customer": customer, "complaint": complaint, "technician": technician, "serial": serial}
         )
 
+    def redraw(self, chassis_text: str) -> None:
+        """Keep another text of the chassis file; what it was before is for the caller to write down.
+
+        Parameters
+        ----------
+        chassis_text : str
+            The whole file.
+        """
+        self._write_sheet({"chassis_text": chassis_text})
+
     def _write_sheet(self, given: Mapping[str, str | None]) -> None:
         words = {name: text for name, text in given.items() if text is not None}
         if words:
@@ -268,6 +278,20 @@ class Job:
         with self._lock:
             self._pass_ids = {row["name"]: row["id"] for row in found}
         return tuple(row["name"] for row in found)
+
+    def states(self) -> dict[str, tuple[int | None, ...]]:
+        """What is another number whenever a pass has changed, by name: its row, its newest reading and event.
+
+        Readings and events are only ever added, so that the newest tells; captures are not looked at.
+        """
+
+        def newest(table: Any) -> Any:
+            return select(func.max(table.c.id)).where(table.c.pass_id == schema.PASS.c.id).scalar_subquery()
+
+        of_pass = (schema.PASS.c.check_number, newest(schema.READING), newest(schema.EVENT))
+        asked = select(schema.PASS.c.name, *(column.label(f"n{n}") for n, column in enumerate(of_pass)))
+        found = self._tables.rows(asked.order_by(schema.PASS.c.id))
+        return {row["name"]: (row["n0"], row["n1"], row["n2"]) for row in found}
 
     def read_pass(self, name: str, *, captures: bool = True) -> Pass:
         """Read a pass with everything in it.

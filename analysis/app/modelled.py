@@ -12,6 +12,11 @@ if TYPE_CHECKING:
     from acquisition.instruments import Bench
     from analysis.chassis import Chassis, ChassisModel, MeterLoad, ProbeLoad
 
+PUT_RIGHT = (
+    "stagewalk export JOB --chassis FILE writes it out, stagewalk note JOB --chassis FILE takes it back put right"
+)
+"""What to do about a chassis file that an earlier version took and this one refuses."""
+
 
 def modelled(sheet: JobSheet, pulled: Iterable[str] = ()) -> tuple[Chassis | None, ChassisModel | None, str]:
     """Chassis and model of a job, with the meter and probe of the bench file that the job keeps.
@@ -39,7 +44,9 @@ def modelled(sheet: JobSheet, pulled: Iterable[str] = ()) -> tuple[Chassis | Non
     try:
         chassis = parse_chassis(sheet.chassis_text, sheet.chassis_name).without(pulled)
     except ConfigError as error:
-        return None, None, f"the chassis file kept in the job cannot be read: {error.problems[0]}"
+        first, more = error.problems[0], len(error.problems) - 1
+        told = f"{first}; and {more} more" if more else str(first)
+        return None, None, f"the chassis file kept in the job cannot be read: {told}; {PUT_RIGHT}"
     if not chassis.parts:
         return chassis, None, "the chassis file lists no parts, so there is no model"
     try:

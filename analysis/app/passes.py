@@ -63,6 +63,8 @@ class Taken:
         The passes that count, each with what was out of circuit; empty for readings files.
     told : tuple of str
         What is to be said of how passes were counted.
+    begun : tuple of str
+        Every pass of the job; empty for readings files.
     """
 
     labels: Mapping[str, str]
@@ -77,6 +79,7 @@ class Taken:
     beside: tuple[Beside, ...] = ()
     rounds: tuple[str, ...] = ()
     told: tuple[str, ...] = ()
+    begun: tuple[str, ...] = ()
 
 
 def reached(model: ChassisModel, readings: Sequence[Reading]) -> tuple[Reading, ...]:

@@ -42,8 +42,10 @@ def take(
     StoreError
         The job cannot be read.
     """
+    from acquisition.errors import ConfigError
     from acquisition.store import read_readings_csv
     from analysis.app.jobs import job_to_read
+    from analysis.app.modelled import PUT_RIGHT
     from analysis.chassis import load_chassis, parse_chassis
 
     if chassis_name is not None:
@@ -76,7 +78,10 @@ def take(
             raise refusal(
                 f"{arguments[0]} keeps no chassis file: export it, and name --chassis FILE with the table"
             )
-        chassis = parse_chassis(sheet.chassis_text, sheet.chassis_name)
+        try:
+            chassis = parse_chassis(sheet.chassis_text, f"chassis file kept in {arguments[0]}")
+        except ConfigError as error:
+            raise ConfigError.from_problems(error.problems, hint=PUT_RIGHT) from error
         if also and not chassis.parts:
             raise refusal("--also needs a chassis file with parts: without them there is nothing to work out from")
         taken = counted(job, chosen, also, alone=alone or not chassis.parts)

@@ -12,7 +12,7 @@ from analysis.app.passes import Beside, Taken, reached, refusal, work_at
 from analysis.report.words import standing_text
 
 if TYPE_CHECKING:
-    from acquisition.store import Job
+    from acquisition.store import Job, KeptPasses
     from analysis.app.modelled import Models
     from analysis.chassis import ChassisModel
 
@@ -118,7 +118,7 @@ def stood(taken: Taken, models: Models) -> Stood:
     )
 
 
-def counted(job: Job, chosen: Pass, also: Sequence[str] = (), *, alone: bool = False) -> Taken:
+def counted(job: Job | KeptPasses, chosen: Pass, also: Sequence[str] = (), *, alone: bool = False) -> Taken:
     """One pass, with others that count too.
 
     Of itself another pass counts that was taken with something else out of circuit, where no part was changed
@@ -166,7 +166,7 @@ def counted(job: Job, chosen: Pass, also: Sequence[str] = (), *, alone: bool = F
     return _taken(job, chosen, rounds, apart)
 
 
-def _taken(job: Job, chosen: Pass, rounds: Sequence[Pass], apart: Sequence[str]) -> Taken:
+def _taken(job: Job | KeptPasses, chosen: Pass, rounds: Sequence[Pass], apart: Sequence[str]) -> Taken:
     from analysis.app.told import basis_of
 
     common = frozenset(rounds[0].pulled).intersection(*(one.pulled for one in rounds))
@@ -190,7 +190,34 @@ def _taken(job: Job, chosen: Pass, rounds: Sequence[Pass], apart: Sequence[str])
         beside=tuple(Beside(pulled=out, readings=tuple(found)) for out, found in readings.items()),
         rounds=named,
         told=(*([words] if others else []), *apart),
+        begun=job.passes(),
     )
+
+
+def pass_without(read: Stood, pulled: Sequence[str]) -> tuple[str, tuple[str, ...]]:
+    """The pass in which more is out of circuit than in the one asked about: its name, and all that is out in it.
+
+    Parameters
+    ----------
+    read : Stood
+        The pass that is asked about.
+    pulled : sequence of str
+        What goes out besides.
+
+    Returns
+    -------
+    name : str
+        After what is out, and of no pass that was begun: that one has its own conditions.
+    out : tuple of str
+        In the order of the file.
+    """
+    out = read.now.chassis.without([*read.taken.now, *pulled]).pulled
+    name = stem = "-".join([*out, "out"])
+    number = 1
+    while name in read.taken.begun:
+        number += 1
+        name = f"{stem}-{number}"
+    return name, out
 
 
 def _other_mains(passes: Sequence[Pass]) -> str:
@@ -204,7 +231,7 @@ def _other_mains(passes: Sequence[Pass]) -> str:
     return f"{least_v:g} V in {least} and {most_v:g} V in {most}"
 
 
-def _repaired_between(job: Job, passes: Sequence[Pass]) -> str:
+def _repaired_between(job: Job | KeptPasses, passes: Sequence[Pass]) -> str:
     """The first part or tube changed from the first of some passes to the last; empty for none."""
     rounds = [[event for event in job.work_done(one.name) if event.kind in REPAIRS] for one in passes]
     few, many = min(rounds, key=len), max(rounds, key=len)

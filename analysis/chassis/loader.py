@@ -3,6 +3,7 @@
 from __future__ import annotations
 
 import re
+from collections.abc import Iterable
 from typing import Any
 
 from acquisition.configs import Document, find_config, parse_yaml, read_yaml, validate
@@ -27,7 +28,8 @@ def load_chassis(name: str) -> Chassis:
     ConfigError
         With every mistake found.
     """
-    return _checked(read_yaml(find_config("chassis", str(name))))
+    document = read_yaml(find_config("chassis", str(name)))
+    return _checked(document, document.cut_off("chassis"))  # not of a text that a job keeps: it was taken so
 
 
 def parse_chassis(text: str, path: str = "text") -> Chassis:
@@ -48,8 +50,9 @@ def parse_chassis(text: str, path: str = "text") -> Chassis:
     return _checked(parse_yaml(text, path))
 
 
-def _checked(document: Document) -> Chassis:
+def _checked(document: Document, cut_off: Iterable[Problem] = ()) -> Chassis:
     file, problems = _validated(document)
+    problems += cut_off
     wiring = Wiring(document, file)
     printed = {}
     for point, text in file.printed.items():

@@ -249,8 +249,10 @@ def event_text(event: Event) -> str:
 def _proof(material: Material, significant: Sequence[Change]) -> list[str]:
     comparison = material.comparison
     if comparison is None:
-        read = any(one.readings for one in material.passes)
+        read = sum(bool(one.readings) for one in material.passes)
         rounds = "only one round of readings" if read else "no round of readings"
+        if read > 1:  # the others were taken as the first answer asked for them, with a tube or part out
+            rounds = "no second round of readings with the same tubes and parts in"
         return [f"There is {rounds} so far, so nothing here proves a repair yet."]
     total = len(comparison.changes)
     if not total:

@@ -1,7 +1,10 @@
 """The page in a real browser, told by a hub what to show: keys after a click, sound, another server, a phone."""
 
+import asyncio
+
 import pytest
 
+from analysis.app.page.hub import Subscriber
 from tests.browser.serving import JOB, NEEDS_BROWSER, NOTES, NOTHING_WEIGHED, STEP, wait_for
 
 pytestmark = NEEDS_BROWSER
@@ -219,6 +222,47 @@ def test_without_its_server_the_page_claims_nothing_of_the_instruments(told):
     assert lamps.first.inner_text() == "server gone, trying again", "other tabs are not in the way"
 
 
+def test_a_network_that_goes_away_without_a_word_is_noticed(told, monkeypatch):
+    """A phone out of reach keeps its stream open: the lamp of the generator went on to say off."""
+    page, hub, _ = told
+    link, generator = page.locator("#lamp-link .is"), page.locator("#lamp-generator .is")
+    whole, silent = Subscriber.stream, []
+
+    async def cut(self, keep_alive_s=5.0):
+        async for chunk in whole(self, keep_alive_s):
+            if silent:
+                await asyncio.sleep(0.1)
+            else:
+                yield chunk
+
+    monkeypatch.setattr(Subscriber, "stream", cut)
+    page.reload()
+    hub.publish("generator", {"on": False, "known": True, "words": "off"})
+    wait_for(lambda: (link.inner_text(), generator.inner_text()) == ("live", "off"))
+    silent.append(True)
+    wait_for(lambda: generator.inner_text() == "not known", 40)
+    silent.clear()
+    wait_for(lambda: (link.inner_text(), generator.inner_text()) == ("live", "off"), 40)
+
+
+def test_a_point_of_the_drawing_tells_that_the_server_is_gone(told):
+    page, _, _ = told
+    page.route("**/drawing*", lambda route: route.fulfill(
+        body="<svg xmlns='http://www.w3.org/2000/svg'><text data-point='V1.6' y='20'>V1.6</text></svg>",
+        content_type="image/svg+xml"))  # fmt: skip
+    page.click("nav [href='#chassis']")
+    page.locator("#drawing [data-point]").wait_for()
+    page.route("**/history*", lambda route: route.abort())
+    page.click("#drawing [data-point]")
+    wait_for(lambda: "The server does not answer." in page.locator("#history").inner_text())
+
+
+def test_two_jobs_are_told_apart_by_the_names_of_their_tabs(told):
+    page, hub, _ = told
+    hub.publish("job", {**JOB, "name": "amp-1234", "pass": "after-C2"})
+    wait_for(lambda: page.title() == "amp-1234, after-C2: stagewalk")
+
+
 def test_that_the_server_does_not_answer_is_said_as_long_as_it_is_so(told):
     page, hub, posted = told
     hub.publish("step", STEP)
@@ -284,6 +328,31 @@ def test_no_part_is_written_down_that_nobody_chose(told):
     wait_for(lambda: len(posted) == 3)
     sent = [{"parts": ""}, {"parts": "C2=22n"}, {"measured": "R10=9k7"}]
     assert posted == [("changed", body) for body in sent]
+
+
+def test_what_is_refused_stays_in_its_form_and_what_is_written_down_does_not(told):
+    page, hub, posted = told
+    page.goto(page.url + "#notes")
+    hub.publish("notes", {**NOTES, "done": ""})
+    wait_for(lambda: page.locator("#changed-name option").count() == 2)
+    page.fill("#remark", "smoke from R7, after ten minutes")
+    page.click("#remark-form button")
+    wait_for(lambda: posted)
+    hub.publish("notes", {**NOTES, "words": "Not written down: as-found has not begun", "done": ""})
+    wait_for(lambda: "Not written down" in page.locator("#notes-words").inner_text())
+    assert page.input_value("#remark") == "smoke from R7, after ten minutes"
+    page.select_option("#changed-name", "C2")
+    page.fill("#changed-value", "22n")
+    page.click("#changed-form button")
+    wait_for(lambda: len(posted) == 2)
+    hub.publish("notes", {**NOTES, "words": "Written down before as-found: C2.", "done": "changed"})
+    wait_for(lambda: page.input_value("#changed-value") == "")
+    assert page.input_value("#changed-name") == ""
+    assert page.input_value("#remark") == "smoke from R7, after ten minutes", "that form waits for nothing"
+    # What another tab has written down empties no form here.
+    hub.publish("notes", {**NOTES, "words": "Written down.", "done": "note", "noted": ["hums"]})
+    wait_for(lambda: "hums" in page.locator("#noted").inner_text())
+    assert page.input_value("#remark") == "smoke from R7, after ten minutes"
 
 
 def test_tubes_that_were_out_are_ticked_and_follow_what_the_job_says(told):
@@ -475,14 +544,15 @@ def test_the_answer_that_asks_for_a_tube_to_be_pulled_is_followed_on_the_page(to
     hub.publish("job", {**JOB, "pulled": "C7", "passes": list(begun), "begun": begun})
     hub.publish("step", STEP)
     counted = "Counted together: as-found, V4-out."
-    hub.publish("suspects", {**NOTHING_WEIGHED, "pull": "V4", "counted": [counted]})
+    hub.publish("suspects", {**NOTHING_WEIGHED, "counted": [counted],
+                              "pull": {"what": ["V4"], "pass": "C7-V4-out-2", "out": ["C7", "V4"]}})  # fmt: skip
     wait_for(lambda: page.locator("#pull").is_visible())
     assert counted in page.locator("#suspects").inner_text()
     assert page.locator("#pull").inner_text() == "Begin a pass with V4 out"
     page.click("#pull")
     assert page.locator("#start").is_visible()
     assert not page.locator("#work").is_visible()
-    assert page.input_value("#pass") == "V4-out-2", "of its own: the one of that name was read"
+    assert page.input_value("#pass") == "C7-V4-out-2", "the name that the terminal proposes too"
     assert page.input_value("#pulled") == "C7 V4"
     # The survey that runs goes on beneath, and its next point does not take the form away.
     hub.publish("step", {**STEP, "title": "V1 pin 3"})
@@ -496,9 +566,9 @@ def test_the_answer_that_asks_for_a_tube_to_be_pulled_is_followed_on_the_page(to
     page.click("#begin")
     wait_for(lambda: posted)
     ((action, body),) = posted
-    assert (action, body["pass"], body["pulled"], body["mains_v"]) == ("start", "V4-out-2", "C7 V4", "231")
-    begun["V4-out-2"] = {"mains_v": 231.0, "pulled": "C7 V4", "read": False}
-    hub.publish("job", {**JOB, "pass": "V4-out-2", "pulled": "C7 V4", "passes": list(begun), "begun": begun})
+    assert (action, body["pass"], body["pulled"], body["mains_v"]) == ("start", "C7-V4-out-2", "C7 V4", "231")
+    begun["C7-V4-out-2"] = {"mains_v": 231.0, "pulled": "C7 V4", "read": False}
+    hub.publish("job", {**JOB, "pass": "C7-V4-out-2", "pulled": "C7 V4", "passes": list(begun), "begun": begun})
     hub.publish("step", {**STEP, "title": "V4 pin 5"})
     hub.publish("suspects", NOTHING_WEIGHED)
     wait_for(lambda: page.locator("#work").is_visible())
@@ -515,6 +585,12 @@ def test_a_pass_that_was_begun_brings_its_conditions_and_a_changed_part_a_pass_o
     hub.publish("step", STEP)
     wait_for(lambda: page.locator("#done tr").count() == 1)
     page.click("#another")
+    assert page.input_value("#mains") == "", "as-found was read at 231 V; what the mains are now nobody has said"
+    hub.publish("job", {**JOB, "mains_v": 231.0, "passes": list(begun), "begun": {**begun, "more": begun["low"]}})
+    page.wait_for_timeout(300)
+    assert page.input_value("#mains") == ""
+    page.click("#unchanged")
+    page.click("#another")
     page.fill("#pass", "low")
     page.press("#pass", "Tab")
     assert (page.input_value("#mains"), page.input_value("#pulled")) == ("207", "V4")
@@ -528,6 +604,12 @@ def test_a_pass_that_was_begun_brings_its_conditions_and_a_changed_part_a_pass_o
     page.fill("#changed", "C2")
     page.press("#changed", "Tab")
     assert page.input_value("#pass") == "by another name"
+    # "Begin another pass" leaves the name to the person, who may begin with what was changed.
+    page.click("#unchanged")
+    page.click("#another")
+    page.fill("#changed", "R5 V1")
+    page.press("#changed", "Tab")
+    assert page.input_value("#pass") == "after-R5"
 
 
 def test_the_end_of_the_job_is_written_on_the_page_and_its_report_comes_as_a_file(told):
@@ -546,3 +628,13 @@ def test_the_end_of_the_job_is_written_on_the_page_and_its_report_comes_as_a_fil
         page.click("#report")
     assert kept.value.suggested_filename == "five.html"
     wait_for(lambda: "downloads of this browser" in page.locator("#report-words").inner_text())
+
+
+def test_what_switches_the_generator_on_is_no_key_of_the_survey(told):
+    page, hub, posted = told
+    hub.publish("gain", {"running": True, "waiting": True, "progress": "Connect."})
+    page.click("nav [href='#gain']")
+    page.click("#gain-confirm")
+    page.keyboard.press("Space")
+    wait_for(lambda: len(posted) == 2)
+    assert posted == [("placed", {})] * 2

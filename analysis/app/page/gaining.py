@@ -148,7 +148,8 @@ def measure(
     from analysis.response import log_frequencies
 
     sweep = body.get("run") == "sweep"
-    drive_pp_v, freq_hz = _entry(body, "drive_pp_v"), _entry(body, "freq_hz")
+    drive_pp_v = _entry(body, "drive_pp_v", "Drive")
+    freq_hz = MIDDLE_HZ if sweep else _entry(body, "freq_hz", "Frequency")
     plan = plan_stage(str(body.get("stage", "")), chassis, bench)
     if plan.needs_load:
         if not body.get("load_present"):
@@ -206,13 +207,13 @@ def measure(
     _show(panel, job, pass_name, plan, taken, len(frequencies), running=False)
 
 
-def _entry(body: Mapping[str, Any], name: str) -> float:
+def _entry(body: Mapping[str, Any], name: str, called: str) -> float:
     try:
         value = parse_value(str(body.get(name, "")))
     except ValueError as error:
-        raise ConfigError.from_problems([Problem("page", 0, name, str(error))]) from error
+        raise ConfigError.from_problems([Problem(called, 0, "", str(error))]) from error
     if value <= 0:
-        raise ConfigError.from_problems([Problem("page", 0, name, f"expected a value above zero, got {value:g}")])
+        raise ConfigError.from_problems([Problem(called, 0, "", f"expected a value above zero, got {value:g}")])
     return value
 
 

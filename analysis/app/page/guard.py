@@ -25,7 +25,8 @@ Send = Callable[[MutableMapping[str, Any]], Awaitable[None]]
 App = Callable[[Scope, Receive, Send], Awaitable[None]]
 
 COOKIE = "stagewalk_token"
-BODY_LIMIT_BYTES = 16_384
+BODY_LIMIT_BYTES = 64_000
+"""Far more than anybody types: a note or a complaint is refused whole, and never cut."""
 
 
 def _hash(text: str) -> str:
@@ -91,7 +92,7 @@ class Guard:
         extra = list(HEADERS)
         given = parse_qs(scope["query_string"].decode("latin-1")).get("token", [""])[0]
         if self.token and given and hmac.compare_digest(given.encode(), self.token.encode()):
-            cookie = f"{COOKIE}={self.token}; HttpOnly; SameSite=Strict; Path=/"
+            cookie = f"{_cookie(headers)}={self.token}; HttpOnly; SameSite=Strict; Path=/"
             extra.append((b"set-cookie", cookie.encode()))
 
         async def send_with_headers(message: MutableMapping[str, Any]) -> None:
@@ -113,8 +114,11 @@ class Guard:
             if headers.get("origin", "").lower() not in {f"http://{host}"}:
                 return 403, "requests that change something must come from the page itself"
             length = headers.get("content-length", "")
-            if not length.isdigit() or int(length) > BODY_LIMIT_BYTES:
-                return 413, f"a body must state its length, at most {BODY_LIMIT_BYTES} bytes"
+            if not length.isdigit():
+                return 411, "a body must state its length"
+            if int(length) > BODY_LIMIT_BYTES:
+                most = f"{BODY_LIMIT_BYTES // 1000} 000 letters at once"
+                return 413, f"Not written down, it is too long: at most {most}; stagewalk note takes longer ones"
         if self.token and not self._has_token(scope, headers):
             return 401, "open the page with the address printed in the terminal: it carries the token"
         return None
@@ -123,11 +127,16 @@ class Guard:
         given = parse_qs(scope["query_string"].decode("latin-1")).get("token", [""])[0]
         if not given:
             try:
-                morsel = SimpleCookie(headers.get("cookie", "")).get(COOKIE)
+                morsel = SimpleCookie(headers.get("cookie", "")).get(_cookie(headers))
             except CookieError:
                 morsel = None
             given = morsel.value if morsel else ""
         return hmac.compare_digest(given.encode(), (self.token or "").encode())
+
+
+def _cookie(headers: dict[str, str]) -> str:
+    """Name of the cookie: browsers keep one set for all ports of a host, and no second page locks the first out."""
+    return f"{COOKIE}_{headers['host'].rpartition(':')[2]}"
 
 
 def _limited(receive: Receive) -> Receive:

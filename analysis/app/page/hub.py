@@ -57,7 +57,8 @@ class Subscriber:
         Parameters
         ----------
         keep_alive_s : float
-            A comment is sent after this silence, so that a dead link shows.
+            After this silence the tab is told that the link is alive: one that hears nothing for longer knows that
+            it is dead, as behind a network that went away without a word.
         """
         while True:
             with self._lock:
@@ -74,7 +75,7 @@ class Subscriber:
             try:
                 await asyncio.wait_for(self._wake.wait(), keep_alive_s)
             except TimeoutError:
-                yield b": still here\n\n"
+                yield b"event: alive\ndata: {}\n\n"
             self._wake.clear()
 
 

@@ -5,7 +5,8 @@ from __future__ import annotations
 from collections.abc import Sequence
 from typing import TYPE_CHECKING
 
-from acquisition.errors import AnalysisError
+from acquisition.errors import AnalysisError, StoreError
+from acquisition.store import KeptPasses
 from analysis.app.jobs import direct_readings, pass_so_far
 from analysis.app.modelled import Models, modelled
 from analysis.app.together import Stood, counted, stood
@@ -35,6 +36,8 @@ class PassInHand:
         self.job, self.name = job, name
         self.chassis, self.model = chassis, model
         self._models = Models(model) if model is not None else None
+        self._kept: KeptPasses | None = None
+        self._drawn = job.sheet.chassis_text
 
     @classmethod
     def of(cls, job: Job, name: str) -> tuple[PassInHand | None, str]:
@@ -85,11 +88,25 @@ class PassInHand:
         -------
         Stood or None
             None where there is no model.
+
+        Raises
+        ------
+        StoreError
+            The job keeps another chassis file since: what is told would be of the one before.
         """
         if self.model is None or self._models is None:
             return None
-        one = self.so_far
+        if self._kept is None:
+            self._kept = KeptPasses(self.job)
+        else:
+            self._kept.renew()
+        if self._kept.sheet.chassis_text != self._drawn:
+            raise StoreError(
+                "the chassis file of this job was put right, and this page still goes by the one before",
+                hint="end the page with Ctrl-C in its terminal and start it again",
+            )
+        one = self._kept.read_pass(self.name) if self.name in self._kept.passes() else self.so_far
         try:
-            return stood(counted(self.job, one), self._models)
+            return stood(counted(self._kept, one), self._models)
         except AnalysisError:  # with all in that was in during another pass it has no operating point
-            return stood(counted(self.job, one, alone=True), self._models)
+            return stood(counted(self._kept, one, alone=True), self._models)

@@ -22,6 +22,7 @@ from analysis.app.replaced import (
 )
 from analysis.chassis import Chassis
 from analysis.chassis.parts import UNITS
+from analysis.report.words import with_signs
 
 from .hub import Hub
 
@@ -31,7 +32,6 @@ NOTES = ("note", "intake", "conclude", "changed", "pulled")
 SHOWN = ("note", "part_replaced", "part_measured", "tube_swapped")
 INTAKE = ("customer", "serial", "technician", "complaint")
 CONCLUSION = ("found", "advice")
-LONGEST, LONGEST_REMARK = 2000, 400
 
 
 def changed_before(chassis: Chassis, words: object) -> tuple[Event, ...]:
@@ -97,7 +97,7 @@ class Noting:
             elif action == "pulled":
                 words = self._pulled(body)
             elif text := str(body.get("text", "")).strip():
-                words = self._remark(text[:LONGEST_REMARK], point)
+                words = self._remark(text, point)
             else:
                 return
         except click.BadParameter as error:
@@ -105,29 +105,32 @@ class Noting:
         except StoreError as error:
             self._refuse(error, action, body)
         else:
-            self.show(words)
+            self.show(words, done=action)
 
     def _changed(self, body: Mapping[str, Any]) -> str:
         measured = str(body.get("measured") or "").split()
         events = measurements(self._chassis, measured) or changed_before(self._chassis, body.get("parts"))
         if not events:
-            return "Name a part or a tube."
+            raise click.BadParameter("name a part or a tube.")
         if not self._begun:
-            return f"{self._pass_name} has not begun: name the parts where the survey is started."
+            raise click.BadParameter(
+                f"{self._pass_name} has not begun: name the parts where the survey is started."
+            )
         keep_replaced(self._job, self._pass_name, events)
         where = "in" if measured else "before"
         asked = [f" {words[0].upper()}{words[1:]}" for words in far_from_drawn(self._chassis, events)]
-        return f"Written down {where} {self._pass_name}: {', '.join(e.subject for e in events)}.{''.join(asked)}"
+        named = ", ".join(event.subject for event in events)
+        return with_signs(f"Written down {where} {self._pass_name}: {named}.{''.join(asked)}")
 
     def _pulled(self, body: Mapping[str, Any]) -> str:
         out = out_by_name(self._chassis, str(body.get("pulled") or ""))
         if not self._begun:
-            return f"{self._pass_name} has not begun: name it where the survey is started."
+            raise click.BadParameter(f"{self._pass_name} has not begun: name it where the survey is started.")
         return f"Written down of {self._pass_name}: {keep_out(self._job, self._pass_name, out)}."
 
     def _remark(self, text: str, point: str) -> str:
         if not self._begun:
-            return f"{self._pass_name} has not begun: a remark belongs to its readings."
+            raise click.BadParameter(f"{self._pass_name} has not begun: a remark belongs to its readings.")
         self._job.add_event(self._pass_name, Event(kind="note", subject=point, text=text))
         self._hub.cue("prompt", text="noted")
         return "Written down."
@@ -137,25 +140,28 @@ class Noting:
         typed = next((f" ({body[name]})" for name in ("text", "parts", "measured", "pulled") if body.get(name)), "")
         words = f"Not written down{typed}: {error}" + (f": {error.hint}" if error.hint else "")
         given = _given(body, {"intake": INTAKE, "conclude": CONCLUSION}.get(action, ()))
-        self._panel = {**self._panel, "words": words, "sheet": {**self._panel["sheet"], **given}}
+        self._panel = {**self._panel, "words": words, "done": "", "sheet": {**self._panel["sheet"], **given}}
         self._hub.publish("notes", self._panel)
 
     @property
     def _begun(self) -> bool:
         return self._pass_name in self._job.passes()
 
-    def show(self, words: str = "") -> None:
+    def show(self, words: str = "", *, done: str = "") -> None:
         """Tell the tabs what stands in the job.
 
         Parameters
         ----------
         words : str
             Answer to the last request.
+        done : str
+            What it asked for, where it was done: the form may be emptied.
         """
         one = pass_so_far(self._job, self._pass_name)
         sheet, drawn = self._job.sheet, self._chassis.without(())
         self._panel = {
             "words": words,
+            "done": done,
             "sheet": {name: getattr(sheet, name) for name in (*INTAKE, *CONCLUSION)},
             "names": [*drawn.parts, *drawn.sockets],
             "sockets": [
@@ -168,11 +174,11 @@ class Noting:
 
     def _line(self, event: Event) -> str:
         part = self._chassis.without(()).parts.get(event.subject)
-        value = f", {format_value(event.value, UNITS[part.kind])}" if event.value and part else ""
+        value = with_signs(f", {format_value(event.value, UNITS[part.kind])}") if event.value and part else ""
         kind = "" if event.kind == "note" else event.kind.replace("_", " ")
         words = " ".join(filter(None, [event.taken_utc[:16].replace("T", " "), event.subject, kind])) + value
         return f"{words}: {event.text}" if event.text else words
 
 
 def _given(body: Mapping[str, Any], names: Sequence[str]) -> dict[str, str]:
-    return {name: str(body[name]).strip()[:LONGEST] for name in names if name in body}
+    return {name: str(body[name]).strip() for name in names if name in body}

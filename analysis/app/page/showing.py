@@ -261,7 +261,7 @@ def suspects_panel(found: Mapping[str, Any], points: int | None, settled: bool =
         "point": next((p["point"] for p in found["next"] if p["quantity"] == "dc_v"), None),
         "asked": found.get("asked", []),
         "counted": [with_signs(f"{words[:1].upper()}{words[1:]}.") for words in found.get("counted", ())],
-        "pull": " ".join(pulled[0]["pull"]) if pulled else "",
+        "pull": {"what": pulled[0]["pull"], "pass": pulled[0]["pass"], "out": pulled[0]["out"]} if pulled else None,
         "words": " ".join(found["notes"]),
     }
 

@@ -6,6 +6,8 @@ from collections.abc import Mapping
 from dataclasses import dataclass
 from typing import TYPE_CHECKING, Any
 
+import click
+
 from analysis.app.jobs import mains_from, pass_so_far, pulled_in
 from analysis.app.replaced import out_by_name, require_unread
 
@@ -50,16 +52,18 @@ def chosen(hand: PassInHand, body: Mapping[str, Any]) -> Choice:
     Parameters
     ----------
     hand : PassInHand
-        The pass in hand, which is gone on with where no other is named.
+        The pass in hand.
     body : mapping
-        From the page.
+        From the page; without ``pass`` the one in hand is gone on with.
 
     Raises
     ------
     UsageError
         Something in it is not there, or does not belong to that pass.
     """
-    chassis, name = hand.chassis, str(body.get("pass") or "").strip() or hand.name
+    chassis, name = hand.chassis, str(body.get("pass", hand.name)).strip()
+    if not name:
+        raise click.UsageError(f"Name the pass: a new name begins another, {hand.name} goes on with that.")
     changed = changed_before(chassis, body.get("changed"))
     out = pulled_in(hand.job, name, out_by_name(chassis, str(body.get("pulled") or "")))
     require_unread(pass_so_far(hand.job, name), changed)

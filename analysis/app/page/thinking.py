@@ -3,6 +3,7 @@
 from __future__ import annotations
 
 import threading
+import traceback
 from collections.abc import Callable, Sequence
 from contextlib import suppress
 from typing import TYPE_CHECKING, Any
@@ -38,8 +39,8 @@ class Thinker:
         Lowest rating of lead and meter.
     tell : callable
         Takes each answer, in the shape the verb ``suspects`` prints and with what is ``asked`` and what is
-        ``counted`` first, how many points it rests on, and whether it is settled: readings are answered at a glance
-        first. Called from this thread.
+        ``counted`` first, how many points it rests on (None where there is no answer), and whether it is settled:
+        readings are answered at a glance first. Called from this thread.
 
     Attributes
     ----------
@@ -52,7 +53,7 @@ class Thinker:
         first: Stood,
         measurands: Sequence[Measurand],
         limit_v: float,
-        tell: Callable[[dict[str, Any], int, bool], None],
+        tell: Callable[[dict[str, Any], int | None, bool], None],
     ) -> None:
         self._tell = tell
         self._question: Stood | None = None
@@ -118,10 +119,16 @@ class Thinker:
                 if self._ended:
                     return
                 question, self._question = self._question, None
-            if question is not None:
-                self._answer(question)
-            else:
-                self._look_further()
+            try:
+                if question is not None:
+                    self._answer(question)
+                else:
+                    self._look_further()
+            except Exception as error:  # told, or the list would say for ever that it weighs the newest reading
+                traceback.print_exc()
+                self.settled = self._told = None
+                words = f"The suspects cannot be worked out: {type(error).__name__}. Look at the terminal."
+                self._tell({**NOTHING_WEIGHED, "notes": [words]}, None, True)
 
     def _asked(self) -> bool:
         return self._ended or self._question is not None
@@ -163,7 +170,7 @@ class Thinker:
 
     def _look_further(self) -> None:
         """Add to the answer what pulling a tube would tell, where nobody has asked anything since."""
-        from analysis.app.verbs.suspects import as_json
+        from analysis.app.verbs.suspects import as_json, passes_of_their_own
 
         told, self._told = self._told, None
         if told is None or self.settled is None or self._diagnoser is None:
@@ -173,7 +180,9 @@ class Thinker:
             found = self._diagnoser.with_tube_out(found)
         if found.tube_out and not self._asked():
             self.settled = read, found
-            self._tell({**answer, **as_json(found)}, points, True)
+            plain = as_json(found)
+            plain["tube_out"] = passes_of_their_own(read, plain["tube_out"])
+            self._tell({**answer, **plain}, points, True)
 
     def _expecting(self, diagnoser: Diagnoser, read: Stood) -> Diagnoser:
         """The diagnoser, made once more where it has no predictions for a reading, or a part was changed since, or

@@ -81,7 +81,7 @@ class BenchWorker:
         For waits.
     """
 
-    names = frozenset({*KEYS, *NOTES, "start", "gain", "stop"})
+    names = frozenset({*KEYS, *NOTES, "start", "gain", "placed", "stop"})
 
     def __init__(
         self,
@@ -220,7 +220,7 @@ class BenchWorker:
             action, body = self._requests.get(timeout=RETRY_S)
             if action in ("gain", *NOTES):
                 self._request(action, body)
-            elif not self._ending.is_set():
+            elif action not in ("placed", "stop"):  # of a measurement that is over already
                 self._alarm("Not done: the meter does not answer. Try again when it does.")
 
     # -- requests --------------------------------------------------------------------------------------------
@@ -326,7 +326,7 @@ class BenchWorker:
         if self._thinker is not None and (read := self._hand.weighable()) is not None:
             self._thinker.ask(read)
 
-    def _tell_suspects(self, found: dict[str, Any], points: int, settled: bool) -> None:
+    def _tell_suspects(self, found: dict[str, Any], points: int | None, settled: bool) -> None:
         panel = showing.suspects_panel(found, points, settled)
         self._advised = panel["point"]
         self.hub.publish("suspects", panel)
@@ -363,11 +363,13 @@ class BenchWorker:
                 continue
             if action == "stop" or self._ending.is_set():
                 raise Stopped
-            if action == "confirm" and block:
+            if action == "placed" and block:
                 return
             if action in NOTES:
                 with self._telling():
                     self._note(action, body)
+            elif action in ("start", *KEYS):  # of another tab: a key for the probe must not switch the generator on
+                self._alarm("Not done: a gain is being measured. It ends by itself, or by Stop under Gain.")
 
     # -- showing ---------------------------------------------------------------------------------------------
 

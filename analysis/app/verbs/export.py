@@ -33,9 +33,17 @@ LONGEST_STEM = 200
     type=click.Path(path_type=Path, file_okay=False),
     help="Folder for the waveforms, one file each, with a table of them, captures.csv.",
 )
-def command(job: str, names: tuple[str, ...], out: Path | None, captures: Path | None) -> int:
+@click.option(
+    "--chassis", "drawing", metavar="FILE", type=click.Path(path_type=Path, dir_okay=False),
+    help="File to write the chassis file to, as JOB keeps it; alone, readings stay where they are.",
+)  # fmt: skip
+def command(job: str, names: tuple[str, ...], out: Path | None, captures: Path | None, drawing: Path | None) -> int:
     """Readings of JOB as CSV, with every column there is; a damaged job gives what is left of it."""
     with job_to_read(job) as opened:
+        if drawing is not None:
+            _write_chassis(opened.sheet.chassis_text, drawing)
+            if out is None and captures is None and not names:
+                return 0
         passes = [opened.read_pass(name) for name in names or opened.passes()]
     text = write_passes_csv(passes)
     if out is None:
@@ -66,6 +74,14 @@ def command(job: str, names: tuple[str, ...], out: Path | None, captures: Path |
         write_whole(captures / "captures.csv", table.getvalue())
         tell(f"wrote {len(taken)} captures to {captures}", err=True)
     return 0
+
+
+def _write_chassis(text: str, path: Path) -> None:
+    if not text.strip():
+        raise click.UsageError("the job keeps no chassis file")
+    _make_folder(path.parent)
+    write_whole(path, text)
+    tell(f"wrote the chassis file to {path}", err=True)
 
 
 def _free_stem(words: str, taken: set[str]) -> str:

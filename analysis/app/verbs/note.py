@@ -37,6 +37,10 @@ from analysis.app.volts import MAINS
     help="Part that was lifted at one end during the pass; may be given again.",
 )  # fmt: skip
 @click.option(
+    "--chassis", "drawing", metavar="FILE",
+    help="Chassis file, put right, that JOB keeps from now on; the lines that were otherwise are noted.",
+)  # fmt: skip
+@click.option(
     "--pass",
     "name",
     metavar="NAME",
@@ -45,7 +49,7 @@ from analysis.app.volts import MAINS
 def command(
     job_path: str, text: str, customer: str | None, complaint: str | None, technician: str | None,
     serial: str | None, replaced: tuple[str, ...], measured: tuple[str, ...], mains_v: float | None,
-    pulled: tuple[str, ...], lifted: tuple[str, ...], name: str | None,
+    pulled: tuple[str, ...], lifted: tuple[str, ...], drawing: str | None, name: str | None,
 ) -> int:  # fmt: skip
     """Write into JOB what the report tells at its top, a replaced or measured part, or TEXT as a remark.
 
@@ -55,6 +59,7 @@ def command(
     from acquisition.store import open_job
     from acquisition.store.files import name_of
     from analysis.app.modelled import modelled
+    from analysis.app.redrawn import redrawn
     from analysis.app.replaced import (
         far_from_drawn,
         keep_out,
@@ -66,12 +71,14 @@ def command(
 
     intake = {"customer": customer, "complaint": complaint, "technician": technician, "serial": serial}
     of_pass = bool(text or replaced or measured or mains_v or pulled or lifted)
-    if not of_pass and all(words is None for words in intake.values()):
+    if not of_pass and drawing is None and all(words is None for words in intake.values()):
         raise click.UsageError(
-            "nothing to write down: give TEXT, --replaced, --measured, --mains, --pulled, --lifted, or one of --"
-            + " --".join(intake)
+            "nothing to write down: give TEXT, --replaced, --measured, --mains, --pulled, --lifted, --chassis, or "
+            "one of --" + " --".join(intake)
         )
     with open_job(job_path) as job:
+        if drawing is not None:
+            tell(redrawn(job, drawing))
         if of_pass:
             name = latest_pass(job, name)
             if name not in job.passes():

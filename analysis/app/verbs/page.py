@@ -47,7 +47,8 @@ def command(
     """
     from acquisition.instruments.bench import parse_bench
     from acquisition.store import has_job
-    from analysis.app.jobs import bench_for, beside, job_for, latest_pass
+    from analysis.app.jobs import bench_for, beside, chassis_of, job_for, latest_pass
+    from analysis.app.modelled import modelled
     from analysis.app.page.hub import Hub
     from analysis.app.page.server import guarded, listen, page_app, serve
     from analysis.app.page.views import views_of
@@ -66,6 +67,8 @@ def command(
         with job_for(job_path, chassis_name, bench_name) as job:
             bench = bench or bench_for(bench_name, job)
             name = latest_pass(job, pass_name)
+            if chassis_of(job) is None:
+                raise click.UsageError(f"no points to walk: {modelled(job.sheet)[2]}")
         hub = Hub()
         worker = BenchWorker(job_path, bench, hub, name, delicate=delicate, operator=operator)
         address = listen(port, lan)

@@ -85,20 +85,33 @@ def answers(
             remember(taken.job, taken.labels["pass"], SUSPECTS, taken.basis, diagnosis)
         result = as_json(diagnosis)
         if taken.job:
-            result["tube_out"] = [{**one, "command": _pass_of_its_own(read, one)} for one in result["tube_out"]]
+            result["tube_out"] = passes_of_their_own(read, result["tube_out"])
         result["notes"] = [*read.told, *read.asked, *result["notes"]]
         if wanted:
             result["estimates"] = fitted(read, wanted)
         yield {**taken.labels, **result}
 
 
-def _pass_of_its_own(read: Stood, asked: dict[str, Any]) -> str:
-    """The command that takes a reading with more out of circuit."""
-    chassis = read.now.chassis.without([*read.taken.now, *asked["pull"]])
-    out = [("--pulled" if name in chassis.sockets else "--lifted", name) for name in chassis.pulled]
-    options = " ".join(f"{option} {name}" for option, name in out)
-    name = "-".join([*chassis.pulled, "out"])
-    return f"stagewalk survey {shlex.quote(read.taken.job)} --pass {name} {options} --from {asked['point']}"
+def passes_of_their_own(read: Stood, asked: Sequence[dict[str, Any]]) -> list[dict[str, Any]]:
+    """Readings with more out of circuit, each with the pass it belongs to, what is out in it, and the command.
+
+    Parameters
+    ----------
+    read : Stood
+        The pass of the job that was asked about.
+    asked : sequence of dict
+        From `as_json`.
+    """
+    from analysis.app.together import pass_without
+
+    found = []
+    for one in asked:
+        name, out = pass_without(read, one["pull"])
+        options = " ".join(f"{'--pulled' if o in read.now.chassis.sockets else '--lifted'} {o}" for o in out)
+        job = shlex.quote(read.taken.job)
+        command = f"stagewalk survey {job} --pass {name} {options} --from {one['point']}"
+        found.append({**one, "pass": name, "out": list(out), "command": command})
+    return found
 
 
 def fitted(read: Stood, wanted: Sequence[str]) -> list[dict[str, Any]]:

@@ -159,3 +159,10 @@ def test_the_text_that_a_job_keeps_is_read_like_the_file(load):
         parse_bench(GOOD.replace("mains_hz: 60", "mains_hz: 55"), "bench of the job")
     (problem,) = caught.value.problems
     assert (problem.path, problem.line, problem.field) == ("bench of the job", 2, "mains_hz")
+
+
+def test_a_name_that_is_cut_off_at_a_number_sign_is_told(tmp_path):
+    file = tmp_path / "mine.yaml"
+    file.write_text("bench: Place #2\nmains_hz: 50\n", encoding="utf-8")
+    with pytest.raises(ConfigError, match=r"mine\.yaml:1: bench: cut off at the #: quotes .* keep '#2'"):
+        load_bench(str(file))

@@ -94,7 +94,7 @@ def test_index_and_its_policy(page):
         ({"origin": "null"}, 403),
         ({"sec-fetch-site": "cross-site"}, 403),
         ({"content-length": str(BODY_LIMIT_BYTES + 1)}, 413),
-        ({"content-length": "x"}, 413),
+        ({"content-length": "x"}, 411),
         ({}, 202),
     ],
 )
@@ -153,9 +153,33 @@ def test_token_on_a_network():
     assert status == 200
     assert b"HttpOnly" in headers[b"set-cookie"]
     assert b"SameSite=Strict" in headers[b"set-cookie"]
-    assert call(page, headers={"cookie": "stagewalk_token=secret"})[0] == 200
-    assert call(page, headers={"cookie": "stagewalk_token=secre"})[0] == 401
+    cookie = headers[b"set-cookie"].decode().partition(";")[0]
+    assert call(page, headers={"cookie": cookie})[0] == 200
+    assert call(page, headers={"cookie": cookie[:-1]})[0] == 401
     assert call(page, headers={"cookie": "\xe9=;;"})[0] == 401
+
+
+def test_a_second_page_on_the_network_does_not_lock_the_first_one_out():
+    """RFC 6265, 8.5: cookies do not tell ports apart; that of the second amplifier's page was sent to the first."""
+    port = HOST.rpartition(":")[0] + ":9"
+    jar = {}
+    for host, token in ((HOST, "secret"), (port, "other")):
+        page = Guard(page_app(Hub(), Recorder(), VIEWS), {host}, token=token)
+        _, headers, _ = call(page, headers={"host": host}, query=f"token={token}".encode())
+        name, _, value = headers[b"set-cookie"].decode().partition(";")[0].partition("=")
+        jar[name] = value
+    cookie = "; ".join(f"{name}={value}" for name, value in jar.items())
+    first = Guard(page_app(Hub(), Recorder(), VIEWS), {HOST}, token="secret")
+    assert call(first, headers={"cookie": cookie})[0] == 200
+
+
+def test_what_is_too_long_is_told_in_words(page, actions):
+    given = {"host": HOST, "origin": f"http://{HOST}", "content-length": str(BODY_LIMIT_BYTES + 1)}
+    words = call(page, "POST", "/act/note", given, b"{}")[2].decode()
+    assert (
+        words
+        == "Not written down, it is too long: at most 64 000 letters at once; stagewalk note takes longer ones"
+    )
 
 
 def test_listens_on_this_machine_only_unless_asked():

@@ -14,11 +14,12 @@ from sqlalchemy import event
 from acquisition.errors import ConfigError, Problem, StoreError
 from acquisition.store import Job, open_job
 from analysis.app.page import worker as page_worker
+from analysis.app.page.thinking import Thinker
 from analysis.app.signal.session import GENERATOR_ON
 from tests.analysis.app.test_page_worker import running, wait_for
 
 FULL = StoreError("amp.stagewalk: not kept: the disk is full", hint="free some space")
-CALLS = ["add_event", "describe", "passes", "read_pass", "sheet", "start_pass", "work_done"]
+CALLS = ["add_event", "describe", "passes", "read_pass", "sheet", "start_pass", "states"]
 OF_A_GAIN = [
     *(("add_capture", 1), ("add_readings", 1), ("add_event", 1), ("add_event", 2)),
     *(("passes", nth) for nth in (1, 2, 3)),
@@ -73,7 +74,7 @@ def sent_through(hub, worker, path):
 def ask_gain(hub, worker, **other):
     hub.publish("gain", {"notices": []})
     worker.post("gain", {**GAIN, **other})
-    worker.post("confirm", {})
+    worker.post("placed", {})
     wait_for(lambda: hub.state()["gain"].get("running") is False, 30)
 
 
@@ -227,7 +228,7 @@ def test_a_remark_that_is_not_kept_stops_no_measurement_and_stays_in_sight(tmp_p
         wait_for(lambda: hub.state()["gain"]["progress"].startswith("Stopped"))
 
 
-@pytest.mark.parametrize("call", ["add_reading", "read_pass", "work_done"])
+@pytest.mark.parametrize("call", ["add_reading", "read_pass", "states"])
 def test_a_reading_that_was_kept_is_announced_though_the_job_is_not_read_after_it(tmp_path, call):
     with running(tmp_path) as (_, hub, worker, path):
         worker.post("start", {"mains_v": "231", "glow": True})
@@ -266,3 +267,41 @@ def test_a_job_or_a_dialect_that_cannot_be_read_for_a_while_is_tried_again(tmp_p
     with running(tmp_path, with_hands=False) as (_, hub, _, _):
         assert refused == [0, 0, 1, 1]
         assert hub.state()["alarm"]["words"] == ""
+
+
+def test_nothing_that_was_typed_is_cut(tmp_path):
+    """A complaint of more than 2,000 letters, of the terminal, lost its end when the page wrote the name."""
+    long = "It hums, " * 700
+    with running(tmp_path, with_hands=False) as (_, hub, worker, path):
+        with open_job(path) as job:
+            job.start_pass("as-found")
+        worker.post("intake", {"complaint": long, "customer": "M. Okafor"})
+        worker.post("note", {"text": long})
+        sent_through(hub, worker, path)
+        assert hub.state()["notes"]["sheet"]["complaint"] == long.strip()
+        with open_job(path, read_only=True) as job:
+            assert job.sheet.complaint == long.strip()
+            assert [event.text for event in job.read_pass("as-found").events] == [long.strip()]
+
+
+def test_suspects_that_cannot_be_worked_out_are_told_and_the_next_reading_is_weighed_again(
+    tmp_path, monkeypatch, capfd
+):
+    """Of a mistake of the program too: the list said for ever that it weighs the newest reading."""
+    whole, failed = Thinker._answer, []
+
+    def at_first(self, read):
+        if not failed:
+            failed.append(read)
+            raise ZeroDivisionError
+        whole(self, read)
+
+    monkeypatch.setattr(Thinker, "_answer", at_first)
+    with running(tmp_path) as (_, hub, worker, _):
+        words = heard(hub)
+        worker.post("start", {"mains_v": "231", "glow": True})
+        wait_for(
+            lambda: any("The suspects cannot be worked out: ZeroDivisionError. Look" in told for told in words)
+        )
+        wait_for(lambda: (hub.state()["suspects"]["points"] or 0) >= 2, 60)
+    assert "ZeroDivisionError" in capfd.readouterr().err

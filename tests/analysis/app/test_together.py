@@ -60,6 +60,15 @@ def test_two_passes_make_one_answer(job, capsys):
     assert answer(capsys, job, "--pass", "found", "--alone")["suspects"] == found["suspects"]
 
 
+def test_the_pass_that_is_proposed_has_a_name_of_its_own(job, tmp_path, capsys):
+    """Copied as it stands the command was refused: a pass of that name had been begun with all in."""
+    with open_job(job) as opened:
+        opened.start_pass("V2-out", mains_v=230.0)
+    (asked,) = answer(capsys, job, "--pass", "found", "--alone")["tube_out"]
+    assert (asked["pass"], asked["out"]) == ("V2-out-2", ["V2"])
+    assert "--pass V2-out-2 --pulled V2 " in asked["command"]
+
+
 def test_what_is_asked_for_next_is_read_as_the_chassis_stands(job, capsys):
     """With V2 out its plate stands at its supply, which tells nothing; with all in it would."""
     asked = {name: answer(capsys, job, "--pass", name)["next"] for name in ("found", "v2-out")}
@@ -78,6 +87,9 @@ def test_the_report_tells_what_both_passes_come_to(job, tmp_path, capsys):
     text = page.read_text()
     assert "From found (all in circuit) and v2-out (V2 out of circuit), before anything was changed" in text
     assert "V2 gassy" in text
+    assert "only one round of readings" not in text, "there are two"
+    assert "There is no second round of readings with the same tubes and parts in so far" in text
+    assert "gain V1.7 → V1.6" in text, "an arrow, as in all the rest"
     with open_job(job, read_only=True) as opened:
         kept = json.loads(opened.told("found", "suspects").body)
     assert kept["suspects"][0]["probability"] == pytest.approx(both["suspects"][0]["probability"], abs=1e-4)

@@ -493,3 +493,27 @@ def test_a_rectifier_tube_among_the_parts_is_refused():
     assert any(
         "no model for a rectifier (5Y3GT): leave it out of parts and use a rail" in p for p in problems_of(text)
     )
+
+
+def test_a_name_that_is_cut_off_at_a_number_sign_is_told(tmp_path):
+    """YAML 1.2.2, 6.6: a # behind a space begins a comment, and the third amplifier was called as the second."""
+    file = tmp_path / "mine.yaml"
+
+    def loaded(title):
+        file.write_text(
+            f"{title}\ntubes: {{V1: 12AX7}}\nrails: {{HT1: {{volts: 250}}}} #as printed\n", encoding="utf-8"
+        )
+        return load_chassis(str(file)).title
+
+    for title in ("chassis: Amp #3", "chassis: Ämp\t#3, the left one  ", "chassis: Amp #3\r"):
+        with pytest.raises(ConfigError) as caught:
+            loaded(title)
+        (problem,) = caught.value.problems
+        assert (problem.line, problem.field) == (1, "chassis")
+        assert "'#3" in problem.text
+        assert "quotes round all of it" in problem.text
+    assert loaded('chassis: "Amp #3"') == "Amp #3"
+    assert loaded("chassis: Amp #3".replace(" #", "#")) == "Amp#3"
+    assert loaded("chassis: Amp   # the third") == "Amp"
+    assert loaded("chassis: Amp ## old") == "Amp"
+    assert parse_chassis("chassis: Amp #3\ntubes: {V1: 12AX7}").title == "Amp", "a job was made of it and stays"

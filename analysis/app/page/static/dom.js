@@ -18,9 +18,14 @@ export function draw(name, attributes = {}, ...children) {
 
 // Drawings made by our own server; the one place where a string becomes markup, and the policy's only use.
 const policy = window.trustedTypes ? trustedTypes.createPolicy("stagewalk-svg", { createHTML: (markup) => markup }) : { createHTML: (markup) => markup };
-export async function svgFrom(address) {
-  const answer = await fetch(address);
+// What the server gives, or an error in words for people, its own or that it is not there.
+export async function asked(address) {
+  const answer = await fetch(address).catch(() => { throw new Error("The server does not answer."); });
   if (!answer.ok) throw new Error(await answer.text());
+  return answer;
+}
+export async function svgFrom(address) {
+  const answer = await asked(address);
   const parsed = new DOMParser().parseFromString(policy.createHTML(await answer.text()), "image/svg+xml");
   return document.importNode(parsed.documentElement, true);
 }

@@ -25,7 +25,7 @@ export function wire(act) {
     act("gain", { stage: at("stage").value, drive_pp_v: at("drive").value, freq_hz: at("freq").value, run: event.submitter?.dataset.run ?? "single", load_present: at("load-present").checked });
   });
   at("gain-stop").addEventListener("click", () => act("stop"));
-  at("gain-confirm").addEventListener("click", () => act("confirm"));
+  at("gain-confirm").addEventListener("click", () => act("placed"));
   const widths = {}; // anew when a phone is turned, and when a view that was drawn unseen comes into sight
   const turned = new ResizeObserver((places) => places.forEach(({ target }) => {
     if (widths[target.id] !== target.clientWidth) { widths[target.id] = target.clientWidth; plot(target.id); }

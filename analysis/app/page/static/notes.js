@@ -1,13 +1,14 @@
 // Notes: intake, parts changed, remarks, conclusion, and the report as a file. The server writes them into the job and says what stands there.
-import { text, make } from "/static/dom.js";
+import { text, make, asked } from "/static/dom.js";
 const at = (id) => document.getElementById(id);
 const sheets = { intake: ["customer", "serial", "technician", "complaint"], conclude: ["found", "advice"] };
 const fields = Object.values(sheets).flat();
 const box = (name) => at(name === "advice" ? "advised" : name); // advice is what the survey view says to read next
-let names = "", sockets = "";
+let names = "", sockets = "", waiting = ""; // of the forms that are emptied: which one waits for its answer
 const boxes = () => [...at("pulled-sockets").querySelectorAll("input")];
 
 export function wire(act) {
+  const ask = async (action, body) => { waiting = action; if (!await act(action, body)) waiting = ""; };
   // A field that somebody is at work on is not overwritten by what the server says.
   for (const name of fields) box(name).addEventListener("input", () => { box(name).dataset.edited = "yes"; });
   for (const [action, names] of Object.entries(sheets)) {
@@ -18,11 +19,11 @@ export function wire(act) {
     });
   }
   at("report").addEventListener("click", report);
-  at("changed-form").addEventListener("submit", async (event) => {
+  at("changed-form").addEventListener("submit", (event) => {
     event.preventDefault();
     const value = at("changed-value").value.replaceAll(" ", "");
     const name = at("changed-name").value;
-    if (await act("changed", { [at("changed-how").value]: name && value ? `${name}=${value}` : name })) at("changed-value").value = at("changed-name").value = "";
+    ask("changed", { [at("changed-how").value]: name && value ? `${name}=${value}` : name });
   });
   at("pulled-form").addEventListener("input", () => { at("pulled-form").dataset.edited = "yes"; });
   at("pulled-form").addEventListener("submit", async (event) => {
@@ -31,9 +32,9 @@ export function wire(act) {
     const out = [...boxes().filter((box) => box.checked).map((box) => box.value), at("lifted").value.trim()];
     if (!await act("pulled", { pulled: out.join(" ").trim() || "none" })) at("pulled-form").dataset.edited = "yes";
   });
-  at("remark-form").addEventListener("submit", async (event) => {
+  at("remark-form").addEventListener("submit", (event) => {
     event.preventDefault();
-    if (await act("note", { text: at("remark").value })) at("remark").value = "";
+    ask("note", { text: at("remark").value });
   });
 }
 // The model takes seconds; what went wrong is told here, and no file with an error in it is kept.
@@ -42,18 +43,19 @@ async function report() {
   button.disabled = true;
   text(words, "The report is being put together.");
   try {
-    const answer = await fetch("/report");
-    if (answer.ok) {
-      const link = make("a", { href: URL.createObjectURL(await answer.blob()), download: `${at("job-name").textContent}.html` });
-      link.click();
-      setTimeout(() => URL.revokeObjectURL(link.href), 60000);
-      text(words, "One file that opens without a network and prints; look among the downloads of this browser.");
-    } else text(words, await answer.text());
-  } catch { text(words, "The server does not answer."); }
+    const answer = await asked("/report");
+    const link = make("a", { href: URL.createObjectURL(await answer.blob()), download: `${at("job-name").textContent}.html` });
+    link.click();
+    setTimeout(() => URL.revokeObjectURL(link.href), 60000);
+    text(words, "One file that opens without a network and prints; look among the downloads of this browser.");
+  } catch (error) { text(words, error.message); }
   button.disabled = false;
 }
 export function update(notes) {
   text(at("notes-words"), notes.words);
+  // What was refused stays as it was typed, to be put right.
+  if (notes.done === waiting) for (const id of { changed: ["changed-name", "changed-value"], note: ["remark"] }[waiting] ?? []) at(id).value = "";
+  if (notes.words) waiting = "";
   for (const name of fields) if (!box(name).dataset.edited) box(name).value = notes.sheet[name];
   if (names !== notes.names.join()) {
     names = notes.names.join();

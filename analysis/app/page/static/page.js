@@ -42,9 +42,10 @@ function route() {
 }
 
 // One stream a visible tab: browsers allow six connections to a host, and a seventh tab would hang without a word.
-let stream = null, meterSeen = 0;
+let stream = null, meterSeen = 0, heard = 0;
+const DEAF_MS = 12000; // the server says within five seconds that it is there
 const panels = {
-  job: (job) => { text(document.getElementById("job-name"), job.name); text(document.getElementById("job-pass"), `${job.chassis}, pass ${job.pass}${job.stood ? `, ${job.stood}` : ""}`); survey.job(job); gain.job(job); records.job(job); },
+  job: (job) => { document.title = `${job.name}, ${job.pass}: stagewalk`; text(document.getElementById("job-name"), job.name); text(document.getElementById("job-pass"), `${job.chassis}, pass ${job.pass}${job.stood ? `, ${job.stood}` : ""}`); survey.job(job); gain.job(job); records.job(job); },
   meter: (meter) => { meterSeen = performance.now(); survey.meter(meter); lamp("meter", meter.link, meter.words); },
   step: survey.step,
   taken: survey.taken,
@@ -73,12 +74,13 @@ async function refused() {
 function open() {
   if (stream || document.hidden) return;
   stream = new EventSource("/events");
+  heard = performance.now();
   const opened = setTimeout(() => unlinked("lost", "no stream: close other tabs of this page"), 2000);
   stream.onopen = () => { clearTimeout(opened); lamp("link", "good", "live"); };
   stream.onerror = () => { clearTimeout(opened); if (stream?.readyState === EventSource.CLOSED) refused(); else unlinked("lost", GONE); };
   stream.addEventListener("end", () => { unlinked("lost", "server stopped"); stream.close(); stream = null; setTimeout(open, 3000); });
-  for (const [name, handle] of Object.entries(panels)) {
-    stream.addEventListener(name, (event) => handle(JSON.parse(event.data)));
+  for (const [name, handle] of Object.entries({ ...panels, alive: () => {} })) {
+    stream.addEventListener(name, (event) => { heard = performance.now(); handle(JSON.parse(event.data)); });
   }
 }
 document.addEventListener("visibilitychange", () => {
@@ -87,8 +89,16 @@ document.addEventListener("visibilitychange", () => {
   if (document.hidden && stream) { stream.close(); stream = null; unlinked("wait", "paused while hidden"); }
   else open();
 });
-// Digits that are not being renewed must not pass for a reading.
-setInterval(() => survey.stale(stream?.readyState !== EventSource.OPEN || performance.now() - meterSeen > 1500), 250);
+// Digits that are not being renewed must not pass for a reading, nor what was said of a generator over a dead link: a
+// network that goes away closes no stream.
+setInterval(() => {
+  survey.stale(stream?.readyState !== EventSource.OPEN || performance.now() - meterSeen > 1500);
+  if (stream?.readyState !== EventSource.OPEN || performance.now() - heard < DEAF_MS) return;
+  stream.close();
+  stream = null;
+  unlinked("lost", GONE);
+  open();
+}, 250);
 
 document.addEventListener("keydown", (event) => {
   if (!document.getElementById("keys").checked || event.ctrlKey || event.altKey || event.metaKey || event.repeat) return;
@@ -96,7 +106,8 @@ document.addEventListener("keydown", (event) => {
   const surveying = !document.getElementById("survey").hidden && !document.getElementById("work").hidden;
   const waiting = !document.getElementById("gain").hidden && !document.getElementById("gain-confirm").hidden;
   if (!surveying && !(waiting && event.key === " ")) return;
-  const action = { " ": "confirm", b: "back", r: "repeat", s: "skip" }[event.key.toLowerCase()];
+  // What switches the generator on is another word than what a probe on a pin says: tabs of both may be open.
+  const action = { " ": waiting ? "placed" : "confirm", b: "back", r: "repeat", s: "skip" }[event.key.toLowerCase()];
   if (!action || (event.key === " " && event.target.closest("button, a, [type=checkbox]"))) return;
   event.preventDefault();
   act(action);

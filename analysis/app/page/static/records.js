@@ -1,7 +1,7 @@
 // What is already on disk: two passes side by side, the drawing with measured over expected, history of a point.
-import { make } from "/static/dom.js";
+import { make, asked } from "/static/dom.js";
 const at = (id) => document.getElementById(id);
-let svgFrom = null, inHand = "", passes = [], known = "", compared = "", asked = 0, drawing = 0, drawnFor = 0;
+let svgFrom = null, inHand = "", passes = [], known = "", compared = "", comparing = 0, drawing = 0, drawnFor = 0, looking = 0;
 
 export function wire(loader) {
   svgFrom = loader;
@@ -40,18 +40,16 @@ export async function showCompare() {
   form.hidden = passes.length < 2;
   if (form.hidden) { place.replaceChildren(make("p", { class: "quiet" }, "One pass so far. After the repair begin another under Survey, such as after-C2, and read the points again: then both stand here side by side.")); return; }
   const before = at("before").value, after = at("after").value;
-  if (!before || !after || before === after) { place.replaceChildren(make("p", { class: "quiet" }, "Choose two different passes.")); compared = ""; asked++; return; }
+  if (!before || !after || before === after) { place.replaceChildren(make("p", { class: "quiet" }, "Choose two different passes.")); compared = ""; comparing++; return; }
   // The model takes seconds: what two other passes came to must not stand under the names of these meanwhile.
-  const pair = JSON.stringify([before, after]), mine = ++asked;
+  const pair = JSON.stringify([before, after]), mine = ++comparing;
   if (pair !== compared) place.replaceChildren(make("p", { class: "quiet" }, "Comparing."));
   compared = pair;
   let found = null, trouble = "";
   try {
-    const answer = await fetch(`/compare?before=${encodeURIComponent(before)}&after=${encodeURIComponent(after)}`);
-    if (answer.ok) found = await answer.json();
-    else trouble = await answer.text();
-  } catch { trouble = "The server does not answer."; }
-  if (mine !== asked) return;
+    found = await (await asked(`/compare?before=${encodeURIComponent(before)}&after=${encodeURIComponent(after)}`)).json();
+  } catch (error) { trouble = error.message; }
+  if (mine !== comparing) return;
   if (!found) { place.replaceChildren(make("p", {}, trouble)); return; }
   place.replaceChildren(
     ...found.words.map((words, number) => make("p", number ? {} : { class: "result" }, words)),
@@ -71,12 +69,14 @@ export async function showChassis() {
 }
 async function point(name) {
   if (!name) return;
-  const answer = await fetch(`/history?point=${encodeURIComponent(name)}`);
-  const found = answer.ok ? await answer.json() : null, place = at("history");
+  const place = at("history"), mine = ++looking;
+  let found = null, trouble = "";
+  try { found = await (await asked(`/history?point=${encodeURIComponent(name)}`)).json(); } catch (error) { trouble = error.message; }
+  if (mine !== looking) return; // another point was chosen since
   const close = make("button", { type: "button" }, "Close");
   close.addEventListener("click", () => { place.replaceChildren(); at("drawing").querySelector(`[data-point="${CSS.escape(name)}"]`)?.focus({ preventScroll: true }); });
   // Under a tall drawing it stays at the lower edge of the screen: the point that was chosen stays in sight.
-  place.replaceChildren(make("div", { class: "heading" }, make("h2", {}, found ? name : await answer.text()), close));
+  place.replaceChildren(make("div", { class: "heading" }, make("h2", {}, found ? name : trouble), close));
   if (found) place.append(make("table", { class: "lines" }, make("thead", {}, make("tr", {}, ...["Pass", "Reading", "Value, 95 %", "Taken, UTC"].map((h) => make("th", { scope: "col" }, h)))), make("tbody", {}, ...found.readings.map((r) =>
     make("tr", {}, make("th", { scope: "row" }, r.pass), make("td", { class: "what" }, r.what), make("td", { class: "value" }, r.value, make("small", {}, r.quality)), make("td", { class: "time" }, r.time))))));
 }

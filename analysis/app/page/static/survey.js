@@ -3,7 +3,7 @@ import { show, text, make, svgFrom, volts } from "/static/dom.js";
 import { awake } from "/static/awake.js";
 const at = (id) => document.getElementById(id);
 let surveyed = "", pulled = "", shown = "", marked = "", points = 0, weighed = null, settled = true;
-let begun = {}, inHand = "", now = null, formOpen = false; // over a survey that runs or is over
+let begun = {}, inHand = "", pull = null, now = null, formOpen = false; // over a survey that runs or is over
 
 export function job(job) {
   at("cautions").replaceChildren(...job.cautions.map((words) => make("li", {}, words)));
@@ -16,7 +16,7 @@ export function job(job) {
   begun = job.begun ?? {};
   inHand = job.pass;
   at("passes").replaceChildren(...job.passes.map((name) => make("option", { value: name })));
-  if (job.mains_v && !at("mains").value) at("mains").value = String(job.mains_v);
+  if (job.mains_v && !at("mains").value && !formOpen) at("mains").value = String(job.mains_v);
   if (pulled !== (job.pulled ?? "")) at("pulled").value = pulled = job.pulled ?? "";
 }
 
@@ -37,6 +37,8 @@ function form(name, out) {
   formOpen = Boolean(now?.running);
   at("pass").value = name;
   at("pulled").value = out ?? begun[name]?.pulled ?? "";
+  // Of a pass without a name yet nobody has read the mains: those of the one before would stand in it as read.
+  at("mains").value = name ? String(begun[name]?.mains_v ?? begun[inHand]?.mains_v ?? at("mains").value) : "";
   show(at("unchanged"), formOpen);
   show(at("start"), true);
   show(at("work"), false);
@@ -54,12 +56,13 @@ function chosen() { // what is known of a pass that was begun; a new one stands 
 }
 at("again").addEventListener("click", () => { form(inHand); at("mains").focus(); });
 at("another").addEventListener("click", () => { form(""); at("pass").focus(); });
-at("pull").addEventListener("click", () => { const out = at("pull").dataset.out; form(unused(`${out.replaceAll(" ", "-")}-out`), [begun[inHand]?.pulled, out].filter(Boolean).join(" ")); at("begin").focus(); });
+at("pull").addEventListener("click", () => { form(pull.pass, pull.out.join(" ")); at("begin").focus(); });
 at("unchanged").addEventListener("click", () => { begins(); step(now); });
 at("pass").addEventListener("change", chosen);
 at("changed").addEventListener("change", () => { // what was changed after a pass was read belongs to another
   const part = at("changed").value.trim().split(/[\s,=]/)[0];
-  if (part && wasRead(at("pass").value.trim())) { at("pass").value = unused(`after-${part}`); at("pulled").value = ""; }
+  const name = at("pass").value.trim();
+  if (part && (!name || wasRead(name))) { at("pass").value = unused(`after-${part}`); at("pulled").value = ""; }
 });
 export function begins() { formOpen = false; }
 export function stale(is) { at("digits").dataset.stale = is ? "yes" : "no"; }
@@ -128,9 +131,9 @@ export function suspects(found) {
   const asked = (found.asked ?? []).map((words) => make("p", {}, make("b", {}, "First: "), words));
   at("suspects").replaceChildren(...asked, ...(rows.length ? rows : [make("p", { class: "quiet" }, found.words || "Nothing read yet.")]));
   at("suspects").append(...(found.counted ?? []).map((words) => make("p", { class: "quiet" }, words)));
-  at("pull").dataset.out = found.pull ?? "";
-  text(at("pull"), `Begin a pass with ${(found.pull ?? "").split(" ").join(" and ")} out`);
-  show(at("pull"), Boolean(found.pull));
+  pull = found.pull;
+  if (pull) text(at("pull"), `Begin a pass with ${pull.what.join(" and ")} out`);
+  show(at("pull"), Boolean(pull));
   show(at("advice"), Boolean(found.advice));
   text(at("advice"), found.advice ?? "");
 }
