@@ -61,13 +61,13 @@ def test_the_report_names_the_look_alikes_and_what_settles_it():
         others = tuple(f"R{n} open" for n in range(6))
         return Suspect(
             part=part, section="", fault="open", probability=probability, estimate=None, because="low",
-            alike=others, separates="DC volts at N1",
+            alike=others, separates="gain V1.7>V1.6",
         )  # fmt: skip
 
     alone = Pass(name="as-found", started_utc="", readings=())
     found = Diagnosis(healthy_probability=0.2, suspects=(suspect("R7", 0.6), suspect("R8", 0.01)), next=())
     report = render(Material(sheet=JobSheet(chassis_name="Amp"), passes=(alone,), diagnosis=found))
-    told = "Looks like: R0 open, R1 open, R2 open, R3 open and 2 more. Settled by: DC volts at N1"
+    told = "Looks like: R0 open, R1 open, R2 open, R3 open and 2 more. Settled by: gain V1.7 → V1.6"
     assert report.count(told) == 1  # not of what is hardly believed
 
 
