@@ -12,6 +12,7 @@ from pathlib import Path
 from acquisition.configs import config_roots, read_yaml
 from acquisition.errors import ConfigError, Problem
 
+from .article import with_article
 from .equations import (
     PentodeParameters,
     RectifierParameters,
@@ -49,6 +50,17 @@ _HEPTODE = {"g1": "oscillator grid", "g3": "signal grid"}
 _PENTODE = {"plate": "P", "grid": "g1", "cathode": "K", "screen": "g2"}
 _MODELLED = {"KV": {"plate": "P", "grid": "G", "cathode": "K"}, "RR": _PENTODE, "RX": _PENTODE}
 """Electrodes that a law needs, with the codes of their pins."""
+_OF_KIND: Mapping[str, Mapping[str, tuple[str, ...]]] = {
+    "triode": {"law": ("KV",), "kind": ("triode",), "connection": ("triode",)},
+    "pentode": {
+        "law": ("RR", "RX"),
+        "kind": ("small pentode", "power pentode", "beam tube"),
+        "connection": ("pentode", "triode-connected"),
+    },
+    "heptode": {"law": (), "kind": (), "connection": ("converter",)},
+    "rectifier": {"law": ("three-halves",), "kind": ("rectifier",), "connection": ("rectifier",)},
+}
+"""Laws, fits and points that a kind of section takes; with others the verbs have nothing to compare."""
 _UNITS = {"a": 1, "b": 2}
 _NO_ELECTRODE = HEATER_PARTS | {"shield", "shell", "not connected", "internal connection"}
 
@@ -169,11 +181,8 @@ def _load(path: Path, _mtime_ns: int) -> Tube:
         kinds = " and ".join(section.kind for section in tube.sections if section.kind != "diode")
         text = f"{kinds} are unlike: expected units 1 and 2, each with limits, model, fit and points of its own"
         raise ConfigError.from_problems([document.problem(("pins",), text)])
-    for section in tube.sections:
-        if section.kind == "pentode" and isinstance(section.model, TriodeParameters):
-            place = ("units", str(_UNITS[section.name]), "model") if isinstance(file, UnlikeFile) else ("model",)
-            text = f"section {section.label} has a screen: expected law RR or RX"
-            raise ConfigError.from_problems([document.problem(place, text)])
+    if alien := _alien_entries(file, tube):
+        raise ConfigError.from_problems([document.problem(place, text) for place, text in alien])
     return tube
 
 
@@ -188,6 +197,29 @@ def _missing_electrodes(file: TubeFile | UnlikeFile, tube: Tube) -> list[str]:
         for electrode, code in _MODELLED.get(model.law, {}).items()
         if electrode not in section.electrodes
     ]
+
+
+def _alien_entries(file: TubeFile | UnlikeFile, tube: Tube) -> list[tuple[tuple[str | int, ...], str]]:
+    """Laws, fits and points of another kind of section than the pins make, with their places in the file."""
+    found: dict[tuple[str | int, ...], str] = {}
+    for section in tube.sections:
+        if section.kind == "diode":
+            continue
+        number = _UNITS.get(section.name, 1)
+        unit, start = file.unit(number), ("units", str(number)) if isinstance(file, UnlikeFile) else ()
+        given: list[tuple[tuple[str | int, ...], str, str]] = [
+            (("points", i, "connection"), "connection", point.connection) for i, point in enumerate(unit.points)
+        ]
+        if unit.fit:
+            given.insert(0, (("fit", "kind"), "kind", unit.fit.kind))
+        if unit.model:
+            given.insert(0, (("model",), "law", unit.model.law))
+        for place, name, value in given:
+            expected = _OF_KIND[section.kind][name]
+            if value not in expected:
+                wanted = f"expected {name} {' or '.join(expected)}" if expected else f"expected no {name}"
+                found[*start, *place] = f"{wanted}, not {value}: by its pins this is {with_article(section.kind)}"
+    return list(found.items())
 
 
 def _tube(file: TubeFile | UnlikeFile, path: str) -> Tube:

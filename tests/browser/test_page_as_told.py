@@ -67,10 +67,10 @@ def test_a_tab_loaded_during_a_survey_sounds_from_the_first_click_or_key(told, g
         page.click("#step-point")
     else:
         page.keyboard.press("r")
-    wait_for(lambda: page.evaluate("contexts[0]?.state === 'running' && contexts[0].tones === 1"), 10)
+    wait_for(lambda: page.evaluate("contexts[0]?.state === 'running' && contexts[0].tones === 1"))
     page.click("#step-point")
     hub.cue("taken")
-    wait_for(lambda: page.evaluate("contexts.length === 1 && contexts[0].tones === 3"), 10)
+    wait_for(lambda: page.evaluate("contexts.length === 1 && contexts[0].tones === 3"))
 
 
 def test_tones_and_voice_can_be_turned_off_and_on_again(told):
@@ -80,7 +80,7 @@ def test_tones_and_voice_can_be_turned_off_and_on_again(told):
     hub.publish("step", STEP)
     wait_for(lambda: page.locator("#work").is_visible())
     page.click("#step-point")
-    wait_for(lambda: page.evaluate("contexts[0]?.state === 'running'"), 10)
+    wait_for(lambda: page.evaluate("contexts[0]?.state === 'running'"))
     before = page.evaluate("contexts[0].tones")
     page.uncheck("text=Tones and voice")
     hub.cue("taken", text="not to be heard")
@@ -195,11 +195,11 @@ def test_a_round_is_heard_behind_another_tab(told):
     hub.publish("step", STEP)
     wait_for(lambda: page.locator("#work").is_visible())
     page.click("#step-point")
-    wait_for(lambda: page.evaluate("contexts[0]?.state === 'running'"), 10)
+    wait_for(lambda: page.evaluate("contexts[0]?.state === 'running'"))
     page.evaluate(HIDE, True)
     before = page.evaluate("contexts[0].tones")
     hub.cue("taken")
-    wait_for(lambda: page.evaluate("contexts[0].tones") == before + 2, 10)
+    wait_for(lambda: page.evaluate("contexts[0].tones") == before + 2)
     hub.publish("step", {**STEP, "over": True})
     page.wait_for_timeout(200)
     page.evaluate(HIDE, True)
@@ -213,7 +213,7 @@ def test_without_its_server_the_page_claims_nothing_of_the_instruments(told):
     lamps = page.locator(".lamps .is")
     wait_for(lambda: lamps.all_inner_texts() == ["live", "reading", "off"])
     hub.end()
-    wait_for(lambda: lamps.all_inner_texts() == ["server stopped", "not known", "not known"], 10)
+    wait_for(lambda: lamps.all_inner_texts() == ["server stopped", "not known", "not known"])
     assert page.locator("#digits").get_attribute("data-stale") == "yes"
     page.route("**/events", lambda route: route.abort())
     page.reload()
@@ -488,9 +488,9 @@ def test_a_tab_that_a_new_server_shuts_out_says_so_and_goes_on_trying(told):
     for address in ("**/events", "**/state"):
         page.route(address, lambda route: route.fulfill(status=401, body="open the page with the address printed"))
     page.reload()
-    wait_for(lambda: page.locator("#lamp-link .is").inner_text().startswith("shut out: open the address"), 10)
+    wait_for(lambda: page.locator("#lamp-link .is").inner_text().startswith("shut out: open the address"))
     page.unroute("**/events")
-    wait_for(lambda: page.locator("#lamp-link .is").inner_text() == "live", 10)
+    wait_for(lambda: page.locator("#lamp-link .is").inner_text() == "live")
 
 
 def test_without_stages_the_gain_view_says_what_is_missing_and_asks_for_nothing(told):

@@ -98,7 +98,7 @@ def test_a_whole_survey_with_no_input_but_the_meter(tab, bench):
     tab.check("#glow")
     assert "points that can reach more than 60 V are left out" in tab.locator("#mains-words").inner_text()
     tab.click("#begin")
-    wait_for(lambda: tab.locator("#again").is_visible(), 60)
+    wait_for(lambda: tab.locator("#again").is_visible())
     assert "the mains voltage is not known" in tab.locator("#prompt").inner_text()
     tab.click("#again")
     tab.fill("#mains", "231")
@@ -111,7 +111,7 @@ def test_a_whole_survey_with_no_input_but_the_meter(tab, bench):
         seen.add(tab.locator("#digits").get_attribute("data-state"))
         return tab.locator("#step-count").inner_text() == "Survey over"
 
-    wait_for(over, 150)
+    wait_for(over)
     assert {"open", "settling", "lift"} <= seen
     rows = tab.locator("#done tr").all_inner_texts()
     assert len(rows) == 16
@@ -260,7 +260,7 @@ def test_a_survey_is_begun_and_stepped_by_keys_alone(browser, tmp_path):
         for key in ("s", "b"):
             before = page.locator("#step-point").inner_text()
             page.keyboard.press(key)
-            wait_for(lambda before=before: page.locator("#step-point").inner_text() != before, 30)
+            wait_for(lambda before=before: page.locator("#step-point").inner_text() != before)
     finally:
         page.close()
         fresh.end()
@@ -285,10 +285,10 @@ def test_a_hidden_tab_lets_go_of_its_stream(tab, bench):
     hide += "document.dispatchEvent(new Event('visibilitychange')); }"
     tab.evaluate(hide, True)
     assert tab.locator("#lamp-link .is").inner_text() == "paused while hidden"
-    wait_for(lambda: tab.locator("#digits").get_attribute("data-stale") == "yes", 4)
+    wait_for(lambda: tab.locator("#digits").get_attribute("data-stale") == "yes")
     tab.evaluate(hide, False)
     wait_for(lambda: tab.locator("#lamp-link .is").inner_text() == "live")
-    wait_for(lambda: tab.locator("#digits").get_attribute("data-stale") == "no", 4)
+    wait_for(lambda: tab.locator("#digits").get_attribute("data-stale") == "no")
 
 
 HOSTILE_PLACES = {"survey": "#done", "gain": "#gain-notices", "compare": "#banner"}
@@ -386,7 +386,7 @@ def test_before_and_after(browser, tmp_path):
 def test_a_stopped_server_is_told_within_a_second_or_two(tab, bench):
     wait_for(lambda: tab.locator("#lamp-link .is").inner_text() == "live")
     output = bench.end()
-    wait_for(lambda: tab.locator("#lamp-link").get_attribute("data-state") == "lost", 3)
-    wait_for(lambda: tab.locator("#digits").get_attribute("data-stale") == "yes", 3)
+    wait_for(lambda: tab.locator("#lamp-link").get_attribute("data-state") == "lost")
+    wait_for(lambda: tab.locator("#digits").get_attribute("data-stale") == "yes")
     assert bench.process.returncode == 0
     assert "Traceback" not in output

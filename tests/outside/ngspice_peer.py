@@ -174,7 +174,7 @@ def run(lines: Sequence[str], control: Sequence[str], files: Sequence[str]) -> l
         path = Path(folder) / "deck.cir"
         path.write_text("\n".join(deck), encoding="ascii")
         done = subprocess.run(
-            [NGSPICE, "-b", path.name], cwd=folder, capture_output=True, text=True, timeout=100, check=False
+            [NGSPICE, "-b", path.name], cwd=folder, capture_output=True, text=True, timeout=280, check=False
         )
         missing = [name for name in files if not (Path(folder) / name).is_file()]
         assert not missing, done.stdout[-2000:] + done.stderr[-2000:]
@@ -220,7 +220,7 @@ def response(
 
 
 def last_period(
-    model: ChassisModel, point: str, drive_pp_v: float, freq_hz: float, periods: int, points: int = 256
+    model: ChassisModel, point: str, drive_pp_v: float, freq_hz: float, periods: int, points: int = 128
 ):
     """One settled period at a point, from a transient that starts at rest."""
     n = spice_node(model.chassis.node_names[point])

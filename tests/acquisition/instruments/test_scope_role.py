@@ -149,7 +149,7 @@ def test_a_probe_factor_turned_by_hand_is_noticed_before_the_shot(bench):
     set_up(scope, generator)
     scope.session.put(scope._rules.channel.probe, 1.0, 1)
     with pytest.raises(MeasurementError, match="x1 dc"):
-        scope.single(3.0)
+        scope.single(0.3)
 
 
 @pytest.mark.parametrize(("turned", "says"), [({"factor": 1.0}, "x1 dc"), ({"ac": True}, "x10 ac")])

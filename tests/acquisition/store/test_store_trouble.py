@@ -177,13 +177,14 @@ def test_what_can_wait_is_refused_all_the_same_where_nothing_is_ever_written(pat
 
 
 WRITE_UNTIL_FULL = """
-import resource, sys
+import os, resource, sys
 from acquisition.errors import StoreError
 from acquisition.records import Reading
 from acquisition.store import create_job, open_job
 job = create_job(sys.argv[1], "x")
 job.start_pass("as-found")
-resource.setrlimit(resource.RLIMIT_FSIZE, (150_000, 150_000))
+most = os.path.getsize(sys.argv[1]) + 12_000
+resource.setrlimit(resource.RLIMIT_FSIZE, (most, most))
 kept = 0
 try:
     while True:
@@ -525,15 +526,20 @@ def test_kill_loses_no_acknowledged_reading(tmp_path, kind):
 # -- damage ------------------------------------------------------------------------------------------------------
 
 
-@pytest.fixture
-def long_job(tmp_path):
-    path = tmp_path / "long.stagewalk"
+@pytest.fixture(scope="module")
+def sound_job(tmp_path_factory):
+    path = tmp_path_factory.mktemp("sound") / "long.stagewalk"
     with create_job(path, "Quayside Five") as job:
         job.start_pass("as-found")
         job.add_readings("as-found", [reading(n) for n in range(2000)])
         for number in range(200):
             job.add_event("as-found", Event(kind="note", text=f"event {number}", taken_utc="t"))
     return path
+
+
+@pytest.fixture
+def long_job(sound_job, tmp_path):
+    return Path(shutil.copy(sound_job, tmp_path))
 
 
 def read_all(path):

@@ -33,7 +33,7 @@ def played(tmp_path_factory):
         [sys.executable, "-X", "dev", "-W", "error::ResourceWarning", "-c",
          "import sys; from analysis.app.cli import main; sys.exit(main(sys.argv[1:]))",
          "demo", "--fast", "--out", str(folder / "out")],
-        capture_output=True, text=True, env=environment, cwd=folder, timeout=110, check=False,
+        capture_output=True, text=True, env=environment, cwd=folder, timeout=280, check=False,
     )  # fmt: skip
     return done, folder / "out"
 
@@ -204,14 +204,14 @@ def test_hand_held_meter_reads_over_a_pseudo_terminal(tmp_path, monkeypatch):
 
 def test_signal_from_the_keyboard(tmp_path):
     command = "import sys; from analysis.app.cli import main; sys.exit(main(sys.argv[1:]))"
-    process = subprocess.Popen(
+    with subprocess.Popen(
         [sys.executable, "-u", "-c", command, "demo", "--fast", "--out", str(tmp_path)],
         stdout=subprocess.PIPE, stderr=subprocess.PIPE, text=True,
-    )  # fmt: skip
-    for line in process.stdout:
-        if line.startswith("== HT1"):
-            process.send_signal(signal.SIGINT)
-            break
-    _, error = process.communicate(timeout=60)
+    ) as process:  # fmt: skip
+        for line in process.stdout:
+            if line.startswith("== HT1"):
+                process.send_signal(signal.SIGINT)
+                break
+        _, error = process.communicate()
     assert process.returncode == 130
     assert "Traceback" not in error

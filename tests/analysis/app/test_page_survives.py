@@ -68,14 +68,14 @@ def sent_through(hub, worker, path):
         with open_job(path, read_only=True) as job:
             return job.sheet.serial == mark
 
-    wait_for(is_written, 30)
+    wait_for(is_written)
 
 
 def ask_gain(hub, worker, **other):
     hub.publish("gain", {"notices": []})
     worker.post("gain", {**GAIN, **other})
     worker.post("placed", {})
-    wait_for(lambda: hub.state()["gain"].get("running") is False, 30)
+    wait_for(lambda: hub.state()["gain"].get("running") is False)
 
 
 def ask(hub, worker, path, command, body):

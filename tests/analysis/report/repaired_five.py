@@ -71,6 +71,7 @@ def build(path, *, frequencies=19, captures=50, samples=20_000, passes=("as-foun
             specimen = {"R3": 104e3, "V1a.strength": 1.08, "V2.strength": 0.95, "mains": mains_v / 230.0}
             specimen["C4.leak"] = 0.0 if repaired else LEAK_SIEMENS
             truth = model.predict({key: np.full(1, value) for key, value in specimen.items()}, wanted)[0]
+            readings = []
             for m, true in zip(wanted, truth, strict=True):
                 clock.sleep_s(6)
                 relative, floor = SCATTER.get(m.quantity, (0.008, 2e-4))
@@ -82,7 +83,8 @@ def build(path, *, frequencies=19, captures=50, samples=20_000, passes=("as-foun
                     taken_utc=clock.utc(), range_v=300.0 if dc else 10.0,
                     instrument="bench meter, 0.3 %" if dc else "bench scope, 8 bit",
                 )  # fmt: skip
-                job.add_reading(name, reading)
+                readings.append(reading)
+            job.add_readings(name, readings)
             for number in range(captures):
                 freq = freqs[number % len(freqs)] if number % 3 else 1000.0
                 codes, dt_s = waveform(number, freq, rng, samples)

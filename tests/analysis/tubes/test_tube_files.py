@@ -1,5 +1,6 @@
 """Types as data: names, aliases, relatives, mistakes in a file."""
 
+import re
 import shutil
 from pathlib import Path
 
@@ -193,6 +194,45 @@ def test_a_pentode_without_a_screen_is_told(own):
     assert [problem.text for problem in caught.value.problems] == [
         "section pins 2-3-7 has no screen: expected a pin g2"
     ]
+
+
+@pytest.mark.parametrize(
+    ("source", "changes", "places"),
+    [
+        # What the sheet of a pentode calls "triode connection", fitted as the triode it is not.
+        (
+            "EL84",
+            [("connection: pentode", "connection: triode"), ("kind: power pentode", "kind: triode")],
+            ["fit.kind", "points.0.connection"],
+        ),
+        (
+            "EL84",
+            [
+                (
+                    "confirmed:\n",
+                    "  - {connection: triode, plate_v: 250, grid_v: -9, confirmed: x, source: x}\nconfirmed:\n",
+                )
+            ],
+            ["points.1.connection"],
+        ),
+        (
+            "6C4",
+            [("confirmed:\n", "  - {connection: rectifier, plate_v: 25, confirmed: x, source: x}\nconfirmed:\n")],
+            ["points.2.connection"],
+        ),
+        ("EZ81", [("8: NC", "8: G_1"), ("full-wave rectifier", "twin triode")], ["model", "fit.kind", "points"]),
+    ],
+)
+def test_entries_of_another_kind_of_tube_are_told_with_their_line(own, source, changes, places):
+    """Each had ended ``stagewalk tube`` or its ``--refit`` with a traceback, not with a line of the file."""
+    path = altered(own, "9ZZ9", *changes, source=source)
+    with pytest.raises(ConfigError) as caught:
+        load_tube("9ZZ9")
+    problems = caught.value.problems
+    assert all(any(problem.field.startswith(place) for problem in problems) for place in places)
+    for problem in problems:
+        assert (problem.path, problem.line > 1) == (str(path), True)
+        assert re.search("expected (law|kind|connection) .+, not .+: by its pins this is a", problem.text)
 
 
 def test_file_and_content_must_agree_on_the_name(own):

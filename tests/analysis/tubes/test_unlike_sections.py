@@ -157,7 +157,7 @@ def test_a_triodes_law_for_a_pentode_is_told(own):
     start = SHIPPED.index("      {law: RR")
     altered(own, (SHIPPED[start : SHIPPED.index("    fit: {kind: power")], laws))
     with pytest.raises(
-        ConfigError, match=r"units\.2\.model: section b \(pins 3-6-7-8\) has a screen: expected law RR"
+        ConfigError, match=r"units\.2\.model: expected law RR or RX, not KV: by its pins this is a pentode"
     ):
         load_tube("ECL86")
 
