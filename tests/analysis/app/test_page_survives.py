@@ -303,5 +303,5 @@ def test_suspects_that_cannot_be_worked_out_are_told_and_the_next_reading_is_wei
         wait_for(
             lambda: any("The suspects cannot be worked out: ZeroDivisionError. Look" in told for told in words)
         )
-        wait_for(lambda: (hub.state()["suspects"]["points"] or 0) >= 2, 60)
+        wait_for(lambda: (hub.state()["suspects"]["points"] or 0) >= 2)
     assert "ZeroDivisionError" in capfd.readouterr().err
