@@ -19,7 +19,7 @@ from .chassis.nodes import wired_sections
 from .chassis.parameters import POWER_FROM_W
 from .tubes import Limits
 from .uncertainty import Budget, InputQuantity, evaluate, meter_std, rectangular
-from .work import USUAL_ERROR, last_values
+from .work import values_found
 
 WITH_SCREEN = 1.2
 """Times the rating of the plate that plate and screen together have to pass: a screen at idle takes up to a sixth
@@ -49,6 +49,8 @@ class Idle:
         What the plate of one dissipates, watt, None where it was not read.
     with_screen : bool
         What the screen takes is not known, and counted as if the plate took it.
+    drawn : tuple of str
+        Resistors of the cathode that are taken as drawn: one that has drifted high shows as a tube that draws more.
     """
 
     tubes: tuple[str, ...]
@@ -58,6 +60,7 @@ class Idle:
     screen_a: Budget | None
     plate_w: Budget | None
     with_screen: bool
+    drawn: tuple[str, ...]
 
     @property
     def share(self) -> float | None:
@@ -147,8 +150,9 @@ def over_ratings(chassis: Chassis, readings: Sequence[Reading], work: Sequence[E
         As `idle_of`.
     """
     return [
-        f"{one.names} dissipates {one.plate_w.value:.3g} W by these readings, {one.share:.0%} of what its plate is "
-        "rated for: mains off, then find why"
+        f"{one.names} dissipates {one.plate_w.value:.3g} W by these readings"
+        + (f" and {' and '.join(one.drawn)} as drawn" if one.drawn else "")
+        + f", {one.share:.0%} of what its plate is rated for: mains off, then find why"
         for one in idle_of(chassis, readings, work)
         if one.over and one.plate_w is not None and one.share is not None
     ]
@@ -168,7 +172,7 @@ class _Circuit:
     """What surrounds the tubes: nodes that were read, resistors, and what else carries direct current."""
 
     def __init__(self, chassis: Chassis, readings: Sequence[Reading], work: Sequence[Event]) -> None:
-        self.names, self._measured = chassis.node_names, last_values(work)
+        self.names, self.measured = chassis.node_names, values_found(chassis.parts, work)
         self.wired = [
             _Wired(key=f"{socket}{section.name}", tube=tube.name, limits=section.limits, nodes=nodes)
             for socket, tube, section, nodes in wired_sections(chassis.sockets, chassis.node_names)
@@ -227,6 +231,7 @@ class _Circuit:
             screen_a=screen_a,
             plate_w=plate_w,
             with_screen=screen_a is None and screens != {None},
+            drawn=tuple(ohms.name for _, ohms in down.ends if ohms.name not in self.measured),
         )
 
     def _paths(self, node: str | None, electrodes: set[str]) -> _Paths | None:
@@ -252,12 +257,9 @@ class _Circuit:
         return _Paths(node=node, ends=tuple(ends)) if ends else None
 
     def _ohms(self, part: Part) -> InputQuantity:
-        event = self._measured.get(part.name)
-        if event is not None and event.value:
-            std = event.std or USUAL_ERROR * event.value
-            return InputQuantity(name=part.name, value=event.value, std=std, unit="ohm")
-        std = rectangular(part.value * max(map(abs, part.tolerance)))
-        return InputQuantity(name=part.name, value=part.value, std=std, unit="ohm")
+        drawn = part.value, rectangular(part.value * max(map(abs, part.tolerance)))
+        value, std = self.measured.get(part.name, drawn)
+        return InputQuantity(name=part.name, value=value, std=std, unit="ohm")
 
     def _evaluate(
         self,

@@ -109,7 +109,7 @@ def test_a_tube_beyond_its_rating_is_told_before_all_else(tmp_path, capsys):
     model = ChassisModel(load_chassis("harbour-twenty"))
     readings = read(model, {"V4.grid_adrift": np.array([0.2])})
     (told,) = over_ratings(model.chassis, readings)
-    assert told.startswith("V4 dissipates 107 W by these readings, 42")
+    assert told.startswith("V4 dissipates 107 W by these readings and R27 as drawn, 42")
     assert "mains off" in told
     path = str(tmp_path / "amp.stagewalk")
     with create_job(path, "Harbour Twenty", find_config("chassis", "harbour-twenty").read_text("utf-8")) as job:
@@ -126,7 +126,7 @@ def test_a_tube_beyond_its_rating_is_told_before_all_else(tmp_path, capsys):
     assert facts["V4",]["plate_w"] > 4 * facts["V4",]["limit_w"]
     assert main(["report", path]) == 0
     page = (tmp_path / "amp.html").read_text("utf-8")
-    assert "By the readings of as-found the plate of V4 dissipates" in page
+    assert "By the readings of as-found, and R27 as drawn, the plate of V4 dissipates" in page
     assert "At idle: V3 EL34" in page
 
 
