@@ -152,7 +152,7 @@ def over_ratings(chassis: Chassis, readings: Sequence[Reading], work: Sequence[E
     return [
         f"{one.names} dissipates {one.plate_w.value:.3g} W by these readings"
         + (f" and {' and '.join(one.drawn)} as drawn" if one.drawn else "")
-        + f", {one.share:.0%} of what its plate is rated for: mains off, then find why"
+        + f", {100.0 * one.share:.0f} % of what its plate is rated for: mains off, then find why"
         for one in idle_of(chassis, readings, work)
         if one.over and one.plate_w is not None and one.share is not None
     ]
