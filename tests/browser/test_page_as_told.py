@@ -240,9 +240,9 @@ def test_a_network_that_goes_away_without_a_word_is_noticed(told, monkeypatch):
     hub.publish("generator", {"on": False, "known": True, "words": "off"})
     wait_for(lambda: (link.inner_text(), generator.inner_text()) == ("live", "off"))
     silent.append(True)
-    wait_for(lambda: generator.inner_text() == "not known", 40)
+    wait_for(lambda: generator.inner_text() == "not known")
     silent.clear()
-    wait_for(lambda: (link.inner_text(), generator.inner_text()) == ("live", "off"), 40)
+    wait_for(lambda: (link.inner_text(), generator.inner_text()) == ("live", "off"))
 
 
 def test_a_point_of_the_drawing_tells_that_the_server_is_gone(told):

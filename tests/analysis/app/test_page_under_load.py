@@ -101,4 +101,4 @@ def test_an_endless_body_is_refused(served):
     _, port = served
     head = f"POST /act/note HTTP/1.1\r\nHost: 127.0.0.1:{port}\r\nOrigin: http://127.0.0.1:{port}\r\n"
     assert b"413" in raw(port, f"{head}Content-Length: 99999999\r\n\r\n".encode())
-    assert b"413" in raw(port, f"{head}Transfer-Encoding: chunked\r\n\r\n5\r\nhello\r\n".encode())
+    assert b"411" in raw(port, f"{head}Transfer-Encoding: chunked\r\n\r\n5\r\nhello\r\n".encode())

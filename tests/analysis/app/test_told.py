@@ -68,7 +68,7 @@ def test_the_report_shows_what_suspects_and_compare_told(job, nothing_is_worked_
     assert float(shown) == pytest.approx(
         100 * first["probability"], abs=0.0551
     )  # to a tenth there, a hundredth here
-    assert "UTC by stagewalk" in page
+    assert "UTC</span> by stagewalk" in page
     assert "C2 measured in circuit" in page or "leak resistance" in page
 
 
