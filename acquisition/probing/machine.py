@@ -328,7 +328,9 @@ class Probing:
 
     def _event(self, event: SteadyEvent) -> list[Action]:
         step = self.step
-        if event.kind in (EventKind.REFUSED, EventKind.OVERLOAD) and self.phase in (Phase.ARMED, Phase.TOUCHED):
+        awaited = self.phase in (Phase.ARMED, Phase.TOUCHED)
+        # Why there is no reading is told by the detector once: heard now, or not when the next point waits for one.
+        if event.kind is EventKind.REFUSED or (event.kind is EventKind.OVERLOAD and awaited):
             if not event.text and self._live is not None and "auto" in self._live.flags:
                 self._overload.hold_back()
                 return []

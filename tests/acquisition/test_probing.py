@@ -551,3 +551,16 @@ def test_with_a_plan_for_other_tubes_a_point_that_waits_for_power_is_clipped_on_
     rig.press(Key.SKIP)
     rig.log += rig.machine.expect(other)
     assert rig.machine.step.point == "V1.6"
+
+
+@pytest.mark.parametrize("begins", ["before it starts", "before the lift"])
+def test_a_key_of_the_meter_pressed_while_nothing_is_awaited_is_told_too(begins):
+    """Told once by the detector, and swallowed there: the survey stood still without a word of why."""
+    rig = Rig(step("V1.1", 141.0), step("V1.6", 96.0))
+    if begins == "before it starts":
+        rig.meter(0.0, 3.0, flags=("held",)).press().press()
+    else:
+        rig.ready().meter(141.0, 1.5)
+        assert rig.machine.phase is Phase.LIFT
+        rig.meter(141.0, 1.0, flags=("held",)).press().meter(96.0, 3.0, flags=("held",))
+    assert rig.said(ActionKind.SAY).count("No reading: HOLD is set on the meter.") == 1
