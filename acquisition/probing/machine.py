@@ -33,6 +33,9 @@ from .wording import (
     volts,
 )
 
+ENOUGH = 12
+"""Samples that tell how far a value that will not stand goes (common practice, no source)."""
+
 
 class Probing:
     """Guide somebody through a survey.
@@ -226,7 +229,14 @@ class Probing:
         if keeps and self._held is not None:
             return self._keep(self._held, "good", "confirmed by key")
         if self.phase is Phase.UNSTEADY and self._rough is not None:
-            return self._take(self._rough, "unsteady")
+            # What it is now, not what it was when it was offered: a rail may have risen for a minute since.
+            now, offered = self.detector.rough(), self._rough
+            if now is None or now.samples < min(ENOUGH, offered.samples):
+                text = (
+                    "Too little was seen of it since it changed range or had no value: wait a little, then space."
+                )
+                return [Action(kind=ActionKind.SAY, text=text, step=self.step)]
+            return self._take(now, "unsteady")
         if self.phase is Phase.NOT_KEPT:
             return self._keeping.again()
         if self.phase is Phase.LIFT:
