@@ -11,6 +11,7 @@ from ..errors import (
 from ..scpi import parse_number
 from .bench import MeterEntry
 from .dialect import AskingMeter
+from .dialect_parts import Setting
 from .meter_role import Meter
 from .samples import Sample
 from .session import Session
@@ -38,6 +39,7 @@ class AskedMeter(Meter):
         self._mains_hz = mains_hz
         self._wanted: tuple[float | None, float] | None = None
         self._resolutions: dict[float, float] = {}
+        self._relative: list[Setting] | None = None  # which of the dialect's questions it knows, once tried
         self.identity = str(session.identity)
         self.rate_hz = mains_hz / (2.0 * entry.nplc)
         session.apply_wanted = self._apply
@@ -46,6 +48,9 @@ class AskedMeter(Meter):
         self.session.ready()  # so that a mended link does not apply the new settings twice
         self._wanted = (range_v, nplc)
         self._apply()
+        if self._relative is None:
+            known = [query for query in self._rules.relative if self.session.knows(query)]
+            self._relative = [Setting(ask=query, form="switch") for query in known]
 
     def _apply(self) -> None:
         if self._wanted is None:
@@ -92,12 +97,17 @@ class AskedMeter(Meter):
         if not 0 < range_v < 1e5:
             raise session.malformed(f"{range_v:g}", "a range in volts")
         resolution_v = self._resolution_v(range_v)
+        # Null may be pressed at any time: the number is then what was there less what was there before.
+        is_relative = any([session.get(setting) for setting in self._relative or ()])
+        # Off and on since the last question, and on another function or input resistance until it is set again.
+        session.require_settings()
         if rules.again is not None and (again := session.ask(rules.again)) != text:
             # Asked last: function and range between the two belong to this reading, or all is void.
             raise session.malformed(again, f"the same reading again, {text}")
         if len(session.gaps) != mended:
             raise session.malformed(text, "a reading with nothing left over: it may be the one before, sent twice")
         flags = {"auto"} if self._wanted is None or self._wanted[0] is None else set()
+        flags |= {"relative"} if is_relative else set()
         try:
             value_v = parse_number(text)
         except OverRange:
@@ -108,7 +118,7 @@ class AskedMeter(Meter):
         else:
             if math.isnan(value_v):
                 flags.add("no_value")
-            elif abs(value_v) > 1.3 * range_v:
+            elif abs(value_v) > 1.3 * range_v and not is_relative:
                 raise session.malformed(text, f"a reading within the range of {range_v:g} V")
         return Sample(t_s=t_s, value_v=value_v, resolution_v=resolution_v, range_v=range_v, flags=frozenset(flags))
 

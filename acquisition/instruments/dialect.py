@@ -46,7 +46,11 @@ class AskingMeterSettings(Strict):
 
 
 class AskingMeter(Strict):
-    """A meter that measures when asked."""
+    """A meter that measures when asked.
+
+    ``relative`` lists questions that are answered by 1 while what the meter sends is no plain voltage: null or
+    mathematics. Those that a meter does not know are left out.
+    """
 
     mode: Literal["ask"]
     setup: list[Command]
@@ -54,6 +58,7 @@ class AskingMeter(Strict):
     settings: AskingMeterSettings
     read: Command
     again: Command | None = None
+    relative: list[Command] = Field(default_factory=list)
     range_ask: Command
     resolution_ask: Command | None = None
     counts: Annotated[int, Field(gt=0)] | None = None

@@ -9,7 +9,7 @@ REFUSED_FLAGS = {
     "overload": "beyond the range",
     "no_value": "the meter has no value",
     "held": "HOLD is set on the meter",
-    "relative": "REL is set on the meter",
+    "relative": "REL, null or mathematics is set on the meter",
     "minimum": "MIN is set on the meter",
     "maximum": "MAX is set on the meter",
     "low_battery": "the meter's battery is low",

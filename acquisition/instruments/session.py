@@ -162,6 +162,40 @@ class Session(Connection):
             raise self.malformed(text, f"a number in answer to {query}")
         return number
 
+    def knows(self, query: str) -> bool:
+        """Ask a question that not every instrument of the family knows, and find out whether this one does.
+
+        Errors it reports for that are emptied; the queue has to be empty before.
+
+        Parameters
+        ----------
+        query : str
+            Answered by ON, OFF, 1 or 0 where it is known.
+
+        Raises
+        ------
+        ConnectionLost, InstrumentNotFound
+            The instrument is gone.
+        """
+        for _ in range(2):  # one answer may be damaged, and would leave the question out for good
+            link = self.ready()
+            try:
+                try:
+                    parse_switch(self._answer(link, query, self.dialect.link.identify_s))
+                    return True
+                except TransportTimeout:
+                    link.clear()
+                    if any(entry.kind == "command" for entry in self._drain(link)):
+                        link.owes = False  # what it could not read it never answers
+                        return False
+            except (TransportTimeout, ProtocolError):
+                pass
+            except ConnectionLost:
+                self.close()
+                raise
+            link.dirty = True
+        return False
+
     def _explained(self, link: Link, query: str, late: TransportTimeout) -> AcquisitionError:
         """Find out why an answer did not come: an unknown question is silent, and the error queue knows it."""
         if self._mending or self.dialect.errors is None:

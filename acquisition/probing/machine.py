@@ -33,6 +33,9 @@ from .wording import (
     volts,
 )
 
+ENOUGH = 12
+"""Samples that tell how far a value that will not stand goes (common practice, no source)."""
+
 
 class Probing:
     """Guide somebody through a survey.
@@ -226,7 +229,14 @@ class Probing:
         if keeps and self._held is not None:
             return self._keep(self._held, "good", "confirmed by key")
         if self.phase is Phase.UNSTEADY and self._rough is not None:
-            return self._take(self._rough, "unsteady")
+            # What it is now, not what it was when it was offered: a rail may have risen for a minute since.
+            now, offered = self.detector.rough(), self._rough
+            if now is None or now.samples < min(ENOUGH, offered.samples):
+                text = (
+                    "Too little was seen of it since it changed range or had no value: wait a little, then space."
+                )
+                return [Action(kind=ActionKind.SAY, text=text, step=self.step)]
+            return self._take(now, "unsteady")
         if self.phase is Phase.NOT_KEPT:
             return self._keeping.again()
         if self.phase is Phase.LIFT:
@@ -328,7 +338,9 @@ class Probing:
 
     def _event(self, event: SteadyEvent) -> list[Action]:
         step = self.step
-        if event.kind in (EventKind.REFUSED, EventKind.OVERLOAD) and self.phase in (Phase.ARMED, Phase.TOUCHED):
+        awaited = self.phase in (Phase.ARMED, Phase.TOUCHED)
+        # Why there is no reading is told by the detector once: heard now, or not when the next point waits for one.
+        if event.kind is EventKind.REFUSED or (event.kind is EventKind.OVERLOAD and awaited):
             if not event.text and self._live is not None and "auto" in self._live.flags:
                 self._overload.hold_back()
                 return []

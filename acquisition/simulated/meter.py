@@ -74,6 +74,7 @@ class Meter(Device):
         self.triggers = self.samples = 1
         self.continuous = False
         self.armed = False
+        self.null_v: float | None = None
         self.stored = []
 
     def condition(self, name: str) -> int:
@@ -110,6 +111,12 @@ class Meter(Device):
         self.on(
             f"{sense}:IMPedance:AUTO", do=self._set_input, ask=lambda s, p: str(int(self.high_impedance)), takes=1
         )
+        self.on(
+            f"{sense}:NULL[:STATe]",
+            do=self._set_null,
+            ask=lambda s, p: "0" if self.null_v is None else "1",
+            takes=1,
+        )
         self.on("INPut:IMPedance:AUTO", do=self._set_input, ask=lambda s, p: str(int(self.high_impedance)), takes=1)
         self.on("[SENSe:]FUNCtion[:ON]", do=self._set_function, ask=lambda s, p: f'"{self.function}"', takes=1)
         self.on("CONFigure", ask=lambda s, p: f'"{self.function} {_nr3(self.range_v)},{_nr3(self.digit_v())}"')
@@ -128,6 +135,7 @@ class Meter(Device):
             takes=1,
         )
         self.on("SAMPle:COUNt", do=self._set_samples, ask=lambda s, p: str(self.samples), takes=1)
+        self.on("CALCulate:STATe", ask=lambda s, p: "0")
         self.on("ROUTe:TERMinals", ask=lambda s, p: "FRON")
         for word in ("REMote", "LOCal", "RWLock"):
             self.on(f"SYSTem:{word}", do=lambda s, p: None)
@@ -175,6 +183,17 @@ class Meter(Device):
 
     def _set_input(self, suffixes: Suffixes, parameters: Parameters) -> None:
         self.high_impedance = parse_boolean(parameters[0])
+
+    def _set_null(self, suffixes: Suffixes, parameters: Parameters) -> None:
+        if parse_boolean(parameters[0]):
+            self.press_null()
+        else:
+            self.null_v = None
+
+    def press_null(self) -> None:
+        """Take what it reads now from all that follows, as the key on its front does."""
+        self.null_v = None
+        self.null_v = self._convert(ranging=self.auto)
 
     def _set_function(self, suffixes: Suffixes, parameters: Parameters) -> None:
         name = parse_string(parameters[0]).upper().removeprefix("SENSE:").removeprefix("SENS:")
@@ -263,7 +282,7 @@ class Meter(Device):
         noise_v = self.range_v * 3e-7 / math.sqrt(min(self.nplc, 10.0))
         value = value * (1 + self.gain_errors[self.range_v]) + self.offsets_v[self.range_v]
         value += float(self.rng.normal(0.0, noise_v))
-        return round(value / self.digit_v()) * self.digit_v()
+        return round(value / self.digit_v()) * self.digit_v() - (self.null_v or 0.0)
 
     def _integrate(self) -> tuple[float, float, float]:
         begin = self.clock.monotonic_s()

@@ -162,6 +162,10 @@ class SteadyDetector:
             return self._taken(t, v)
         return self._touching(t, v)
 
+    def rough(self) -> SteadyReading | None:
+        """Mean and spread of what was seen last of a touch that would not settle; None where nothing was since."""
+        return self._rough(self._t[-1]) if self._t and self.state is not State.AWAY else None
+
     # -- states ----------------------------------------------------------------------------------------------
 
     def _away(self, t: float, v: float) -> list[SteadyEvent]:

@@ -551,3 +551,43 @@ def test_with_a_plan_for_other_tubes_a_point_that_waits_for_power_is_clipped_on_
     rig.press(Key.SKIP)
     rig.log += rig.machine.expect(other)
     assert rig.machine.step.point == "V1.6"
+
+
+@pytest.mark.parametrize("begins", ["before it starts", "before the lift"])
+def test_a_key_of_the_meter_pressed_while_nothing_is_awaited_is_told_too(begins):
+    """Told once by the detector, and swallowed there: the survey stood still without a word of why."""
+    rig = Rig(step("V1.1", 141.0), step("V1.6", 96.0))
+    if begins == "before it starts":
+        rig.meter(0.0, 3.0, flags=("held",)).press().press()
+    else:
+        rig.ready().meter(141.0, 1.5)
+        assert rig.machine.phase is Phase.LIFT
+        rig.meter(141.0, 1.0, flags=("held",)).press().meter(96.0, 3.0, flags=("held",))
+    assert rig.said(ActionKind.SAY).count("No reading: HOLD is set on the meter.") == 1
+
+
+def test_an_unsteady_value_is_kept_as_it_is_when_the_key_is_pressed():
+    """A rail that is still rising: offered at 150 V or so, and somebody waits half a minute before the key."""
+    rig = Rig(step("HT2", 250.0, worst=280.0)).ready()
+    for volts in np.arange(100.0, 250.0, 0.4):
+        rig.meter(volts, 0.1)
+    assert rig.machine.phase is Phase.UNSTEADY
+    rig.press()
+    kept = rig.kept[-1]
+    assert kept.quality == "unsteady"
+    assert abs(kept.value - 249.6) <= 2.0 * kept.std
+    assert kept.std < 15.0
+
+
+def test_an_unsteady_value_is_not_kept_while_the_meter_shows_none():
+    rig = Rig(step("HT2", 250.0, worst=280.0)).ready()
+    for volts in np.arange(100.0, 200.0, 0.5):
+        rig.meter(volts, 0.1)
+    assert rig.machine.phase is Phase.UNSTEADY
+    rig.meter(200.0, 0.5, flags=("held",)).press()
+    assert rig.kept == []
+    assert "wait a little" in rig.said()
+    for volts in np.arange(200.0, 220.0, 0.5):
+        rig.meter(volts, 0.1)
+    rig.press()
+    assert [(r.quality, abs(r.value - 219.5) <= 2.0 * r.std) for r in rig.kept] == [("unsteady", True)]

@@ -48,7 +48,7 @@ def test_configured_once_then_only_read(asked):
     asked.peer.heard.clear()
     for _ in range(3):
         assert asked.meter.read().value_v == 105.23456
-    assert set(asked.peer.heard) == {":READ?", ":FETC?", ":FUNC?", ":VOLT:DC:RANG?", ":VOLT:DC:RES?"}
+    assert set(asked.peer.heard) == {":READ?", ":FETC?", ":FUNC?", ":VOLT:DC:RANG?", ":VOLT:DC:RES?", "*ESR?"}
     assert asked.peer.heard.count(":VOLT:DC:RES?") == 2, "twice when it is new, then never"
     assert asked.peer.heard.count(":VOLT:DC:RANG?") == 6
 
@@ -125,6 +125,59 @@ def test_a_knob_turned_by_hand_is_noticed_with_each_reading(asked, function):
     asked.peer.answers[":READ?"] = "1.0E6"
     with pytest.raises(MeasurementError, match="not set to DC volts"):
         asked.meter.read()
+
+
+@pytest.mark.parametrize("query", [":VOLT:DC:NULL:STAT?", ":CALC:STAT?"])
+def test_a_null_key_pressed_by_hand_is_noticed_with_each_reading(asked, query):
+    """What is left of 400 V after the key was pressed on 400 V looks like a discharged point."""
+    asked.peer.answers[query] = "0"
+    asked.meter.configure_dc()
+    assert asked.meter.read().value_v == 105.23456
+    asked.peer.answers |= {query: "1", ":READ?": "+2.0E-02"}
+    with pytest.raises(MeasurementError, match="null"):
+        asked.meter.read()
+    assert "relative" in next(asked.meter.stream()).flags
+    asked.peer.answers |= {query: "0", ":READ?": "+4.0E+02"}
+    assert asked.meter.read().value_v == 400.0
+
+
+def test_a_question_the_meter_does_not_know_is_asked_once_and_costs_no_connection(asked):
+    asked.meter.configure_dc()
+    assert [text for text in asked.peer.heard if "NULL" in text] == [":VOLT:DC:NULL:STAT?"]
+    asked.peer.heard.clear()
+    assert asked.meter.read().value_v == 105.23456
+    asked.meter.configure_dc(nplc=10)
+    assert not [text for text in asked.peer.heard if "NULL" in text or "CALC" in text]
+    assert not asked.peer.queue, "its complaint was taken from the queue"
+    assert (asked.peer.opened, asked.session.gaps) == (1, [])
+
+
+@pytest.mark.parametrize("fault", ["cut", "silent"])
+def test_a_known_question_whose_first_answer_is_lost_is_not_given_up(asked, faults, fault):
+    asked.peer.answers |= {":CALC:STAT?": "0"}
+
+    def once():
+        asked.peer.answers[":CALC:STAT?"] = "0"
+        asked.peer.faults.append(faults.instead(b"x\n") if fault == "cut" else faults.silent)
+        return "0"
+
+    asked.peer.answers[":CALC:STAT?"] = once
+    asked.meter.configure_dc()
+    asked.peer.answers[":CALC:STAT?"] = "1"
+    assert "relative" in next(asked.meter.stream()).flags
+
+
+def test_a_power_cut_between_two_readings_is_noticed_and_everything_set_again(asked):
+    """On a serial port nothing else tells: it reads on, with its own input resistance and its own range."""
+    asked.meter.configure_dc(nplc=1)
+    stream = asked.meter.stream()
+    assert next(stream).is_reading
+    asked.peer.answers |= {"*ESR?": "128", ":INP:IMP:AUTO?": "1"}
+    assert next(stream).flags == {"gap"}
+    asked.peer.answers["*ESR?"] = "0"
+    asked.peer.heard.clear()
+    assert next(stream).is_reading
+    assert ":INP:IMP:AUTO OFF" in asked.peer.heard
 
 
 def test_a_range_changed_by_hand_shows_in_the_sample(asked):

@@ -5,6 +5,7 @@ import pytest
 from acquisition.errors import (
     AcquisitionError,
     CommandRefused,
+    ConnectionLost,
     InstrumentNotFound,
     InstrumentReported,
     MeasurementError,
@@ -77,7 +78,10 @@ def test_range_turned_by_hand_overload_and_power_cycle(bench, described):
         with pytest.raises(OverRange):
             meter.read()
         bench.meter.power_cycle()
+        with pytest.raises(ConnectionLost, match="switched off and on"):
+            meter.read()
         assert meter.read().value_v == pytest.approx(150.0, abs=0.05)
+        assert (bench.meter.auto, bench.meter.range_v) == (False, 1000.0), "as it was set before the power cut"
         bench.meter.function = "VOLT:AC"
         with pytest.raises(MeasurementError):
             meter.read()

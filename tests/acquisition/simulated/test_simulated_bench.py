@@ -32,6 +32,19 @@ def test_meter_reads_the_plant(wiring, tmp_path, dialect):
         assert std_v < 0.7
 
 
+def test_a_null_key_pressed_on_the_meter_makes_no_reading(wiring, tmp_path):
+    with SimulatedBench(wiring.plant) as bench:
+        bench.wiring.lead.move([(0.0, "OUT")])
+        with open_meter(load_bench(str(bench.write(tmp_path / "bench.yaml")))) as meter:
+            assert meter.read().value_v == pytest.approx(150.0, abs=0.1)
+            bench.meter.press_null()
+            sample = next(meter.stream())
+            assert abs(sample.value_v) < 0.1, "it would look like a point that is discharged"
+            assert "relative" in sample.flags
+            bench.meter.null_v = None
+            assert meter.read().value_v == pytest.approx(150.0, abs=0.1)
+
+
 @pytest.mark.parametrize("dialect", SCOPES)
 def test_scope_and_generator(wiring, tmp_path, dialect):
     with SimulatedBench(wiring.plant, scope=dialect) as bench:
@@ -55,8 +68,8 @@ def test_scope_and_generator(wiring, tmp_path, dialect):
     assert np.corrcoef(first.volts, second.volts)[0, 1] < -0.99
 
 
-COMMANDS = {"set", "ask", "before", "again", "read", "range_ask", "resolution_ask", "stop", "single", "preamble",
-            "data", "page_first", "page_last", "setup", "clear"}  # fmt: skip
+COMMANDS = {"set", "ask", "before", "again", "read", "relative", "range_ask", "resolution_ask", "stop", "single",
+            "preamble", "data", "page_first", "page_last", "setup", "clear"}  # fmt: skip
 
 
 def commands(tree):
