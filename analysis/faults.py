@@ -62,7 +62,7 @@ class FaultEntry(BaseModel):
     range: tuple[_Positive, _Positive] | None = None
     limit: _Positive | None = None
     share: _Positive
-    cells_a_decade: _Positive = CELLS_PER_DECADE
+    cells_a_decade: _Positive | None = None
     shown: Literal["", "x", "ohm", "1/ohm", "A"] | None = None
     separate: str
     words: str
@@ -280,8 +280,8 @@ def _pieces(entry: FaultEntry, parameters: Mapping[str, Parameter], key: str) ->
 def _fault(entry: FaultEntry, weight: float, parameter: Parameter, pieces: int) -> Fault:
     scale = parameter.nominal if entry.times else 1.0
     low, high = entry.times or entry.range or (1.0, 1.0)
-    centres, spread = cells(low, high, entry.cells_a_decade)
-    if entry.shown == "" and "cells_a_decade" not in entry.model_fields_set:  # an open is an open: one cell
+    centres, spread = cells(low, high, entry.cells_a_decade or CELLS_PER_DECADE)
+    if entry.shown == "" and entry.cells_a_decade is None:  # an open is an open: one cell
         centres, spread = np.array([math.sqrt(low * high)]), 0.0
     falling = entry.times is not None and high < 1.0
     ordered = [float(value) * scale for value in (centres[::-1] if falling else centres)]

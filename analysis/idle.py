@@ -122,6 +122,21 @@ def idle_of(chassis: Chassis, readings: Sequence[Reading], work: Sequence[Event]
     return [one for one in found if one is not None and one.cathode_a.value > 0.0]
 
 
+def cathode_currents(
+    chassis: Chassis, readings: Sequence[Reading], work: Sequence[Event] = ()
+) -> dict[str, Budget]:
+    """Cathode current of every section that has its cathode to itself, ampere, by section key.
+
+    Parameters
+    ----------
+    chassis, readings, work
+        As `idle_of`; of small tubes too.
+    """
+    circuit = _Circuit(chassis, readings, work)
+    alone = {node: tubes[0] for node, tubes in circuit.by_cathode().items() if len(tubes) == 1}
+    return {one.key: found[1] for node, one in alone.items() if (found := circuit.cathode(node, [one])) is not None}
+
+
 def idle_facts(one: Idle) -> dict[str, Any]:
     """The same for other programs: SI units, each with its standard uncertainty.
 
@@ -139,21 +154,19 @@ def idle_facts(one: Idle) -> dict[str, Any]:
     return facts
 
 
-def over_ratings(chassis: Chassis, readings: Sequence[Reading], work: Sequence[Event] = ()) -> list[str]:
+def over_ratings(idle: Sequence[Idle]) -> list[str]:
     """Plates that are beyond their rating, to be said before anything else.
 
     Parameters
     ----------
-    chassis : Chassis
-        The file; where it has no parts nothing is known.
-    readings, work : sequence
-        As `idle_of`.
+    idle : sequence of Idle
+        From `idle_of`.
     """
     return [
         f"{one.names} dissipates {one.plate_w.value:.3g} W by these readings"
         + (f" and {' and '.join(one.drawn)} as drawn" if one.drawn else "")
         + f", {100.0 * one.share:.0f} % of what its plate is rated for: mains off, then find why"
-        for one in idle_of(chassis, readings, work)
+        for one in idle
         if one.over and one.plate_w is not None and one.share is not None
     ]
 
@@ -198,11 +211,10 @@ class _Circuit:
 
     def idle(self, cathode: str, tubes: Sequence[_Wired]) -> Idle | None:
         """What the tubes of one cathode draw each, None where the readings do not give it."""
-        down = self._paths(cathode, {"cathode"})
-        if down is None:
+        if (found := self.cathode(cathode, tubes)) is None:
             return None
+        down, cathode_a = found
         name, used = ", ".join(one.key for one in tubes), [down]
-        cathode_a = self._evaluate(f"cathode current of {name}", "A", used, lambda v: down.each_a(v, len(tubes)))
         screens = {one.nodes.get("screen") for one in tubes}
         up = self._paths(next(iter(screens)), {"screen"}) if len(screens) == 1 else None
         screen_a = plate_w = None
@@ -234,6 +246,14 @@ class _Circuit:
             drawn=tuple(ohms.name for _, ohms in down.ends if ohms.name not in self.measured),
         )
 
+    def cathode(self, node: str, tubes: Sequence[_Wired]) -> tuple[_Paths, Budget] | None:
+        """The resistors of a cathode, and the current of each of its tubes."""
+        down = self._paths(node, {"cathode"})
+        if down is None:
+            return None
+        name = ", ".join(one.key for one in tubes)
+        return down, self._evaluate(f"cathode current of {name}", "A", [down], lambda v: down.each_a(v, len(tubes)))
+
     def _paths(self, node: str | None, electrodes: set[str]) -> _Paths | None:
         """Resistors that carry all that these electrodes draw at a node; None where something else does, or where a
         node was not read."""
@@ -247,7 +267,7 @@ class _Circuit:
             return None
         ends = []
         for part in self.parts:
-            at = [self.names[point] for point in part.nodes]
+            at = [self.names.get(point, point) for point in part.nodes]
             if node not in at:
                 continue
             others = [other for other in at if other != node]

@@ -67,11 +67,11 @@ class Stood:
     def asked(self) -> list[str]:
         """Tubes over their rating, and what to ask before the readings are taken for the chassis, see
         `analysis.judge.asked_about`."""
-        from analysis.idle import over_ratings
+        from analysis.idle import idle_of, over_ratings
         from analysis.judge import asked_about
 
         mains_v, work = self.taken.mains_v, self.taken.work
-        told = [over_ratings(model.chassis, readings, work) for model, readings in self.rounds]
+        told = [over_ratings(idle_of(model.chassis, readings, work)) for model, readings in self.rounds]
         told += [asked_about(model.chassis, model, readings, mains_v) for model, readings in self.rounds]
         return list(dict.fromkeys(text for found in told for text in found))
 

@@ -77,13 +77,13 @@ def _ions(gas_a: Array, ia: Array, slopes: tuple[Array, ...]) -> tuple[Array, tu
     return gas_a * ia / whole, tuple(gas_a * GAS_HALF_A / whole**2 * slope for slope in slopes)
 
 
-Drawn = tuple[tuple[Array, ...], TubeSlopes]
+CurrentsAndSlopes = tuple[tuple[Array, ...], TubeSlopes]
 """Currents into the electrodes, and slopes by the electrode voltages to the cathode (rows: currents)."""
 
 
 def _adrift(
-    law: Callable[[tuple[Array, ...]], Drawn], volts: tuple[Array, ...], adrift_v: Mapping[int, Array]
-) -> Drawn:
+    law: Callable[[tuple[Array, ...]], CurrentsAndSlopes], volts: tuple[Array, ...], adrift_v: Mapping[int, Array]
+) -> CurrentsAndSlopes:
     """Let electrodes whose contact is open stand where they drift to: their nodes draw nothing and move nothing.
 
     An insulated electrode takes up electrons until it stands so far below the cathode that as many leave as arrive.
@@ -143,13 +143,13 @@ class Triode:
         )
         return Specimen(law=law, gas_a=table[f"{self.key}.gas"], adrift_v=(table[f"{self.key}.grid_adrift"],))
 
-    def currents(self, specimen: Specimen, volts: tuple[Array, ...]) -> Drawn:
+    def currents(self, specimen: Specimen, volts: tuple[Array, ...]) -> CurrentsAndSlopes:
         """Currents into the electrodes, and slopes by the electrode voltages to the cathode (rows: currents)."""
         if not specimen.connected:
             return _adrift(lambda reached: self._drawn(specimen, reached), volts, {1: specimen.adrift_v[0]})
         return self._drawn(specimen, volts)
 
-    def _drawn(self, specimen: Specimen, volts: tuple[Array, ...]) -> Drawn:
+    def _drawn(self, specimen: Specimen, volts: tuple[Array, ...]) -> CurrentsAndSlopes:
         now: TriodeCurrents = triode_currents(specimen.law, volts[0], volts[1])
         by_plate = (now.d_ia_dva, now.d_ia_dvg)
         if not specimen.gas_a.any():
@@ -200,7 +200,7 @@ class Pentode:
         adrift_v = (table[f"{self.key}.plate_adrift"], table[f"{self.key}.grid_adrift"])
         return Specimen(law=law, gas_a=table[f"{self.key}.gas"], adrift_v=adrift_v)
 
-    def currents(self, specimen: Specimen, volts: tuple[Array, ...]) -> Drawn:
+    def currents(self, specimen: Specimen, volts: tuple[Array, ...]) -> CurrentsAndSlopes:
         """Currents into the electrodes, and slopes by the electrode voltages to the cathode (rows: currents)."""
         if not specimen.connected:
             return _adrift(
@@ -208,7 +208,7 @@ class Pentode:
             )
         return self._drawn(specimen, volts)
 
-    def _drawn(self, specimen: Specimen, volts: tuple[Array, ...]) -> Drawn:
+    def _drawn(self, specimen: Specimen, volts: tuple[Array, ...]) -> CurrentsAndSlopes:
         now: PentodeCurrents = pentode_currents(specimen.law, volts[0], volts[2], volts[1])
         by_plate = (now.d_ia_dva, now.d_ia_dvg1, now.d_ia_dvg2)
         by_screen = (now.d_ig2_dva, now.d_ig2_dvg1, now.d_ig2_dvg2)

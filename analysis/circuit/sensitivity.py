@@ -295,8 +295,8 @@ class RailMoves:
             for row, key in enumerate(keys, start=2)
         }
         # The share of the period in which it conducts is held: more of it drives more, and takes more back.
-        current_a, at_v = (wave.reshape(-1, cases, count) for wave in (found.current_a, found.rail_v))
-        driven_a = current_a + state.conducting_s * at_v
+        pulse_a, wave_v = (wave.reshape(-1, cases, count) for wave in (found.current_a, found.rail_v))
+        driven_a = pulse_a + state.conducting_s * wave_v
         self.pulses_a = {key: (driven_a[:, row] - driven_a[:, 0]) / NUDGE for row, key in enumerate(keys, start=2)}
         self._pulses_by_load = (driven_a[:, 1] - driven_a[:, 0]) / more_a
         self._sign, self._behind_s = sign, np.broadcast_to(rectifier.load_s(load_a, rail_v), (count,))

@@ -108,7 +108,7 @@ def test_a_tube_beyond_its_rating_is_told_before_all_else(tmp_path, capsys):
     """With its grid unconnected a tube on fixed bias runs away (common practice, no source)."""
     model = ChassisModel(load_chassis("harbour-twenty"))
     readings = read(model, {"V4.grid_adrift": np.array([0.2])})
-    (told,) = over_ratings(model.chassis, readings)
+    (told,) = over_ratings(idle_of(model.chassis, readings))
     assert told.startswith("V4 dissipates 107 W by these readings and R27 as drawn, 42")
     assert "mains off" in told
     path = str(tmp_path / "amp.stagewalk")

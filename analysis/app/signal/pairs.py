@@ -2,16 +2,15 @@
 
 from __future__ import annotations
 
-from collections.abc import Sequence
+from collections.abc import Mapping, Sequence
 from dataclasses import dataclass
 
 from acquisition.records import Event, Reading, judged_dc
 from analysis.balance import PairMatch, match_pair
-from analysis.chassis import Chassis, Part
-from analysis.chassis.description import GROUND
+from analysis.chassis import Chassis
 from analysis.compare.pairing import SHARED_FROM
-from analysis.uncertainty import InputQuantity, evaluate, meter_std, rectangular
-from analysis.work import USUAL_ERROR, last_values
+from analysis.idle import cathode_currents
+from analysis.uncertainty import Budget, InputQuantity
 
 
 @dataclass(frozen=True, kw_only=True)
@@ -54,13 +53,13 @@ def match_pairs(chassis: Chassis, readings: Sequence[Reading], work: Sequence[Ev
         range, where digits dominate, nothing does.
     """
     cathode_v = {r.point: r for r in judged_dc(readings)}
-    found, measured = [], last_values(work)
+    found, currents_a = [], cathode_currents(chassis, readings, work)
     for part in chassis.parts.values():
         if part.kind != "transformer" or len(part.nodes) < 5:
             continue
         # The ends of the primary, with taps between them or without; two nodes of the secondary follow.
         plates = (part.nodes[0], part.nodes[-3])
-        sides = [_current(chassis, cathode_v, measured, plate) for plate in plates]
+        sides = [_current(chassis, cathode_v, currents_a, plate) for plate in plates]
         if sides[0] is None or sides[1] is None:
             continue
         (first, first_a, one), (second, second_a, two) = sides[0], sides[1]
@@ -90,7 +89,7 @@ def _share_a_gain_error(one: Reading, two: Reading) -> bool:
 
 
 def _current(
-    chassis: Chassis, cathode_v: dict[str, Reading], measured: dict[str, Event], plate_node: str
+    chassis: Chassis, cathode_v: Mapping[str, Reading], currents_a: Mapping[str, Budget], plate_node: str
 ) -> tuple[str, InputQuantity, Reading] | None:
     for socket, tube in chassis.sockets.items():
         functions = {f"{socket}.{number}": pin.function for number, pin in tube.pins.items()}
@@ -99,40 +98,8 @@ def _current(
         nodes = chassis.node_names
         if len(plates) != 1 or len(cathodes) != 1 or nodes.get(plates[0]) != nodes.get(plate_node, plate_node):
             continue
-        reading = cathode_v.get(cathodes[0])
-        resistor = _to_ground(chassis, nodes.get(cathodes[0], ""))
-        if reading is None or resistor is None or reading.value <= 0:
+        reading, current = cathode_v.get(cathodes[0]), currents_a.get(socket)
+        if reading is None or current is None or reading.value <= 0:
             return None
-        event = measured.get(resistor.name)
-        if event is not None and event.value:
-            ohm, ohm_std = event.value, event.std or USUAL_ERROR * event.value
-        else:
-            ohm, ohm_std = resistor.value, rectangular(resistor.value * max(map(abs, resistor.tolerance)))
-        budget = evaluate(
-            f"cathode current of {socket}",
-            lambda x: x[0] / x[1],
-            [
-                InputQuantity(name="cathode", value=reading.value, std=meter_std(reading), unit="V"),
-                InputQuantity(name=resistor.name, value=ohm, std=ohm_std, unit="ohm"),
-            ],
-            unit="A",
-        )
-        return socket, InputQuantity(name=budget.name, value=budget.value, std=budget.std, unit="A"), reading
+        return socket, InputQuantity(name=current.name, value=current.value, std=current.std, unit="A"), reading
     return None
-
-
-def _to_ground(chassis: Chassis, node: str) -> Part | None:
-    """The one resistor from a cathode to the chassis that no other cathode shares."""
-    nodes = chassis.node_names
-    resistors = [
-        part
-        for part in chassis.parts.values()
-        if part.kind == "resistor" and {nodes.get(n, n) for n in part.nodes} == {node, nodes.get(GROUND, GROUND)}
-    ]
-    cathodes = [
-        point
-        for socket, tube in chassis.sockets.items()
-        for point in (f"{socket}.{n}" for n, pin in tube.pins.items() if pin.function == "cathode")
-        if nodes.get(point) == node
-    ]
-    return resistors[0] if len(resistors) == 1 and len(cathodes) == 1 else None

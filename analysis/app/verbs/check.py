@@ -35,7 +35,6 @@ def verdicts(chassis: Chassis, taken: Taken) -> tuple[list[dict[str, Any]], list
     """
     from analysis.app.modelled import kept_bench, loads_of
     from analysis.chassis import ChassisModel
-    from analysis.idle import over_ratings
     from analysis.judge import asked_about, without_drive
 
     model = ChassisModel(chassis, *loads_of(kept_bench(taken.bench_text)))
@@ -57,8 +56,7 @@ def verdicts(chassis: Chassis, taken: Taken) -> tuple[list[dict[str, Any]], list
     left = dict.fromkeys(r.point for r in taken.readings if r not in known and not r.measurand.lacks_drive)
     unreached = [f"not judged, no part reaches them: {', '.join(left)}"] if left else []
     asked = asked_about(chassis, model, taken.readings, taken.mains_v)
-    over = over_ratings(chassis, taken.readings, taken.work)
-    return rows, [*over, *asked, *without_drive(taken.readings), *unreached]
+    return rows, [*asked, *without_drive(taken.readings), *unreached]
 
 
 def show(rows: list[dict[str, Any]], idle: Sequence[str], notes: Sequence[str]) -> None:
@@ -120,13 +118,14 @@ def command(arguments: tuple[str, ...], chassis_name: str | None, pass_name: str
 
     Exit code 1 when a reading is low or high.
     """
-    from analysis.idle import idle_facts, idle_of
+    from analysis.idle import idle_facts, idle_of, over_ratings
 
     chassis, passes = take(arguments, chassis_name, pass_name)
     disagrees = False
     for taken in passes:
         rows, notes = verdicts(chassis, taken)
         idle = idle_of(chassis, taken.readings, taken.work)
+        notes = [*over_ratings(idle), *notes]
         disagrees |= any(row["verdict"] in ("low", "high") for row in rows)
         if plain:
             facts = [idle_facts(one) for one in idle]

@@ -93,7 +93,7 @@ def command(
     )
     from analysis.app.survey import patient_samples, run_survey, survey_of
     from analysis.app.survey_screen import Screen, keyboard
-    from analysis.idle import over_ratings
+    from analysis.idle import idle_of, over_ratings
     from analysis.judge import asked_about
     from analysis.report.words import standing_text
 
@@ -149,7 +149,7 @@ def command(
                 if machine.not_kept is not None:
                     raise machine.not_kept
         one = pass_so_far(job, name)
-        over = over_ratings(chassis, one.readings, job.work_done(name))
+        over = over_ratings(idle_of(chassis, one.readings, job.work_done(name)))
         for text in (*over, *asked_about(chassis, model, one.readings, one.mains_v)):
             tell(f"note: {text}")
     return 0
