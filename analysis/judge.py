@@ -18,6 +18,7 @@ from acquisition.quantities import format_value
 from acquisition.records import JUDGED_QUALITIES, Reading, judged_dc, verdict_text
 
 from .chassis import Band, Chassis, ChassisModel
+from .chassis.bias import bias_asked
 from .chassis.conditions import mains_asked, printed_asked, ripple_asked, tubes_asked
 from .chassis.feeding import below_what_they_feed, rails_of
 from .uncertainty import meter_std
@@ -330,6 +331,7 @@ def asked_about(
     return [
         *asked,
         *tubes_asked(model, readings, mains_v),
+        *bias_asked(model, readings, mains_v),
         *printed_asked(model, readings),
         *ripple_asked(model, readings),
     ]

@@ -7,8 +7,9 @@ touch.
 """
 
 from .actions import Action, ActionKind, Do, Key
+from .guided import Guided
 from .limits import ProbingLimits
 from .machine import Probing
 from .options import Options, Phase
 
-__all__ = ["Action", "ActionKind", "Do", "Key", "Options", "Phase", "Probing", "ProbingLimits"]
+__all__ = ["Action", "ActionKind", "Do", "Guided", "Key", "Options", "Phase", "Probing", "ProbingLimits"]

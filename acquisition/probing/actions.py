@@ -46,7 +46,8 @@ class ActionKind(StrEnum):
     """What a front end does with an action.
 
     ``show``: a new point, large. ``say``: a line, and a voice. ``caution``: a hazard, never in the colour or tone
-    of a prompt. ``ask``: wait for the key. ``taken``: a reading that is on disk. ``done``: the survey is over.
+    of a prompt. ``ask``: wait for the key. ``taken``: a reading that is on disk. ``news``: what a point did
+    by itself. ``done``: the survey is over.
     """
 
     SHOW = "show"
@@ -54,6 +55,7 @@ class ActionKind(StrEnum):
     CAUTION = "caution"
     ASK = "ask"
     TAKEN = "taken"
+    NEWS = "news"
     DONE = "done"
 
 

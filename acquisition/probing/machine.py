@@ -20,6 +20,7 @@ from .wording import (
     CAUTIONS,
     HOLD_S,
     NEARLY_ZERO_V,
+    TIP,
     UNSEEN_S,
     conditions,
     doubt_of,
@@ -97,6 +98,11 @@ class Probing:
     def step(self) -> SurveyStep | None:
         """The point in hand."""
         return self._route.step
+
+    @property
+    def doing(self) -> str:
+        """What the tip does, for the live line."""
+        return TIP[self.detector.state]
 
     @property
     def refused(self) -> Mapping[str, str]:

@@ -19,6 +19,7 @@ class Phase(StrEnum):
     NOT_KEPT = "not_kept"
     LIFT = "lift"
     STOPPED = "stopped"
+    WATCHING = "watching"
     DONE = "done"
 
 

@@ -3,6 +3,7 @@
 from __future__ import annotations
 
 from ..records import UNKNOWN_RATING_V, Reading, SurveyStep, verdict_text
+from ..steady import State
 from .actions import Do
 
 HOLD_S = 3.0
@@ -19,6 +20,15 @@ CAUTIONS = (
     "Not alone. One hand only near live parts. Glasses on. Smell, smoke, a red plate: mains off first.",
     "This program does not know what is live. It shows what was read, where and when, and nothing more.",
 )
+
+
+TIP = {
+    State.AWAY: "no contact seen",
+    State.TOUCHED: "touched",
+    State.BOUNCING: "bouncing",
+    State.SETTLING: "settling",
+    State.TAKEN: "taken",
+}
 
 
 def volts(value_v: float) -> str:

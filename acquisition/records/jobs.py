@@ -6,8 +6,9 @@ from collections.abc import Mapping
 from dataclasses import dataclass, field
 
 from .readings import Capture, Reading
+from .watched import Stretch
 
-EVENT_KINDS = ("note", "part_replaced", "part_measured", "tube_swapped", "confirmation", "state")
+EVENT_KINDS = ("note", "part_replaced", "part_measured", "tube_swapped", "confirmation", "state", "watched")
 
 LONGEST_NAME = 80
 """Most characters in the name of a pass."""
@@ -30,7 +31,8 @@ class Event:
     ----------
     kind : str
         One of ``EVENT_KINDS``. ``part_measured`` carries a value found with power off, which replaces the nominal
-        value from then on; ``part_replaced`` names the part changed.
+        value from then on; ``part_replaced`` names the part changed; ``watched`` is what a watched point did, or a
+        mark that somebody set.
     subject : str
         Part, socket or point concerned; may be empty.
     value, std : float, optional
@@ -94,6 +96,8 @@ class Pass:
         Minutes since switch-on when the pass began.
     readings, captures, events : tuple
         In the order they were taken.
+    watched : tuple of Stretch
+        What points did that were watched for long, in order of time.
     settings : mapping
         How chassis and instruments stood, text to text; `PULLED` names what was out of circuit.
     """
@@ -106,6 +110,7 @@ class Pass:
     readings: tuple[Reading, ...] = ()
     captures: tuple[Capture, ...] = ()
     events: tuple[Event, ...] = ()
+    watched: tuple[Stretch, ...] = ()
     settings: Mapping[str, str] = field(default_factory=dict)
 
     @property

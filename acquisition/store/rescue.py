@@ -172,7 +172,7 @@ def _complete(copy: sqlite3.Connection) -> None:
     copy.execute("UPDATE job SET schema_version = ?", (schema.VERSION,))
     orphans = copy.execute(
         "SELECT DISTINCT pass_id FROM (SELECT pass_id FROM reading UNION SELECT pass_id FROM capture "
-        "UNION SELECT pass_id FROM event UNION SELECT pass_id FROM answer) "
+        "UNION SELECT pass_id FROM event UNION SELECT pass_id FROM answer UNION SELECT pass_id FROM watched) "
         "WHERE pass_id NOT IN (SELECT id FROM pass)"
     ).fetchall()
     for (number,) in orphans:

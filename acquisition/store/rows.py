@@ -10,10 +10,11 @@ from typing import Any
 
 import numpy as np
 
-from ..records import Capture, Event, JobSheet, Reading, Told
+from ..records import Capture, Event, JobSheet, Reading, Stretch, Told
 from .schema import check_number
 
 _CAPTURE_REALS = ("scale_v", "offset_v", "t0_s", "dt_s", "full_scale_v", "probe_factor")
+_STRETCH_REALS = ("end_s", "span_s", "mean_v", "lowest_v", "highest_v")
 _OPTIONAL_REALS = ("bandwidth_hz", "freq_hz", "drive_pp_v")
 
 
@@ -204,6 +205,33 @@ def event_from(row: Mapping[str, Any]) -> Event:
     """
     kept = {name: row[name] for name in ("kind", "subject", "value", "std", "taken_utc")}
     return Event(text=row["body"], **kept)
+
+
+def stretch_row(pass_id: int, stretch: Stretch) -> dict[str, Any]:
+    """Row of a stretch of a watched point.
+
+    Parameters
+    ----------
+    pass_id : int
+        Its pass.
+    stretch : Stretch
+        The stretch.
+    """
+    row: dict[str, Any] = {field.name: getattr(stretch, field.name) for field in fields(Stretch)}
+    for name in _STRETCH_REALS:
+        row[name] = _real(row[name])
+    return sealed({**row, "pass_id": pass_id, "samples": int(stretch.samples)})
+
+
+def stretch_from(row: Mapping[str, Any]) -> Stretch:
+    """Stretch of a row.
+
+    Parameters
+    ----------
+    row : mapping
+        Column names to values.
+    """
+    return Stretch(**{field.name: row[field.name] for field in fields(Stretch)})
 
 
 def told_row(pass_id: int, told: Told, told_utc: str) -> dict[str, Any]:

@@ -1,8 +1,8 @@
 """Tables of a job, their version, and the way up from every earlier version.
 
-The same definitions serve SQLite and PostgreSQL. Readings, captures, waveforms, events and answers are append-only
-(in SQLite a trigger refuses anything else), and every row carries a check number, so that a flipped bit is never
-taken for a reading.
+The same definitions serve SQLite and PostgreSQL. Readings, captures, waveforms, events, answers and the watched
+are append-only (in SQLite a trigger refuses anything else), and every row carries a check number, so that a flipped
+bit is never taken for a reading.
 """
 
 from __future__ import annotations
@@ -33,7 +33,7 @@ from sqlalchemy.types import TypeEngine
 APPLICATION_ID = 0x5374676B
 """Mark in the header of the SQLite file: ``Stgk``."""
 
-VERSION = 3
+VERSION = 4
 """Version of the tables below. A change adds one to it, one entry to `MIGRATIONS` and one kept sample file."""
 
 _metadata = MetaData()
@@ -166,14 +166,28 @@ ANSWER = _table(
     _text("told_utc"),
     _check(),
 )
+WATCHED = _table(
+    "watched",
+    _id(),
+    _pass_id(),
+    _text("point"),
+    _text("begun_utc"),
+    _real("end_s", nullable=False),
+    _real("span_s", nullable=False),
+    _real("mean_v", nullable=False),
+    _real("lowest_v", nullable=False),
+    _real("highest_v", nullable=False),
+    Column("samples", Integer, nullable=False),
+    _check(),
+)
 TABLES: Mapping[str, Table] = {
-    table.name: table for table in (JOB, PASS, READING, CAPTURE, WAVEFORM, EVENT, ANSWER)
+    table.name: table for table in (JOB, PASS, READING, CAPTURE, WAVEFORM, EVENT, ANSWER, WATCHED)
 }
 
-ADDED_IN: Mapping[str, int] = {"answer": 3}
+ADDED_IN: Mapping[str, int] = {"answer": 3, "watched": 4}
 """Tables that the first version did not have: which version brought them."""
 
-for _kept in (READING, CAPTURE, WAVEFORM, EVENT, ANSWER):
+for _kept in (READING, CAPTURE, WAVEFORM, EVENT, ANSWER, WATCHED):
     for _deed in ("UPDATE", "DELETE"):
         event.listen(
             _kept,
@@ -242,7 +256,11 @@ def _answers(connection: Connection) -> None:
     ANSWER.create(connection)
 
 
-MIGRATIONS: Mapping[int, Callable[[Connection], None]] = {1: _closing_words, 2: _answers}
+def _watched(connection: Connection) -> None:
+    WATCHED.create(connection)
+
+
+MIGRATIONS: Mapping[int, Callable[[Connection], None]] = {1: _closing_words, 2: _answers, 3: _watched}
 """From version N: the function that makes version N + 1 of it."""
 
 

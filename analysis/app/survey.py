@@ -8,7 +8,7 @@ from typing import TYPE_CHECKING
 
 if TYPE_CHECKING:
     from acquisition.instruments import Bench, Meter, Sample
-    from acquisition.probing import Action, Key, Options, Probing, ProbingLimits
+    from acquisition.probing import Action, Guided, Key, Options, Probing, ProbingLimits
     from acquisition.records import Reading
     from acquisition.steady import SteadyDetector
     from analysis.chassis import Chassis, ChassisModel
@@ -66,20 +66,20 @@ def survey_of(
 
 
 def run_survey(
-    machine: Probing,
+    machine: Guided,
     samples: Iterable[Sample],
     keys: Callable[[], Key | None],
     show: Callable[[Action], None],
     live: Callable[[Sample], None] | None = None,
 ) -> None:
-    """Run a survey until it is done.
+    """Run a survey or a watch until it is done.
 
     Every reading is given to the machine's ``commit`` before the action that announces it is shown, so leaving at
     any moment, also by an exception of the meter or a keyboard interrupt, loses nothing that was shown.
 
     Parameters
     ----------
-    machine : Probing
+    machine : Guided
         Not yet started.
     samples : iterable of Sample
         From ``Meter.stream``.
@@ -142,7 +142,7 @@ def patient_samples(meter: Meter, tell: Callable[[str], None]) -> Iterator[Sampl
         except (InstrumentNotFound, TransportError, ProtocolError) as error:
             if lost_s is None:
                 lost_s = clock.monotonic_s()
-                tell(f"The meter is lost: {error} ({error.hint}). It is looked for; the survey goes on by itself.")
+                tell(f"The meter is lost: {error} ({error.hint}). It is looked for; all goes on by itself.")
             elif clock.monotonic_s() - lost_s > PATIENCE_S:
                 raise
             yield gap_sample(clock)

@@ -19,9 +19,8 @@ from typing import TYPE_CHECKING
 import click
 
 from acquisition.errors import AcquisitionError
-from acquisition.probing import Action, ActionKind, Key, Phase, Probing
+from acquisition.probing import Action, ActionKind, Guided, Key, Phase
 from acquisition.probing.wording import hazard_of, healthy_of
-from acquisition.steady import State
 from analysis.app.terminal import harmless, styled
 
 if TYPE_CHECKING:
@@ -34,6 +33,7 @@ _MARKS = {
     ActionKind.CAUTION: "!!",
     ActionKind.ASK: "? ",
     ActionKind.TAKEN: "==",
+    ActionKind.NEWS: "~~",
     ActionKind.DONE: "--",
 }
 """A mark and a colour each, so that a hazard and a prompt never look alike, nor depend on colour."""
@@ -42,15 +42,9 @@ _COLOURS: dict[ActionKind, dict[str, object]] = {
     ActionKind.CAUTION: {"fg": "bright_white", "bg": "red", "bold": True},
     ActionKind.ASK: {"fg": "cyan"},
     ActionKind.TAKEN: {"fg": "green", "bold": True},
+    ActionKind.NEWS: {"bold": True},
 }
-_TIP = {
-    State.AWAY: "no contact seen",
-    State.TOUCHED: "touched",
-    State.BOUNCING: "bouncing",
-    State.SETTLING: "settling",
-    State.TAKEN: "taken",
-}
-_BELLS = {ActionKind.TAKEN: 1, ActionKind.CAUTION: 3, ActionKind.ASK: 2}
+_BELLS = {ActionKind.TAKEN: 1, ActionKind.NEWS: 1, ActionKind.CAUTION: 3, ActionKind.ASK: 2}
 
 
 _SEQUENCE = re.compile(r"\x1b(O[0-9;]*[^0-9;]|\[\[.|\[[0-?]*[ -/]*[@-Z\\-~])")
@@ -174,11 +168,11 @@ def live_digits(value_v: float) -> str:
 
 
 class Screen:
-    """Shows the actions of a survey; leaving it clears the live value and says how to go on.
+    """Shows the actions of a survey or a watch; leaving it clears the live value and says how to go on.
 
     Parameters
     ----------
-    machine : Probing
+    machine : Guided
         Whose phase decides what the end of the input means.
     keys : Keyboard
         From `keyboard`.
@@ -186,7 +180,7 @@ class Screen:
         Ring the terminal's bell.
     """
 
-    def __init__(self, machine: Probing, keys: Keyboard, *, bell: bool = True) -> None:
+    def __init__(self, machine: Guided, keys: Keyboard, *, bell: bool = True) -> None:
         self._machine, self._keys, self._bell = machine, keys, bell
         self._is_terminal = sys.stdout.isatty()
         self._shown_s = -1.0
@@ -217,7 +211,7 @@ class Screen:
         Parameters
         ----------
         action : Action
-            Of the survey.
+            Of the survey or the watch.
         """
         self._wipe()
         if action.kind is ActionKind.SHOW:
@@ -249,7 +243,7 @@ class Screen:
         if "gap" in sample.flags:
             text = f"   {point} no answer from the meter, trying again"
         elif sample.is_reading:
-            text = f"   {point} {live_digits(sample.value_v):>10} V  {_TIP[self._machine.detector.state]}"
+            text = f"   {point} {live_digits(sample.value_v):>10} V  {self._machine.doing}"
         else:
             text = f"   {point} {sample.reason}"
         self._wipe()

@@ -47,3 +47,5 @@ class Volts(click.ParamType):
 MAINS = Volts(LEAST_MAINS_V, MOST_MAINS_V)
 ABOVE_ONE = Volts(1.0)
 """A supply, or a rating."""
+ANY_VOLTS = Volts(-5000.0, 5000.0)
+"""A limit of somebody's own, below zero too."""

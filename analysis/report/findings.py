@@ -236,6 +236,8 @@ def event_text(event: Event) -> str:
     """
     from .words import part_value_text
 
+    if event.kind == "watched":
+        return f"{event.subject} watched, {event.text}"
     value = part_value_text(event.subject, event.value, event.std) if event.value is not None else ""
     words = {
         "part_replaced": f"{event.subject} replaced" + (f" by a part of {value}" if value else ""),

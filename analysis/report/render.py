@@ -25,6 +25,7 @@ from .findings import CAUTIONS, event_text, findings, listed
 from .in_circuit import CLOSING
 from .material import Material
 from .spectrum import output_captures, spectrum_figure
+from .watched import watch_figure, watches_of
 from .waveforms import HEIGHT, WIDTH, Thumbnail, settings, thumbnail
 from .words import (
     QUANTITY_WORDS,
@@ -39,6 +40,9 @@ from .words import (
 )
 
 _TEMPLATES = Path(__file__).parent / "templates"
+
+MOST_WATCHED = 40
+"""Lines of what watched points did in a pass that the list of events has room for."""
 
 VERDICT_SIGNS = {"agrees": "✓", "low": "▼", "high": "▲", "unclear": "?"}
 """Shown before the word: verdicts are never told by colour alone."""
@@ -102,6 +106,10 @@ def render(material: Material) -> str:
             (stage.replace(">", " → "), figure(f"response-{number}", response_figure(material, stage)))
             for number, stage in enumerate(material.sweeps)
         ],
+        watches=[
+            (watch, figure(f"watched-{number}", watch_figure(material, watch)))
+            for number, watch in enumerate(watches_of(material.passes))
+        ],
         output_point=output[0][1].point if output else "",
         spectrum_figure=figure("spectrum", spectrum_figure(material, output)) if output else None,
         comparison=material.comparison,
@@ -117,7 +125,7 @@ def render(material: Material) -> str:
             (one, conditions(one, letters), list(_reading_rows(material, one, letters))) for one in material.passes
         ],
         instruments=_instruments(material, letters),
-        events=[(event.taken_utc, one.name, event_text(event)) for one in material.passes for event in one.events],
+        events=[told for one in material.passes for told in _events(one)],
         band_level=f"{BAND_LEVEL:.0%}",
         judging_rule=JUDGING_RULE,
         versions=_versions(material),
@@ -127,6 +135,17 @@ def render(material: Material) -> str:
         script=Markup((_TEMPLATES / "report.js").read_text("utf-8")),  # noqa: S704 - our own file
     )
     return page + "\n"
+
+
+def _events(one: Pass) -> Iterator[tuple[str, str, str]]:
+    """Time, pass and words of what happened; of a bad contact that was watched for hours only the first."""
+    watched = 0
+    for event in one.events:
+        watched += event.kind == "watched"
+        if event.kind != "watched" or watched <= MOST_WATCHED:
+            yield event.taken_utc, one.name, event_text(event)
+    if watched > MOST_WATCHED:
+        yield "", one.name, f"{watched - MOST_WATCHED} more of what was watched, in the figure"
 
 
 def _json(value: Any) -> str:

@@ -11,6 +11,8 @@ from typing import Any
 
 BLUE, VERMILION, GREEN, ORANGE, PURPLE = "#0072B2", "#D55E00", "#009268", "#B07A00", "#BD6B98"
 INK, QUIET, HAIRLINE, BAND = "#22252b", "#5c626c", "#e3e1db", "#e9eef0"
+PALE = "#a9cbe2"
+"""Reach of single readings behind their mean: seen beside the band, and no line of its own."""
 
 PASS_MARKS = (
     (VERMILION, "circle-open", "dot"),

@@ -14,6 +14,7 @@ ORDER = {
         ["transport"],
         ["instruments"],
         ["steady", "probing"],
+        ["watching"],
         ["capture"],
         ["store"],
         ["simulated"],

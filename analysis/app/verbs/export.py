@@ -7,12 +7,14 @@ import io
 import re
 import sys
 import unicodedata
+from collections.abc import Sequence
+from dataclasses import fields
 from pathlib import Path
 
 import click
 
 from acquisition.errors import StoreError
-from acquisition.records import CAPTURE_COLUMNS
+from acquisition.records import CAPTURE_COLUMNS, Pass, Stretch
 from acquisition.store import write_passes_csv
 from analysis.app.jobs import job_to_read
 from analysis.app.output import write_whole
@@ -37,14 +39,29 @@ LONGEST_STEM = 200
     "--chassis", "drawing", metavar="FILE", type=click.Path(path_type=Path, dir_okay=False),
     help="File to write the chassis file to, as JOB keeps it; alone, readings stay where they are.",
 )  # fmt: skip
-def command(job: str, names: tuple[str, ...], out: Path | None, captures: Path | None, drawing: Path | None) -> int:
+@click.option(
+    "--watched", type=click.Path(path_type=Path, dir_okay=False),
+    help="File for what was watched, a line a second; alone, readings stay where they are.",
+)  # fmt: skip
+def command(
+    job: str,
+    names: tuple[str, ...],
+    out: Path | None,
+    captures: Path | None,
+    drawing: Path | None,
+    watched: Path | None,
+) -> int:
     """Readings of JOB as CSV, with every column there is; a damaged job gives what is left of it."""
     with job_to_read(job) as opened:
         if drawing is not None:
             _write_chassis(opened.sheet.chassis_text, drawing)
-            if out is None and captures is None and not names:
+            if out is None and captures is None and watched is None and not names:
                 return 0
         passes = [opened.read_pass(name) for name in names or opened.passes()]
+    if watched is not None:
+        _write_watched(passes, watched)
+        if out is None and captures is None:
+            return 0
     text = write_passes_csv(passes)
     if out is None:
         # Data is passed on as it is; a terminal is shown nothing that it would obey.
@@ -82,6 +99,18 @@ def _write_chassis(text: str, path: Path) -> None:
     _make_folder(path.parent)
     write_whole(path, text)
     tell(f"wrote the chassis file to {path}", err=True)
+
+
+def _write_watched(passes: Sequence[Pass], path: Path) -> None:
+    names = [field.name for field in fields(Stretch)]
+    text = io.StringIO(newline="")
+    table = csv.writer(text, lineterminator="\r\n")
+    table.writerow(["pass_name", *names])
+    stretches = [(one.name, stretch) for one in passes for stretch in one.watched]
+    table.writerows([name, *(getattr(stretch, column) for column in names)] for name, stretch in stretches)
+    _make_folder(path.parent)
+    write_whole(path, text.getvalue())
+    tell(f"wrote {len(stretches)} lines of what was watched to {path}", err=True)
 
 
 def _free_stem(words: str, taken: set[str]) -> str:

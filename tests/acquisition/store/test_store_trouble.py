@@ -20,7 +20,7 @@ from acquisition.errors import StoreError
 from acquisition.records import Event, Reading
 from acquisition.store import create_job, files, list_jobs, open_job, opening
 
-SAMPLE = Path(__file__).parents[2] / "data" / "jobs" / "version-3.stagewalk"
+SAMPLE = Path(__file__).parents[2] / "data" / "jobs" / "version-4.stagewalk"
 ROOT = Path(__file__).resolve().parents[3]
 WRITER = [sys.executable, "-m", "tests.outside.writer_to_kill"]
 
