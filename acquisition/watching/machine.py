@@ -151,8 +151,7 @@ class Watching:
         self._overload.see(sample)
         if self.phase is not Phase.WATCHING:
             return []
-        if math.isnan(self._begun_s):
-            self._begun_s, self._begun_utc = sample.t_s, self._utc()
+        self._begin(sample)
         actions: list[Action] = []
         pieces, events = self._course.feed(sample)
         for piece in pieces:
@@ -190,12 +189,18 @@ class Watching:
             return self._verify()
         return self._pass_gate()
 
+    def _begin(self, sample: Sample) -> None:
+        if math.isnan(self._begun_s):
+            self._begun_s, self._begun_utc = sample.t_s, self._utc()
+
     # -- gates -----------------------------------------------------------------------------------------------
 
     def _open_gate(self) -> list[Action]:
         gate = self._gates.first
         if gate is None:
             self.phase = Phase.WATCHING
+            if self._live is not None:
+                self._begin(self._live)
             text = "Watching. Hands stay away. Space sets a mark, q ends."
             return [Action(kind=ActionKind.SAY, text=text, do=Do.HANDS_AWAY, step=self._point)]
         if gate.do in LOOKS:
@@ -269,9 +274,12 @@ class Watching:
         return self._live.t_s if self._live is not None else self._begun_s
 
     def _clock(self, t_s: float | None = None) -> str:
-        return minutes((self._now_s if t_s is None else t_s) - self._begun_s)
+        since_s = (self._now_s if t_s is None else t_s) - self._begun_s
+        return minutes(since_s if math.isfinite(since_s) else 0.0)
 
     def _mark(self) -> list[Action]:
+        if math.isnan(self._begun_s):
+            return []
         self._marks += 1
         live = self._live
         value_v = live.value_v if live is not None and live.is_reading else math.nan

@@ -194,7 +194,9 @@ def test_settings_of_the_file(job):
     assert other.execute("PRAGMA application_id").fetchone() == (0x5374676B,)
     assert other.execute("PRAGMA user_version").fetchone()[0] >= 1
     tables = other.execute("SELECT name, strict FROM pragma_table_list WHERE name NOT LIKE 'sqlite%'").fetchall()
-    assert dict(tables) == dict.fromkeys(["job", "pass", "reading", "capture", "waveform", "event", "answer"], 1)
+    assert dict(tables) == dict.fromkeys(
+        ["job", "pass", "reading", "capture", "waveform", "event", "answer", "watched"], 1
+    )
     other.close()
     with job._tables._engine.connect() as connection:
         pragma = {n: connection.exec_driver_sql(f"PRAGMA {n}").scalar() for n in ("synchronous", "foreign_keys")}
