@@ -21,6 +21,14 @@ RISE_S = 0.15
 """Time constant of the rise after switching on; real tubes take longer, and a survey waits for them."""
 
 
+CALIBRATOR = "calibrator"
+"""Point that is no part of the circuit: the scope's own square wave."""
+CALIBRATOR_HZ, CALIBRATOR_V = 1000.0, 3.0
+"""Its frequency, and its upper level over 0 V."""
+SCOPE_INPUT_OHM = 1e6
+"""Behind the probe; its capacitance is what a trimmed probe asks for."""
+
+
 class Line(NamedTuple):
     """One sine of a ripple: frequency in hertz, peak in volts, phase of its cosine in radians."""
 
@@ -90,12 +98,33 @@ class Probe:
         True division of the probe, whatever the scope believes.
     resistance_ohm, capacitance_farad : float
         Load of the probe at its tip.
+    trim : float
+        Its capacitor over what the scope's input asks for: 1 is trimmed.
     """
 
     point: str | None = None
     factor: float = 10.0
     resistance_ohm: float = 10e6
     capacitance_farad: float = 12e-12
+    trim: float = 1.0
+
+    def passes(self, freq_hz: np.ndarray | float) -> np.ndarray:
+        """What comes through the divider, over what comes through it at low frequencies: 1 where it is trimmed.
+
+        Parameters
+        ----------
+        freq_hz : float or ndarray
+            Frequency in hertz.
+        """
+        series_ohm = (self.factor - 1.0) * SCOPE_INPUT_OHM
+        if series_ohm <= 0.0:
+            return np.ones_like(np.asarray(freq_hz, complex))
+        series_s = self.capacitance_farad * self.trim * series_ohm
+        across_s = self.capacitance_farad * series_ohm  # of the input, with the cable, where the probe is trimmed
+        turn = 2j * np.pi * np.asarray(freq_hz)
+        over = series_ohm * SCOPE_INPUT_OHM / (series_ohm + SCOPE_INPUT_OHM)
+        tau_s = over * (series_s / series_ohm + across_s / SCOPE_INPUT_OHM)
+        return np.asarray((1 + turn * series_s) / (1 + turn * tau_s))
 
     def admittance_s(self, freq_hz: float) -> complex:
         """Load at a frequency in siemens.
@@ -271,6 +300,14 @@ class Wiring:
         angle = 2 * np.pi * drive.freq_hz * times_s + drive.phase_rad + np.angle(gain)
         return np.asarray(drive.emf_peak_v * abs(gain) * np.cos(angle))
 
+    @staticmethod
+    def _square(probe: Probe, times_s: np.ndarray) -> np.ndarray:
+        """The calibrator through a probe: one period by its harmonics, taken at each moment."""
+        count = 4096
+        period = np.where(np.arange(count) < count // 2, CALIBRATOR_V, 0.0)
+        shown = np.fft.irfft(np.fft.rfft(period) * probe.passes(CALIBRATOR_HZ * np.arange(count // 2 + 1)), count)
+        return np.asarray(np.interp(times_s * CALIBRATOR_HZ % 1.0, np.arange(count) / count, shown, period=1.0))
+
     def probe_volts(
         self, times_s: np.ndarray, channels: Sequence[int], ac_corner_hz: Sequence[float]
     ) -> np.ndarray:
@@ -292,7 +329,7 @@ class Wiring:
         """
         with self.lock:
             drive, plant = self.drive, self.plant
-            clipped = [c for c in self.probes if self.probes[c].point is not None]
+            clipped = [c for c in self.probes if self.probes[c].point not in (None, CALIBRATOR)]
             points = [str(self.probes[c].point) for c in clipped]
             loads = [self.probes[c].admittance_s(drive.freq_hz) for c in clipped]
             gains = plant.response(points, drive.freq_hz, loads) if drive.on and points else np.zeros(len(points))
@@ -302,14 +339,18 @@ class Wiring:
                 if probe.point is None:
                     rows.append(0.02 * np.cos(2 * np.pi * self.lead.hum_hz * times_s))
                     continue
+                if probe.point == CALIBRATOR:
+                    rows.append(self._square(probe, times_s))
+                    continue
                 dc_v = plant.dc_v(probe.point, probe.resistance_ohm)
                 volts = np.full_like(times_s, dc_v)
                 for line in plant.ripple(probe.point):
                     left = 1 / (1 - 1j * corner_hz / line.freq_hz)  # of a line, behind the coupling capacitor
+                    left = complex(left * probe.passes(line.freq_hz))
                     angle = 2 * np.pi * line.freq_hz * times_s + line.phase_rad + np.angle(left)
                     volts += line.peak_v * abs(left) * np.cos(angle)
                 if drive.on:
-                    gain = complex(gains[clipped.index(channel)])
+                    gain = complex(gains[clipped.index(channel)] * probe.passes(drive.freq_hz))
                     if corner_hz:
                         gain /= 1 - 1j * corner_hz / drive.freq_hz
                     volts += self._sine(gain, times_s)

@@ -20,7 +20,7 @@ ORDER = {
         ["simulated"],
     ],
     "analysis": [
-        ["uncertainty", "sinefit", "gain", "spectrum", "response", "headroom", "balance", "work"],
+        ["uncertainty", "sinefit", "gain", "spectrum", "response", "headroom", "balance", "work", "probes"],
         ["tubes"],
         ["circuit"],
         ["chassis"],

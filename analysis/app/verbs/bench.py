@@ -16,12 +16,16 @@ if TYPE_CHECKING:
 
 @click.command("bench")
 @click.argument("bench_name", metavar="BENCH")
+@click.option("--probes", is_flag=True, help="Check the scope's two probes on its calibrator, and nothing else.")
+@click.option("--ready", is_flag=True, help="The probes are in place: do not ask.")
 @click.option("--json", "as_json", is_flag=True, help="Print JSON instead of text.")
-def command(bench_name: str, as_json: bool) -> int:
+def command(bench_name: str, probes: bool, ready: bool, as_json: bool) -> int:
     """Open each instrument of BENCH (a name or a file), and say what answers.
 
-    Switches the generator's output off. Ends with 3 when an instrument cannot be used.
+    Switches the generator's output off. Ends with 3 when an instrument cannot be used, or a probe is not trimmed.
     """
+    if probes:
+        return _check_probes(bench_name, ready=ready, as_json=as_json)
     from acquisition.instruments import ROLES, check_instrument, list_limits, load_bench
 
     bench = load_bench(bench_name)
@@ -46,6 +50,50 @@ def command(bench_name: str, as_json: bool) -> int:
         for text in limits:
             tell_wrapped(f"  - {text}", 4)
     return 0 if all(finding.is_fine for finding in findings) else 3
+
+
+def _check_probes(bench_name: str, *, ready: bool, as_json: bool) -> int:
+    """Take the scope's square wave through each probe; factor and trimmer show in it."""
+    from acquisition.errors import FitFailed
+    from acquisition.instruments import load_bench, open_scope
+    from acquisition.instruments.calibrator import record_calibrator
+    from acquisition.instruments.scope_setup import restore_setup
+    from analysis.probes import check_probe, unlike
+
+    bench = load_bench(bench_name)
+    if bench.scope is None:
+        raise click.UsageError("the bench file has no scope: add one, or leave --probes out")
+    if not ready:
+        text = (
+            "Take the probes of channels 1 and 2 off the chassis. Put both tips on the scope's calibrator, both "
+            "clips on the earth beside it. Enter when done"
+        )
+        click.prompt(text, "", show_default=False, err=as_json)
+    with open_scope(bench) as scope:
+        try:
+            channels = range(1, min(2, scope.channels) + 1)
+            records = record_calibrator(scope, channels, bench.probe.factor)
+        finally:
+            left = restore_setup(scope.session, scope.found)
+    found, missing = [], []
+    for record in records:
+        try:
+            found.append(check_probe(record))
+        except FitFailed as error:
+            missing.append((record.channel, f"{error} ({error.hint})"))
+    doubt = unlike(*found) if len(found) == 2 else ""
+    if as_json:
+        checked = [{**dataclasses.asdict(one), "is_square": one.is_square} for one in found]
+        told = {"probes": checked, "missing": [channel for channel, _ in missing], "doubt": doubt, "changed": left}
+        click.echo(json.dumps(told, indent=2))
+    else:
+        for one in found:
+            tell_wrapped(f"channel {one.channel}  {one.text()}", 11)
+        for text in (*(words for _, words in missing), *([doubt] if doubt else [])):
+            tell_wrapped(f"TROUBLE    {text}", 11)
+        for text in left:
+            tell_wrapped(f"changed    {text}", 11)
+    return 0 if found and not doubt and all(one.is_square for one in found) else 3
 
 
 def _show(finding: Finding) -> None:

@@ -183,7 +183,7 @@ def test_more_than_two_samples_at_the_rail_are_clipped(bits, signed, low, high):
 def test_a_12_bit_record_left_justified_is_clipped_below_65535():
     codes = np.array([0x1230, 0x4560, 0xFFF0, 0xFFF0, 0xFFF0], dtype=np.uint16)
     assert is_clipped(codes, preamble(16))
-    assert not is_clipped(np.array([0x1230, 0x4560, 0xFEF0, 0xFEF0, 0xFEF0], dtype=np.uint16), preamble(16))
+    assert not is_clipped(np.array([0x1230, 0x4560, 0xFDF0, 0xFDF0, 0xFDF0], dtype=np.uint16), preamble(16))
 
 
 def test_an_8_bit_record_averaged_into_16_is_clipped_where_its_converter_ends():
