@@ -267,9 +267,9 @@ def is_clipped(codes: np.ndarray, preamble: Preamble) -> bool:
 
     Notes
     -----
-    The two first or last codes more than twice: where the middle is code 127 the upper end is 254. Scopes of 8 to 12 bits may send them left-justified in 16, and one that
-    averages fills the bits below, so no step of the codes tells where the converter ends: there the two last
-    of 256 parts of the range count as its end, as they do with 8 bits.
+    The two first or last codes more than twice: where the middle is code 127 the upper end is 254. Scopes of 8 to
+    12 bits may send them left-justified in 16, and one that averages fills the bits below, so no step of the codes
+    tells where the converter ends: there the two last of 256 parts of the range count as its end, as with 8 bits.
     """
     bits = preamble.converter_bits or preamble.bits
     low, high = (-(2 ** (bits - 1)), 2 ** (bits - 1) - 1) if preamble.signed else (0, 2**bits - 1)

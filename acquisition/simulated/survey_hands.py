@@ -60,7 +60,7 @@ class SurveyHands:
             case Do.UNCLIP:
                 self.hands.lift()
                 self._press(DO_S)
-            case Do.POWER_ON | Do.POWER_OFF:
+            case Do.PREPARE | Do.POWER_ON | Do.POWER_OFF:
                 self.hands.wiring.switch(action.do is Do.POWER_ON)
                 self._press(DO_S)
             case Do.CHECK_PIN | Do.DECIDE if point not in self._doubted:

@@ -122,11 +122,21 @@ class Watching:
         self._settled: Reading | None = None
 
     @property
+    def has_warned(self) -> bool:
+        """Something is beyond a rating or a limit now, and was told."""
+        return bool(self._warned)
+
+    @property
+    def is_at_rest(self) -> bool:
+        """It is watched, and the value stands."""
+        return self.phase is Phase.WATCHING and not math.isnan(self._course.rest_v)
+
+    @property
     def doing(self) -> str:
         """What the value does, in a word or two, for the live line."""
         if self.phase is not Phase.WATCHING:
             return ""
-        state = "moving" if math.isnan(self._course.rest_v) else "settled" if self._settled else "at rest"
+        state = "moving" if not self.is_at_rest else "settled" if self._settled else "at rest"
         return f"{state}, {self._clock()}"
 
     # -- input -----------------------------------------------------------------------------------------------

@@ -429,7 +429,7 @@ def test_digits_and_keys_are_in_sight_together_on_what_has_no_keyboard(told, wid
     hub.publish("meter", {"text": "-21.041", "unit": "V", "state": "open", "link": "good", "words": "reading"})
     hub.publish("step", {**STEP, **ZERO, "tube": "EL84", "pin": 2})
     wait_for(lambda: page.locator("#base svg").is_visible())
-    keys = page.locator("[data-act]")
+    keys = page.locator("[data-act]:visible")
     assert [key.evaluate(IN_SIGHT) for key in keys.all()] == [True] * 4
     assert min(key.bounding_box()["height"] for key in keys.all()) >= 44
     assert page.locator("#digits").evaluate(IN_SIGHT)
@@ -638,3 +638,31 @@ def test_what_switches_the_generator_on_is_no_key_of_the_survey(told):
     page.keyboard.press("Space")
     wait_for(lambda: len(posted) == 2)
     assert posted == [("placed", {})] * 2
+
+
+def test_a_watch_has_a_mark_and_an_end_for_keys_and_its_course_below_the_digits(told):
+    page, hub, posted = told
+    page.set_viewport_size({"width": 390, "height": 844})
+    page.click("summary")
+    page.fill("#watch-point", "V3.8")
+    page.fill("#watch-minutes", "30")
+    page.click("#watch")
+    wait_for(lambda: posted)
+    assert posted[0][1]["watch"] == {"point": "V3.8", "minutes": "30", "above": "", "below": ""}
+    hub.publish("step", {**STEP, "watching": True, "marks": True})
+    columns = [[k / 60, 7.6, 7.7, 7.8] for k in range(1, 60)]
+    hub.publish("course", {"told": ["0:40 V3.8 stands at 7.70 V, agrees."], "columns": columns, "last": "7.70 V"})
+    wait_for(lambda: page.locator("#course-plot svg").count() == 1)
+    assert page.locator("#controls button:visible").all_inner_texts() == ["Space Set a mark", "End"]
+    assert not page.locator("#phases").is_visible()
+    assert not page.locator("#list").is_visible()
+    assert page.locator("#course-told").inner_text() == "0:40 V3.8 stands at 7.70 V, agrees."
+    assert page.locator("#course").bounding_box()["y"] < page.locator(".socket").bounding_box()["y"]
+    assert page.evaluate("document.documentElement.scrollWidth") <= 390
+    page.click("[data-act=end]")
+    page.keyboard.press("Space")
+    wait_for(lambda: len(posted) == 3)
+    assert posted[1:] == [("end", {}), ("confirm", {})]
+    hub.publish("step", STEP)
+    wait_for(lambda: page.locator("#list").is_visible() and not page.locator("#course").is_visible())
+    assert len(page.locator("#controls button:visible").all()) == 4

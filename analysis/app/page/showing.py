@@ -9,11 +9,23 @@ from typing import TYPE_CHECKING, Any
 from acquisition.records import UNKNOWN_RATING_V, verdict_text
 
 if TYPE_CHECKING:
+    from acquisition.errors import BenchError
     from acquisition.instruments import Sample
-    from acquisition.probing import Probing
+    from acquisition.probing import Guided
     from acquisition.records import Pass, Reading, SurveyStep
     from acquisition.steady import State
     from analysis.chassis import Chassis
+
+
+def error_words(error: BenchError) -> str:
+    """An error as one line with its hint.
+
+    Parameters
+    ----------
+    error : BenchError
+        What went wrong.
+    """
+    return f"{error}: {error.hint}" if error.hint else str(error)
 
 
 def meter_panel(sample: Sample, state: str) -> dict[str, Any]:
@@ -47,18 +59,21 @@ def meter_panel(sample: Sample, state: str) -> dict[str, Any]:
     return {"text": text, "unit": "V", "state": state, "link": "good", "words": "reading"}
 
 
-def probe_state(machine: Probing | None, state: State) -> str:
+def probe_state(machine: Guided | None, state: State) -> str:
     """The word for where the tip is.
 
     Parameters
     ----------
-    machine : Probing or None
-        The survey, when one runs.
+    machine : Guided or None
+        The survey or the watch, when one runs.
     state : State
         Of the steady detector.
     """
     from acquisition.probing import Phase
+    from acquisition.watching import Watching
 
+    if isinstance(machine, Watching):
+        return "taken" if machine.is_at_rest else "settling" if machine.phase is Phase.WATCHING else "open"
     if machine is not None and machine.phase is Phase.LIFT:
         return "lift"
     return {"away": "open", "touched": "touched", "bouncing": "touched", "settling": "settling", "taken": "taken"}[
@@ -66,14 +81,14 @@ def probe_state(machine: Probing | None, state: State) -> str:
     ]
 
 
-def step_panel(step: SurveyStep, machine: Probing, chassis: Chassis) -> dict[str, Any]:
+def step_panel(step: SurveyStep, machine: Guided, chassis: Chassis) -> dict[str, Any]:
     """The point in hand, in words and as a pin of a base.
 
     Parameters
     ----------
     step : SurveyStep
         The point.
-    machine : Probing
+    machine : Guided
         For its place among the points.
     chassis : Chassis
         What sits in the sockets.

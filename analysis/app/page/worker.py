@@ -14,13 +14,16 @@ import click
 from acquisition.clock import Clock, SystemClock
 from acquisition.errors import AcquisitionError, BenchError
 from acquisition.instruments import open_meter
+from acquisition.instruments.meter_role import gap_sample
 from acquisition.probing import Action, ActionKind, Key, Options, Phase, Probing
 from acquisition.records import Measurand
 from acquisition.steady import SteadyDetector
 from acquisition.store import Job, open_job
+from acquisition.watching import Watching
 from analysis.app.jobs import begin_pass, beside, told_of_mains
 from analysis.app.replaced import keep_replaced
 from analysis.app.survey import detector_for, limits_of, survey_of
+from analysis.app.watching import step_to_watch, watch_of
 from analysis.chassis.plan import survey_plan
 
 from . import showing
@@ -31,9 +34,11 @@ from .noting import NOTES, Noting
 from .starting import chosen
 from .surveying import SurveyPanel
 from .thinking import NOTHING_WEIGHED, Thinker
+from .watching import CoursePanel, to_watch
 
 if TYPE_CHECKING:
     from acquisition.instruments import Bench, Meter, Sample
+    from analysis.app.watching import WatchChoice
 
 PANEL_EVERY_S = 0.04
 """Digits change at most this often: faster than the eye, slower than a screen."""
@@ -81,7 +86,7 @@ class BenchWorker:
         For waits.
     """
 
-    names = frozenset({*KEYS, *NOTES, "start", "gain", "placed", "stop"})
+    names = frozenset({*KEYS, *NOTES, "start", "gain", "placed", "stop", "end"})
 
     def __init__(
         self,
@@ -99,11 +104,11 @@ class BenchWorker:
         self._clock: Clock = clock or SystemClock()
         self._requests: queue.SimpleQueue[Request] = queue.SimpleQueue()
         self._ending = threading.Event()
-        self._machine: Probing | None = None
+        self._machine: Probing | Watching | None = None
         self._detector: SteadyDetector | None = None
         self._thinker: Thinker | None = None
         self._advised: str | None = None
-        self._survey = SurveyPanel(hub)
+        self._survey, self._course = SurveyPanel(hub), CoursePanel(hub)
         self._shown_s, self._state = -1.0, "open"
         self.failure: BaseException | None = None
         self._thread = threading.Thread(target=self._run, name="bench", daemon=True)
@@ -157,7 +162,7 @@ class BenchWorker:
         except AcquisitionError:
             raise
         except BenchError as error:
-            self._alarm(_words(error))
+            self._alarm(showing.error_words(error))
 
     def _serve(self, job: Job) -> None:
         hand, reason = PassInHand.of(job, self._pass_name)
@@ -184,7 +189,7 @@ class BenchWorker:
                     self._alarm("")
                     self._listen(meter)
             except BenchError as error:  # of the meter, or of a file that says how to talk to it
-                self._meter_lost(_words(error))
+                self._meter_lost(showing.error_words(error))
                 self._wait_for_meter()
         if self._thinker is not None:
             self._thinker.keep(job, hand.name)
@@ -216,6 +221,8 @@ class BenchWorker:
 
     def _wait_for_meter(self) -> None:
         """Between two tries: what needs no meter is done, the rest is not, and is told so."""
+        if isinstance(self._machine, Watching):
+            self._show_all(self._machine.sample(gap_sample(self._clock)))  # silence is told, and is no value
         with suppress(queue.Empty):
             action, body = self._requests.get(timeout=RETRY_S)
             if action in ("gain", *NOTES):
@@ -235,6 +242,8 @@ class BenchWorker:
                 self._gain(body)
             elif action in KEYS and self._machine is not None:
                 self._show_all(self._machine.key(KEYS[action]))
+            elif action == "end" and isinstance(self._machine, Watching):
+                self._show_all(self._machine.key(Key.QUIT))
 
     def _note(self, action: str, body: Mapping[str, Any]) -> None:
         """Write something down, and go by it at once: in the list of suspects, in bands and verdicts."""
@@ -246,7 +255,7 @@ class BenchWorker:
         elif action == "pulled" and hand.stand(hand.so_far.pulled):
             self._publish_job()
             self.hub.cue("records")
-            if machine is not None:
+            if isinstance(machine, Probing):
                 actions = machine.expect(survey_plan(hand.chassis, hand.model, mains_v=machine.options.mains_v))
                 self._survey.rejudge(hand.readings, machine, hand.chassis)
                 self._show_all(actions)
@@ -260,12 +269,21 @@ class BenchWorker:
             return
         try:
             choice = chosen(hand, body)
+            watch = to_watch(body, choice.mains_v)
+            if watch is not None and choice.out == hand.chassis.pulled:
+                step_to_watch(hand.chassis, hand.model, self.bench, watch)
         except click.UsageError as error:
             self._alarm(error.message)
             return
-        if running is not None and running.phase is not Phase.DONE and choice.name == hand.name:
-            self._alarm(f"{hand.name} is being surveyed: go on with it, or name another pass")
-            return
+        if running is not None and running.phase is not Phase.DONE:
+            if isinstance(running, Watching):
+                self._alarm("A point is being watched: end that first.")
+                return
+            if watch is not None:
+                self._show_all(running.key(Key.QUIT))  # what was read is kept, and a survey goes on from there
+            elif choice.name == hand.name:
+                self._alarm(f"{hand.name} is being surveyed: go on with it, or name another pass")
+                return
         kept_v = begin_pass(self._job, choice.name, choice.mains_v, choice.out)
         if choice.name != hand.name:
             self._take_up(choice.name)
@@ -274,6 +292,9 @@ class BenchWorker:
         self._publish_job()
         keep_replaced(self._job, choice.name, choice.changed)
         self._noting.show()
+        if watch is not None:
+            self._watch(watch)
+            return
         options = Options(
             tubes_glow=choice.glow,
             delicate=self._delicate,
@@ -294,6 +315,16 @@ class BenchWorker:
         # From here on nothing is asked of the job: a survey that cannot begin leaves none half begun.
         self._machine, self._detector = machine, machine.detector
         self._survey.begin()
+        self._show_all(machine.start())
+
+    def _watch(self, choice: WatchChoice) -> None:
+        hand = self._hand
+        step = step_to_watch(hand.chassis, hand.model, self.bench, choice)
+        self._machine = machine = watch_of(
+            step, hand.chassis, self.bench, self._meter, self._job, hand.name, choice, self._course.stretch
+        )
+        self._detector = detector_for(self._meter)
+        self._course.begin(machine, hand.chassis)
         self._show_all(machine.start())
 
     def _take_up(self, name: str) -> None:
@@ -334,13 +365,16 @@ class BenchWorker:
     def _gain(self, body: Mapping[str, Any]) -> None:
         """Measure with generator and scope; the meter waits."""
         panel = GainPanel(self.hub)
+        if isinstance(self._machine, Watching) and self._machine.phase is Phase.WATCHING:
+            self._alarm("Not done: a point is being watched, and the meter would wait. End that first.")
+            return
         try:
             hand = self._hand
             measure(self._job, hand.name, hand.chassis, self.bench, body, panel, self._await_placed)
         except Stopped:
             panel.show({"running": False, "progress": "Stopped; what was taken is kept."})
         except BenchError as error:
-            panel.show({"running": False, "progress": _words(error)})
+            panel.show({"running": False, "progress": showing.error_words(error)})
             self.hub.cue("alarm")
             if self.hub.state()["generator"]["on"]:
                 panel.lamp(False, UNKNOWN, known=False)
@@ -389,14 +423,16 @@ class BenchWorker:
     def _show_all(self, actions: list[Action]) -> None:
         for action in actions:
             with self._telling():
-                if self._machine is not None:
+                if isinstance(self._machine, Watching):
+                    self._course.show(action, self._machine)
+                elif self._machine is not None:
                     self._survey.show(action, self._machine, self._hand.chassis)
                 if action.kind is ActionKind.TAKEN:
                     self._think()
                 if self._operator is not None:
                     self._operator.react(action)
         if actions:
-            self._survey.publish()
+            (self._course if isinstance(self._machine, Watching) else self._survey).publish()
 
     def _publish_job(self) -> None:
         passes = [self._job.read_pass(name, captures=False) for name in self._job.passes()]
@@ -408,8 +444,3 @@ class BenchWorker:
 
     def _alarm(self, words: str) -> None:
         self.hub.publish("alarm", {"words": words})
-
-
-def _words(error: BenchError) -> str:
-    """An error as one line with its hint."""
-    return f"{error}: {error.hint}" if error.hint else str(error)

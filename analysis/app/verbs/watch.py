@@ -2,8 +2,6 @@
 
 from __future__ import annotations
 
-import math
-from dataclasses import dataclass, replace
 from typing import TYPE_CHECKING
 
 import click
@@ -21,11 +19,7 @@ from analysis.app.terminal import tell
 from analysis.app.volts import ABOVE_ONE, ANY_VOLTS, MAINS
 
 if TYPE_CHECKING:
-    from collections.abc import Callable, Sequence
-
-    from acquisition.records import Event, Reading, Stretch, SurveyStep
-    from acquisition.store import Job
-    from analysis.chassis import Chassis, ChassisModel
+    from analysis.chassis import Chassis
 
 KEYS = "Keys: space goes on, and sets a mark while it watches; q ends."
 
@@ -70,57 +64,41 @@ def command(
     settled. The settled value is a reading of the pass. Space sets a mark, as where somebody taps a tube; q ends.
     At the cathode of a power tube with its plate read before, the dissipation is told as soon as it is too high.
     """
-    from acquisition.clock import SystemClock
     from acquisition.instruments import open_meter
     from acquisition.probing import Action, ActionKind
-    from acquisition.watching import Course, Watching, WatchOptions
     from analysis.app.modelled import modelled
-    from analysis.app.survey import limits_of, patient_samples, run_survey
+    from analysis.app.survey import patient_samples, run_survey
     from analysis.app.survey_screen import Screen, keyboard
+    from analysis.app.watching import WatchChoice, step_to_watch, watch_of
 
-    if above_v is not None and below_v is not None and above_v <= below_v:
-        raise click.UsageError(f"--above {above_v:g} is not above --below {below_v:g}: exchange them")
-
-    def fits(chassis: Chassis) -> tuple[Event, ...]:
-        _require_point(chassis, point)
-        return ()
-
-    with job_for(job_path, chassis_name, bench_name, serial, fits) as job:
+    with job_for(job_path, chassis_name, bench_name, serial, lambda chassis: _require_point(chassis, point)) as job:
         bench = bench_for(bench_name, job)
         name = latest_pass(job, pass_name)
         out = pulled_in(job, name, ())
         chassis, model, reason = modelled(job.sheet, out)
         if chassis is None:
             raise click.UsageError(f"no points to watch: {reason}")
-        fits(chassis)
+        _require_point(chassis, point)
         if reason:
             tell(f"no expected volts: {reason}")
-        mains_v = mains_v or pass_so_far(job, name).mains_v
-        step = _step(chassis, model, point, mains_v, supply_v)
-        limits = limits_of(bench, mains_known=mains_v is not None)
-        if refused := limits.refusal(step):
-            raise click.UsageError(f"{refused}; it is not watched")
+        choice = WatchChoice(
+            point=point,
+            minutes=minutes,
+            above_v=above_v,
+            below_v=below_v,
+            settled_min=settled_min,
+            mains_v=mains_v or pass_so_far(job, name).mains_v,
+            supply_v=supply_v,
+        )
+        step = step_to_watch(chassis, model, bench, choice)
         tell("looking for the meter")
         with open_meter(bench) as meter, keyboard() as keys:
             meter.configure_dc(nplc=bench.meter.nplc if bench.meter is not None else 1.0)
-            if words := told_of_mains(name, begin_pass(job, name, mains_v, out), mains_v, chassis.mains_v):
+            # Not before the meter answers: an empty pass would stand in the report beside the others.
+            kept_v = begin_pass(job, name, choice.mains_v, out)
+            if words := told_of_mains(name, kept_v, choice.mains_v, chassis.mains_v):
                 tell(words)
-            machine = Watching(
-                step,
-                limits,
-                Course(60.0 * settled_min),
-                _Keeper(job, name),
-                lambda s: meter.accuracy.for_range(s.range_v).std_v(s.value_v, s.resolution_v, s.range_v),
-                SystemClock().utc,
-                WatchOptions(
-                    watch_s=math.inf if minutes is None else 60.0 * minutes,
-                    above_v=math.inf if above_v is None else above_v,
-                    below_v=-math.inf if below_v is None else below_v,
-                    mains_v=mains_v,
-                    instrument=meter.identity,
-                ),
-                _dissipation(chassis, job, name, step.point),
-            )
+            machine = watch_of(step, chassis, bench, meter, job, name, choice)
             tell(f"pass {name}")
             with Screen(machine, keys, bell=not quiet) as screen:
                 screen.show(Action(kind=ActionKind.SAY, text=KEYS))
@@ -131,57 +109,6 @@ def command(
                 if machine.not_kept is not None:
                     raise machine.not_kept
     return 0
-
-
-@dataclass(frozen=True, slots=True)
-class _Keeper:
-    job: Job
-    name: str
-
-    def stretch(self, stretch: Stretch) -> None:
-        self.job.add_watched(self.name, [stretch])
-
-    def event(self, event: Event) -> None:
-        self.job.add_event(self.name, event)
-
-    def reading(self, reading: Reading) -> None:
-        self.job.add_reading(self.name, reading)
-
-
-def _step(
-    chassis: Chassis, model: ChassisModel | None, point: str, mains_v: float | None, supply_v: float | None
-) -> SurveyStep:
-    from analysis.chassis.plan import survey_plan
-
-    plan = survey_plan(chassis, model, mains_v=mains_v, supply_v=supply_v)
-    steps = {step.point: step for step in plan.steps}
-    node = chassis.node_names.get(point)
-    if point not in steps:  # another name of one that a survey goes to
-        point = next((name for name in steps if node is not None and chassis.node_names.get(name) == node), point)
-    if point not in steps:
-        raise click.BadParameter(
-            f"{point} is no point for a meter; there are {' '.join(steps)}", param_hint="POINT"
-        )
-    if steps[point].heater:
-        raise click.BadParameter(
-            f"{point} is a heater pin: its volts are AC, and the meter reads DC", param_hint="POINT"
-        )
-    return steps[point]
-
-
-def _dissipation(chassis: Chassis, job: Job, name: str, point: str) -> Callable[[float], Sequence[str]]:
-    """What a power tube dissipates with the volts of now at the point, and all else as it was read last."""
-    from acquisition.records import Reading
-    from analysis.idle import idle_of, over_ratings
-
-    before, work = pass_so_far(job, name).readings, job.work_done(name) if name in job.passes() else ()
-    others = [reading for reading in before if reading.point != point]
-    now = Reading(point=point, quantity="dc_v", value=0.0, quality="good")
-
-    def told(value_v: float) -> Sequence[str]:
-        return over_ratings(idle_of(chassis, [*others, replace(now, value=value_v)], work))
-
-    return told
 
 
 def _require_point(chassis: Chassis, point: str) -> None:

@@ -3,6 +3,7 @@
 Each call of the job that a command makes fails in turn, the first, the second and so on, until none is left.
 """
 
+import inspect
 import threading
 import time
 from contextlib import contextmanager
@@ -32,7 +33,7 @@ GAIN = {"stage": "first", "drive_pp_v": "0.1", "freq_hz": "1k", "run": "single",
 @contextmanager
 def failing(call, nth):
     """Let the nth call of a method of the job fail that the bench thread makes; gives what failed so far."""
-    failed, calls, sound = [], count(1), Job.__dict__[call]
+    failed, calls, sound = [], count(1), inspect.getattr_static(Job, call)
     plain = sound.fget if isinstance(sound, property) else sound
 
     def method(self, *args, **keywords):

@@ -4,6 +4,7 @@ import math
 import queue
 import time
 from contextlib import contextmanager
+from types import SimpleNamespace
 
 import numpy as np
 import pytest
@@ -11,7 +12,7 @@ import pytest
 from acquisition.configs import find_config
 from acquisition.instruments import Sample
 from acquisition.instruments.bench import parse_bench
-from acquisition.records import Measurand, Reading
+from acquisition.records import Measurand, Reading, Stretch, SurveyStep
 from acquisition.simulated.bench import SimulatedBench
 from acquisition.simulated.faults import LINK_FAULTS, late
 from acquisition.simulated.hands import Hands
@@ -22,6 +23,7 @@ from analysis.app.modelled import Models, modelled
 from analysis.app.page import showing
 from analysis.app.page.hub import Hub
 from analysis.app.page.thinking import Thinker
+from analysis.app.page.watching import CoursePanel
 from analysis.app.page.worker import BenchWorker
 from analysis.app.passes import Taken
 from analysis.app.together import stood
@@ -633,3 +635,49 @@ def test_a_part_goes_in_before_a_pass_and_not_before_readings_that_were_taken(tm
     with open_job(path, read_only=True) as job:
         assert [event.subject for event in job.read_pass("after-C2").events] == ["C2"]
         assert job.read_pass("as-found").events == ()
+
+
+def test_a_point_is_watched_on_the_page_with_marks_until_it_is_ended(tmp_path):
+    with running(tmp_path) as (_, hub, worker, path):
+        worker.post("start", {"mains_v": "231", "watch": {"point": "V1.99"}})
+        wait_for(lambda: "no point V1.99" in hub.state()["alarm"]["words"])
+        worker.post("start", {"mains_v": "231", "watch": {"point": "V1.8", "above": "1,5"}})
+        wait_for(lambda: len(hub.state().get("course", {}).get("columns", ())) >= 2)
+        assert hub.state()["step"]["title"] == "V1 pin 8"
+        worker.post("gain", {"stage": "first", "mode": "single", "drive_pp_v": 0.1})
+        wait_for(lambda: "a point is being watched" in hub.state()["alarm"]["words"])
+        worker.post("start", {"mains_v": "231"})
+        wait_for(lambda: "end that first" in hub.state()["alarm"]["words"])
+        worker.post("confirm", {})
+        wait_for(lambda: "mark 1 at 1.9" in hub.state()["course"]["told"][0])
+        told = hub.state()["course"]["told"]
+        assert any("above 1.500 V, the limit that was set" in words for words in told)
+        assert not any("High voltage kills" in words for words in told)
+        assert "the limit that was set" in hub.state()["step"]["hazard"]  # and stands while it is beyond
+        worker.post("end", {})
+        wait_for(lambda: hub.state()["step"].get("over"))
+        assert hub.state()["step"]["prompt"].startswith("Watched V1.8 for 0:0")
+        worker.post("start", {"mains_v": "231", "glow": True})
+        wait_for(lambda: hub.state()["taken"]["readings"])
+    with open_job(path, read_only=True) as job:
+        kept = job.read_pass("as-found")
+    assert len(kept.watched) >= 2
+    assert kept.watched[-1].mean_v == pytest.approx(1.96, rel=0.02)
+    assert [event.kind for event in kept.events] == ["watched", "watched"]
+
+
+def test_the_course_of_hours_keeps_its_reach_in_few_columns():
+    machine = SimpleNamespace(steps=[SurveyStep(point="V1.8", function="cathode")], index=0, has_warned=False)
+    hub = Hub()
+    panel = CoursePanel(hub)
+    panel.begin(machine, SimpleNamespace(sockets={}))
+    facts = {"point": "V1.8", "begun_utc": "", "span_s": 1.0, "mean_v": 2.0, "highest_v": 2.1, "samples": 4}
+    for second in range(1, 801):
+        low_v = 0.5 if second == 234 else 1.9
+        panel.stretch(Stretch(end_s=float(second), lowest_v=low_v, **facts))
+    columns = hub.state()["course"]["columns"]
+    assert len(columns) <= 240
+    assert columns[-1][0] == pytest.approx(800 / 60, abs=0.01)
+    [(end_min, _, mean_v, _)] = [column for column in columns if column[1] == 0.5]
+    assert end_min == pytest.approx(234 / 60, abs=0.1)
+    assert mean_v == 2.0

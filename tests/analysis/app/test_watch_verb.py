@@ -90,7 +90,11 @@ def test_a_watch_is_kept_second_by_second_with_its_marks_and_goes_into_a_table(w
         ("V1.77", [], "no point V1.77; there are"),
         ("V1.4", ["--mains", "231"], "V1.4 is a heater pin: its volts are AC"),
         ("V1.6", [], "V1.6 is left out: it can reach"),
-        ("V1.8", ["--above", "1", "--below", "2"], "--above 1 is not above --below 2: exchange them"),
+        (
+            "V1.8",
+            ["--above", "1", "--below", "2"],
+            "the upper limit, 1 V, is not above the lower one",
+        ),
         ("V1.8", ["--above", "40000"], "expected volts between -5000 and 5000"),
         ("V1.8", ["--minutes", "0"], "0.0 is not in the range x>0"),
     ],

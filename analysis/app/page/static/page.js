@@ -49,6 +49,7 @@ const panels = {
   meter: (meter) => { meterSeen = performance.now(); survey.meter(meter); lamp("meter", meter.link, meter.words); },
   step: survey.step,
   taken: survey.taken,
+  course: survey.course,
   suspects: survey.suspects,
   generator: (generator) => lamp("generator", generator.on ? "on" : generator.known ? "off" : "wait", generator.words),
   gain: gain.update,
@@ -118,11 +119,14 @@ document.addEventListener("click", (event) => { if (event.detail > 0) event.targ
 for (const gesture of ["click", "keydown"]) document.addEventListener(gesture, sound.start, true);
 for (const button of document.querySelectorAll("[data-act]")) button.addEventListener("click", () => act(button.dataset.act));
 for (const button of document.querySelectorAll("[data-note]")) button.addEventListener("click", () => act("note", { text: button.dataset.note }));
-document.getElementById("begin").addEventListener("click", () => {
+const entered = (id) => document.getElementById(id).value;
+function begin(watch) {
   survey.begins();
-  act("start", { pass: document.getElementById("pass").value, mains_v: document.getElementById("mains").value, changed: document.getElementById("changed").value, pulled: document.getElementById("pulled").value, glow: document.getElementById("glow").checked, anew: document.getElementById("anew").checked, follow: document.getElementById("follow").checked });
+  act("start", { pass: entered("pass"), mains_v: entered("mains"), changed: entered("changed"), pulled: entered("pulled"), glow: document.getElementById("glow").checked, anew: document.getElementById("anew").checked, follow: document.getElementById("follow").checked, watch });
   document.getElementById("anew").checked = false; // for this round, not for one that goes on with it
-});
+}
+document.getElementById("begin").addEventListener("click", () => begin(null));
+document.getElementById("watch").addEventListener("click", () => begin({ point: entered("watch-point"), minutes: entered("watch-minutes"), above: entered("watch-above"), below: entered("watch-below") }));
 window.addEventListener("hashchange", route);
 gain.wire(act);
 records.wire(svgFrom);

@@ -1,6 +1,7 @@
 // The view beside the chassis: what to touch now, what it reads, what was taken.
 import { show, text, make, svgFrom, volts } from "/static/dom.js";
 import { awake } from "/static/awake.js";
+import { linePlot } from "/static/plot.js";
 const at = (id) => document.getElementById(id);
 let surveyed = "", pulled = "", shown = "", marked = "", points = 0, weighed = null, settled = true;
 let begun = {}, inHand = "", pull = null, now = null, formOpen = false; // over a survey that runs or is over
@@ -77,6 +78,12 @@ export async function step(step) {
   show(at("again"), Boolean(step.over));
   text(at("again"), step.left ? "Go round again: what was left out or skipped" : "Go round again");
   show(at("controls"), !step.over); // a round that is over hears no key
+  show(at("phases"), !step.watching);
+  show(at("course"), Boolean(step.watching));
+  show(at("list"), !step.watching);
+  for (const name of ["back", "repeat", "skip"]) show(at("controls").querySelector(`[data-act=${name}]`), !step.watching);
+  show(at("controls").querySelector("[data-act=end]"), Boolean(step.watching));
+  text(at("confirms"), step.marks ? "Set a mark" : "Confirm");
   awake("survey", Boolean(step.running && !step.over));
   if (!step.running) return;
   text(at("step-count"), step.count ?? "");
@@ -115,6 +122,15 @@ export function taken(taken) {
     make("th", { scope: "row" }, reading.point, make("small", {}, reading.function)), make("td", {}, volts(reading.value)),
     make("td", {}, ...reading.healthy.map((words, number) => (number ? make("small", {}, words) : words))),
     make("td", { "data-verdict": reading.verdict ?? "" }, reading.verdict_words))));
+}
+
+export function course(course) {
+  const columns = course.columns;
+  at("course-told").replaceChildren(...course.told.map((words) => make("li", {}, words)));
+  if (columns.length < 2) { at("course-plot").replaceChildren(); return; }
+  at("course-plot").replaceChildren(linePlot({
+    series: [{ line: columns.map((c) => [c[0], c[2]]), name: "mean" }, { band: columns.map((c) => [c[0], c[1], c[3]]), name: "lowest to highest" }],
+    across: "minutes since switch-on", up: "V", label: `Course of the volts since switch-on, now ${course.last}`, width: at("course-plot").clientWidth || 860 }));
 }
 
 export function suspects(found) {
