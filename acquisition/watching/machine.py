@@ -28,6 +28,12 @@ AWAKE_S = 60.0
 NEARLY_NOTHING = 0.05
 """Share of what is expected that counts as nothing yet."""
 
+BACK_SHARE = 0.01
+"""Share of a limit by which a value has to be inside it again before it can ring anew."""
+
+MEANT_S = 30.0
+"""A verdict has to be another one for so long before that is told: a value at the edge of its band sways."""
+
 TOLD_AT_MIN = (1, 2, 3, 5)
 """Minutes after which the value is told; then every fifth."""
 
@@ -114,11 +120,13 @@ class Watching:
         self._begun_s, self._begun_utc = math.nan, ""
         self._waiting: list[Callable[[], None]] = []
         self._warned: set[str] = set()
+        self._is_within = False
         self._looked_s = -math.inf
         self._lines = 0
         self._marks = self._departures = 0
         self._lowest_v, self._highest_v = math.inf, -math.inf
         self._verdict, self._rest_told = "", False
+        self._other_from_s = math.inf
         self._settled: Reading | None = None
 
     @property
@@ -322,7 +330,10 @@ class Watching:
             return []
         reading = self._reading(rest_v, last)
         verdict = verdict_of(self._point, reading)
-        if self._rest_told and verdict == self._verdict:
+        if verdict == self._verdict:
+            self._other_from_s = math.inf
+        self._other_from_s = min(self._other_from_s, self._now_s)
+        if self._rest_told and (verdict == self._verdict or self._now_s - self._other_from_s < MEANT_S):
             return []
         self._rest_told, self._verdict = True, verdict
         said = said_of(self._point, reading)
@@ -374,14 +385,20 @@ class Watching:
         """What is above the ratings in use, or beyond the person's own limits, once until it is back."""
         found = {"rating": self._limits.stop(sample, held=False, lasting=self._overload.lasts)}
         if sample.is_reading:
-            over, under = sample.value_v > self._options.above_v, sample.value_v < self._options.below_v
-            now = volts(sample.value_v)
-            found["above"] = (
-                f"{now} is above {volts(self._options.above_v)}, the limit that was set" if over else ""
-            )
-            found["below"] = (
-                f"{now} is below {volts(self._options.below_v)}, the limit that was set" if under else ""
-            )
+            value_v = sample.value_v
+            above_v, below_v = self._options.above_v, self._options.below_v
+            # On its way up from nothing it is not beyond a limit yet.
+            self._is_within |= below_v <= value_v <= above_v or sample.t_s - self._begun_s > AWAKE_S
+            if self._is_within:
+                for name, limit_v, beyond_v in (
+                    ("above", above_v, value_v - above_v),
+                    ("below", below_v, below_v - value_v),
+                ):
+                    # A value that sways at the limit rings once: it is back when it is clearly back.
+                    back_v = BACK_SHARE * abs(limit_v) if name in self._warned else 0.0
+                    is_beyond = beyond_v > -back_v
+                    words = f"{volts(value_v)} is {name} {volts(limit_v)}, the limit that was set"
+                    found[name] = words if is_beyond and math.isfinite(limit_v) else ""
         return self._warn(found, sample.value_v)
 
     def _against_ratings(self, piece: Piece) -> list[Action]:
