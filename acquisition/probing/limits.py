@@ -8,6 +8,8 @@ from dataclasses import dataclass
 
 from ..records import UNKNOWN_RATING_V, SurveyStep, usable_v
 from ..steady import Sample
+from .actions import Action, ActionKind
+from .wording import volts
 
 STILL_LIVE_V = 10.0
 """Above this a point that was to be discharged is sent back to the discharge tool (common practice, no source)."""
@@ -159,6 +161,30 @@ def still_live(sample: Sample | None, clip: str = "") -> str:
     if abs(sample.value_v) > STILL_LIVE_V:
         return f"Still {sample.value_v:.1f} V {f'at {clip}' if clip else 'here'}. Discharge again, {again}"
     return ""
+
+
+def looked_at(sample: Sample | None, step: SurveyStep | None, clip: str = "") -> tuple[Action, bool]:
+    """Say what a look for remaining volts comes to.
+
+    Parameters
+    ----------
+    sample, clip
+        As `still_live`.
+    step : SurveyStep, optional
+        The point in hand.
+
+    Returns
+    -------
+    action : Action
+        What was read, or why it is not gone on with.
+    is_low : bool
+        The meter read next to nothing: at that point, then, and no more.
+    """
+    caution = still_live(sample, clip)
+    if sample is None or caution:
+        return Action(kind=ActionKind.CAUTION, text=caution, step=step), False
+    text = f"Last reading {volts(sample.value_v)}, only at {clip or 'this point'}, just now."
+    return Action(kind=ActionKind.SAY, text=text), True
 
 
 def left_out(causes: Mapping[str, str]) -> str:

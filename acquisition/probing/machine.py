@@ -12,7 +12,7 @@ from ..steady import EventKind, Sample, State, SteadyDetector, SteadyEvent, Stea
 from .actions import Action, ActionKind, Do, Key
 from .gates import LOOKS, OFF, PREPARE, Gates
 from .keeping import Keeping
-from .limits import ProbingLimits, left_out, still_live
+from .limits import ProbingLimits, left_out, looked_at
 from .options import Options, Phase
 from .overload import Overload
 from .route import Route
@@ -272,12 +272,8 @@ class Probing:
         return self._open_gate()
 
     def _verify(self) -> list[Action]:
-        live = self._live
-        caution = still_live(live, self._gates.clip)
-        if live is None or caution:
-            return [Action(kind=ActionKind.CAUTION, text=caution, step=self.step)]
-        text = f"Last reading {volts(live.value_v)}, only at {self._gates.clip or 'this point'}, just now."
-        return [Action(kind=ActionKind.SAY, text=text), *self._pass_gate()]
+        told, is_low = looked_at(self._live, self.step, self._gates.clip)
+        return [told, *(self._pass_gate() if is_low else [])]
 
     def _leave(self, where: Callable[[], list[Action]]) -> list[Action]:
         """Go to another point; a clip that hangs on moves only with power off."""

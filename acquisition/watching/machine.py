@@ -10,7 +10,7 @@ from typing import Protocol
 from ..errors import StoreError
 from ..probing import Action, ActionKind, Do, Key, Phase, ProbingLimits
 from ..probing.gates import LOOKS, PREPARE, Gate, Gates, gates_for
-from ..probing.limits import still_live
+from ..probing.limits import looked_at
 from ..probing.overload import Overload
 from ..probing.wording import CAUTIONS, conditions, fits_elsewhere, said_of, spoken, verdict_of, volts
 from ..records import Event, Reading, Stretch, SurveyStep
@@ -231,12 +231,8 @@ class Watching:
         return self._open_gate()
 
     def _verify(self) -> list[Action]:
-        live = self._live
-        caution = still_live(live)
-        if live is None or caution:
-            return [Action(kind=ActionKind.CAUTION, text=caution, step=self._point)]
-        text = f"Last reading {volts(live.value_v)}, only at this point, just now."
-        return [Action(kind=ActionKind.SAY, text=text), *self._pass_gate()]
+        told, is_low = looked_at(self._live, self._point)
+        return [told, *(self._pass_gate() if is_low else [])]
 
     # -- what is kept ----------------------------------------------------------------------------------------
 

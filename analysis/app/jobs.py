@@ -285,6 +285,29 @@ def pulled_in(job: Job, name: str, asked: Sequence[str]) -> tuple[str, ...]:
     return kept
 
 
+def require_point(chassis: Chassis, point: str, option: str) -> None:
+    """See that a point is one of the chassis, by pin or by name.
+
+    Parameters
+    ----------
+    chassis : Chassis
+        The file.
+    point : str
+        As it was typed.
+    option : str
+        Where it was typed, for the message.
+
+    Raises
+    ------
+    BadParameter
+        It is none.
+    """
+    names = {f"{socket}.{pin}" for socket, tube in chassis.sockets.items() for pin in tube.pins}
+    names |= set(chassis.node_names)
+    if point not in names:
+        raise click.BadParameter(f"no point {point}; there are {' '.join(sorted(names))}", param_hint=option)
+
+
 def begin_pass(job: Job, name: str, mains_v: float | None, pulled: Sequence[str] = ()) -> float | None:
     """Start a pass, or go on with one, and see that its mains are written down once they are known.
 

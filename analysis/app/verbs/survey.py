@@ -17,6 +17,7 @@ from analysis.app.jobs import (
     mains_from,
     pass_so_far,
     pulled_in,
+    require_point,
     told_of_mains,
 )
 from analysis.app.terminal import tell
@@ -98,7 +99,8 @@ def command(
     from analysis.report.words import standing_text
 
     def fits(chassis: Chassis) -> tuple[Event, ...]:
-        _require_point(chassis, start_from)
+        if start_from:
+            require_point(chassis, start_from, "--from")
         out_of_circuit(chassis, pulled, lifted)
         return replacements(chassis, replaced)
 
@@ -172,10 +174,3 @@ def _mains(nominal_v: float, kept_v: float | None) -> float | None:
         value_proc=lambda words: mains_from(words, nominal_v),
     )
     return mains_v or kept_v
-
-
-def _require_point(chassis: Chassis, point: str) -> None:
-    names = {f"{socket}.{pin}" for socket, tube in chassis.sockets.items() for pin in tube.pins}
-    names |= set(chassis.node_names)
-    if point and point not in names:
-        raise click.BadParameter(f"no point {point}; there are {' '.join(sorted(names))}", param_hint="--from")

@@ -13,13 +13,14 @@ from analysis.app.jobs import (
     latest_pass,
     pass_so_far,
     pulled_in,
+    require_point,
     told_of_mains,
 )
 from analysis.app.terminal import tell
 from analysis.app.volts import ABOVE_ONE, ANY_VOLTS, MAINS
 
 if TYPE_CHECKING:
-    from analysis.chassis import Chassis
+    pass
 
 KEYS = "Keys: space goes on, and sets a mark while it watches; q ends."
 
@@ -71,14 +72,16 @@ def command(
     from analysis.app.survey_screen import Screen, keyboard
     from analysis.app.watching import WatchChoice, step_to_watch, watch_of
 
-    with job_for(job_path, chassis_name, bench_name, serial, lambda chassis: _require_point(chassis, point)) as job:
+    with job_for(
+        job_path, chassis_name, bench_name, serial, lambda chassis: require_point(chassis, point, "POINT")
+    ) as job:
         bench = bench_for(bench_name, job)
         name = latest_pass(job, pass_name)
         out = pulled_in(job, name, ())
         chassis, model, reason = modelled(job.sheet, out)
         if chassis is None:
             raise click.UsageError(f"no points to watch: {reason}")
-        _require_point(chassis, point)
+        require_point(chassis, point, "POINT")
         if reason:
             tell(f"no expected volts: {reason}")
         choice = WatchChoice(
@@ -109,10 +112,3 @@ def command(
                 if machine.not_kept is not None:
                     raise machine.not_kept
     return 0
-
-
-def _require_point(chassis: Chassis, point: str) -> None:
-    names = {f"{socket}.{pin}" for socket, tube in chassis.sockets.items() for pin in tube.pins}
-    names |= set(chassis.node_names)
-    if point not in names:
-        raise click.BadParameter(f"no point {point}; there are {' '.join(sorted(names))}", param_hint="POINT")
