@@ -5,6 +5,9 @@ from __future__ import annotations
 import math
 from dataclasses import dataclass
 
+LEAVES, SETTLED = "leaves", "settled at"
+"""Words by which an event ``watched`` says that the point left where it stood, and that it has settled."""
+
 
 @dataclass(frozen=True, slots=True, kw_only=True)
 class Stretch:

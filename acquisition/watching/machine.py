@@ -347,7 +347,7 @@ class Watching:
             return self._tell(ActionKind.NEWS, f"settled again, at {volts(event.value_v)}", event.value_v)
         self._settled = reading
         said = said_of(self._point, reading)
-        actions = self._note(f"settled at {volts(event.value_v)}", event.value_v)
+        actions = self._note(course_text(event), event.value_v)
         actions += self._keep(lambda: self._keeper.reading(reading))
         words = f"{self._clock()} {reading.point} {volts(reading.value)}, settled" + (f", {said}" if said else "")
         if self.not_kept is not None:

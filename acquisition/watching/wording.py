@@ -5,6 +5,7 @@ from __future__ import annotations
 import math
 
 from ..probing.wording import volts
+from ..records import LEAVES, SETTLED
 from .course import CourseEvent, CourseKind
 
 
@@ -43,7 +44,7 @@ def course_text(event: CourseEvent) -> str:
     now, before = (volts(value_v) for value_v in (event.value_v, event.before_v))
     match event.kind:
         case CourseKind.LEFT:
-            return f"leaves {before}: {now}"
+            return f"{LEAVES} {before}: {now}"
         case CourseKind.DIPPED:
             return f"was away from {before} for {max(event.lasted_s, 0.1):.1f} s, as far as {now}"
         case CourseKind.MOVED:
@@ -53,7 +54,7 @@ def course_text(event: CourseEvent) -> str:
         case CourseKind.SPEAKS:
             return f"reads again, after {event.lasted_s:.0f} s: {now}"
         case CourseKind.SETTLED:
-            return f"settled at {now}"
+            return f"{SETTLED} {now}"
         case _:
             return f"stands at {now}"
 

@@ -15,6 +15,7 @@ from ..judge import Judged
 from ..suspects import Suspect
 from .in_circuit import ValueRow, value_proof, value_rows
 from .material import Material
+from .watched import watches_of
 from .words import (
     QUANTITY_WORDS,
     band_text,
@@ -105,7 +106,9 @@ def findings(material: Material) -> Findings:
     return Findings(
         wrong=" ".join(_wrong(material)),
         changed=tuple(_replacements(material.passes)),
-        proof=" ".join([*_proof(material, significant), *_over(material, material.ends[1:])]),
+        proof=" ".join(
+            [*_proof(material, significant), *_over(material, material.ends[1:]), *_watched(material, later=True)]
+        ),
         unchanged=_unchanged(comparison) if comparison else "",
         rows=tuple(_row(material, change) for change in _most_telling(significant)),
         open_question=_open_question(comparison, significant) if comparison else "",
@@ -172,6 +175,12 @@ def _over(material: Material, passes: Sequence[Pass]) -> list[str]:
     ]
 
 
+def _watched(material: Material, *, later: bool) -> list[str]:
+    """What points did that were watched for long: as found, or after."""
+    first = next((one.name for one in (*material.ends, *material.passes)), "")
+    return [watch.sentence() for watch in watches_of(material.passes) if (watch.pass_name != first) == later]
+
+
 def _wrong(material: Material) -> list[str]:
     sentences = []
     if material.ends and (first := material.judged.get(material.ends[0].name)):
@@ -187,7 +196,7 @@ def _wrong(material: Material) -> list[str]:
                 f"When it came in, none of {_plural(len(first), 'reading')} lay outside what a healthy "
                 "chassis would show."
             )
-    sentences += _over(material, material.ends[:1])
+    sentences += [*_over(material, material.ends[:1]), *_watched(material, later=False)]
     if material.asked:
         asked = " Also: ".join(text if text.endswith((".", "?")) else f"{text}." for text in material.asked)
         sentences.append(f"What follows stands only once this is answered: {asked}")

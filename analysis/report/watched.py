@@ -6,7 +6,7 @@ from collections.abc import Sequence
 from dataclasses import dataclass
 from datetime import datetime
 
-from acquisition.records import Event, Pass, Stretch
+from acquisition.records import LEAVES, SETTLED, Event, Pass, Stretch
 
 from .figures import Figure
 from .material import Material
@@ -43,6 +43,18 @@ class Watch:
     def reach_v(self) -> tuple[float, float]:
         """Lowest and highest reading."""
         return min(s.lowest_v for s in self.stretches), max(s.highest_v for s in self.stretches)
+
+    def sentence(self) -> str:
+        """For how long it was watched, and what it did."""
+        minutes = self.stretches[-1].end_s / 60.0
+        left = sum(f" {LEAVES} " in event.text for _, event in self.events)
+        ends = [event.value for _, event in self.events if f" {SETTLED} " in event.text]
+        settled = [value_v for value_v in ends if value_v is not None]
+        lowest, highest = (quantity_text(value_v, "dc_v") for value_v in self.reach_v)
+        did = f"settled at {quantity_text(settled[0], 'dc_v')}" if settled else f"read {lowest} to {highest}"
+        times = {0: "and did not leave where it stood", 1: "and left where it stood once"}
+        then = times.get(left, f"and left where it stood {left} times")
+        return f"{self.point} was watched for {minutes:.3g} min ({self.pass_name}): it {did} {then}."
 
     def text(self) -> str:
         """``32 min from 2026-11-29 10:02 UTC, 40.9 V to 41.6 V``."""

@@ -5,6 +5,7 @@ from datetime import UTC, datetime, timedelta
 import pytest
 
 from acquisition.records import Event, JobSheet, Pass, Stretch
+from analysis.report.findings import findings
 from analysis.report.material import Material
 from analysis.report.render import render
 from analysis.report.watched import MOST_COLUMNS, watch_figure, watches_of
@@ -79,3 +80,21 @@ def test_a_bad_contact_of_hours_does_not_fill_the_report():
     assert "V3.3 watched, 40 leaves" in page
     assert "V3.3 watched, 41 leaves" not in page
     assert "460 more of what was watched, in the figure" in page
+
+
+def test_the_first_page_says_what_it_did_as_found_and_after():
+    left = [
+        told(1.0, "0:01 leaves 7.70 V: 3.00 V"),
+        told(1.5, "0:01 was away from 7.70 V"),
+        told(1.8, "0:01 leaves 7.70 V: 2 V"),
+    ]
+    before = Pass(name="as-found", started_utc="", watched=(stretch(60.0), stretch(120.0)), events=tuple(left))
+    settled = Event(kind="watched", subject="V3.3", value=7.71, text="0:50 settled at 7.71 V",
+                    taken_utc=(BEGUN + timedelta(seconds=50)).isoformat())  # fmt: skip
+    after = Pass(name="burn-in", started_utc="", watched=(stretch(60.0), stretch(3600.0)), events=(settled,))
+    page = findings(Material(sheet=JobSheet(chassis_name="x"), passes=(before, after)))
+    assert (
+        "V3.3 was watched for 2 min (as-found): it read 7.690 V to 7.710 V and left where it stood 2 times."
+        in page.wrong
+    )
+    assert "watched for 60 min (burn-in): it settled at 7.710 V and did not leave where it stood." in page.proof
