@@ -27,9 +27,9 @@ def test_gain_and_phase_of_ac_coupled_channels_lie_in_their_intervals(trials, tm
 
 
 def test_corners_lie_in_their_intervals(trials, tmp_path):
-    # Of 40 sweeps at 95 % fewer than 33 happen once in 2,000 (binomial distribution).
-    inside = trials.corners(40, tmp_path)
-    assert min(inside.values()) >= 33
+    # Of 28 sweeps at 95 % fewer than 22 happen once in 2,500 (binomial distribution).
+    inside = trials.corners(28, tmp_path)
+    assert min(inside.values()) >= 22
 
 
 def test_distortion_of_a_known_wave_within_a_tenth_of_a_percent(trials, tmp_path):

@@ -12,7 +12,7 @@ from analysis.gain import ChannelAccuracy, gain_of
 from analysis.sinefit import fit_sine
 from analysis.uncertainty import InputQuantity, coverage_factor, evaluate
 
-TRIALS = 4000  # a variance is then known to 2.2 % (k = 1), so 10 % is more than four standard deviations
+TRIALS = 2000  # a variance is then known to 3.2 % (k = 1), so 10 % is more than three standard deviations
 
 
 def bound(count, dt_s, freq_hz, amplitude, phase, noise, unknown_frequency):

@@ -10,7 +10,7 @@ from analysis.circuit import dc
 from analysis.circuit.dc import solve_dc
 from analysis.circuit.elements import GROUND, LEAKAGE_S
 
-STATES = 20_000
+STATES = 10_000
 
 
 def wild_states(model, count, rng):

@@ -140,7 +140,7 @@ def test_reading_by_reading_ends_where_all_at_once_does(chassis, diagnoser):
     """What was reached before is a start, and no chassis starts where another one ended."""
     read = readings(chassis, DC, {"V1": load_tube("12AT7")})
     diagnoser.diagnose(readings(chassis, DC, {"V1": load_tube("12AU7")}))
-    for count in range(3, len(read) + 1):
+    for count in range(len(read), 2, -2)[::-1]:
         last = diagnoser.diagnose(read[:count])
     fresh = Diagnoser(ChassisModel(chassis), DC + GAINS).diagnose(read)
     assert last.suspects[0].fault == fresh.suspects[0].fault
