@@ -20,7 +20,7 @@ from acquisition.steady import SteadyDetector
 from acquisition.store import Job, open_job
 from analysis.app.jobs import begin_pass, beside, told_of_mains
 from analysis.app.replaced import keep_replaced
-from analysis.app.survey import detector_for, limits_of, survey_of
+from analysis.app.survey import OverWatch, detector_for, limits_of, survey_of
 from analysis.chassis.plan import survey_plan
 
 from . import showing
@@ -103,7 +103,7 @@ class BenchWorker:
         self._detector: SteadyDetector | None = None
         self._thinker: Thinker | None = None
         self._advised: str | None = None
-        self._survey = SurveyPanel(hub)
+        self._survey, self._over = SurveyPanel(hub), OverWatch()
         self._shown_s, self._state = -1.0, "open"
         self.failure: BaseException | None = None
         self._thread = threading.Thread(target=self._run, name="bench", daemon=True)
@@ -292,7 +292,7 @@ class BenchWorker:
         self._start_thinking(machine)
         self._survey.keep(hand.readings, machine.steps)
         # From here on nothing is asked of the job: a survey that cannot begin leaves none half begun.
-        self._machine, self._detector = machine, machine.detector
+        self._machine, self._detector, self._over = machine, machine.detector, OverWatch()
         self._survey.begin()
         self._show_all(machine.start())
 
@@ -395,8 +395,21 @@ class BenchWorker:
                     self._think()
                 if self._operator is not None:
                     self._operator.react(action)
+        if any(action.kind is ActionKind.TAKEN for action in actions):
+            with self._telling():
+                self._watch_ratings()
         if actions:
             self._survey.publish()
+
+    def _watch_ratings(self) -> None:
+        """Say aloud and at the top what this reading shows to be over its rating: the list may be far down."""
+        hand = self._hand
+        words = self._over.news(hand.chassis, hand.readings, self._job.work_done(hand.name))
+        if words is None:
+            return
+        self._alarm(words)
+        if words:
+            self.hub.cue("alarm", text=words)
 
     def _publish_job(self) -> None:
         passes = [self._job.read_pass(name, captures=False) for name in self._job.passes()]
