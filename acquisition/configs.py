@@ -378,8 +378,8 @@ def _instead(model: type[BaseModel], place: tuple[str | int, ...]) -> str:
             here = _model_in(field.annotation)
     fields = getattr(here, "model_fields", {})
     name = str(place[-1])[:40]
-    if re.fullmatch(r"\d+[a-zA-Zµ]?", name):
-        return ": expected a point in a number, and no comma"
+    if decimals_cut_off(name):
+        return f": {DECIMALS_CUT_OFF}"
     if near := difflib.get_close_matches(name, list(fields), n=1, cutoff=0.7):  # notes are no slip of tubes
         return f", did you mean {near[0]}?"
     inside = (
@@ -389,6 +389,21 @@ def _instead(model: type[BaseModel], place: tuple[str | int, ...]) -> str:
     if home:
         return f", it goes into {home}"
     return f", expected one of {' '.join(fields)}" if 0 < len(fields) <= _MOST_NAMED else ""
+
+
+DECIMALS_CUT_OFF = "expected a point in a number, and no comma"
+"""What to say where `decimals_cut_off`."""
+
+
+def decimals_cut_off(field: str) -> bool:
+    """Whether a field that nobody knows is what stands behind a comma: ``{at: 0,5}`` is ``at: 0`` and ``5``.
+
+    Parameters
+    ----------
+    field : str
+        Its name.
+    """
+    return re.fullmatch(r"\d+[a-zA-Zµ]?", field) is not None
 
 
 def _model_in(annotation: Any) -> Any:

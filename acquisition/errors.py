@@ -82,7 +82,7 @@ class Problem:
     Parameters
     ----------
     path : str
-        The file as the user named it.
+        The file as the user named it; empty where it is the command line that is wrong.
     line : int
         Line in that file, counted from 1; 0 where no line applies.
     field : str
@@ -98,8 +98,8 @@ class Problem:
 
     def __str__(self) -> str:
         where = f"{self.path}:{self.line}" if self.line else self.path
-        field = f"{_short(self.field, 100)}: " if self.field else ""
-        return harmless(f"{where}: {field}{_short(self.text, 400)}")
+        named = filter(None, (where, _short(self.field, 100), _short(self.text, 400)))
+        return harmless(": ".join(named))
 
 
 def _short(text: str, most: int) -> str:

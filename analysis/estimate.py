@@ -98,7 +98,7 @@ def keys_of(model: ChassisModel, names: Sequence[str]) -> list[str]:
     wrong = [name for name in names if name not in known]
     if wrong:
         raise ConfigError.from_problems(
-            [Problem("command", 0, "estimate", f"no such part {name!r}") for name in wrong],
+            [Problem("", 0, "--estimate", f"no such part {name!r}") for name in wrong],
             hint=f"parts with a value: {' '.join(sorted(known))}",
         )
     keys = []

@@ -78,6 +78,16 @@ class Idle:
         return self.plate_w.value - self.plate_w.expanded() > screen * self.limits.plate_w
 
     @property
+    def over_text(self) -> str:
+        """``the plate of V4 dissipates 38.3 W, 128 % of its rating, by the readings and R27 as drawn``; empty of a
+        plate that is not over it."""
+        if not self.over or self.plate_w is None or self.share is None:
+            return ""
+        by = " and ".join(["the readings", *(f"{name} as drawn" for name in self.drawn)])
+        of_it = f"{100.0 * self.share:.0f} % of its rating"
+        return f"the plate of {self.names} dissipates {self.plate_w.value:.3g} W, {of_it}, by {by}"
+
+    @property
     def names(self) -> str:
         """``V3``, or ``V3, V4 (mean)``."""
         return ", ".join(self.tubes) + (" (mean)" if len(self.tubes) > 1 else "")
@@ -154,21 +164,20 @@ def idle_facts(one: Idle) -> dict[str, Any]:
     return facts
 
 
-def over_ratings(idle: Sequence[Idle]) -> list[str]:
-    """Plates that are beyond their rating, to be said before anything else.
+def over_ratings(idle: Sequence[Idle]) -> dict[str, str]:
+    """Plates that are beyond their rating, to be said before anything else: what to do comes first.
 
     Parameters
     ----------
     idle : sequence of Idle
         From `idle_of`.
+
+    Returns
+    -------
+    dict of str to str
+        Sentences without a full stop, by the names of the tubes.
     """
-    return [
-        f"{one.names} dissipates {one.plate_w.value:.3g} W by these readings"
-        + (f" and {' and '.join(one.drawn)} as drawn" if one.drawn else "")
-        + f", {100.0 * one.share:.0f} % of what its plate is rated for: mains off, then find why"
-        for one in idle
-        if one.over and one.plate_w is not None and one.share is not None
-    ]
+    return {one.names: f"mains off, then find why: {one.over_text}" for one in idle if one.over}
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)

@@ -202,4 +202,4 @@ def refusal(text: str) -> ConfigError:
     text : str
         Why, and what to do.
     """
-    return ConfigError.from_problems([Problem("command", 0, "", text)])
+    return ConfigError.from_problems([Problem("", 0, "", text)])

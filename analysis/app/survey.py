@@ -2,14 +2,14 @@
 
 from __future__ import annotations
 
-from collections.abc import Callable, Iterable, Iterator
+from collections.abc import Callable, Iterable, Iterator, Sequence
 from dataclasses import replace
 from typing import TYPE_CHECKING
 
 if TYPE_CHECKING:
     from acquisition.instruments import Bench, Meter, Sample
     from acquisition.probing import Action, Guided, Key, Options, Probing, ProbingLimits
-    from acquisition.records import Reading
+    from acquisition.records import Event, Reading
     from acquisition.steady import SteadyDetector
     from analysis.chassis import Chassis, ChassisModel
 
@@ -71,6 +71,7 @@ def run_survey(
     keys: Callable[[], Key | None],
     show: Callable[[Action], None],
     live: Callable[[Sample], None] | None = None,
+    after_reading: Callable[[], str] | None = None,
 ) -> None:
     """Run a survey or a watch until it is done.
 
@@ -89,22 +90,57 @@ def run_survey(
         Takes each action.
     live : callable, optional
         Takes each sample, for the live value.
+    after_reading : callable, optional
+        Gives the caution that what was read so far calls for, or nothing; asked after each reading.
     """
-    from acquisition.probing import Phase
+    from acquisition.probing import Action, ActionKind, Phase
 
-    for action in machine.start():
-        show(action)
+    def shown(actions: Iterable[Action]) -> None:
+        taken = False
+        for action in actions:
+            taken |= action.kind is ActionKind.TAKEN
+            show(action)
+        if taken and after_reading is not None and (words := after_reading()):
+            show(Action(kind=ActionKind.CAUTION, text=words))
+
+    shown(machine.start())
     for sample in samples:
         if live is not None:
             live(sample)
-        for action in machine.sample(sample):
-            show(action)
+        shown(machine.sample(sample))
         key = keys()
         if key is not None:
-            for action in machine.key(key):
-                show(action)
+            shown(machine.key(key))
         if machine.phase is Phase.DONE:
             return
+
+
+class OverRatings:
+    """Plates beyond their rating by what was read so far: told when it shows, and once, not after the round."""
+
+    def __init__(self) -> None:
+        self._names: frozenset[str] = frozenset()
+
+    def news(self, chassis: Chassis, readings: Sequence[Reading], work: Sequence[Event]) -> str | None:
+        """What is over its rating now.
+
+        Parameters
+        ----------
+        chassis, readings, work
+            As `analysis.idle.idle_of`.
+
+        Returns
+        -------
+        str or None
+            Sentences, empty where nothing is over it any more; None where it is the same tubes as at the last look.
+        """
+        from analysis.idle import idle_of, over_ratings
+
+        over = over_ratings(idle_of(chassis, readings, work))
+        if over.keys() == self._names:
+            return None
+        self._names = frozenset(over)
+        return " ".join(f"{text[:1].upper()}{text[1:]}." for text in over.values())
 
 
 def patient_samples(meter: Meter, tell: Callable[[str], None]) -> Iterator[Sample]:

@@ -47,7 +47,7 @@ def tell(text: str, *, err: bool = False) -> None:
         click.echo(harmless(line), err=err)
 
 
-def tell_wrapped(text: str, hang: int) -> None:
+def tell_wrapped(text: str, hang: int, *, err: bool = False) -> None:
     """Print lines as `tell` does, the longer ones over several.
 
     Parameters
@@ -56,9 +56,11 @@ def tell_wrapped(text: str, hang: int) -> None:
         One line or more; what a line begins with stays as it is.
     hang : int
         Columns by which the rest of a line stands in.
+    err : bool
+        To standard error.
     """
     for line in text.split("\n"):
         parts = textwrap.wrap(
             line, text_width(), subsequent_indent=" " * hang, break_on_hyphens=False, break_long_words=False
         )
-        tell("\n".join(parts))
+        tell("\n".join(parts), err=err)

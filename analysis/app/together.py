@@ -71,7 +71,7 @@ class Stood:
         from analysis.judge import asked_about
 
         mains_v, work = self.taken.mains_v, self.taken.work
-        told = [over_ratings(idle_of(model.chassis, readings, work)) for model, readings in self.rounds]
+        told = [[*over_ratings(idle_of(model.chassis, readings, work)).values()] for model, readings in self.rounds]
         told += [asked_about(model.chassis, model, readings, mains_v) for model, readings in self.rounds]
         return list(dict.fromkeys(text for found in told for text in found))
 

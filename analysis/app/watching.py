@@ -169,6 +169,6 @@ def _dissipation(chassis: Chassis, job: Job, name: str, point: str) -> Callable[
     now = Reading(point=point, quantity="dc_v", value=0.0, quality="good")
 
     def told(value_v: float) -> Sequence[str]:
-        return over_ratings(idle_of(chassis, [*others, replace(now, value=value_v)], work))
+        return tuple(over_ratings(idle_of(chassis, [*others, replace(now, value=value_v)], work)).values())
 
     return told

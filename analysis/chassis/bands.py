@@ -49,6 +49,23 @@ class Band:
     std: float
 
 
+def pairs(rng: np.random.Generator, count: int) -> np.ndarray:
+    """Normal deviates in pairs of opposite sign (antithetic variates).
+
+    Where one chassis of a pair reads more than the middle one, the other reads less: chance moves their median
+    little, so that the same is expected of equal tubes, and the limits are told as well as without.
+
+    Parameters
+    ----------
+    rng : Generator
+        Source of randomness.
+    count : int
+        How many.
+    """
+    half = rng.standard_normal((count + 1) // 2)
+    return np.stack([half, -half], axis=1).ravel()[:count]
+
+
 def healthy_values(
     model: ChassisModel,
     count: int,
@@ -80,7 +97,7 @@ def healthy_values(
     dict of str to ndarray, shape (S,)
         As `ChassisModel.draw` gives.
     """
-    values = model.draw(count, rng, measured)
+    values = model.draw(count, rng, measured, pairs)
     if mains_v is not None:
         values["mains"] = np.full(count, mains_v / model.chassis.mains_v)
     rails = _rail_readings(model, readings)
@@ -89,7 +106,7 @@ def healthy_values(
     aims = {}
     for reading in rails:
         std = UNKNOWN_STD_RATIO * abs(reading.value) if reading.std is None else reading.std
-        aims[reading.point] = reading.value + std * rng.standard_normal(count)
+        aims[reading.point] = reading.value + std * pairs(rng, count)
     for _ in range(CORRECTIONS):
         rest = model.operating_point(values)
         for rail, aim in aims.items():

@@ -33,6 +33,8 @@ NOTHING_REACHED = 1e-6
 """Gain below which a stage passes nothing. Common practice, no source."""
 UNHEARD = 1e-3
 """Share of the generator's volts below which a stage hears nothing but crosstalk. Common practice, no source."""
+CROSSTALK = 0.1
+"""Share of what a point hears of its own channel that it hears of another's at most. Common practice, no source."""
 NO_LOAD = 10.0
 """Times the rated impedance of a secondary from which a resistance is no load. Common practice, no source."""
 ADDS = 0.5
@@ -318,11 +320,19 @@ def _load_warnings(chassis: Chassis) -> list[str]:
 
 
 def _stage_warnings(model: ChassisModel, stages: Mapping[str, StageExpectation]) -> list[str]:
-    """Stages that hear nothing: of another channel whose input is not named, a gain would be one of crosstalk."""
+    """Stages that hear nothing: of another channel whose input is not named, or from one channel to the other, a
+    gain would be one of crosstalk."""
     warnings = []
+    heard = model.channels.heard
     for stage in model.stages.values():
-        source = model.input_of([stage.source, stage.target])
-        if model.channels.heard(source, model.node(stage.source)) < UNHEARD:
+        source, others = model.input_of([stage.source, stage.target]), model.input_of([stage.target])
+        target = model.node(stage.target)
+        if heard(source, target) < CROSSTALK * heard(others, target):
+            warnings.append(
+                f"stage {stage.name}: {stage.source} hears {source}, and {stage.target} hears {others}: are its two"
+                " points of one channel?"
+            )
+        elif heard(source, model.node(stage.source)) < UNHEARD:
             warnings.append(
                 f"stage {stage.name}: next to nothing of {source} reaches {stage.source}; a second channel has an "
                 "input and an output of its own in signal, or a control stands at its end"

@@ -6,7 +6,7 @@ import re
 from collections.abc import Iterable
 from typing import Any
 
-from acquisition.configs import Document, find_config, parse_yaml, read_yaml, validate
+from acquisition.configs import DECIMALS_CUT_OFF, Document, find_config, parse_yaml, read_yaml, validate
 from acquisition.errors import ConfigError, Problem
 from acquisition.quantities import comma_hint, parse_tolerance, parse_value, with_plain_minus
 
@@ -57,7 +57,7 @@ def _checked(document: Document, cut_off: Iterable[Problem] = ()) -> Chassis:
     printed = {}
     for point, text in file.printed.items():
         if point.isdigit() and not text:
-            problems.append(document.problem(("printed", point), "expected a point in a number, and no comma"))
+            problems.append(document.problem(("printed", point), DECIMALS_CUT_OFF))
             continue
         try:
             printed[point] = parse_printed(text)

@@ -3,7 +3,7 @@
 from __future__ import annotations
 
 import difflib
-from collections.abc import Iterable, Mapping, Sequence
+from collections.abc import Callable, Iterable, Mapping, Sequence
 from dataclasses import replace
 from functools import cached_property
 
@@ -218,7 +218,11 @@ class ChassisModel:
         return dict(self._nominal)
 
     def draw(
-        self, count: int, rng: np.random.Generator, measured: Mapping[str, tuple[float, float]] | None = None
+        self,
+        count: int,
+        rng: np.random.Generator,
+        measured: Mapping[str, tuple[float, float]] | None = None,
+        normal: Callable[[np.random.Generator, int], np.ndarray] = np.random.Generator.standard_normal,
     ) -> dict[str, np.ndarray]:
         """Draw healthy chassis.
 
@@ -230,6 +234,8 @@ class ChassisModel:
             Source of randomness.
         measured : mapping of str to (value, std), optional
             Values found with power off, by parameter key: they replace nominal and tolerance.
+        normal : callable, optional
+            Draws the deviations of one parameter, such as `pairs`.
 
         Returns
         -------
@@ -240,7 +246,7 @@ class ChassisModel:
         for key, parameter in self.parameters.items():
             if parameter.sigma == 0.0:
                 continue
-            z = rng.standard_normal(count)
+            z = normal(rng, count)
             if key.endswith(".mu"):
                 # Drawn after the strength of its section, with which it goes.
                 strength = self.parameters[f"{parameter.section}.strength"]
@@ -249,7 +255,7 @@ class ChassisModel:
                 z = rho * known + np.sqrt(1.0 - rho**2) * z
             values[key] = self._nominal[key] * np.exp(parameter.shift + parameter.sigma * z)
         for key, (value, std) in (measured or {}).items():
-            values[key] = np.maximum(value + std * rng.standard_normal(count), 1e-6 * abs(value))
+            values[key] = np.maximum(value + std * normal(rng, count), 1e-6 * abs(value))
         return values
 
     def operating_point(self, values: Values) -> OperatingPoint:

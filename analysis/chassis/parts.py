@@ -7,6 +7,7 @@ import re
 from collections.abc import Mapping
 from typing import Any
 
+from acquisition.configs import DECIMALS_CUT_OFF, decimals_cut_off
 from acquisition.quantities import format_value, parse_tolerance, parse_value
 from analysis.tubes.article import with_article
 
@@ -214,6 +215,8 @@ def _mapped(name: str, entry: Mapping[str, Any], line: int) -> Part:
         if key not in allowed:
             if ")" in key:
                 raise PartMistake("expected square brackets around points such as [SPK, gnd]", key)
+            if decimals_cut_off(key):
+                raise PartMistake(DECIMALS_CUT_OFF, key)
             near = difflib.get_close_matches(key, allowed, n=1, cutoff=LIKE)
             instead = f"did you mean {near[0]}?" if near else f"expected one of {' '.join(sorted(allowed))}"
             raise PartMistake(f"unknown field of {with_article(kind)}, {instead}", key)

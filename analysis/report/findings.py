@@ -165,13 +165,10 @@ def outside(judged: Sequence[Judged]) -> list[Judged]:
 def _over(material: Material, passes: Sequence[Pass]) -> list[str]:
     """Tubes that dissipate more than they are rated for."""
     return [
-        f"By the readings of {one.name}"
-        + (f", and {listed(tube.drawn)} as drawn," if tube.drawn else "")
-        + f" the plate of {tube.names} dissipates {tube.plate_w.value:.3g} W, "
-        f"{100.0 * tube.share:.0f} % of its rating."
+        f"In {one.name} {tube.over_text}."
         for one in passes
         for tube in material.idle.get(one.name, ())
-        if tube.over and tube.plate_w is not None and tube.share is not None
+        if tube.over
     ]
 
 

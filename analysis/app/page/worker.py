@@ -16,13 +16,12 @@ from acquisition.errors import AcquisitionError, BenchError
 from acquisition.instruments import open_meter
 from acquisition.instruments.meter_role import gap_sample
 from acquisition.probing import Action, ActionKind, Key, Options, Phase, Probing
-from acquisition.records import Measurand
 from acquisition.steady import SteadyDetector
 from acquisition.store import Job, open_job
 from acquisition.watching import Watching
 from analysis.app.jobs import begin_pass, beside, told_of_mains
 from analysis.app.replaced import keep_replaced
-from analysis.app.survey import detector_for, limits_of, survey_of
+from analysis.app.survey import OverRatings, detector_for, survey_of
 from analysis.app.watching import step_to_watch, watch_of
 from analysis.chassis.plan import survey_plan
 
@@ -33,8 +32,8 @@ from .in_hand import PassInHand
 from .noting import NOTES, Noting
 from .starting import chosen
 from .surveying import SurveyPanel
-from .thinking import NOTHING_WEIGHED, Thinker
 from .watching import CoursePanel, to_watch
+from .weighing import Weighing
 
 if TYPE_CHECKING:
     from acquisition.instruments import Bench, Meter, Sample
@@ -106,9 +105,8 @@ class BenchWorker:
         self._ending = threading.Event()
         self._machine: Probing | Watching | None = None
         self._detector: SteadyDetector | None = None
-        self._thinker: Thinker | None = None
-        self._advised: str | None = None
-        self._survey, self._course = SurveyPanel(hub), CoursePanel(hub)
+        self._weighing = Weighing(hub, bench)
+        self._survey, self._course, self._over = SurveyPanel(hub), CoursePanel(hub), OverRatings()
         self._shown_s, self._state = -1.0, "open"
         self.failure: BaseException | None = None
         self._thread = threading.Thread(target=self._run, name="bench", daemon=True)
@@ -148,8 +146,7 @@ class BenchWorker:
             self._alarm(f"The bench thread failed: {type(error).__name__}. Look at the terminal.")
             raise
         finally:
-            if self._thinker is not None:
-                self._thinker.end()
+            self._weighing.end()
 
     @contextmanager
     def _telling(self) -> Iterator[None]:
@@ -173,7 +170,7 @@ class BenchWorker:
         self._publish_job()
         # A tab that stayed open still shows what the server before this one said.
         GainPanel(self.hub).show({})
-        self.hub.publish("suspects", showing.suspects_panel(NOTHING_WEIGHED, None))
+        self._weighing.show_nothing(None)
         self._noting = Noting(job, hand.chassis, hand.name, self.hub)
         self._survey.publish()
         words = "not opened yet" if self.bench.generator is not None else "none on this bench"
@@ -191,8 +188,7 @@ class BenchWorker:
             except BenchError as error:  # of the meter, or of a file that says how to talk to it
                 self._meter_lost(showing.error_words(error))
                 self._wait_for_meter()
-        if self._thinker is not None:
-            self._thinker.keep(job, hand.name)
+        self._weighing.keep(job, hand.name)
 
     def _listen(self, meter: Meter) -> None:
         """Samples and requests, until the page ends or the meter is lost."""
@@ -251,7 +247,7 @@ class BenchWorker:
         step = machine.step if machine is not None else None
         self._noting.take(action, body, step.point if step else "")
         if action == "changed":
-            self._think()
+            self._weighing.ask(self._hand)
         elif action == "pulled" and hand.stand(hand.so_far.pulled):
             self._publish_job()
             self.hub.cue("records")
@@ -260,7 +256,7 @@ class BenchWorker:
                 self._survey.rejudge(hand.readings, machine, hand.chassis)
                 self._show_all(actions)
                 self._survey.publish()
-            self._think()
+            self._weighing.ask(self._hand)
 
     def _start_survey(self, body: Mapping[str, Any]) -> None:
         hand, running = self._hand, self._machine
@@ -308,12 +304,12 @@ class BenchWorker:
             self._meter,
             lambda reading: self._job.add_reading(choice.name, reading),
             options,
-            advise=(lambda: self._advised) if choice.follow else None,
+            advise=(lambda: self._weighing.advised) if choice.follow else None,
         )
-        self._start_thinking(machine)
+        self._weighing.begin(hand, machine.steps)
         self._survey.keep(hand.readings, machine.steps)
         # From here on nothing is asked of the job: a survey that cannot begin leaves none half begun.
-        self._machine, self._detector = machine, machine.detector
+        self._machine, self._detector, self._over = machine, machine.detector, OverRatings()
         self._survey.begin()
         self._show_all(machine.start())
 
@@ -330,37 +326,13 @@ class BenchWorker:
     def _take_up(self, name: str) -> None:
         """Go on with another pass: all that the tabs show is of it from now on."""
         hand = self._hand
-        if self._thinker is not None:
-            self._thinker.keep(self._job, hand.name)
+        self._weighing.keep(self._job, hand.name)
         hand.name = self._pass_name = name
-        self._machine = self._advised = None
-        self.hub.publish("suspects", showing.suspects_panel(NOTHING_WEIGHED, 0))
+        self._machine = None
+        self._weighing.show_nothing(0)
         self._survey.clear()
         self._noting = Noting(self._job, hand.chassis, name, self.hub)
         self.hub.cue("records")
-
-    def _start_thinking(self, machine: Probing) -> None:
-        if self._thinker is not None:
-            self._think()
-            return
-        if self._hand.model is None or (first := self._hand.weighable()) is None:
-            return
-        reached = {name for name, point in self._hand.model.points.items() if point.node}
-        wanted = [Measurand(point=s.point, quantity="dc_v") for s in machine.steps if s.point in reached]
-        limit_v = limits_of(self.bench, mains_known=True).rated_v
-        self.hub.publish("suspects", showing.suspects_panel(NOTHING_WEIGHED, 0))
-        self._thinker = Thinker(first, wanted, limit_v, self._tell_suspects)
-        if any(readings for _, readings in first.rounds):
-            self._thinker.ask(first)
-
-    def _think(self) -> None:
-        if self._thinker is not None and (read := self._hand.weighable()) is not None:
-            self._thinker.ask(read)
-
-    def _tell_suspects(self, found: dict[str, Any], points: int | None, settled: bool) -> None:
-        panel = showing.suspects_panel(found, points, settled)
-        self._advised = panel["point"]
-        self.hub.publish("suspects", panel)
 
     def _gain(self, body: Mapping[str, Any]) -> None:
         """Measure with generator and scope; the meter waits."""
@@ -380,7 +352,7 @@ class BenchWorker:
                 panel.lamp(False, UNKNOWN, known=False)
         self._publish_job()
         self.hub.cue("records")
-        self._think()
+        self._weighing.ask(self._hand)
 
     def _await_placed(self, points: tuple[str, str] | None) -> None:
         """Wait until the probes are on two points, or, without any, only look whether to stop."""
@@ -428,11 +400,24 @@ class BenchWorker:
                 elif self._machine is not None:
                     self._survey.show(action, self._machine, self._hand.chassis)
                 if action.kind is ActionKind.TAKEN:
-                    self._think()
+                    self._weighing.ask(self._hand)
                 if self._operator is not None:
                     self._operator.react(action)
+        if any(action.kind is ActionKind.TAKEN for action in actions):
+            with self._telling():
+                self._watch_ratings()
         if actions:
             (self._course if isinstance(self._machine, Watching) else self._survey).publish()
+
+    def _watch_ratings(self) -> None:
+        """Say aloud and at the top what this reading shows to be over its rating: the list may be far down."""
+        hand = self._hand
+        words = self._over.news(hand.chassis, hand.readings, self._job.work_done(hand.name))
+        if words is None:
+            return
+        self._alarm(words)
+        if words:
+            self.hub.cue("alarm", text=words)
 
     def _publish_job(self) -> None:
         passes = [self._job.read_pass(name, captures=False) for name in self._job.passes()]

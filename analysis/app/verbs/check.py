@@ -125,12 +125,15 @@ def command(arguments: tuple[str, ...], chassis_name: str | None, pass_name: str
     for taken in passes:
         rows, notes = verdicts(chassis, taken)
         idle = idle_of(chassis, taken.readings, taken.work)
-        notes = [*over_ratings(idle), *notes]
+        over = list(over_ratings(idle).values())
         disagrees |= any(row["verdict"] in ("low", "high") for row in rows)
         if plain:
             facts = [idle_facts(one) for one in idle]
-            click.echo(json.dumps({**taken.labels, "readings": rows, "idle": facts, "notes": notes}))
-        elif not rows:
+            click.echo(json.dumps({**taken.labels, "readings": rows, "idle": facts, "notes": [*over, *notes]}))
+            continue
+        for words in over:
+            tell_wrapped(words, 2)
+        if not rows:
             count = len(taken.readings)
             why = f"none of its {count} readings is one to judge" if count else "nothing was read in it"
             tell(f"{' '.join(taken.labels.values())}: {why}")

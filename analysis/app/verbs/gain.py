@@ -10,7 +10,7 @@ from typing import TYPE_CHECKING, Any
 
 import click
 
-from analysis.app.terminal import tell, tell_wrapped
+from analysis.app.terminal import tell_wrapped
 from analysis.app.volts import ABOVE_ONE
 
 if TYPE_CHECKING:
@@ -33,14 +33,14 @@ class Value(click.ParamType):
 
     def convert(self, value: Any, param: click.Parameter | None, ctx: click.Context | None) -> float:
         """Read it."""
-        from acquisition.quantities import parse_value
+        from acquisition.quantities import comma_hint, parse_value
 
         if isinstance(value, float):
             return value
         try:
             number = parse_value(str(value))
-        except ValueError as error:
-            self.fail(str(error), param, ctx)
+        except ValueError:  # whose own words are of parts, and no volts or hertz
+            self.fail(f"expected a number such as 0.1, 20 or 1k, got {value!r}{comma_hint(str(value))}", param, ctx)
         if number <= 0:
             self.fail(f"expected a value above zero, got {value!r}", param, ctx)
         return number
@@ -117,7 +117,7 @@ def command(
         if not hum and plan.source == plan.output:
             why = f"is no stage that can be known, {reason}" if chassis is None else "is one point"
             raise click.UsageError(f"{stage} {why}: gain needs a stage, or two points FROM>TO")
-        say: Callable[[str], None] = lambda text: tell(text, err=as_json)  # noqa: E731
+        say: Callable[[str], None] = lambda text: tell_wrapped(text, 2, err=as_json)  # noqa: E731
         for caution in CAUTIONS:
             say(f"! {caution}")
         if reason:

@@ -16,7 +16,7 @@ from acquisition.store import has_job, open_job, read_passes_csv
 from analysis.app.jobs import begin_pass, chassis_of, new_job, pulled_in, require_same, told_of_mains
 from analysis.app.passes import require_points
 from analysis.app.replaced import out_of_circuit
-from analysis.app.terminal import tell
+from analysis.app.terminal import tell, tell_wrapped
 from analysis.app.volts import MAINS
 
 if TYPE_CHECKING:
@@ -78,7 +78,7 @@ def command(
         for pass_name in sorted(wanted, key=lambda one: one != name):
             kept_v = begin_pass(opened, pass_name, mains_v, pulled_in(opened, pass_name, out))
             if words := told_of_mains(pass_name, kept_v, mains_v, drawn.mains_v if drawn else None):
-                tell(words)
+                tell_wrapped(words, 2)
             if kept_v is None:  # an export has no column for it
                 note = f"stagewalk note {shlex.quote(name_of(job))} --pass {shlex.quote(pass_name)} --mains VOLTS"
                 tell(f"{pass_name} has no mains yet, and so wider bands: {note}")

@@ -5,7 +5,7 @@ from __future__ import annotations
 import click
 
 from analysis.app.jobs import chassis_of, latest_pass, told_of_mains
-from analysis.app.terminal import harmless, tell
+from analysis.app.terminal import harmless, tell, tell_wrapped
 from analysis.app.volts import MAINS
 
 
@@ -90,7 +90,7 @@ def command(
             events = (*replacements(chassis, replaced), *measurements(chassis, measured))
             out = out_of_circuit(chassis, pulled, lifted, or_none=True)
             for asked in far_from_drawn(chassis, events):
-                tell(asked)
+                tell_wrapped(asked, 2)
         elif replaced or measured or pulled or lifted:
             raise click.UsageError(f"no parts to name: {modelled(job.sheet)[2]}")
         job.describe(**intake)
@@ -102,7 +102,7 @@ def command(
             was = "not written down" if before_v is None else f"{before_v:g} V"
             job.add_event(name, Event(kind="note", text=f"mains {mains_v:g} V, before this note {was}"))
             if words := told_of_mains(name, mains_v, mains_v, chassis.mains_v if chassis else None):
-                tell(words)
+                tell_wrapped(words, 2)
         if name is not None and (pulled or lifted):
             keep_out(job, name, out)
         if name is not None and text:

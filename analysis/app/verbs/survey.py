@@ -20,7 +20,7 @@ from analysis.app.jobs import (
     require_point,
     told_of_mains,
 )
-from analysis.app.terminal import tell
+from analysis.app.terminal import tell, tell_wrapped
 from analysis.app.volts import ABOVE_ONE, MAINS
 
 if TYPE_CHECKING:
@@ -92,7 +92,7 @@ def command(
         replacements,
         require_unread,
     )
-    from analysis.app.survey import patient_samples, run_survey, survey_of
+    from analysis.app.survey import OverRatings, patient_samples, run_survey, survey_of
     from analysis.app.survey_screen import Screen, keyboard
     from analysis.idle import idle_of, over_ratings
     from analysis.judge import asked_about
@@ -127,9 +127,9 @@ def command(
             meter.configure_dc(nplc=bench.meter.nplc if bench.meter is not None else 1.0)
             # Not before the meter answers: an empty pass would stand in the report beside the others.
             if words := told_of_mains(name, begin_pass(job, name, mains_v, out), mains_v, chassis.mains_v):
-                tell(words)
+                tell_wrapped(words, 2)
             for asked in far_from_drawn(chassis, changed):
-                tell(asked)
+                tell_wrapped(asked, 2)
             keep_replaced(job, name, changed)
             machine = survey_of(
                 chassis,
@@ -147,13 +147,19 @@ def command(
                 samples = patient_samples(
                     meter, lambda text: screen.show(Action(kind=ActionKind.CAUTION, text=text))
                 )
-                run_survey(machine, samples, screen.key, screen.show, screen.live)
+                watch = OverRatings()
+
+                def caution() -> str:
+                    return watch.news(chassis, direct_readings(job, name), job.work_done(name)) or ""
+
+                run_survey(machine, samples, screen.key, screen.show, screen.live, caution)
                 if machine.not_kept is not None:
                     raise machine.not_kept
         one = pass_so_far(job, name)
-        over = over_ratings(idle_of(chassis, one.readings, job.work_done(name)))
-        for text in (*over, *asked_about(chassis, model, one.readings, one.mains_v)):
-            tell(f"note: {text}")
+        for text in over_ratings(idle_of(chassis, one.readings, job.work_done(name))).values():
+            tell_wrapped(text, 2)
+        for text in asked_about(chassis, model, one.readings, one.mains_v):
+            tell_wrapped(f"note: {text}", 2)
     return 0
 
 

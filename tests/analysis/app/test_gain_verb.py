@@ -12,6 +12,7 @@ from acquisition.simulated.plant import Line
 from acquisition.store import create_job, open_job
 from analysis.app.cli import main
 from analysis.app.signal.session import GENERATOR_OFF, GENERATOR_ON
+from analysis.app.terminal import WIDEST
 from analysis.gain import gains_kept
 
 
@@ -68,6 +69,7 @@ def run(capsys, *arguments, code=0):
 def test_gain_at_one_frequency_is_printed_and_kept(bench, job_path, capsys):
     out = run(capsys, job_path, "stage", "--drive", "0.5").out
     assert "High voltage kills" in out
+    assert max(map(len, out.splitlines())) <= WIDEST, "cautions and requests too, or a terminal cuts through words"
     assert "the stage inverts" in out
     assert "maximum minus minimum" in out
     assert "model" in out
@@ -428,6 +430,7 @@ def test_low_frequencies_through_coupled_inputs(bench, job_path, capsys):
         (["--headroom", "2", "--swap"], "--swap is for gain at one frequency or over a sweep"),
         (["--hum", "--swap"], "leave it out, or --hum"),
         (["--again"], "--again is for --sweep"),
+        (["--drive", "0,1"], "expected a number such as 0.1, 20 or 1k, got '0,1' (write a point, not a comma)"),
         (["--hum", "--one-channel"], "--one-channel is for gain at one frequency"),
     ],
 )

@@ -11,7 +11,7 @@ import pytest
 from acquisition.configs import find_config
 from acquisition.instruments.accuracy import AccuracyTable
 from acquisition.instruments.samples import Sample
-from acquisition.probing import Do, Key, Options, Probing, ProbingLimits
+from acquisition.probing import ActionKind, Do, Key, Options, Probing, ProbingLimits
 from acquisition.records import SurveyPlan, SurveyStep
 from acquisition.simulated.bench import SimulatedBench
 from acquisition.simulated.hands import Hands
@@ -132,7 +132,8 @@ def test_an_interrupt_at_any_moment_leaves_a_clean_job(tmp_path):
                 Options(),
             )
             if stop_at is None:
-                run_survey(machine, samples(), lambda: next(presses), shown.append)
+                cautions = iter(["plate over its rating", ""])
+                run_survey(machine, samples(), lambda: next(presses), shown.append, None, lambda: next(cautions))
             else:
                 with pytest.raises(KeyboardInterrupt):
                     run_survey(machine, samples(), lambda: next(presses), shown.append)
@@ -146,6 +147,10 @@ def test_an_interrupt_at_any_moment_leaves_a_clean_job(tmp_path):
         assert len(kept) == len(set(kept))
     assert kept == ["V1.1", "V1.6"]
     assert [action.do for action in shown if action.do][-1] is Do.LIFT
+    # What a reading calls for is told behind all that its touch brings, so that nothing speaks over it.
+    caution = next(number for number, action in enumerate(shown) if action.text == "plate over its rating")
+    assert shown[caution].kind is ActionKind.CAUTION
+    assert (shown[caution - 1].do, shown[caution + 1].kind) == (Do.LIFT, ActionKind.SHOW)
 
 
 def test_mistakes_of_the_user_are_one_line_and_exit_2(tmp_path, capsys):

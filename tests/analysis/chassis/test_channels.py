@@ -97,6 +97,15 @@ def test_a_channel_whose_input_is_not_named_is_told():
     assert "stage right: next to nothing of IN1 reaches V2.2" in told
 
 
+def test_a_stage_from_one_channel_to_the_other_is_asked_about():
+    """One digit of a socket mistyped: its gain would be one of crosstalk, and look like a dead stage."""
+    crossed = TEXT.replace("right: [V2.2, V2.1]", "right: [V1.2, V2.1]")
+    parts = PARTS.format(n=1) + PARTS.format(n=2)
+    text = crossed.format(parts=parts, inputs="[IN1, IN2]", outputs="[OUT1, OUT2]")
+    (told,) = expect(ChassisModel(parse_chassis(text)), count=20).warnings
+    assert told == "stage right: V1.2 hears IN1, and V2.1 hears IN2: are its two points of one channel?"
+
+
 def test_every_input_has_its_output():
     with pytest.raises(ConfigError, match=r"signal\.output: expected one for each of 2 inputs, got 1"):
         chassis(outputs="OUT1")

@@ -161,6 +161,7 @@ MISTAKES = [
     ("R1: 1M   V1.2  gnd", "R1: 1M V1.2 -> gnd", "parts.R1: expected a value, two nodes and no more than a toler"),
     ("R1: 1M   V1.2  gnd", "R1: 1M V1.2 gnd (leak)", "(a remark goes behind a #), got '1M V1.2 gnd (leak)'"),
     ("R1: 1M   V1.2  gnd", "R1: 1M 1/2W V1.2 gnd", "parts.R1: 1/2W: a rating needs the mapping form"),
+    ("at: 0.25", "at: 0,25", "parts.P1.25: expected a point in a number, and no comma"),
     ("at: 0.25", "taper: log", "parts.P1.taper: unknown field of a potentiometer, expected one of at ends"),
     ("  RL: 8    SPK   gnd\n", "", "node SPK is used once: nothing else connects to it; its load is a part too, s"),
     ("R3: 1k5  V1.3", "R3: 1k5  V2.3", "V1.3: nothing carries the current of this cathode on: expected a resist"),

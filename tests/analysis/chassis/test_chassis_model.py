@@ -247,6 +247,12 @@ def test_bands_hold_nineteen_healthy_chassis_of_twenty(stage):
         assert band.low < band.expected < band.high
 
 
+def test_the_same_is_expected_of_equal_tubes(amplifier):
+    """Two tubes of one type in equal places were expected up to 7 % apart, by the chance of the draws."""
+    one, other = bands(amplifier, dc("V3.8", "V4.8"), mains_v=230.0)
+    assert one.expected == pytest.approx(other.expected, rel=0.015)
+
+
 def test_bands_follow_the_rails_measured(amplifier):
     """A tenth more mains is not a dozen faults: the bands move with the rails that were read."""
     wanted = dc("HT2", "V1.1", "V2.6", "V3.4")
