@@ -98,13 +98,22 @@ def keys_of(model: ChassisModel, names: Sequence[str]) -> list[str]:
     wrong = [name for name in names if name not in known]
     if wrong:
         raise ConfigError.from_problems(
-            [Problem("", 0, "--estimate", f"no such part {name!r}") for name in wrong],
+            [Problem("", 0, "--estimate", _why_not(model, name)) for name in wrong],
             hint=f"parts with a value: {' '.join(sorted(known))}",
         )
     keys = []
     for name in names:
         keys += [key for key in (name, f"{name}.leak") if key in model.parameters]
     return keys
+
+
+def _why_not(model: ChassisModel, name: str) -> str:
+    drawn = model.chassis.without(())
+    if name in model.chassis.pulled:
+        return f"{name} is out of circuit, so no reading of the pass tells of it"
+    if name in drawn.parts or name in drawn.sockets or name in drawn.rails:
+        return f"{name} has no single value to fit"
+    return f"no such part {name!r}"
 
 
 def estimate(

@@ -20,6 +20,7 @@ from acquisition.records import JUDGED_QUALITIES, Reading, judged_dc, verdict_te
 from .chassis import Band, Chassis, ChassisModel
 from .chassis.bias import bias_asked
 from .chassis.conditions import mains_asked, printed_asked, ripple_asked, tubes_asked
+from .chassis.description import GROUND
 from .chassis.feeding import below_what_they_feed, rails_of
 from .uncertainty import meter_std
 
@@ -214,6 +215,7 @@ def slips_of_hand(chassis: Chassis, readings: Sequence[Reading]) -> list[str]:
     nodes = chassis.node_names
     # A plate straight on a node between filter parts is read there as well as at its pin.
     there = {nodes.get(point, point): sign for point, sign in live.items() if point in nodes or not nodes}
+    there.pop(GROUND, None)  # the plate of a half that is not in use, and all else that lies on the chassis
     live = {point: there[nodes.get(point, point)] for point in volts if nodes.get(point, point) in there}
     read = list(live)
     if len(read) >= enough_live(len(there)) and all(abs(value) < NOTHING_V for value in volts.values()):

@@ -22,6 +22,10 @@ REFERENCE_HZ = 1000.0
 RISING = 0.01
 """Where the last two gains of a sweep differ by more, its end is no place of full gain."""
 
+CLOSEST_RATIO = 1.004
+"""Ratio of neighbouring frequencies of a sweep: nearer ones, of four digits, would be taken for one another when a
+sweep is gone on with."""
+
 _SLOPE = 20.0 / math.log(10.0)
 
 
@@ -156,6 +160,11 @@ def log_frequencies(low_hz: float, high_hz: float, count: int) -> np.ndarray:
     ndarray, shape (count,)
         Rounded to four digits, so that a repeated sweep meets the same frequencies.
 
+    Raises
+    ------
+    ValueError
+        The ends do not rise, or so many lie closer than `CLOSEST_RATIO`.
+
     Examples
     --------
     >>> log_frequencies(20.0, 20000.0, 4).tolist()
@@ -164,6 +173,12 @@ def log_frequencies(low_hz: float, high_hz: float, count: int) -> np.ndarray:
     if not (0 < low_hz < high_hz and count >= 2):
         raise ValueError(
             f"a sweep needs two rising frequencies and at least 2 points, got {low_hz}:{high_hz}:{count}"
+        )
+    most = 1 + math.floor(math.log(high_hz / low_hz) / math.log(CLOSEST_RATIO) + 1e-9)
+    if count > most:
+        raise ValueError(
+            f"{count} frequencies from {low_hz:g} to {high_hz:g} Hz are too close to be told apart: "
+            + (f"expected {most} or fewer" if most > 1 else "expected ends further from each other")
         )
     steps = low_hz * (high_hz / low_hz) ** (np.arange(count) / (count - 1))
     return np.array([float(f"{step:.4g}") for step in steps])

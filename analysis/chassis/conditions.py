@@ -237,7 +237,10 @@ def tubes_asked(model: ChassisModel, readings: Sequence[Reading], mains_v: float
 
 
 def _there_after_all(model: ChassisModel, volts: Mapping[str, float]) -> list[str]:
-    """Ask about tubes that are noted as out of their sockets, and whose cathodes say that they conduct."""
+    """Ask about tubes that are noted as out of their sockets, and whose cathodes say that they conduct.
+
+    A cathode that has volts without its tube, from one beside it or from a divider, does not tell.
+    """
     cathodes = [
         point
         for point in model.points.values()
@@ -247,7 +250,7 @@ def _there_after_all(model: ChassisModel, volts: Mapping[str, float]) -> list[st
     there = {
         point.socket: point
         for point, without in zip(cathodes, shown, strict=True)
-        if volts[point.node] > without + CONDUCTS_V
+        if abs(without) < CONDUCTS_V and volts[point.node] > without + CONDUCTS_V
     }
     return [
         f"{socket} is noted as out of its socket, and its cathode {point.name} stands at "

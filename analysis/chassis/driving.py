@@ -1,4 +1,4 @@
-"""A chassis driven hard: waveforms, distortion, headroom and power, grid current and clipping included."""
+"""A chassis driven hard: waveforms, distortion and the onset of clipping, grid current included."""
 
 from __future__ import annotations
 
@@ -18,18 +18,12 @@ from analysis.circuit.network import Circuit
 from analysis.circuit.supplied import Supplied
 
 from .compiling import GENERATOR
-from .description import GROUND, Chassis
+from .description import Chassis
 from .parameters import Values
 from .predicting import DEFAULT_FREQ_HZ
 
 SAMPLES_AT_ONCE = 100
 """Samples balanced together, which bounds memory."""
-
-CLIPPING_RATIO = 0.05
-"""Distortion at which a stage counts as clipping (common practice, no source)."""
-
-LADDER_RATIO, LADDER_STEPS = 2.0**0.5, 30
-"""Ratio of drives tried one after the other for the headroom, and how many: a tenth of a volt to some thousands."""
 
 GENTLEST_PP_V, ONSET_RATIO, FINEST_RATIO, ONSET_INSTANTS = 1e-3, 2.0, 1.01, 40
 """For the onset of one chassis: first drive, first and last ratio of two drives, and instants of a period."""
@@ -49,25 +43,6 @@ class Drivable(Protocol):
 
     def input_of(self, points: Sequence[str]) -> str:
         """The input that the generator feeds for a reading."""
-
-
-@dataclass(frozen=True, slots=True, kw_only=True)
-class Headroom:
-    """Where distortion reaches a limit; arrays of shape (S,), NaN where it does not.
-
-    Parameters
-    ----------
-    drive_pp_v : ndarray
-        Generator EMF, volts peak to peak.
-    out_pp_v : ndarray
-        Fundamental at the point, volts peak to peak.
-    power_w : ndarray
-        What the fundamental puts into the resistors from the point to ground.
-    """
-
-    drive_pp_v: Array
-    out_pp_v: Array
-    power_w: Array
 
 
 @dataclass(frozen=True, slots=True, kw_only=True, eq=False)
@@ -310,52 +285,3 @@ def distortion_read(model: Drivable, values: Values, measurands: Sequence[Measur
             drive, point = measurands[index].drive_pp_v or 0.0, measurands[index].point
             found[index] = ratios[drives.index(drive), :, points.index(point)]
     return np.stack(found, axis=1)
-
-
-def headroom(
-    model: Drivable, values: Values, point: str, freq_hz: float = 1000.0, limit: float = CLIPPING_RATIO
-) -> Headroom:
-    """Drive at which distortion at a point reaches a limit.
-
-    Parameters
-    ----------
-    model, values, freq_hz
-        As in `waveforms`.
-    point : str
-        Where to look.
-    limit : float
-        Distortion, as a ratio.
-    """
-    drive = _gentle_drive(model, point, freq_hz)
-    before: tuple[Array, Array, float] | None = None
-    nothing = np.full(max([1, *(np.size(value) for value in values.values())]), np.nan)
-    found = Headroom(drive_pp_v=nothing.copy(), out_pp_v=nothing.copy(), power_w=nothing.copy())
-    for _ in range(LADDER_STEPS):
-        wave = waveforms(model, values, [point], drive, freq_hz)[:, 0]
-        ratio, out = distortion_ratio(wave), 2.0 * harmonics_v(wave)[..., 1]
-        if before is not None:
-            fresh = np.isnan(found.drive_pp_v) & (ratio >= limit) & (before[0] < limit)
-            with np.errstate(divide="ignore", invalid="ignore"):
-                share = np.log(limit / before[0]) / np.log(ratio / before[0])
-            found.drive_pp_v[fresh] = (before[2] * (drive / before[2]) ** share)[fresh]
-            found.out_pp_v[fresh] = (before[1] + (out - before[1]) * share)[fresh]
-        if not np.isnan(found.drive_pp_v).any():
-            break
-        before, drive = (ratio, out, drive), drive * LADDER_RATIO
-    found.power_w[:] = found.out_pp_v**2 / 8.0 * _load_s(model, point)
-    return found
-
-
-def _gentle_drive(model: Drivable, point: str, freq_hz: float) -> float:
-    """Drive that gives the nominal chassis about a tenth of a volt at the point."""
-    wave = waveforms(model, {}, [point], 1e-6, freq_hz)[:, 0]
-    return float(1e-6 * 0.1 / max(2.0 * harmonics_v(wave)[0, 1], 1e-12))
-
-
-def _load_s(model: Drivable, point: str) -> float:
-    names = model.chassis.node_names
-    return sum(
-        1.0 / part.value
-        for part in model.chassis.parts.values()
-        if part.kind == "resistor" and {names[node] for node in part.nodes} == {names[point], GROUND}
-    )

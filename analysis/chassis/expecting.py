@@ -10,11 +10,11 @@ import numpy as np
 from acquisition.quantities import format_value
 from acquisition.records import Measurand
 from analysis.circuit.dc import OperatingPoint
-from analysis.circuit.elements import Array
+from analysis.circuit.elements import Array, Inductor, Resistor, Track
 from analysis.tubes import Limits
 
 from .bands import Band, band_of, bands_of, healthy_values
-from .description import GROUND, Chassis
+from .description import GROUND
 from .feedback import positive_feedback
 from .model import ChassisModel
 from .nodes import heater_node
@@ -37,6 +37,8 @@ CROSSTALK = 0.1
 """Share of what a point hears of its own channel that it hears of another's at most. Common practice, no source."""
 NO_LOAD = 10.0
 """Times the rated impedance of a secondary from which a resistance is no load. Common practice, no source."""
+NOTHING_OHM = 1e9
+"""What every node has to elsewhere, so that two that nothing joins have a resistance too."""
 ADDS = 0.5
 """Share of the signal that comes back in phase from which it is asked about: gains are doubled then. Bootstrapping
 and the like return less. Common practice, no source."""
@@ -150,7 +152,7 @@ def expect(
             *_tube_warnings(model, tubes),
             *_part_warnings(model, points),
             *_rating_warnings(model, values, supplied.rest),
-            *_load_warnings(model.chassis),
+            *_load_warnings(model),
             *_stage_warnings(model, stages),
             *_feedback_warnings(model),
         ),
@@ -239,7 +241,7 @@ def _tube_warnings(model: ChassisModel, tubes: Mapping[str, TubeExpectation]) ->
         check(f"{name}: cathode current", seen.cathode_a.expected * 1e3, _milli(limits.cathode_a), "mA", limits)
         if seen.screen_w is not None:
             check(f"{name}: screen dissipates", seen.screen_w.expected, limits.screen_w, "W", limits)
-            screen = float(rest.volts[tube.electrodes[2]][0]) - cathode if tube.electrodes[2] >= 0 else 0.0
+            screen = (float(rest.volts[tube.electrodes[2]][0]) if tube.electrodes[2] >= 0 else 0.0) - cathode
             check(f"{name}: screen to cathode", screen, limits.screen_v, "V", limits)
         socket = model.sections[tube.key][0]
         heater = heater_node(socket, model.chassis.sockets[socket], model.chassis.node_names)
@@ -299,24 +301,37 @@ def _rating_warnings(model: ChassisModel, values: Values, rest: OperatingPoint) 
     return warnings
 
 
-def _load_warnings(chassis: Chassis) -> list[str]:
+def _load_warnings(model: ChassisModel) -> list[str]:
     """Output transformers without a load: a feedback resistor at the secondary lets the file pass as complete."""
-    names = chassis.node_names
-    outputs = {names[point] for point in (chassis.signal.outputs if chassis.signal else ())}
+    signal, names = model.chassis.signal, model.chassis.node_names
+    outputs = {names[point] for point in (signal.outputs if signal else ())}
     warnings = []
-    for part in chassis.parts.values():
-        ends = {names[point] for point in part.nodes[-2:]}
-        if part.kind != "transformer" or not ends & outputs:
+    for part in model.chassis.parts.values():
+        first, last = (names[point] for point in part.nodes[-2:])
+        if part.kind != "transformer" or outputs.isdisjoint((first, last)):
             continue
-        across = (r for r in chassis.parts.values() if r.kind == "resistor" and {names[p] for p in r.nodes} == ends)
         rated_ohm = part.facts["secondary_impedance"]
-        if not any(resistor.value < NO_LOAD * rated_ohm for resistor in across):
+        if _between_ohm(model, first, last) >= NO_LOAD * rated_ohm:
             out = next(point for point in part.nodes[-2:] if names[point] in outputs)
             warnings.append(
                 f"{part.name}: nothing loads {out}, and gains are those without a load: write it as a part, "
                 f"RL: {rated_ohm:g} {' '.join(part.nodes[-2:])}"
             )
     return warnings
+
+
+def _between_ohm(model: ChassisModel, first: str, last: str) -> float:
+    """Ohms of resistors, coils and controls between two nodes: a load may hang behind another part."""
+    circuit, table = model.circuit, model.nominal()
+    matrix = 1.0 / NOTHING_OHM * np.eye(len(circuit.nodes) + 1)  # the last row is ground
+    for branch in circuit.branches:
+        if isinstance(branch, (Resistor, Inductor, Track)) and branch.a != branch.b:
+            ends = np.ix_((branch.a, branch.b), (branch.a, branch.b))
+            matrix[ends] += branch.dc(table)[0] * np.array([[1.0, -1.0], [-1.0, 1.0]])
+    between = np.zeros(len(matrix))
+    between[circuit.node(first)] += 1.0
+    between[circuit.node(last)] -= 1.0
+    return float(between @ np.linalg.solve(matrix, between))
 
 
 def _stage_warnings(model: ChassisModel, stages: Mapping[str, StageExpectation]) -> list[str]:

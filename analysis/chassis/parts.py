@@ -71,6 +71,9 @@ LIKE = 0.7
 """How alike a field has to be to one that is known: taper is no slip of wiper."""
 
 SHARES = frozenset({"at", "tap"})
+ABOVE_ZERO = frozenset({"primary_henries", "rated_volts", "rated_watts", "rated_amps"})
+"""Facts of which there is always some: no winding is without inductance, and nothing is rated for nothing."""
+
 TEXT_FACTS = frozenset({"note", "tolerance"})
 
 
@@ -223,7 +226,11 @@ def _mapped(name: str, entry: Mapping[str, Any], line: int) -> Part:
     for key in (value_key, *places):
         if key not in entry:
             raise PartMistake(f"{with_article(kind)} needs {key}")
-    facts = {key: _number(entry[key], key) for key in entry if key in FACTS[kind] and key not in SHARES}
+    facts = {
+        key: (_value if key in ABOVE_ZERO else _number)(entry[key], key)
+        for key in entry
+        if key in FACTS[kind] and key not in SHARES
+    }
     if kind == "transformer":
         value = _impedances(entry[value_key], value_key, facts)
         primary = _nodes(entry["primary"], "primary", (2, 3, 5))

@@ -66,11 +66,17 @@ def path_mistakes(
     for node in dict.fromkeys(nodes.find(point) for point in nodes.points):
         if paths.find(node) != paths.find(GROUND):
             islands.setdefault(paths.find(node), []).append(node)
+    at_tubes = {node for wired in sections for node in wired.values()}
     for island in islands.values():
         if loose.isdisjoint(island):
             verb = "floats" if len(island) == 1 else "float"
+            doubler = (
+                " Between two capacitors that a winding holds, as in a doubler, it is a rail of its own."
+                if len(island) == 1 and island[0] not in at_tubes
+                else ""
+            )
             yield (
                 island[0],
                 f"{', '.join(island)} {verb}: expected a path for direct current to gnd or a rail; is a part"
-                " missing, or a wire in joined?",
+                f" missing, or a wire in joined?{doubler}",
             )

@@ -22,6 +22,9 @@ from .description import Chassis
 RAIL_TOLERANCE_V = 1e-4
 """How near the nominal chassis comes to the volts of its rails."""
 
+FED_V = 10.0 * RAIL_TOLERANCE_V
+"""So far its parts may lift a rectified rail above its EMF: more than how near the EMF is known."""
+
 RAIL_ROUNDS = 500
 """Most steps to get there: shipped chassis need seven, a rail that its load pulls to a thirtieth nearly all."""
 
@@ -93,6 +96,8 @@ def settle_rails(
         rectifier = replace(plain, slope_s=load_slope_s(plain, circuit, at_rest))
         drop_v = float(table[f"{rail.name}.emf"][0]) - rail.volts
         load_a = drop_v / max(rail.source_ohm, 1.0 / SHORT_S)
+        if drop_v * np.sign(rail.volts) < -FED_V:
+            raise _fed(chassis, rail.name, load_a)
         table[f"{rail.name}.emf"] = np.full(1, peak_for(rectifier, table, rail.volts, load_a))
         rectifiers += (rectifier,)
     emf_v = {f"{name}.emf": float(table[f"{name}.emf"][0]) for name in rails}
@@ -124,6 +129,18 @@ def _unsettled(chassis: Chassis, name: str, short: Mapping[str, float]) -> Outsi
         f"expected {format_value(rail.volts, 'V')}, but with its parts the rail comes to {shown}",
     )
     return OutsideModel(str(problem), hint="check its source, what draws from it, and how it meets other rails")
+
+
+def _fed(chassis: Chassis, name: str, load_a: float) -> OutsideModel:
+    rail = chassis.rails[name]
+    problem = Problem(
+        chassis.path,
+        rail.line,
+        f"rails.{name}.volts",
+        f"at {format_value(rail.volts, 'V')} its parts feed the rail {format_value(abs(load_a), 'A')}, and a"
+        " rectifier takes no current",
+    )
+    return OutsideModel(str(problem), hint="check its volts and its parts, or leave rectified out")
 
 
 def _ripple_of(

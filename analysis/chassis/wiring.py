@@ -231,6 +231,8 @@ class Wiring:
                     f"{name} is on one node with {supplied[node]}: expected one rail a node; leave one out, or put"
                     " the part between them into parts instead of joined",
                 )
+            elif rail.rectified and not rail.volts:
+                self._report(("rails", name, "volts"), "expected the volts that the rectifier gives, got 0")
             elif rail.rectified and not any(
                 part.kind == "capacitor"
                 and {self.nodes.find(n) for n in part.nodes} == {self.nodes.find(name), GROUND}
@@ -301,6 +303,8 @@ class Wiring:
                 if near and "." not in node
                 else f"its load is a part too, such as {load}"
                 if load
+                else f"an end of {control} that is not in use is written as its wiper"
+                if (control := self._control_at(node))
                 else f"a pin is written {dashed[1]}.{dashed[2]}"
                 if dashed and dashed[1] in self.sockets
                 else "a wire to another point goes into joined"
@@ -315,6 +319,11 @@ class Wiring:
             if part.kind == "transformer" and node in map(self.nodes.find, part.nodes[-2:]):
                 return f"RL: {part.facts['secondary_impedance']:g} {' '.join(part.nodes[-2:])}"
         return ""
+
+    def _control_at(self, node: str) -> str:
+        """The potentiometer with an end on a node; empty where there is none."""
+        controls = (part for part in self.parts.values() if part.kind == "potentiometer")
+        return next((one.name for one in controls if node in map(self.nodes.find, one.nodes[:2])), "")
 
     def _check_paths(self) -> None:
         """Every node needs a way for direct current to ground or a rail."""

@@ -26,6 +26,9 @@ PERIODIC = 1e-8
 FEW = 20
 """Samples for which a period is cheaper written down than walked step by step: arrays are short."""
 
+PEAK_STEPS, FLATTEST = 60, 0.1
+"""Secant steps towards the peak of a rail, and the least rise of its mean with it that a step is taken by."""
+
 LEAST_FARAD = 1e-12
 """What is left of the reservoirs where all are out, farad."""
 
@@ -291,11 +294,15 @@ def peak_for(rectifier: Rectifier, table: Table, volts: float, load_a: float) ->
     """
     load, rail = np.full(1, max(load_a * np.sign(volts), 0.0)), np.full(1, abs(volts))
     peak, held = abs(volts), None
-    for _ in range(20):
+    before: tuple[float, float] | None = None
+    for _ in range(PEAK_STEPS):
         state = charge(rectifier, {**table, f"{rectifier.key}.emf": np.full(1, peak)}, load, rail, held)
-        # The mean grows nearly in proportion to the peak, whatever the load.
-        ratio = abs(volts) / float(state.mean_v[0])
-        peak, held = peak * ratio, state.start_v * ratio
-        if abs(ratio - 1.0) < 1e-8:
+        mean = float(state.mean_v[0])
+        if abs(mean - abs(volts)) <= 1e-8 * abs(volts):
             break
+        # Not in proportion: of a load that draws the same at any volts the mean is a straight line beside it.
+        slope = mean / peak if before is None else (mean - before[1]) / (peak - before[0])
+        before = peak, mean
+        peak += (abs(volts) - mean) / max(slope, FLATTEST)
+        held = state.start_v * (peak / before[0])
     return peak if volts > 0 else -peak

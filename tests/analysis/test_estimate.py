@@ -3,9 +3,10 @@
 import numpy as np
 import pytest
 
+from acquisition.errors import ConfigError
 from acquisition.records import Measurand, Reading
 from analysis.chassis import ChassisModel, load_chassis
-from analysis.estimate import FittedValue, estimate
+from analysis.estimate import FittedValue, estimate, keys_of
 
 POINTS = ("HT1", "HT2", "V1.1", "V1.3")
 
@@ -32,6 +33,18 @@ def test_a_part_that_they_touch_is_told(fitted):
     assert fitted["R2"].told
     assert fitted["R2"].low < 2.2e3 < fitted["R2"].high < 2.0 * 2.2e3
     assert "ohm" in fitted["R2"].text
+
+
+def test_why_a_part_is_not_fitted():
+    """A lifted capacitor and a tube were both said not to be there."""
+    model = ChassisModel(load_chassis("gangway-two").without(["C1"]))
+    with pytest.raises(ConfigError) as caught:
+        keys_of(model, ["C1", "V1", "C99", "R2"])
+    assert [problem.text for problem in caught.value.problems] == [
+        "C1 is out of circuit, so no reading of the pass tells of it",
+        "V1 has no single value to fit",
+        "no such part 'C99'",
+    ]
 
 
 def test_in_words():

@@ -144,6 +144,13 @@ def test_a_chassis_with_two_live_points_is_asked_about_too(points, asked):
     assert not asked or found[0].startswith("none of 3 points reads any volts, 2 of them live when healthy")
 
 
+def test_what_lies_on_the_chassis_is_not_live():
+    """The half not in use is tied off, and its pins and the heater's read 0 V in every healthy chassis."""
+    tied = parse_chassis(f"{ONE_TUBE}joined: [[V1.6, V1.7, V1.8, V1.4, gnd]]\n")
+    readings = [Reading(point=point, quantity="dc_v", value=0.0) for point in ("V1.4", "V1.6", "V1.8")]
+    assert slips_of_hand(tied, readings) == []
+
+
 # -- bands that the model knows roughly only ----------------------------------------------------------------------
 
 GRID_LEAK = """

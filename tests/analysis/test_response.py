@@ -67,6 +67,16 @@ def test_corner_of_a_known_stage(points, side):
     assert corner.reference_hz == pytest.approx(1000.0)
 
 
+def test_frequencies_of_a_sweep_are_far_enough_apart_to_be_told_from_one_another():
+    """Of fifty between 49 and 51 Hz each took its neighbour's gain from the pass, and the last two were one."""
+    with pytest.raises(ValueError, match=r"50 frequencies from 49 to 51 Hz are too close .* expected 11 or fewer"):
+        log_frequencies(49.0, 51.0, 50)
+    with pytest.raises(ValueError, match="expected ends further from each other"):
+        log_frequencies(1000.0, 1001.0, 2)
+    for low_hz, high_hz, count in ((49.0, 51.0, 11), (20.0, 20e3, 1000)):
+        assert (np.diff(np.log(log_frequencies(low_hz, high_hz, count))) > 0.003).all()
+
+
 def test_corner_of_a_shelf_is_stated_with_what_the_curve_leaves_open():
     # A cathode bypass gives a zero and a pole (4.24 and 8.65 Hz) and no plain high-pass; one RC above it.
     def shelf(f):

@@ -75,16 +75,16 @@ class StagePlan:
 
     @property
     def load_ohm(self) -> float | None:
-        """Resistor across the signal output of the chassis, where this stage ends there."""
+        """All resistance across the signal output of the chassis, where this stage ends there."""
         if self.chassis is None or self.chassis.signal is None or self.output not in self.chassis.signal.outputs:
             return None
         nodes = {self.chassis.node_names[self.output], "gnd"}
-        loads = [
-            part.value
+        siemens = sum(
+            1.0 / part.value
             for part in self.chassis.parts.values()
             if part.kind == "resistor" and {self.chassis.node_names.get(n, n) for n in part.nodes} == nodes
-        ]
-        return min(loads, default=None)
+        )
+        return 1.0 / siemens if siemens else None
 
     @property
     def generator_point(self) -> str:

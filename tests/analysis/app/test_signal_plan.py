@@ -128,6 +128,13 @@ def test_load_of_the_output_is_found(bench):
     plan = plan_stage("output", load_chassis("quayside-five"), bench)
     assert plan.needs_load
     assert plan.load_ohm == 8.0
+    chassis = load_chassis("quayside-five")
+    with open(chassis.path, encoding="utf-8") as file:
+        text = file.read()
+    load = next(line for line in text.splitlines() if line.startswith("  RL:"))
+    two = parse_chassis(text.replace(load, "  RL1: 15 SPK gnd\n  RL2: 15 SPK gnd"))
+    # Ohm's law: both take power, and half of it was stated with only one of them.
+    assert plan_stage("output", two, bench).load_ohm == pytest.approx(7.5)
 
 
 def test_unknown_ratings_count_as_the_lowest(board):

@@ -285,6 +285,24 @@ MISTAKES = [
         "S1: on ",
         "a switch closed or a fuse goes into joined, a diode or a voltage reference becomes a rail",
     ),
+    ("volts: 280", "volts: 0", "amp.yaml:6: rails.HT1.volts: expected the volts that the rectifier gives, got 0"),
+    (
+        "primary_ohms: 280",
+        "primary_henries: 0",
+        "amp.yaml:17: parts.T1.primary_henries: expected a value above zero, got '0'",
+    ),
+    ("rated_volts: 450", "rated_volts: 0", "parts.C9.rated_volts: expected a value above zero, got '0'"),
+    (
+        "R3: 1k5  V1.3  gnd",
+        "P3: {potentiometer: 2k, ends: [V1.3, FREE], wiper: gnd}",
+        "node FREE is used once: nothing else connects to it; an end of P3 that is not in use is written as its",
+    ),
+    (
+        "C9: {capacitor: 47u, nodes: [HT1, gnd]",
+        "C8: 47u HT1 MID\n  C9: {capacitor: 47u, nodes: [MID, gnd]",
+        "MID floats: expected a path for direct current to gnd or a rail; is a part missing, or a wire in joined?"
+        " Between two capacitors that a winding holds, as in a doubler, it is a rail of its own.",
+    ),
     ("V2.3: 7.5", "V2.3: 7-8", "printed.V2.3: expected volts such as 190 or 190 +-20%, got '7-8'"),
     (
         "RL: 8    SPK   gnd",

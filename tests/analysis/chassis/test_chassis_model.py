@@ -381,3 +381,29 @@ joined: [[V1.1, V1.7], [V1.6, HT], [V1.9, LIFT]]
     slopes = slopes_of(model, values, moves, hum, supplied)[1][0, :, 0]
     up, down = (model.predict({**values, "V1a.heater_leak": np.array([v])}, hum)[0] for v in (1.01e-5, 0.99e-5))
     assert slopes == pytest.approx((up - down) / 0.2, rel=0.03)
+
+
+BIAS = """
+chassis: a bias rail that a resistor loads from the high tension
+tubes: {V1: 12AX7}
+rails: {HT1: {volts: 250, source: 1k}, B: {volts: -20, source: 10k, rectified: half-wave}}
+parts:
+  R1: 1M    V1.2  gnd
+  R2: 1k5   V1.3  gnd
+  R3: 100k  HT1   V1.1
+  C9: 10u   B     gnd
+  R9: 220k  B     HT1
+"""
+
+
+def test_a_rectified_rail_shows_its_volts_whatever_it_is_loaded_with():
+    """The load draws 1.2 mA at any volts of the rail, 12 V in its source: it came to rest at 246 V instead."""
+    model = ChassisModel(parse_chassis(BIAS))
+    assert float(model.operating_point({}).node_v("B")[0]) == pytest.approx(-20.0, abs=0.001)
+
+
+def test_a_rectified_rail_that_its_parts_feed_is_refused():
+    """Ohm's law: 150 V of the high tension on 1 kohm. A rectifier lets none of it back, and 399 V were shown."""
+    fed = BIAS.replace("-20, source: 10k", "100, source: 1k").replace("220k  B", "1k B")
+    with pytest.raises(OutsideModel, match=r"rails\.B\.volts: at 100 V its parts feed the rail 150 mA, and"):
+        ChassisModel(parse_chassis(fed))

@@ -85,6 +85,30 @@ def test_an_output_transformer_without_its_load_is_warned_of():
     assert asked not in expect(ChassisModel(parse_chassis(text)), count=20).warnings
     assert asked not in expect(ChassisModel(parse_chassis(text.replace("RL: 8 ", "RL: 16 "))), count=20).warnings
 
+    # Current feedback: the loudspeaker returns by a resistor, and is a load all the same.
+    sensed = text.replace(load, "  RL: 8 SPK SENSE\n  R30: 0.1 SENSE gnd\n")
+    assert asked not in expect(ChassisModel(parse_chassis(sensed)), count=20).warnings
+    crossed = text.replace(load, "  RL: 6 SPK LOW\n  L1: 1m LOW gnd\n")
+    assert asked not in expect(ChassisModel(parse_chassis(crossed)), count=20).warnings
+
+
+def test_a_screen_on_the_chassis_is_held_against_its_cathode():
+    """Below a negative rail the cathode is what stands high; by Ohm's law the screen has 290 V to it here."""
+    text = """
+chassis: a pentode that hangs on a negative rail
+tubes: {V1: EF86}
+rails: {HT1: {volts: 100}, NEG: {volts: -300}}
+parts:
+  R1: 1M   V1.9 NEG
+  R2: 3k   V1.3 NEG
+  R3: 100k HT1  V1.6
+joined: [[V1.1, gnd]]
+"""
+    found = expect(ChassisModel(parse_chassis(text)), count=20)
+    (told,) = [line for line in found.warnings if "screen to cathode" in line]
+    cathode_a = found.tubes["V1"].cathode_a.expected
+    assert float(told.split()[5]) == pytest.approx(300.0 - 3e3 * cathode_a, abs=2.0)
+
 
 SILENT = """
 chassis: a lamp that no signal reaches, and a control at its end

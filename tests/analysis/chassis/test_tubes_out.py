@@ -112,6 +112,29 @@ def test_a_tube_noted_as_out_that_conducts_is_asked_about():
     assert asked(V1_8=0.01, V3_8=0.0, V2_3=62.0) == []
 
 
+def test_a_cathode_that_another_tube_holds_up_tells_nothing_of_the_one_that_is_out():
+    """Two tubes on one cathode resistor: of healthy chassis with one of them out four in ten were asked."""
+    text = """
+chassis: two beam tubes on one cathode resistor
+tubes: {V3: 6V6GT, V4: 6V6GT}
+rails: {HT1: {volts: 340, source: 150}}
+parts:
+  R1: 220k V3.5 gnd
+  R2: 220k V4.5 gnd
+  R3: 250  V3.8 gnd
+  R4: 4k7  HT1  V3.4
+  T1: {transformer: [8k, 8], primary: [V3.3, HT1, V4.3], secondary: [SPK, gnd]}
+  RL: 8    SPK  gnd
+joined: [[V3.8, V4.8], [V3.4, V4.4]]
+"""
+    out = ChassisModel(parse_chassis(text).without(["V4"]))
+    points = ["HT1", "V3.8", "V4.8", "V3.3", "V4.3"]
+    shown = volts(out, points, {"V3.strength": np.full(1, 1.2)})
+    assert shown[2] > volts(out, ["V4.8"])[0] + 0.3
+    readings = [Reading(point=p, quantity="dc_v", value=v) for p, v in zip(points, shown, strict=True)]
+    assert tubes_asked(out, readings, 230.0) == []
+
+
 def test_a_reservoir_may_be_lifted():
     """It is the first thing to lift where an electrolytic leaks, and the chassis had no model then."""
     model = ChassisModel(
