@@ -134,6 +134,7 @@ class ChannelRules(Strict):
     shown: Setting
     probe: Setting
     coupling: Setting
+    invert: Setting | None = None
     scale: Setting
     offset: Setting
     limit: Setting | None = None

@@ -129,7 +129,7 @@ def _settings(session: Session, channels: Sequence[int]) -> Iterator[tuple[Setti
     for channel in channels:
         # The probe's factor first, since scale and offset mean volts at the tip; shown last.
         each = rules.channel
-        for setting in (each.probe, each.coupling, each.limit, each.scale, each.offset, each.shown):
+        for setting in (each.probe, each.coupling, each.invert, each.limit, each.scale, each.offset, each.shown):
             if setting is not None:
                 yield setting, channel
     for setting in (rules.timebase.scale, rules.timebase.position, rules.timebase.points):

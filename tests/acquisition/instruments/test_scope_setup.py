@@ -58,6 +58,7 @@ def test_the_scope_is_set_as_it_was(tmp_path, dialect):
         scope.channels[1].centre_v = 1.5
         scope.channels[2].shown = False
         scope.channels[2].ac = True
+        scope.channels[2].inverted = True
         scope.time_scale_s, scope.position_s, scope.points = 0.02, 0.05, 1000
         scope.source, scope.rising, scope.level_v = 2, False, 0.25
         scope.acquisition, scope.trigger_mode, scope.sweep, scope.stops = *LEFT[dialect], "AUTO", False
