@@ -33,6 +33,7 @@ def asked(rig):
         ":FUNC?": '"VOLT"',
         ":READ?": "+1.05234560E+02",
         ":VOLT:DC:RANG?": "+1.00000000E+03",
+        ":VOLT:DC:RANG:AUTO?": "1",
         ":VOLT:DC:RES?": "+1.00000000E-03",
     }
     answers[":FETC?"] = lambda: answers[":READ?"]
@@ -111,6 +112,15 @@ def test_overload_is_unknown_and_high_never_zero(asked, text, flags):
     assert math.isnan(sample.value_v)
     assert flags <= sample.flags
     assert not sample.is_reading
+
+
+def test_in_overload_a_meter_on_a_range_of_its_own_is_not_said_to_change_it(asked):
+    """A range key was pressed at the meter: it was waited for, and said so, for ever."""
+    asked.meter.configure_dc()
+    asked.peer.answers[":READ?"] = "9.9E37"
+    assert next(asked.meter.stream()).flags == {"overload", "auto"}
+    asked.peer.answers[":VOLT:DC:RANG:AUTO?"] = "0"
+    assert next(asked.meter.stream()).flags == {"overload"}
 
 
 def test_not_a_number_is_no_reading(asked):
