@@ -101,7 +101,7 @@ class AskedMeter(Meter):
             flags.add("auto")
         # Off and on since the last question, and on another function or input resistance until it is set again.
         session.require_settings()
-        # Range and resolution after all that is answered by 0: sent again before both questions for the reading, a 0
+        # Range and resolution after all that is answered by 0: sent again before both questions for the reading, it
         # would be 0 V.
         range_v = self._confirmed(rules.range_ask)
         if not 0 < range_v < 1e5:
