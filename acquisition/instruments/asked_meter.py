@@ -93,34 +93,45 @@ class AskedMeter(Meter):
             if session.link is not None:
                 session.link.dirty = True
             return Sample(t_s=t_s, value_v=math.nan, flags=frozenset({"wrong_function"}))
+        value_v, flags = self._value(text)
+        # Null may be pressed at any time: the number is then what was there less what was there before.
+        if any([session.get(setting) for setting in self._relative or ()]):
+            flags.add("relative")
+        if self._chooses_range("overload" in flags):
+            flags.add("auto")
+        # Off and on since the last question, and on another function or input resistance until it is set again.
+        session.require_settings()
+        # Range and resolution after all that is answered by 0: sent again before both questions for the reading, it
+        # would be 0 V.
         range_v = self._confirmed(rules.range_ask)
         if not 0 < range_v < 1e5:
             raise session.malformed(f"{range_v:g}", "a range in volts")
         resolution_v = self._resolution_v(range_v)
-        # Null may be pressed at any time: the number is then what was there less what was there before.
-        is_relative = any([session.get(setting) for setting in self._relative or ()])
-        # Off and on since the last question, and on another function or input resistance until it is set again.
-        session.require_settings()
         if rules.again is not None and (again := session.ask(rules.again)) != text:
             # Asked last: function and range between the two belong to this reading, or all is void.
             raise session.malformed(again, f"the same reading again, {text}")
         if len(session.gaps) != mended:
             raise session.malformed(text, "a reading with nothing left over: it may be the one before, sent twice")
-        flags = {"auto"} if self._wanted is None or self._wanted[0] is None else set()
-        flags |= {"relative"} if is_relative else set()
+        if abs(value_v) > 1.3 * range_v and "relative" not in flags:
+            raise session.malformed(text, f"a reading within the range of {range_v:g} V")
+        return Sample(t_s=t_s, value_v=value_v, resolution_v=resolution_v, range_v=range_v, flags=frozenset(flags))
+
+    def _value(self, text: str) -> tuple[float, set[str]]:
+        """Take a reading as it came: its volts, or why it has none."""
         try:
             value_v = parse_number(text)
         except OverRange:
-            flags |= {"overload", "negative"} if text.startswith("-") else {"overload"}
-            value_v = math.nan
+            return math.nan, {"overload", "negative"} if text.startswith("-") else {"overload"}
         except ReplyMalformed:
-            raise session.malformed(text, "a reading") from None
-        else:
-            if math.isnan(value_v):
-                flags.add("no_value")
-            elif abs(value_v) > 1.3 * range_v and not is_relative:
-                raise session.malformed(text, f"a reading within the range of {range_v:g} V")
-        return Sample(t_s=t_s, value_v=value_v, resolution_v=resolution_v, range_v=range_v, flags=frozenset(flags))
+            raise self.session.malformed(text, "a reading") from None
+        return value_v, {"no_value"} if math.isnan(value_v) else set()
+
+    def _chooses_range(self, overloaded: bool) -> bool:
+        """Whether it is on autorange; in overload it is asked, for a range key pressed by hand ends that."""
+        autorange = self._rules.settings.autorange
+        if self._wanted is not None and self._wanted[0] is not None:
+            return False
+        return not overloaded or autorange.ask is None or bool(self.session.get(autorange))
 
     def _is_volts(self) -> bool:
         """Read the function back: somebody may have turned the knob."""

@@ -140,6 +140,8 @@ def _check_scope(bench: Bench, clock: Clock) -> dict[str, object]:
             shown_v = scope.read_pp(1)
             text = "no value for channel 1" if shown_v is None else f"channel 1 shows {shown_v:.3g} V peak to peak"
             reading = f"{text}; {scope.state()}"
+            if not scope.tells_inverted:
+                reading += "; whether a channel is inverted it does not tell: see that none is"
             facts = {"identity": scope.identity, "reading": reading, **_session_facts(scope.session, clock)}
         return {**facts, "left": tuple(left)}
 

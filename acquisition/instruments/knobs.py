@@ -64,13 +64,13 @@ def require_unturned(
         )
 
 
-def _told(session: Session, setting: Setting, given: float | str, channel: int = 0) -> float | bool | str:
+def _told(session: Session, setting: Setting, given: float | bool | str, channel: int = 0) -> float | bool | str:
     """What the scope says now; what it was given where its dialect has no question for it."""
     return given if setting.ask is None else session.get(setting, channel)
 
 
 def _rescaled(session: Session, scope: ScopeRules, channels: Mapping[int, Channel]) -> str:
-    """Tell of another factor of a probe, or another coupling: what the volts of a record mean."""
+    """Tell of another factor of a probe, another coupling or sign: what the volts of a record mean."""
     rules = scope.channel
     for number, channel in channels.items():
         is_gain = rules.probe.means == "gain"
@@ -83,6 +83,8 @@ def _rescaled(session: Session, scope: ScopeRules, channels: Mapping[int, Channe
                 f"channel {number} was set to x{channel.probe_factor:g} {channel.coupling}, "
                 f"but the scope says x{factor:g} {coupling}"
             )
+        if rules.invert is not None and _told(session, rules.invert, False, number):
+            return f"channel {number} was set upright, but the scope says that it is inverted"
     return ""
 
 

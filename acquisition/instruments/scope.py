@@ -26,7 +26,7 @@ from .bench import Bench, ScopeEntry
 from .knobs import require_unturned
 from .pages import SeenBlocks, read_record
 from .scope_settings import Channel, Timebase, Trigger, put_channel, put_timebase, put_trigger
-from .scope_setup import ScopeSetup, read_found
+from .scope_setup import ScopeSetup, leave_out_unknown, read_found
 from .session import Session, open_session
 from .waveform import Preamble, decode_codes, is_clipped, justified, malformed
 
@@ -59,6 +59,8 @@ class Scope:
         Of its vertical axis, as printed.
     found : ScopeSetup
         How it was set before it was set up for measuring.
+    tells_inverted : bool
+        It can be asked whether a channel is shown upside down.
     """
 
     def __init__(self, session: Session, entry: ScopeEntry) -> None:
@@ -70,6 +72,7 @@ class Scope:
         self.channels = rules.channels
         self.accuracy: AccuracyTable = entry.accuracy
         self.found = ScopeSetup()
+        self.tells_inverted = rules.channel.invert is not None
         self._wanted: dict[str, Callable[[], object]] = {}  # by name; sorted, in the order of setting
         self._trigger: Trigger | None = None
         self._timebase: Timebase | None = None
@@ -403,8 +406,9 @@ def open_scope(bench: Bench, *, clock: Clock | None = None) -> Scope:
     if entry is None:
         raise InstrumentNotFound("the bench file has no scope", hint="add a scope to the bench file", tried={})
     session = open_session(bench, entry, clock)
-    scope = Scope(session, entry)
     try:
+        leave_out_unknown(session)
+        scope = Scope(session, entry)
         scope.found = read_found(session)
         scope._apply()
     except BaseException:

@@ -96,6 +96,8 @@ def put_channel(session: Session, scope: ScopeRules, wanted: Channel) -> Channel
     factor = wanted.probe_factor
     told = float(session.put(rules.probe, 1.0 / factor if rules.probe.means == "gain" else factor, number))
     session.put(rules.coupling, wanted.coupling, number)
+    if rules.invert is not None:
+        session.put(rules.invert, False, number)
     if rules.limit is not None:
         is_word = rules.limit.form == "word"
         session.put(rules.limit, ("on" if wanted.is_limited else "off") if is_word else wanted.is_limited, number)

@@ -6,6 +6,7 @@ from collections.abc import Iterator, Sequence
 from dataclasses import dataclass
 
 from ..errors import InstrumentReported, ProtocolError
+from ..scpi import fill
 from .dialect import ScopeRules
 from .dialect_parts import Setting
 from .session import Session
@@ -30,6 +31,23 @@ class ScopeSetup:
     values: Values = ()
     unread: tuple[str, ...] = ()
     is_running: bool = False
+
+
+def leave_out_unknown(session: Session) -> None:
+    """Take out of the dialect what not every scope of the family knows: whether a channel is inverted.
+
+    Parameters
+    ----------
+    session : Session
+        Just opened, its error queue empty.
+    """
+    rules = _rules(session)
+    invert = rules.channel.invert
+    if invert is None or invert.ask is None or session.knows(fill(invert.ask, {"channel": 1})):
+        return
+    channel = rules.channel.model_copy(update={"invert": None})
+    update = {"scope": rules.model_copy(update={"channel": channel})}
+    session.dialect = session.dialect.model_copy(update=update)
 
 
 def read_found(session: Session) -> ScopeSetup:
@@ -129,7 +147,7 @@ def _settings(session: Session, channels: Sequence[int]) -> Iterator[tuple[Setti
     for channel in channels:
         # The probe's factor first, since scale and offset mean volts at the tip; shown last.
         each = rules.channel
-        for setting in (each.probe, each.coupling, each.limit, each.scale, each.offset, each.shown):
+        for setting in (each.probe, each.coupling, each.invert, each.limit, each.scale, each.offset, each.shown):
             if setting is not None:
                 yield setting, channel
     for setting in (rules.timebase.scale, rules.timebase.position, rules.timebase.points):

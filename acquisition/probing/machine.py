@@ -7,6 +7,7 @@ from collections.abc import Callable, Mapping, Sequence
 from dataclasses import replace
 
 from ..errors import StoreError
+from ..instruments.samples import REFUSED_FLAGS
 from ..records import Reading, SurveyPlan, SurveyStep
 from ..steady import EventKind, Sample, State, SteadyDetector, SteadyEvent, SteadyReading
 from .actions import Action, ActionKind, Do, Key
@@ -312,7 +313,7 @@ class Probing:
         if not clipped and not self.detector.has_heard:
             self.phase = Phase.LISTENING
             text = "Tip in the air for a moment: what the free lead shows has to be known first."
-            return [Action(kind=ActionKind.SAY, text=text, do=Do.TIP_FREE, step=step)]
+            return [Action(kind=ActionKind.SAY, text=text, do=Do.TIP_FREE, step=step), *self._refusing()]
         hold = step.may_be_zero and not clipped and self.detector.hold_can_tell
         self.detector.arm(hold_s=HOLD_S if hold else None, settle_s=step.settle_s, clipped=clipped)
         self.phase = Phase.ARMED
@@ -322,7 +323,14 @@ class Probing:
         self._key_is_for_tip = do is not Do.TOUCH
         if self._held is not None and self._key_is_for_tip:
             text = f"{volts(self._held.value)} is kept only if it reads the same again. {text}"
-        return [Action(kind=ActionKind.SAY, text=text, do=do, step=step)]
+        return [Action(kind=ActionKind.SAY, text=text, do=do, step=step), *self._refusing()]
+
+    def _refusing(self) -> list[Action]:
+        """Say again why nothing will be read as the meter stands: it was said once, while hands were elsewhere."""
+        live = self._live
+        if live is None or not REFUSED_FLAGS.keys() & set(live.flags) - {"overload", "gap"}:
+            return []
+        return [Action(kind=ActionKind.SAY, text=f"No reading: {live.reason}.", step=self.step)]
 
     def _end(self) -> list[Action]:
         if self._gates.is_live_on_clip:
@@ -340,8 +348,8 @@ class Probing:
 
     def _event(self, event: SteadyEvent) -> list[Action]:
         step = self.step
-        awaited = self.phase in (Phase.ARMED, Phase.TOUCHED)
-        # Why there is no reading is told by the detector once: heard now, or not when the next point waits for one.
+        awaited = self.phase in (Phase.LISTENING, Phase.ARMED, Phase.TOUCHED)
+        # The detector tells once why there is no reading: heard now, or only when the next point is asked for.
         if event.kind is EventKind.REFUSED or (event.kind is EventKind.OVERLOAD and awaited):
             if not event.text and self._live is not None and "auto" in self._live.flags:
                 self._overload.hold_back()

@@ -152,7 +152,8 @@ class Scope(Panel):
         for channel in channels:
             settings = self.channels[channel]
             error = self.gain_errors[channel, settings.input_scale_v]
-            factors.append(settings.factor / self.wiring.probes[channel].factor * (1 + error))
+            sign = -1.0 if settings.inverted else 1.0
+            factors.append(sign * settings.factor / self.wiring.probes[channel].factor * (1 + error))
         return np.asarray(rows * np.array(factors)[:, None])
 
     def _acquire(self, trigger_s: float) -> Record:

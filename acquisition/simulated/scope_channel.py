@@ -25,8 +25,8 @@ class Channel:
 
     Parameters
     ----------
-    shown, ac, limited : bool
-        Displayed; capacitor in the input; bandwidth limit on.
+    shown, ac, limited, inverted : bool
+        Displayed; capacitor in the input; bandwidth limit on; shown upside down.
     factor : float
         What the scope believes the probe to be.
     input_scale_v, centre_v : float
@@ -36,6 +36,7 @@ class Channel:
     shown: bool = True
     ac: bool = False
     limited: bool = False
+    inverted: bool = False
     factor: float = 1.0
     input_scale_v: float = 1.0
     centre_v: float = 0.0

@@ -32,7 +32,7 @@ class Panel(Device):
     # Commands.
 
     def on_channel(self, header: str, probe: str, scale: str, factor_form: str) -> None:
-        """Probe factor, coupling and volts a division.
+        """Probe factor, coupling, inversion and volts a division.
 
         Parameters
         ----------
@@ -53,6 +53,12 @@ class Panel(Device):
             f"{header}:COUPling",
             do=lambda s, p: self.choose_coupling(s[0], p[0]),
             ask=lambda s, p: "AC" if self.channels[only(s[0], CHANNELS)].ac else "DC",
+            takes=1,
+        )
+        self.on(
+            f"{header}:INVert",
+            do=lambda s, p: self.switch(s[0], "inverted", p[0]),
+            ask=lambda s, p: str(int(self.channels[only(s[0], CHANNELS)].inverted)),
             takes=1,
         )
         self.on(

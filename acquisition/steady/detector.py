@@ -107,6 +107,7 @@ class SteadyDetector:
         self._asserted, self._offered = True, False
         self._since_s = t_s
         if self.state in (State.AWAY, State.BOUNCING):
+            self._drop_run()  # what was heard before may be of the lead in the air: it would count in the mean
             self.state = State.TOUCHED
 
     def feed(self, sample: Sample) -> list[SteadyEvent]:

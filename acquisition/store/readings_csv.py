@@ -4,7 +4,8 @@ The first line names the columns. ``point``, ``quantity`` and ``value`` are need
 ``READING_COLUMNS`` may be there or not, and ``std``, ``freq_hz``, ``drive_pp_v`` and ``range_v`` may be empty.
 
 Where decimals begin with a comma, a spreadsheet puts semicolons or tabs between columns: then numbers may have
-either mark, but one file only one of the two, since the other one would part thousands.
+either mark, but one file only one of the two, since the other one would part thousands. Where each number with a
+point could be thousands too (``1.270``), nobody but the writer knows, and is asked.
 """
 
 from __future__ import annotations
@@ -13,6 +14,7 @@ import csv
 import difflib
 import io
 import math
+import re
 from collections.abc import Iterable, Sequence
 from datetime import UTC, datetime
 from pathlib import Path
@@ -28,6 +30,7 @@ _HINT = f"the first line names the columns: {', '.join(REQUIRED)} and any of "
 _HINT += ", ".join(name for name in COLUMNS if name not in REQUIRED)
 _STRIPPED = {"pass_name", "point", "quantity", "quality", "taken_utc", *_NUMBERS}
 _SEPARATORS = ",;\t"
+_MAY_BE_THOUSANDS = re.compile(r"[+-]?[1-9]\d{0,2}\.\d{3}")
 _SIGNED = {"dc_v", "phase_deg"}
 _NO_READING_FROM = 1e9  # in any unit of a column
 _MOST_PROBLEMS = 50
@@ -110,8 +113,13 @@ def lines_of_points(path: str | Path) -> dict[str, int]:
 
 def _separator(text: str) -> str:
     """What stands between the columns: whichever stands most often in the line that names them."""
-    head = next((line for line in text.splitlines() if line.strip() and not line.lstrip().startswith("#")), "")
+    head = next((line for line in text.splitlines() if line.strip() and not _is_no_header(line.lstrip())), "")
     return max(_SEPARATORS, key=head.count)
+
+
+def _is_no_header(start: str) -> bool:
+    """Whether a line is a comment, or what a spreadsheet is told the separator by (``sep=;``)."""
+    return start.startswith("#") or start.lower().startswith("sep=")
 
 
 def _parse(text: str, path: str) -> tuple[tuple[str, Reading], ...]:
@@ -121,12 +129,14 @@ def _parse(text: str, path: str) -> tuple[tuple[str, Reading], ...]:
     header: list[str] | None = None
     found: list[tuple[str, Reading]] = []
     marks: set[str] = set()
+    doubtful: list[Problem] = []
+    has_decimals = separator == ","
     try:
         for cells in lines:
             if not any(cell.strip() for cell in cells):
                 continue
             if header is None:
-                if cells[0].lstrip().startswith("#"):
+                if _is_no_header(cells[0].lstrip()):
                     continue
                 header = _without_empty_end([cell.strip() for cell in cells], 0)
                 problems += _header_problems(header, path, lines.line_num)
@@ -134,6 +144,15 @@ def _parse(text: str, path: str) -> tuple[tuple[str, Reading], ...]:
                     break
                 continue
             if separator != "," and len(cells) <= len(header):
+                for name, cell in zip(header, cells, strict=False):
+                    if name not in _NUMBERS or "." not in cell:
+                        continue
+                    if _MAY_BE_THOUSANDS.fullmatch(with_plain_minus(cell.strip())):
+                        meant = cell.strip().replace(".", "")
+                        told = f"{cell.strip()!r} may be {meant} or a decimal: write {meant}, or {cell.strip()}0"
+                        doubtful.append(Problem(path, lines.line_num, name, told))
+                    else:
+                        has_decimals = True
                 cells, seen = _with_points(header, cells)
                 if len(marks | seen) > max(1, len(marks)):
                     text = "numbers with a point and with a comma in one file: write a point in all of them"
@@ -149,6 +168,8 @@ def _parse(text: str, path: str) -> tuple[tuple[str, Reading], ...]:
                 break
     except csv.Error as error:
         problems.append(Problem(path, lines.line_num, "", f"not valid CSV: {error}"))
+    if not has_decimals and not problems:
+        problems = doubtful[:_MOST_PROBLEMS]
     if header is None and not problems:
         problems.append(Problem(path, 0, "", "the file is empty"))
     if problems:

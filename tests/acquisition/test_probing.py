@@ -373,6 +373,13 @@ def test_an_impatient_key_while_the_free_lead_is_heard_does_not_stop_the_hearing
     assert [r.quality for r in rig.kept] == ["good"]
 
 
+@pytest.mark.parametrize("flag", ["held", "relative", "wrong_function"])
+def test_why_the_meter_reads_nothing_is_said_where_it_is_set_while_the_free_lead_is_heard(flag):
+    rig = Rig(step("V1.6", 142.0)).free(1.0).press().press().meter(0.0, 2.0, {flag})
+    assert rig.machine.phase is Phase.LISTENING
+    assert rig.said().count(f"No reading: {REFUSED_FLAGS[flag]}.") == 1
+
+
 @pytest.mark.parametrize("flag", sorted(REFUSED_FLAGS))
 def test_a_number_that_is_no_reading_does_not_pass_for_a_discharged_point(flag):
     rig = Rig(step("HT1", 310.0, worst=400.0)).free().press().press()
@@ -563,7 +570,10 @@ def test_a_key_of_the_meter_pressed_while_nothing_is_awaited_is_told_too(begins)
         rig.ready().meter(141.0, 1.5)
         assert rig.machine.phase is Phase.LIFT
         rig.meter(141.0, 1.0, flags=("held",)).press().meter(96.0, 3.0, flags=("held",))
-    assert rig.said(ActionKind.SAY).count("No reading: HOLD is set on the meter.") == 1
+    said = [action.text for action in rig.log if action.kind is ActionKind.SAY]
+    told = [index for index, text in enumerate(said) if text == "No reading: HOLD is set on the meter."]
+    assert len(told) == 2, "when it is pressed, and when the point that it keeps from being read is asked for"
+    assert said[told[1] - 1].startswith(("Tip in the air", "Touch V1.6"))
 
 
 def test_an_unsteady_value_is_kept_as_it_is_when_the_key_is_pressed():

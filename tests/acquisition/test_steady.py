@@ -76,6 +76,15 @@ def test_uncertainty_is_specification_and_type_a_combined():
     assert 0.001 / math.sqrt(12) <= reading.type_a_v <= 0.5 * reading.spec_v
 
 
+@pytest.mark.parametrize("samples", [1, 2, 3])
+def test_what_was_heard_before_the_key_is_not_in_the_mean(samples):
+    """A free lead reads 0.0 V on a range of 600 V set by hand: so did a cathode at 0.4 V, by its many samples."""
+    stream = Stream(period_s=0.25).use(0.1, 600.0).free(15.0, rms_v=0.0).feed([0.4] * samples)
+    stream.detector.confirm(stream.t_s)
+    (reading,) = stream.feed([0.4] * 12).taken
+    assert abs(reading.value_v - 0.4) <= 3.0 * reading.type_a_v
+
+
 def test_a_free_lead_and_a_mistaken_key_give_nothing():
     stream = Stream().free(30.0)
     stream.detector.confirm(stream.t_s)

@@ -33,6 +33,7 @@ def asked(rig):
         ":FUNC?": '"VOLT"',
         ":READ?": "+1.05234560E+02",
         ":VOLT:DC:RANG?": "+1.00000000E+03",
+        ":VOLT:DC:RANG:AUTO?": "1",
         ":VOLT:DC:RES?": "+1.00000000E-03",
     }
     answers[":FETC?"] = lambda: answers[":READ?"]
@@ -111,6 +112,15 @@ def test_overload_is_unknown_and_high_never_zero(asked, text, flags):
     assert math.isnan(sample.value_v)
     assert flags <= sample.flags
     assert not sample.is_reading
+
+
+def test_in_overload_a_meter_on_a_range_of_its_own_is_not_said_to_change_it(asked):
+    """A range key was pressed at the meter: it was waited for, and said so, for ever."""
+    asked.meter.configure_dc()
+    asked.peer.answers[":READ?"] = "9.9E37"
+    assert next(asked.meter.stream()).flags == {"overload", "auto"}
+    asked.peer.answers[":VOLT:DC:RANG:AUTO?"] = "0"
+    assert next(asked.meter.stream()).flags == {"overload"}
 
 
 def test_not_a_number_is_no_reading(asked):
@@ -225,6 +235,20 @@ def test_the_reading_before_sent_twice_is_not_the_next_one(asked):
     with pytest.raises(ReplyMalformed, match="the one before, sent twice"):
         meter.read()
     assert meter.read().value_v == -25.0
+
+
+def test_the_same_answer_before_both_questions_for_the_reading_is_no_reading(asked, monkeypatch):
+    """A 0 of the event register, sent again before each of them, was a reading of 0 V where 105 V stand."""
+    hear, given = asked.peer.hear, [b""]
+
+    def lagging(text):
+        given.append(hear(text))
+        return given[-2] if text in {":READ?", ":FETC?"} else given[-1]
+
+    monkeypatch.setattr(asked.peer, "hear", lagging)
+    asked.session.link.dirty = True
+    with pytest.raises(ReplyMalformed, match="the same reading again"):
+        asked.meter.read()
 
 
 def test_a_reading_beyond_its_range_does_not_pass(asked):

@@ -281,4 +281,4 @@ def test_scope_never_gives_a_wrong_record(name, kind):
         ) and all(capture.codes.size == 50 for capture in captures)
 
     tally = run(make, work, 3)
-    check(tally)
+    check(tally, right=0.1)  # one answer in fifteen is damaged, and a record takes some thirty

@@ -144,6 +144,18 @@ def test_a_clipped_record_says_so(bench):
         assert scope.fetch(2, "x3").clipped
 
 
+def test_a_channel_that_was_left_inverted_is_set_upright(bench):
+    """Or a stage that inverts would be told to be one that does not."""
+    simulated, scope, generator = bench
+    simulated.scope.channels[1].inverted = True
+    set_up(scope, generator)
+    with generator.measuring():
+        scope.single(3.0)
+        first, second = scope.fetch(1, "in"), scope.fetch(2, "x3")
+    together = np.corrcoef(first.volts, second.volts)[0, 1]
+    assert together < -0.9
+
+
 def test_a_probe_factor_turned_by_hand_is_noticed_before_the_shot(bench):
     _, scope, generator = bench
     set_up(scope, generator)
@@ -152,7 +164,10 @@ def test_a_probe_factor_turned_by_hand_is_noticed_before_the_shot(bench):
         scope.single(0.3)
 
 
-@pytest.mark.parametrize(("turned", "says"), [({"factor": 1.0}, "x1 dc"), ({"ac": True}, "x10 ac")])
+@pytest.mark.parametrize(
+    ("turned", "says"),
+    [({"factor": 1.0}, "x1 dc"), ({"ac": True}, "x10 ac"), ({"inverted": True}, "it is inverted")],
+)
 @pytest.mark.parametrize("triggers", [True, False])
 def test_a_knob_turned_while_the_record_is_taken_makes_it_void(bench, turned, says, triggers):
     """Of a slow record too, and where no trigger comes any more that is why."""

@@ -8,7 +8,7 @@ import pytest
 
 from acquisition.capture import ScopeRules, StageCapture, Tap
 from acquisition.clock import FakeClock
-from acquisition.instruments import load_bench, open_generator, open_scope
+from acquisition.instruments import Channel, check_instrument, load_bench, open_generator, open_scope
 from acquisition.instruments.scope_setup import read_setup, restore_setup
 from acquisition.simulated.bench import SCOPES, SimulatedBench
 from acquisition.simulated.parser import ScpiError
@@ -58,6 +58,7 @@ def test_the_scope_is_set_as_it_was(tmp_path, dialect):
         scope.channels[1].centre_v = 1.5
         scope.channels[2].shown = False
         scope.channels[2].ac = True
+        scope.channels[2].inverted = True
         scope.time_scale_s, scope.position_s, scope.points = 0.02, 0.05, 1000
         scope.source, scope.rising, scope.level_v = 2, False, 0.25
         scope.acquisition, scope.trigger_mode, scope.sweep, scope.stops = *LEFT[dialect], "AUTO", False
@@ -133,6 +134,18 @@ def test_a_setting_that_the_scope_has_not_in_the_mode_it_was_left_in_does_not_ke
             setup = read_setup(driver.session, (1, 2), driver.found)
     (unread,) = setup.unread
     assert f"{header}?: -221" in unread
+
+
+def test_a_scope_that_knows_no_inverted_channel_is_used_without(tmp_path):
+    with SimulatedBench(Flat()) as bench:
+        scope = bench.scope
+        scope._commands = [entry for entry in scope._commands if not entry[0].fullmatch("CHAN1:INV")]
+        described = load_bench(str(bench.write(tmp_path / "bench.yaml")))
+        assert "whether a channel is inverted" in check_instrument(described, "scope").reading
+        with open_scope(described) as driver:
+            setup = read_setup(driver.session, (1, 2), driver.found)
+            assert driver.set_channel(Channel(channel=1, full_scale_v=8.0)).full_scale_v == 8.0
+            assert restore_setup(driver.session, setup) == []
 
 
 def test_one_setting_that_cannot_be_set_again_does_not_keep_the_others_from_it(tmp_path):

@@ -160,9 +160,9 @@ def until_it_works(call):
     pytest.fail("the driver did not come back within 200 tries")
 
 
-def check(tally, refused=0.02, faults=Wobbly.FAULTS):
+def check(tally, refused=0.02, right=0.2, faults=Wobbly.FAULTS):
     print(dict(tally))
     assert tally["WRONG"] == 0, tally
-    assert tally["right"] > 0.2 * tally["tries"], tally
+    assert tally["right"] > right * tally["tries"], tally
     assert tally["refused"] > refused * tally["tries"], "the faults did nothing"
     assert all(tally[name] for name in faults) or EXCHANGES < 10_000

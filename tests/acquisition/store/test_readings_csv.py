@@ -129,6 +129,29 @@ def test_a_spreadsheet_with_decimal_commas_has_another_separator(write, separato
     assert lines_of_points(path) == {"V1.1": 2, "V1.8": 3, "HT1": 4}
 
 
+@pytest.mark.parametrize("separator", [";", ",", "\t"])
+def test_a_line_that_tells_a_spreadsheet_the_separator_is_passed_over(write, separator):
+    """Common practice of spreadsheets, no source."""
+    path = write("SEP=;\npoint;quantity;value\nV1.1;dc_v;144\n".replace(";", separator))
+    assert [(r.point, r.value) for r in read_readings_csv(path)] == [("V1.1", 144.0)]
+    assert lines_of_points(path) == {"V1.1": 3}
+
+
+@pytest.mark.parametrize("separator", [";", "\t"])
+def test_a_number_that_may_be_thousands_is_asked_about(write, separator):
+    """Where a comma begins decimals a point parts thousands: 1.270 there is 1270, and was read as 1.27 V."""
+    table = "point;quantity;value\nHT1;dc_v;1.270\nV1.1;dc_v;-144.500\nV1.8;dc_v;2\n".replace(";", separator)
+    first, second = problems(write(table))
+    assert first == ":2: value: '1.270' may be 1270 or a decimal: write 1270, or 1.2700"
+    assert second.startswith(":3: value: '-144.500' may be -144500")
+    assert [r.value for r in read_readings_csv(write(table.replace("1.270", "1.2700")))] == [1.27, -144.5, 2.0]
+    assert next(r.value for r in read_readings_csv(write(f"{table}V1.7{separator}dc_v{separator}0.873\n"))) == 1.27
+
+
+def test_with_commas_between_columns_a_point_begins_decimals(write):
+    assert read_readings_csv(write("point,quantity,value\nHT1,dc_v,1.270\n"))[0].value == 1.27
+
+
 def test_the_hint_names_each_column_once(write):
     with pytest.raises(ConfigError) as caught:
         read_readings_csv(write("point|quantity|value\n"))
