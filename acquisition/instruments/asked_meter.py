@@ -93,10 +93,6 @@ class AskedMeter(Meter):
             if session.link is not None:
                 session.link.dirty = True
             return Sample(t_s=t_s, value_v=math.nan, flags=frozenset({"wrong_function"}))
-        range_v = self._confirmed(rules.range_ask)
-        if not 0 < range_v < 1e5:
-            raise session.malformed(f"{range_v:g}", "a range in volts")
-        resolution_v = self._resolution_v(range_v)
         value_v, flags = self._value(text)
         # Null may be pressed at any time: the number is then what was there less what was there before.
         if any([session.get(setting) for setting in self._relative or ()]):
@@ -105,6 +101,12 @@ class AskedMeter(Meter):
             flags.add("auto")
         # Off and on since the last question, and on another function or input resistance until it is set again.
         session.require_settings()
+        # Range and resolution after all that is answered by 0: sent again before both questions for the reading, it
+        # would be 0 V.
+        range_v = self._confirmed(rules.range_ask)
+        if not 0 < range_v < 1e5:
+            raise session.malformed(f"{range_v:g}", "a range in volts")
+        resolution_v = self._resolution_v(range_v)
         if rules.again is not None and (again := session.ask(rules.again)) != text:
             # Asked last: function and range between the two belong to this reading, or all is void.
             raise session.malformed(again, f"the same reading again, {text}")

@@ -237,6 +237,20 @@ def test_the_reading_before_sent_twice_is_not_the_next_one(asked):
     assert meter.read().value_v == -25.0
 
 
+def test_the_same_answer_before_both_questions_for_the_reading_is_no_reading(asked, monkeypatch):
+    """A 0 of the event register, sent again before each of them, was a reading of 0 V where 105 V stand."""
+    hear, given = asked.peer.hear, [b""]
+
+    def lagging(text):
+        given.append(hear(text))
+        return given[-2] if text in {":READ?", ":FETC?"} else given[-1]
+
+    monkeypatch.setattr(asked.peer, "hear", lagging)
+    asked.session.link.dirty = True
+    with pytest.raises(ReplyMalformed, match="the same reading again"):
+        asked.meter.read()
+
+
 def test_a_reading_beyond_its_range_does_not_pass(asked):
     asked.peer.answers[":VOLT:DC:RANG?"] = "1"
     asked.peer.answers[":VOLT:DC:RES?"] = "1E-6"
