@@ -108,6 +108,7 @@ class GeneratorRules(Strict):
     """How a generator is told what to do.
 
     ``kept`` lists what measuring changes, in the order in which it is set again at the end; the output stays off.
+    ``plain`` lists switches that have to be off for a plain sine; those a generator does not know are left out.
     """
 
     output: Setting
@@ -118,6 +119,7 @@ class GeneratorRules(Strict):
     offset: Setting
     amplitude: Setting
     kept: Kept = Field(default_factory=list)
+    plain: Kept = Field(default_factory=list)
     settle_periods: float = Field(default=3, ge=0)
     settle_s: float = Field(default=0.05, ge=0)
 

@@ -88,6 +88,7 @@ class Generator:
         self.was_on = False
         self._found: list[tuple[Setting, float | bool | str]] = []
         self._unread = ""
+        self._plain: list[Setting] = []  # of the dialect's switches those that it has
         self._wanted: Sine | None = None
         self._is_on = False
         # What the generator calls amplitude, a volt peak to peak.
@@ -109,6 +110,20 @@ class Generator:
             # Somebody uses it for something this dialect has no words for, or that leaves it no such setting; the
             # rest alone would be something else. Whatever it is, the output has to go off.
             self._found, self._unread = [], str(error)
+
+    def make_plain(self) -> None:
+        """Switch off what makes something else of a sine, as far as it has such switches; the output is off."""
+        session = self.session
+        session.drain_errors()
+        self._plain = [each for each in self._rules.plain if each.ask is not None and session.knows(each.ask)]
+        if not self._unread:
+            self._found += [(each, session.get(each)) for each in self._plain]
+        self._switch_off_what_is_not_plain()
+
+    def _switch_off_what_is_not_plain(self) -> None:
+        for each in self._plain:
+            if self.session.get(each):
+                self.session.put(each, False)
 
     def restore(self) -> list[str]:
         """Set it as it was found, the output off.
@@ -186,6 +201,7 @@ class Generator:
         session.put(rules.load)
         session.put(rules.unit)
         session.put(rules.function)
+        self._switch_off_what_is_not_plain()
         wanted = self._wanted
         if wanted is None:
             return
@@ -271,6 +287,12 @@ class Generator:
                 raise RecordVoid(
                     f"the generator no longer gives what was set: its {name} is {told}",
                     hint="leave its keys and knobs alone; does it switch itself off at this load?",
+                )
+        for each in self._plain:
+            if self.session.get(each):
+                raise RecordVoid(
+                    f"the generator no longer gives a plain sine: {each.ask} says that it is on",
+                    hint="modulation, sweep or burst was switched on at it: leave its keys alone",
                 )
 
     def _off(self) -> None:
@@ -382,6 +404,7 @@ def open_generator(bench: Bench, *, clock: Clock | None = None) -> Generator:
         generator = Generator(session, entry)
         generator.note_found()
         generator._apply()
+        generator.make_plain()
     except BaseException:
         session.close()
         raise

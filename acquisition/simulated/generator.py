@@ -43,6 +43,13 @@ class Generator(Device):
         self.on(f"{node}VOLTage:UNIT", do=self._set_unit, ask=lambda s, p: self.unit, takes=1)
         self.on(f"{node}PHASe[:ADJust]", do=self._set_phase, ask=lambda s, p: f"{self.phase_deg:+.8E}", takes=1)
         self.on(f"{node}APPLy:SINusoid", do=self._apply, takes=(0, 3))
+        for name in self.switches:
+            self.on(
+                f"{node}{name}:STATe",
+                do=lambda s, p, name=name: self.switch(name, parse_boolean(p[0])),  # type: ignore[misc]
+                ask=lambda s, p, name=name: str(int(self.switches[name])),  # type: ignore[misc]
+                takes=1,
+            )
         self.on("OUTPut#[:STATe]", do=self._set_output, ask=lambda s, p: str(int(self.output)), takes=1)
         self.on("OUTPut#:LOAD", do=self._set_load, ask=self._ask_load, takes=1)
 
@@ -55,15 +62,32 @@ class Generator(Device):
         self.emf_pp_v = 0.2
         self.emf_offset_v = 0.0
         self.phase_deg = 0.0
+        self.switches = dict.fromkeys(("AM", "FM", "PM", "SWEep", "BURSt"), False)
+        self._apply_drive()
+
+    def switch(self, name: str, on: bool) -> None:
+        """Switch modulation, sweep or burst, as the keys at its front do.
+
+        Parameters
+        ----------
+        name : str
+            One of ``switches``.
+        on : bool
+            What for.
+        """
+        self.switches[name] = on
         self._apply_drive()
 
     def _apply_drive(self) -> None:
+        """Drive the chassis: bursts wait for a trigger that never comes, a sweep stands at its start of 100 Hz, of
+        the full depth of AM the carrier is left at half; FM and PM are heard in no mean level."""
+        on = self.switches
         with self.wiring.lock:
             self.wiring.drive = replace(
                 Drive(),
-                on=self.output,
-                freq_hz=self.frequency_hz,
-                emf_peak_v=self.emf_pp_v / 2,
+                on=self.output and not on["BURSt"],
+                freq_hz=100.0 if on["SWEep"] else self.frequency_hz,
+                emf_peak_v=self.emf_pp_v / (4 if on["AM"] else 2),
                 phase_rad=math.radians(self.phase_deg),
                 offset_v=self.emf_offset_v,
             )

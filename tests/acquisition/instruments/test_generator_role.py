@@ -374,6 +374,20 @@ def test_a_generator_that_was_set_to_what_the_dialect_has_no_word_for_is_not_cha
     assert reported == "-222 Data out of range"
 
 
+def test_a_switch_that_the_generator_has_not_is_asked_for_once_and_the_others_are_looked_at(rig):
+    made = rig("scpi-generator", {":FUNC?": "SIN", ":OUTP?": "0", ":SWE:STAT?": "1"}).open()
+    generator = Generator(made.session, ENTRY)
+    generator._apply()
+    generator.make_plain()
+    assert made.peer.answers[":SWE:STAT?"] == "0"
+    assert not made.peer.queue, "its complaints were taken from the queue"
+    generator.set_sine(1000.0, 0.5)
+    with generator.measuring():
+        generator.require_sine()
+    assert made.peer.heard.count(":AM:STAT?") == 1
+    assert (made.peer.opened, made.session.gaps) == (1, [])
+
+
 def test_a_link_that_goes_again_while_it_is_switched_off_leaves_it_on_for_all_that_is_known(bench):
     """Opened again after a loss it is told to switch off first: until it confirms that, nothing is known."""
     generator, peer = bench.generator, bench.peer

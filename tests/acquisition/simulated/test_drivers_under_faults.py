@@ -10,6 +10,7 @@ from acquisition.errors import (
     InstrumentReported,
     MeasurementError,
     OverRange,
+    RecordVoid,
 )
 from acquisition.instruments import Channel, Timebase, Trigger, load_bench, open_generator, open_meter, open_scope
 from acquisition.simulated.bench import SimulatedBench
@@ -115,6 +116,26 @@ def test_generator_that_clamps_or_refuses(bench, described):
         with pytest.raises((CommandRefused, InstrumentReported)):
             generator.set_sine(1000.0, 30.0)
         assert not bench.generator.output
+
+
+@pytest.mark.parametrize("name", ["AM", "SWEep", "BURSt"])
+def test_a_generator_left_in_modulation_sweep_or_burst_gives_a_plain_sine_and_is_given_back_so(
+    bench, described, name
+):
+    """A gain at 1 kHz was measured wherever the sweep stood; with a burst no trigger came, and nobody said why."""
+    bench.generator.switch(name, True)
+    with open_generator(described) as generator:
+        generator.set_sine(1000.0, 0.5)
+        with generator.measuring():
+            drive = bench.wiring.drive
+            assert (drive.on, drive.freq_hz, drive.emf_peak_v) == (True, 1000.0, pytest.approx(0.25))
+            bench.generator.switch(name, True)
+            with pytest.raises(RecordVoid, match="no longer gives a plain sine"):
+                generator.require_sine()
+        generator.set_sine(1000.0, 0.5)
+        assert not bench.generator.switches[name]
+        assert generator.restore() == []
+    assert [key for key, is_on in bench.generator.switches.items() if is_on] == [name]
 
 
 def test_lost_link_while_the_generator_is_on(bench, described):
