@@ -16,6 +16,9 @@ from .meter_role import Meter
 from .samples import Sample
 from .session import Session
 
+KEPT_S = 1.0
+"""Settings that hands seldom change are looked at as often as this, in seconds: each question takes its time."""
+
 
 class AskedMeter(Meter):
     """A meter that measures when asked.
@@ -38,6 +41,8 @@ class AskedMeter(Meter):
         self.session = session
         self._mains_hz = mains_hz
         self._wanted: tuple[float | None, float] | None = None
+        self._kept: list[tuple[Setting, float | bool | str]] = []  # with what it said when they were set
+        self._looked_s = 0.0
         self._resolutions: dict[float, float] = {}
         self._relative: list[Setting] | None = None  # which of the dialect's questions it knows, once tried
         self.identity = str(session.identity)
@@ -51,6 +56,7 @@ class AskedMeter(Meter):
         if self._relative is None:
             known = [query for query in self._rules.relative if self.session.knows(query)]
             self._relative = [Setting(ask=query, form="switch") for query in known]
+        self._looked_s = self.session.clock.monotonic_s()
 
     def _apply(self) -> None:
         if self._wanted is None:
@@ -60,10 +66,11 @@ class AskedMeter(Meter):
         for command in self._rules.setup:
             session.send(command)
         session.put(self._rules.function)
-        if settings.input is not None:
-            session.put(settings.input, False)
-        if settings.nplc is not None:
-            session.put(settings.nplc, nplc)
+        self._kept = [
+            (setting, session.put(setting, value))
+            for setting, value in ((settings.input, False), (settings.nplc, nplc))
+            if setting is not None
+        ]
         if range_v is None:
             session.put(settings.autorange, True)
         else:
@@ -93,6 +100,8 @@ class AskedMeter(Meter):
             if session.link is not None:
                 session.link.dirty = True
             return Sample(t_s=t_s, value_v=math.nan, flags=frozenset({"wrong_function"}))
+        if self._was_turned(t_s):
+            return Sample(t_s=t_s, value_v=math.nan, flags=frozenset({"turned"}))
         value_v, flags = self._value(text)
         # Null may be pressed at any time: the number is then what was there less what was there before.
         if any([session.get(setting) for setting in self._relative or ()]):
@@ -136,6 +145,21 @@ class AskedMeter(Meter):
     def _is_volts(self) -> bool:
         """Read the function back: somebody may have turned the knob."""
         return str(self.session.get(self._rules.function)) in {name.upper() for name in self._rules.function.accept}
+
+    def _was_turned(self, now_s: float) -> bool:
+        """Look now and then at what hands seldom change, and set it again."""
+        if now_s - self._looked_s < KEPT_S:
+            return False
+        self._looked_s = now_s
+        turned = [
+            (setting, given)
+            for setting, given in self._kept
+            if setting.ask is not None and self.session.get(setting) != given
+        ]
+        for setting, given in turned:
+            self.session.put(setting, given)
+            self._resolutions.clear()
+        return bool(turned)
 
     def _confirmed(self, query: str) -> float:
         """Ask for a number twice, because an answer can be damaged or belong to an earlier question."""

@@ -14,6 +14,7 @@ REFUSED_FLAGS = {
     "maximum": "MAX is set on the meter",
     "low_battery": "the meter's battery is low",
     "wrong_function": "the meter is not set to DC volts",
+    "turned": "input resistance or integration time was changed at the meter; it is set again",
     "gap": "the link failed here",
 }
 """A sample with one of these is no reading; the text is the reason."""

@@ -190,6 +190,27 @@ def test_a_power_cut_between_two_readings_is_noticed_and_everything_set_again(as
     assert ":INP:IMP:AUTO OFF" in asked.peer.heard
 
 
+@pytest.mark.parametrize(
+    ("query", "turned", "given"), [(":INP:IMP:AUTO?", "1", "0"), (":VOLT:DC:NPLC?", "0.02", "1")]
+)
+def test_input_and_integration_time_changed_by_hand_are_noticed_within_a_second_and_set_again(
+    asked, query, turned, given
+):
+    """Such a grid is not loaded as the model has it; of so short a conversion hum makes a steady, wrong value."""
+    asked.meter.configure_dc(nplc=1)
+    stream = asked.meter.stream()
+    assert next(stream).is_reading
+    asked.peer.answers |= {query: turned, ":VOLT:DC:RES?": "1E-2"}
+    asked.clock.sleep_s(1.0)
+    sample = next(stream)
+    assert sample.flags == {"turned"}
+    assert "set again" in sample.reason
+    assert asked.peer.answers[query] == given
+    asked.peer.heard.clear()
+    assert next(stream).resolution_v == 0.01, "it hangs on the integration time"
+    assert query not in asked.peer.heard, "a second has not passed"
+
+
 def test_a_range_changed_by_hand_shows_in_the_sample(asked):
     assert asked.meter.read().range_v == 1000
     asked.peer.answers[":VOLT:DC:RANG?"] = "100"
