@@ -7,7 +7,7 @@ import math
 import sys
 import weakref
 from collections.abc import Callable, Iterator
-from contextlib import contextmanager, nullcontext
+from contextlib import contextmanager, nullcontext, suppress
 from dataclasses import dataclass
 
 from ..clock import Clock, rest
@@ -400,12 +400,16 @@ def open_generator(bench: Bench, *, clock: Clock | None = None) -> Generator:
             "the bench file has no generator", hint="add a generator to the bench file", tried={}
         )
     session = open_session(bench, entry, clock)
+    generator: Generator | None = None
     try:
         generator = Generator(session, entry)
         generator.note_found()
         generator._apply()
         generator.make_plain()
     except BaseException:
+        if generator is not None:
+            with suppress(AcquisitionError):  # one that is gone cannot be set, and hides no other error
+                generator.restore()
         session.close()
         raise
     return generator
