@@ -4,7 +4,8 @@ No clock, no store, no screen, as in the survey: samples and keys in, things to 
 """
 
 from .course import SETTLED_S, Course, CourseEvent, CourseKind, Piece
-from .machine import Keeper, Watching, WatchOptions
+from .machine import Watching
+from .options import Keeper, WatchOptions
 
 __all__ = [
     "SETTLED_S", "Course", "CourseEvent", "CourseKind", "Keeper", "Piece", "WatchOptions", "Watching",

@@ -4,8 +4,6 @@ from __future__ import annotations
 
 import math
 from collections.abc import Callable, Sequence
-from dataclasses import dataclass
-from typing import Protocol
 
 from ..errors import StoreError
 from ..probing import Action, ActionKind, Do, Key, Phase, ProbingLimits
@@ -16,6 +14,7 @@ from ..probing.wording import CAUTIONS, conditions, fits_elsewhere, said_of, spo
 from ..records import Event, Reading, Stretch, SurveyStep
 from ..steady import Sample
 from .course import Course, CourseEvent, CourseKind, Piece
+from .options import Keeper, WatchOptions
 from .wording import course_text, minutes, progress_text
 
 BEGIN = Gate(Do.POWER_ON, "Hands away. Space first, then switch on: it is watched from that moment.", power="on")
@@ -36,42 +35,6 @@ MEANT_S = 30.0
 
 TOLD_AT_MIN = (1, 2, 3, 5)
 """Minutes after which the value is told; then every fifth."""
-
-
-class Keeper(Protocol):
-    """Puts on disk what a watch finds; each returns when it is there, or raises StoreError."""
-
-    def stretch(self, stretch: Stretch) -> None:
-        """Keep a stretch."""
-
-    def event(self, event: Event) -> None:
-        """Keep what happened."""
-
-    def reading(self, reading: Reading) -> None:
-        """Keep the settled value."""
-
-
-@dataclass(frozen=True, slots=True, kw_only=True)
-class WatchOptions:
-    """What the person chose.
-
-    Parameters
-    ----------
-    watch_s : float
-        For how long, in seconds; infinite until the key ends it.
-    above_v, below_v : float
-        Limits of the person's own; beyond them it is told at once.
-    mains_v : float, optional
-        Mains, volts rms.
-    instrument : str
-        Identity of the meter.
-    """
-
-    watch_s: float = math.inf
-    above_v: float = math.inf
-    below_v: float = -math.inf
-    mains_v: float | None = None
-    instrument: str = ""
 
 
 class Watching:
