@@ -83,7 +83,7 @@ class Watching:
         self._begun_s, self._begun_utc = math.nan, ""
         self._waiting: list[Callable[[], None]] = []
         self._warned: set[str] = set()
-        self._is_within = False
+        self._has_come_up = False
         self._looked_s = -math.inf
         self._lines = 0
         self._marks = self._departures = 0
@@ -346,18 +346,15 @@ class Watching:
         if sample.is_reading:
             value_v = sample.value_v
             above_v, below_v = self._options.above_v, self._options.below_v
-            # On its way up from nothing it is not beyond a limit yet.
-            self._is_within |= below_v <= value_v <= above_v or sample.t_s - self._begun_s > AWAKE_S
-            if self._is_within:
-                for name, limit_v, beyond_v in (
-                    ("above", above_v, value_v - above_v),
-                    ("below", below_v, below_v - value_v),
-                ):
-                    # A value that sways at the limit rings once: it is back when it is clearly back.
-                    back_v = BACK_SHARE * abs(limit_v) if name in self._warned else 0.0
-                    is_beyond = beyond_v > -back_v
-                    words = f"{volts(value_v)} is {name} {volts(limit_v)}, the limit that was set"
-                    found[name] = words if is_beyond and math.isfinite(limit_v) else ""
+            self._has_come_up |= below_v <= value_v <= above_v or sample.t_s - self._begun_s > AWAKE_S
+            for name, limit_v, sign in (("above", above_v, 1.0), ("below", below_v, -1.0)):
+                # Where nothing is beyond the limit too, the way up from there is not.
+                if not math.isfinite(limit_v) or (not self._has_come_up and sign * limit_v < 0.0):
+                    continue
+                # A value that sways at the limit rings once: it is back when it is clearly back.
+                back_v = BACK_SHARE * abs(limit_v) if name in self._warned else 0.0
+                words = f"{volts(value_v)} is {name} {volts(limit_v)}, the limit that was set"
+                found[name] = words if sign * (value_v - limit_v) > -back_v else ""
         return self._warn(found, sample.value_v)
 
     def _against_ratings(self, piece: Piece) -> list[Action]:

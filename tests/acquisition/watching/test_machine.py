@@ -165,6 +165,16 @@ def test_a_limit_is_not_passed_on_the_way_up_from_nothing_nor_again_by_swaying_a
     bench.read(7.5, 1.0)
     bench.read(6.0, 1.0)
     assert len(texts(bench.actions, ActionKind.CAUTION)) == 2
+    high = Bench(above_v=7.0).begin()
+    high.read(7.5, 0.25)  # beyond it from the first moment
+    assert len(texts(high.actions, ActionKind.CAUTION)) == 1
+    bias = Bench(above_v=-30.0).begin()
+    bias.read(lambda t: -38.0 * (1 - math.exp(-t / 2.0)), 20.0)
+    assert not texts(bias.actions, ActionKind.CAUTION)
+    bias.read(-29.0, 1.0)
+    assert texts(bias.actions, ActionKind.CAUTION) == [
+        "0:20 V3.3 -29.00 V is above -30.00 V, the limit that was set."
+    ]
     cold = Bench(below_v=7.0).begin()
     cold.read(0.0, 70.0)  # it never came up
     assert len(texts(cold.actions, ActionKind.CAUTION)) == 1
