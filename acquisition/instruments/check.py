@@ -122,8 +122,19 @@ def _read(meter: Meter, clock: Clock) -> dict[str, object]:
 
 
 @contextmanager
-def _put_back(restore: Callable[[], list[str]]) -> Iterator[list[str]]:
-    """Set an instrument as it was found, whatever the check came to; gives in the end what could not be."""
+def put_back(restore: Callable[[], list[str]]) -> Iterator[list[str]]:
+    """Set an instrument as it was found, whatever was done with it inside a ``with`` block.
+
+    Parameters
+    ----------
+    restore : callable
+        Sets it, and gives what could not be set again, in words.
+
+    Yields
+    ------
+    list of str
+        Empty; after the block it holds what could not be set again.
+    """
     left: list[str] = []
     try:
         yield left
@@ -136,7 +147,7 @@ def _put_back(restore: Callable[[], list[str]]) -> Iterator[list[str]]:
 
 def _check_scope(bench: Bench, clock: Clock) -> dict[str, object]:
     with open_scope(bench, clock=clock) as scope:
-        with _put_back(lambda: restore_setup(scope.session, scope.found)) as left:
+        with put_back(lambda: restore_setup(scope.session, scope.found)) as left:
             shown_v = scope.read_pp(1)
             text = "no value for channel 1" if shown_v is None else f"channel 1 shows {shown_v:.3g} V peak to peak"
             reading = f"{text}; {scope.state()}"
@@ -148,7 +159,7 @@ def _check_scope(bench: Bench, clock: Clock) -> dict[str, object]:
 
 def _check_generator(bench: Bench, clock: Clock) -> dict[str, object]:
     with open_generator(bench, clock=clock) as generator:
-        with _put_back(generator.restore) as left:
+        with put_back(generator.restore) as left:
             reading = "output off, as read back"
             facts = {"identity": generator.identity, "reading": reading, **_session_facts(generator.session, clock)}
         return {**facts, "left": tuple(left)}

@@ -5,7 +5,8 @@ import json
 import numpy as np
 import pytest
 
-from acquisition.errors import FitFailed
+from acquisition.errors import FitFailed, MeasurementError
+from acquisition.instruments import calibrator
 from acquisition.records import Capture
 from acquisition.simulated.bench import SCOPES, SimulatedBench
 from acquisition.simulated.plant import CALIBRATOR, Probe
@@ -95,6 +96,20 @@ def test_two_probes_of_unlike_factor():
     assert unlike(first, near) == ""
     assert "channel 2 shows 9.67 times what channel 1 shows" in unlike(first, tenfold)
     assert "stands at x1" in unlike(tenfold, first)
+
+
+def test_a_scope_that_is_lost_meanwhile_is_told_as_that(tmp_path, capsys, monkeypatch):
+    with SimulatedBench(TablePlant(load_table(), "leaky")) as bench:
+        file = str(bench.write(tmp_path / "bench.yaml"))
+
+        def lost(scope, *_):
+            bench.links["scope"].refuse()
+            bench.links["scope"].drop()
+            raise MeasurementError("channel 1 gives no record", hint="look at the scope's screen")
+
+        monkeypatch.setattr(calibrator, "record_calibrator", lost)
+        assert main(["bench", file, "--probes", "--ready"]) == 3
+        assert "channel 1 gives no record" in capsys.readouterr().err
 
 
 @pytest.mark.parametrize("scope", SCOPES)

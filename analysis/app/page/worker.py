@@ -4,7 +4,7 @@ from __future__ import annotations
 
 import queue
 import threading
-from collections.abc import Iterator, Mapping
+from collections.abc import Iterator, Mapping, Sequence
 from contextlib import contextmanager, suppress
 from pathlib import Path
 from typing import TYPE_CHECKING, Any, Protocol
@@ -37,6 +37,7 @@ from .weighing import Weighing
 
 if TYPE_CHECKING:
     from acquisition.instruments import Bench, Meter, Sample
+    from acquisition.records import SurveyStep
     from analysis.app.watching import WatchChoice
 
 PANEL_EVERY_S = 0.04
@@ -266,20 +267,17 @@ class BenchWorker:
         try:
             choice = chosen(hand, body)
             watch = to_watch(body, choice.mains_v)
-            if watch is not None and choice.out == hand.chassis.pulled:
-                step_to_watch(hand.chassis, hand.model, self.bench, watch)
+            is_running = running is not None and running.phase is not Phase.DONE
+            if is_running and isinstance(running, Watching):
+                raise click.UsageError("A point is being watched: end that first.")
+            if is_running and watch is None and choice.name == hand.name:
+                raise click.UsageError(f"{hand.name} is being surveyed: go on with it, or name another pass")
+            step = self._step_to_watch(watch, choice.out) if watch is not None else None
         except click.UsageError as error:
             self._alarm(error.message)
             return
-        if running is not None and running.phase is not Phase.DONE:
-            if isinstance(running, Watching):
-                self._alarm("A point is being watched: end that first.")
-                return
-            if watch is not None:
-                self._show_all(running.key(Key.QUIT))  # what was read is kept, and a survey goes on from there
-            elif choice.name == hand.name:
-                self._alarm(f"{hand.name} is being surveyed: go on with it, or name another pass")
-                return
+        if running is not None and is_running and watch is not None:
+            self._show_all(running.key(Key.QUIT))  # what was read is kept, and a survey goes on from there
         kept_v = begin_pass(self._job, choice.name, choice.mains_v, choice.out)
         if choice.name != hand.name:
             self._take_up(choice.name)
@@ -288,8 +286,8 @@ class BenchWorker:
         self._publish_job()
         keep_replaced(self._job, choice.name, choice.changed)
         self._noting.show()
-        if watch is not None:
-            self._watch(watch)
+        if watch is not None and step is not None:
+            self._watch(step, watch)
             return
         options = Options(
             tubes_glow=choice.glow,
@@ -313,9 +311,19 @@ class BenchWorker:
         self._survey.begin()
         self._show_all(machine.start())
 
-    def _watch(self, choice: WatchChoice) -> None:
+    def _step_to_watch(self, choice: WatchChoice, out: Sequence[str]) -> SurveyStep:
+        """The point of a watch; the chassis stands from then on as it is to, unless the point is refused."""
         hand = self._hand
-        step = step_to_watch(hand.chassis, hand.model, self.bench, choice)
+        before = hand.chassis.pulled
+        hand.stand(out)
+        try:
+            return step_to_watch(hand.chassis, hand.model, self.bench, choice)
+        except click.UsageError:
+            hand.stand(before)
+            raise
+
+    def _watch(self, step: SurveyStep, choice: WatchChoice) -> None:
+        hand = self._hand
         self._machine = machine = watch_of(
             step, hand.chassis, self.bench, self._meter, self._job, hand.name, choice, self._course.stretch
         )

@@ -57,6 +57,7 @@ def _check_probes(bench_name: str, *, ready: bool, as_json: bool) -> int:
     from acquisition.errors import FitFailed
     from acquisition.instruments import load_bench, open_scope
     from acquisition.instruments.calibrator import record_calibrator
+    from acquisition.instruments.check import put_back
     from acquisition.instruments.scope_setup import restore_setup
     from analysis.probes import check_probe, unlike
 
@@ -69,12 +70,8 @@ def _check_probes(bench_name: str, *, ready: bool, as_json: bool) -> int:
             "clips on the earth beside it. Enter when done"
         )
         click.prompt(text, "", show_default=False, err=as_json)
-    with open_scope(bench) as scope:
-        try:
-            channels = range(1, min(2, scope.channels) + 1)
-            records = record_calibrator(scope, channels, bench.probe.factor)
-        finally:
-            left = restore_setup(scope.session, scope.found)
+    with open_scope(bench) as scope, put_back(lambda: restore_setup(scope.session, scope.found)) as left:
+        records = record_calibrator(scope, range(1, min(2, scope.channels) + 1), bench.probe.factor)
     found, missing = [], []
     for record in records:
         try:
