@@ -6,7 +6,8 @@ from collections.abc import Sequence
 from dataclasses import dataclass
 
 from ..records import SurveyStep
-from .actions import Do
+from .actions import Action, ActionKind, Do
+from .options import Phase
 
 
 @dataclass(frozen=True, slots=True)
@@ -29,6 +30,21 @@ class Gate:
     text: str
     power: str = ""
     clip: str | None = None
+
+    @property
+    def phase(self) -> Phase:
+        """Where a survey is while this is due."""
+        return Phase.VERIFYING if self.do in LOOKS else Phase.ASKING
+
+    def ask(self, step: SurveyStep | None) -> Action:
+        """Ask for it.
+
+        Parameters
+        ----------
+        step : SurveyStep, optional
+            The point in hand.
+        """
+        return Action(kind=ActionKind.ASK, text=self.text, do=self.do, step=step)
 
 
 LOOKS = frozenset({Do.VERIFY, Do.VERIFY_CLIPPED})

@@ -11,7 +11,7 @@ from ..instruments.samples import REFUSED_FLAGS
 from ..records import Reading, SurveyPlan, SurveyStep
 from ..steady import EventKind, Sample, State, SteadyDetector, SteadyEvent, SteadyReading
 from .actions import Action, ActionKind, Do, Key
-from .gates import LOOKS, OFF, PREPARE, Gates
+from .gates import OFF, PREPARE, Gates
 from .keeping import Keeping
 from .limits import ProbingLimits, left_out, looked_at
 from .options import Options, Phase
@@ -263,10 +263,10 @@ class Probing:
         gate = self._gates.first
         if gate is None:
             return self._after()
-        if gate.do in LOOKS:
+        self.phase = gate.phase
+        if self.phase is Phase.VERIFYING:
             self._live = None  # only what is read from now on counts
-        self.phase = Phase.VERIFYING if gate.do in LOOKS else Phase.ASKING
-        return [Action(kind=ActionKind.ASK, text=gate.text, do=gate.do, step=self.step)]
+        return [gate.ask(self.step)]
 
     def _pass_gate(self) -> list[Action]:
         self._gates.confirm(None if self._live is None else self._live.t_s)

@@ -119,7 +119,7 @@ class Job(JobContents):
         _require_numbers(mains_v)
         row: dict[str, str | float] = {} if mains_v is None else {"mains_v": float(mains_v)}
         if pulled is not None:
-            kept = self.read_pass(pass_name).settings
+            kept = self.read_pass(pass_name, captures=False).settings
             row["settings"] = rows.settings_text({**kept, PULLED: " ".join(pulled)})
         if row:
             what = "mains" if mains_v is not None else "what is out of circuit"

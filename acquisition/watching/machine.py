@@ -7,7 +7,7 @@ from collections.abc import Callable, Sequence
 
 from ..errors import StoreError
 from ..probing import Action, ActionKind, Do, Key, Phase, ProbingLimits
-from ..probing.gates import LOOKS, PREPARE, Gate, Gates, gates_for
+from ..probing.gates import PREPARE, Gate, Gates, gates_for
 from ..probing.limits import looked_at
 from ..probing.overload import Overload
 from ..probing.wording import CAUTIONS, conditions, fits_elsewhere, said_of, spoken, verdict_of, volts
@@ -184,10 +184,10 @@ class Watching:
                 self._begin(self._live)
             text = "Watching. Hands stay away. Space sets a mark, q ends."
             return [Action(kind=ActionKind.SAY, text=text, do=Do.HANDS_AWAY, step=self._point)]
-        if gate.do in LOOKS:
+        self.phase = gate.phase
+        if self.phase is Phase.VERIFYING:
             self._live = None  # only what is read from now on counts
-        self.phase = Phase.VERIFYING if gate.do in LOOKS else Phase.ASKING
-        return [Action(kind=ActionKind.ASK, text=gate.text, do=gate.do, step=self._point)]
+        return [gate.ask(self._point)]
 
     def _pass_gate(self) -> list[Action]:
         self._gates.confirm(None if self._live is None else self._live.t_s)

@@ -274,7 +274,7 @@ def pulled_in(job: Job, name: str, asked: Sequence[str]) -> tuple[str, ...]:
     """
     if name not in job.passes():
         return tuple(asked)
-    kept = job.read_pass(name).pulled
+    kept = pass_so_far(job, name).pulled
     if asked and set(asked) != set(kept):
         from analysis.report.words import standing_text
 
@@ -332,7 +332,7 @@ def begin_pass(job: Job, name: str, mains_v: float | None, pulled: Sequence[str]
     if name not in job.passes():
         job.start_pass(name, mains_v=mains_v, settings={PULLED: " ".join(pulled)} if pulled else None)
         return mains_v
-    kept = job.read_pass(name).mains_v
+    kept = pass_so_far(job, name).mains_v
     if kept is None and mains_v is not None:
         job.write_conditions(name, mains_v=mains_v)
         return mains_v

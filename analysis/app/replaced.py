@@ -214,7 +214,8 @@ def keep_replaced(job: Job, name: str, events: Sequence[Event]) -> None:
     events : sequence of Event
         From `replacements` or `measurements`.
     """
-    kept = {(event.kind, event.subject, event.value) for event in job.read_pass(name).events} if events else set()
+    before = job.read_pass(name, captures=False).events if events else ()
+    kept = {(event.kind, event.subject, event.value) for event in before}
     for event in events:
         if (event.kind, event.subject, event.value) not in kept:
             job.add_event(name, event)
@@ -239,7 +240,7 @@ def keep_out(job: Job, name: str, out: Sequence[str]) -> str:
     """
     from analysis.report.words import standing_text
 
-    before = job.read_pass(name).pulled
+    before = job.read_pass(name, captures=False).pulled
     if tuple(out) != before:
         job.write_conditions(name, pulled=out)
         words = f"{standing_text(out)}, before this note {standing_text(before)}"

@@ -2,8 +2,6 @@
 
 from __future__ import annotations
 
-from typing import TYPE_CHECKING
-
 import click
 
 from analysis.app.jobs import (
@@ -16,11 +14,8 @@ from analysis.app.jobs import (
     require_point,
     told_of_mains,
 )
-from analysis.app.terminal import tell
+from analysis.app.terminal import tell, tell_wrapped
 from analysis.app.volts import ABOVE_ONE, ANY_VOLTS, MAINS
-
-if TYPE_CHECKING:
-    pass
 
 KEYS = "Keys: space goes on, and sets a mark while it watches; q ends."
 
@@ -100,7 +95,7 @@ def command(
             # Not before the meter answers: an empty pass would stand in the report beside the others.
             kept_v = begin_pass(job, name, choice.mains_v, out)
             if words := told_of_mains(name, kept_v, choice.mains_v, chassis.mains_v):
-                tell(words)
+                tell_wrapped(words, 2)
             machine = watch_of(step, chassis, bench, meter, job, name, choice)
             tell(f"pass {name}")
             with Screen(machine, keys, bell=not quiet) as screen:

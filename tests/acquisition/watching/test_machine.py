@@ -1,6 +1,7 @@
 """The watch: what has to be confirmed, what is kept before it is told, limits, marks, the end."""
 
 import math
+from pathlib import Path
 
 import pytest
 
@@ -256,3 +257,24 @@ def test_what_never_settles_is_told_at_the_end():
     bench.read(lambda t: 7.0 + t / 100.0, 201.0)
     assert "not settled" in bench.actions[-1].text
     assert not bench.disk.of("Reading")
+
+
+def test_the_example_of_the_readme_is_what_such_a_course_makes():
+    """A cathode on 10 ohm that comes up, warms through and loses its contact for a second after a mark."""
+    place = SurveyStep(point="V4.8", function="cathode of V4", expected_v=0.434, low_v=0.189, high_v=0.856)
+
+    def volts(t):
+        if t < 14.0:
+            return 0.0
+        up_v = 0.4336 * (1 - math.exp(-(t - 14.0) / 6.0)) * (1.05 - 0.05 * (1 - math.exp(-t / 200.0)))
+        return up_v * (0.7 if 700.0 < t < 701.2 else 1.0) * (1 + 0.002 * math.sin(7.3 * t))
+
+    bench = Bench(step=place).begin()
+    begun_s = bench.t_s
+    bench.read(lambda t: volts(t - begun_s), 697.25)
+    bench.press()
+    bench.read(lambda t: volts(t - begun_s), 20.0)
+    marks = {ActionKind.NEWS: "~~", ActionKind.TAKEN: "=="}
+    made = [f"{marks[action.kind]} {action.text}" for action in bench.actions if action.kind in marks]
+    readme = (Path(__file__).parents[3] / "README.md").read_text(encoding="utf-8")
+    assert "\n".join(made) in readme
