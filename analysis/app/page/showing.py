@@ -169,6 +169,13 @@ def taken_row(reading: Reading, step: SurveyStep | None) -> dict[str, Any]:
     }
 
 
+NO_POINT: Mapping[str, Any] = {
+    **dict.fromkeys(("function", "healthy", "hazard", "verdict", "base_words"), ""),
+    **dict.fromkeys(("tube", "pin")),
+}
+"""Neither name nor base of a point, once it is over: the digits are of wherever the lead is now."""
+
+
 def over_panel(
     panel: Mapping[str, Any], words: str, rows: Collection[Mapping[str, Any]], *, left: bool
 ) -> dict[str, Any]:
@@ -187,14 +194,12 @@ def over_panel(
     """
     off = [row["point"] for row in rows if row["verdict"] in ("low", "high")]
     outside = f" Outside what a healthy chassis shows: {', '.join(off)}." if off else ""
-    # Neither name nor base of the last point: the digits are of wherever the lead is now.
     return {
         **panel,
+        **NO_POINT,
         "title": "Some points are left" if left else "Every point was read",
         "count": "Survey over",
         "prompt": words + outside,
-        **dict.fromkeys(("function", "healthy", "hazard", "verdict", "base_words"), ""),
-        **dict.fromkeys(("tube", "pin")),
         "left": left,
         "over": True,
     }

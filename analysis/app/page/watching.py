@@ -157,8 +157,13 @@ class CoursePanel:
             self._step = {**self._step, "hazard": action.text}
             self.hub.cue("alarm", text=action.text)
         elif action.kind is ActionKind.DONE:
-            emptied = dict.fromkeys(("healthy", "hazard", "verdict", "base_words"), "")
-            self._step = {**self._step, **emptied, "title": "Watch over", "prompt": action.text, "over": True}
+            self._step = {
+                **self._step,
+                **showing.NO_POINT,
+                "title": "Watch over",
+                "prompt": action.text,
+                "over": True,
+            }
             self.hub.cue("taken", text=action.text)
             self.hub.cue("records")
         else:

@@ -661,6 +661,8 @@ def test_a_point_is_watched_on_the_page_with_marks_until_it_is_ended(tmp_path):
         worker.post("end", {})
         wait_for(lambda: hub.state()["step"].get("over"))
         assert hub.state()["step"]["prompt"].startswith("Watched V1.8 for 0:0")
+        over = hub.state()["step"]  # the digits are of wherever the lead is now
+        assert (over["function"], over["base_words"], over["tube"], over["pin"]) == ("", "", None, None)
         worker.post("start", {"mains_v": "231", "glow": True})
         wait_for(lambda: hub.state()["taken"]["readings"])
     with open_job(path, read_only=True) as job:
