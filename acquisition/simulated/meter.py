@@ -3,6 +3,7 @@
 from __future__ import annotations
 
 import math
+import threading
 
 import numpy as np
 
@@ -58,6 +59,7 @@ class Meter(Device):
         self.gain_errors = {r: float(self.rng.uniform(-1, 1)) * accuracy[0] for r in RANGES_V}
         self.offsets_v = {r: float(self.rng.uniform(-1, 1)) * accuracy[1] * r for r in RANGES_V}
         self.stored: list[float] = []
+        self._panel = threading.Lock()  # hands and a conversion in another thread both choose the range
         self.reset()
         self._tree()
 
@@ -163,7 +165,7 @@ class Meter(Device):
         once = isinstance(parameters[0], str) and parameters[0].upper() == "ONCE"
         self.auto = False if once else parse_boolean(parameters[0])
         if once:
-            self._convert(ranging=True)
+            self._convert(once=True)
 
     def _set_resolution(self, suffixes: Suffixes, parameters: Parameters) -> None:
         wanted = parse_number(parameters[0], "V", low=0.0, high=self.range_v, default=self.range_v * 1e-5)
@@ -190,10 +192,24 @@ class Meter(Device):
         else:
             self.null_v = None
 
+    def turn_to(self, function: str = "VOLT", range_v: float | None = None) -> None:
+        """Turn function and range by hand, which holds at once, in the middle of a reading too.
+
+        Parameters
+        ----------
+        function : str
+            ``VOLT`` or ``VOLT:AC``.
+        range_v : float, optional
+            One of `RANGES_V`; autorange when left out.
+        """
+        with self._panel:
+            self.function, self.auto = function, range_v is None
+            self.range_v = self.range_v if range_v is None else range_v
+
     def press_null(self) -> None:
         """Take what it reads now from all that follows, as the key on its front does."""
         self.null_v = None
-        self.null_v = self._convert(ranging=self.auto)
+        self.null_v = self._convert()
 
     def _set_function(self, suffixes: Suffixes, parameters: Parameters) -> None:
         name = parse_string(parameters[0]).upper().removeprefix("SENSE:").removeprefix("SENS:")
@@ -259,30 +275,34 @@ class Meter(Device):
         readings = []
         for _ in range(self.triggers * self.samples):
             self.pause(self.delay_s)
-            readings.append(self._convert(ranging=self.auto))
+            readings.append(self._convert())
         self.stored = readings
         self.armed = False
 
-    def _convert(self, *, ranging: bool) -> float:
+    def _convert(self, *, once: bool = False) -> float:
         """One reading, after as many conversions as autoranging needs; in volts or the overload number."""
         for _ in range(len(RANGES_V)):
             mean_v, peak_v, rms_v = self._integrate()
-            value = rms_v if self.function == "VOLT:AC" else mean_v
-            full = self.range_v * OVER_RANGE
-            index = RANGES_V.index(self.range_v)
-            if ranging and peak_v > full and index + 1 < len(RANGES_V):
-                self.range_v = RANGES_V[index + 1]
-            elif ranging and peak_v < 0.1 * self.range_v and index > 0:
-                self.range_v = RANGES_V[index - 1]
-            elif peak_v > full:
-                self._registers["QUES"] |= 1
-                return math.copysign(OVERLOAD, value)
-            else:
-                break
+            with self._panel:
+                value = rms_v if self.function == "VOLT:AC" else mean_v
+                if not self._chose_range(peak_v, once or self.auto):
+                    break
+        if peak_v > self.range_v * OVER_RANGE:
+            self._registers["QUES"] |= 1
+            return math.copysign(OVERLOAD, value)
         noise_v = self.range_v * 3e-7 / math.sqrt(min(self.nplc, 10.0))
         value = value * (1 + self.gain_errors[self.range_v]) + self.offsets_v[self.range_v]
         value += float(self.rng.normal(0.0, noise_v))
         return round(value / self.digit_v()) * self.digit_v() - (self.null_v or 0.0)
+
+    def _chose_range(self, peak_v: float, ranging: bool) -> bool:
+        """Go one range up or down if it may and has to."""
+        index = RANGES_V.index(self.range_v)
+        step = int(peak_v > self.range_v * OVER_RANGE) - int(peak_v < 0.1 * self.range_v)
+        if not (ranging and step and 0 <= index + step < len(RANGES_V)):
+            return False
+        self.range_v = RANGES_V[index + step]
+        return True
 
     def _integrate(self) -> tuple[float, float, float]:
         begin = self.clock.monotonic_s()

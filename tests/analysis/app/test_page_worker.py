@@ -83,13 +83,8 @@ def test_an_unplugged_meter_is_told_and_the_survey_goes_on(tmp_path):
             assert kept <= {r.point for r in job.read_pass("as-found").readings}
 
 
-def turn(function="VOLT", auto=True, range_v=100.0):
-    def by_hand(meter, link):
-        for _ in range(2):  # a conversion that runs may just have chosen a range
-            meter.function, meter.auto, meter.range_v = function, auto, range_v
-            time.sleep(0.1)
-
-    return by_hand
+def turn(*panel):
+    return lambda meter, link: meter.turn_to(*panel)
 
 
 def is_called(identity):
@@ -116,8 +111,8 @@ def well(meter, link):
 
 NAME = "STAGEWALK,SIM-METER,0001,1.0"
 MISBEHAVIOUR = [
-    ("its knob on AC volts", turn(function="VOLT:AC"), "not set to DC volts", turn()),
-    ("a range too small set by hand", turn(auto=False, range_v=10.0), "beyond the range", turn()),
+    ("its knob on AC volts", turn("VOLT:AC"), "not set to DC volts", turn()),
+    ("a range too small set by hand", turn("VOLT", 10.0), "beyond the range", turn()),
     ("hung", answers(LINK_FAULTS["silence"], 10_000), "no answer", well),
     ("3 s for one answer", answers(late(3.0)), "no answer", well),
     ("another instrument at its address", is_called("SOMEBODY,SCOPE,1,1"), "wrong instrument", is_called(NAME)),
