@@ -265,7 +265,7 @@ def pulled_in(job: Job, name: str, asked: Sequence[str]) -> tuple[str, ...]:
     name : str
         The pass.
     asked : sequence of str
-        From `analysis.app.replaced.out_of_circuit`; empty where nothing was said.
+        From `analysis.app.standing.stands`; empty where nothing was said.
 
     Raises
     ------

@@ -44,7 +44,8 @@ def redrawn(job: Job, file: str) -> str:
     chassis, path = load_chassis(file), find_config("chassis", file)
     passes = [job.read_pass(name, captures=False) for name in job.passes()]
     require_points(chassis, (p for one in passes for r in one.readings for p in r.measurand.points), path)
-    noted = [name for one in passes for name in (*one.pulled, *(e.subject for e in one.events if e.kind in WORK))]
+    work = [event.subject for one in passes for event in one.events if event.kind in WORK]
+    noted = [*(name.partition("=")[0] for one in passes for name in one.pulled), *work]
     if missing := [name for name in dict.fromkeys(noted) if not _has(chassis, name)]:
         raise click.UsageError(
             f"{path} has no {missing[0]}, and {name_of(job.path)} has notes about it: is it of this chassis?"

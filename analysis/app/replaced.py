@@ -1,4 +1,4 @@
-"""What a command line says of parts and tubes: changed, measured with power off, out of the socket."""
+"""What a command line says of parts and tubes: changed, measured with power off."""
 
 from __future__ import annotations
 
@@ -9,12 +9,8 @@ import click
 from acquisition.quantities import format_value
 from acquisition.records import Event, Pass
 from acquisition.store import Job
-from analysis.chassis import Chassis, Part
-from analysis.chassis.description import GROUND
+from analysis.chassis import Chassis
 from analysis.chassis.parts import UNITS, implausible, part_value
-
-LIFTED_KINDS = ("resistor", "capacitor", "inductor")
-"""Parts with two ends, one of which may be lifted."""
 
 ANOTHER_DECADE = 9.0
 """Values apart by such a factor are asked about (common practice, no source)."""
@@ -84,78 +80,6 @@ def far_from_drawn(chassis: Chassis, events: Sequence[Event]) -> list[str]:
     return asked
 
 
-def out_of_circuit(
-    chassis: Chassis, pulled: Sequence[str], lifted: Sequence[str] = (), *, or_none: bool = False
-) -> tuple[str, ...]:
-    """Read which tubes are out of their sockets and which parts are lifted at one end, in the order of the file.
-
-    Parameters
-    ----------
-    chassis : Chassis
-        The file.
-    pulled : sequence of str
-        Sockets, one or several in each: ``V3``, ``V3,V4``.
-    lifted : sequence of str
-        Parts, alike.
-    or_none : bool
-        The one word ``none`` among ``pulled`` is understood: nothing was out.
-
-    Raises
-    ------
-    BadParameter
-        No such socket or part, one beside ``none``, or one that leaves a point with nothing on it.
-    """
-    chassis = chassis.without(())
-    sockets, parts = (" ".join(named).replace(",", " ").split() for named in (pulled, lifted))
-    if or_none and any(name.lower() == "none" for name in sockets):
-        if len([*sockets, *parts]) > 1:
-            raise click.BadParameter("none stands alone: nothing was out of circuit", param_hint="--pulled")
-        sockets = []
-    if strange := [name for name in sockets if name not in chassis.sockets]:
-        there = " ".join(chassis.sockets)
-        raise click.BadParameter(f"no socket {strange[0]}; there are {there}", param_hint="--pulled")
-    two_ended = {name: part for name, part in chassis.parts.items() if part.kind in LIFTED_KINDS}
-    if strange := [name for name in parts if name not in two_ended]:
-        there = " ".join(two_ended)
-        raise click.BadParameter(
-            f"{strange[0]} cannot be lifted at one end; these can: {there}", param_hint="--lifted"
-        )
-    _require_held(chassis.without([*sockets, *parts]), [two_ended[name] for name in parts])
-    return chassis.without([*sockets, *parts]).pulled
-
-
-def out_by_name(chassis: Chassis, text: str) -> tuple[str, ...]:
-    """As `out_of_circuit`, sockets and parts in one line: ``V3 C7``; nothing is out where it says nothing.
-
-    Parameters
-    ----------
-    chassis : Chassis
-        The file.
-    text : str
-        As typed.
-
-    Raises
-    ------
-    BadParameter
-        As `out_of_circuit`.
-    """
-    names, parts = text.replace(",", " ").split() or ["none"], chassis.without(()).parts
-    lifted = [name for name in names if name in parts and name not in chassis.sockets]
-    return out_of_circuit(chassis, [name for name in names if name not in lifted], lifted, or_none=True)
-
-
-def _require_held(chassis: Chassis, lifted: Sequence[Part]) -> None:
-    """Refuse to lift what alone holds a point: nobody can say what a meter reads on a loose end."""
-    names = chassis.node_names
-    held = {names[point] for part in chassis.parts.values() for point in part.nodes} | {GROUND}
-    held |= {names[rail] for rail in chassis.rails}
-    there = chassis.sockets.keys() - set(chassis.pulled)
-    held |= {node for point, node in names.items() if point.partition(".")[0] in there}
-    for part in lifted:
-        if loose := [point for point in part.nodes if names[point] not in held]:
-            raise click.BadParameter(f"with {part.name} lifted nothing reaches {loose[0]}", param_hint="--lifted")
-
-
 def _named(chassis: Chassis, named: Sequence[str], option: str) -> dict[str, float | None]:
     found: dict[str, float | None] = {}
     chassis = chassis.without(())  # a part that is lifted may be measured or changed like any other
@@ -219,30 +143,3 @@ def keep_replaced(job: Job, name: str, events: Sequence[Event]) -> None:
     for event in events:
         if (event.kind, event.subject, event.value) not in kept:
             job.add_event(name, event)
-
-
-def keep_out(job: Job, name: str, out: Sequence[str]) -> str:
-    """Write down what was out of circuit during a pass, and that it was put right; nothing where it stood so.
-
-    Parameters
-    ----------
-    job : Job
-        Open for writing.
-    name : str
-        A pass of it.
-    out : sequence of str
-        From `out_of_circuit`.
-
-    Returns
-    -------
-    str
-        How the chassis stands now, in words.
-    """
-    from analysis.report.words import standing_text
-
-    before = job.read_pass(name, captures=False).pulled
-    if tuple(out) != before:
-        job.write_conditions(name, pulled=out)
-        words = f"{standing_text(out)}, before this note {standing_text(before)}"
-        job.add_event(name, Event(kind="note", text=words))
-    return standing_text(out)

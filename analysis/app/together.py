@@ -148,7 +148,7 @@ def counted(job: Job | KeptPasses, chosen: Pass, also: Sequence[str] = (), *, al
         if name in asked or not alone
     ]
     rounds = [one for one in passes if one.name in asked]
-    if between := _repaired_between(job, rounds):
+    if between := repaired_between(job, rounds):
         raise refusal(f"{between} between {rounds[0].name} and {rounds[-1].name}: they are not of the same chassis")
     if words := _other_mains(rounds):
         raise refusal(f"mains were {words}: only passes at the same mains count together")
@@ -156,7 +156,7 @@ def counted(job: Job | KeptPasses, chosen: Pass, also: Sequence[str] = (), *, al
     for one in passes:
         if one in rounds or not one.readings or set(one.pulled) == set(chosen.pulled):
             continue
-        if _repaired_between(job, [one, chosen]):
+        if repaired_between(job, [one, chosen]):
             continue
         if words := _other_mains([*rounds, one]):
             apart.append(f"not counted: {one.name} ({standing_text(one.pulled)}), for mains were {words}")
@@ -212,7 +212,7 @@ def pass_without(read: Stood, pulled: Sequence[str]) -> tuple[str, tuple[str, ..
         In the order of the file.
     """
     out = read.now.chassis.without([*read.taken.now, *pulled]).pulled
-    name = stem = "-".join([*out, "out"])
+    name = stem = "-".join([*out, "out"]).replace("=", "-")
     number = 1
     while name in read.taken.begun:
         number += 1
@@ -231,8 +231,16 @@ def _other_mains(passes: Sequence[Pass]) -> str:
     return f"{least_v:g} V in {least} and {most_v:g} V in {most}"
 
 
-def _repaired_between(job: Job | KeptPasses, passes: Sequence[Pass]) -> str:
-    """The first part or tube changed from the first of some passes to the last; empty for none."""
+def repaired_between(job: Job | KeptPasses, passes: Sequence[Pass]) -> str:
+    """The first part or tube changed from the first of some passes to the last, ``C2 was changed``; empty for none.
+
+    Parameters
+    ----------
+    job : Job or KeptPasses
+        Open.
+    passes : sequence of Pass
+        Of it.
+    """
     rounds = [[event for event in job.work_done(one.name) if event.kind in REPAIRS] for one in passes]
     few, many = min(rounds, key=len), max(rounds, key=len)
     return f"{many[len(few)].subject} was changed" if len(many) > len(few) else ""

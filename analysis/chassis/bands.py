@@ -162,18 +162,43 @@ def bands(
         and the mains let it be, not with itself.
     """
     values = healthy_values(model, count, np.random.default_rng(seed), readings, mains_v, measured)
-    bent = np.array([m.quantity == "thd_pct" for m in measurands], dtype=bool)
-    shown = np.full((count, len(measurands)), np.nan)
-    for columns, rows in ((np.flatnonzero(~bent), count), (np.flatnonzero(bent), min(count, DISTORTED))):
-        some = {key: value[:rows] for key, value in values.items()}
-        if columns.size:
-            shown[:rows, columns] = model.predict(some, [measurands[column] for column in columns.tolist()])
+    shown = shown_by(model, values, measurands, count)
     set_by = {reading.point for reading in _rail_readings(model, readings)}
     rails = [i for i, m in enumerate(measurands) if m.quantity == "dc_v" and m.point in set_by]
     if rails:
         free = healthy_values(model, count, np.random.default_rng(seed), (), mains_v, measured)
         shown[:, rails] = model.predict(free, [measurands[i] for i in rails])
     return bands_of(model, shown, measurands, level)
+
+
+def shown_by(
+    model: ChassisModel, values: Mapping[str, np.ndarray], measurands: Sequence[Measurand], count: int
+) -> np.ndarray:
+    """What samples of a chassis show, distortion of the first ``DISTORTED`` of them alone.
+
+    Parameters
+    ----------
+    model : ChassisModel
+        The chassis.
+    values : mapping of str to ndarray, shape (S,)
+        From `healthy_values`.
+    measurands : sequence of Measurand
+        M of them.
+    count : int
+        S.
+
+    Returns
+    -------
+    ndarray, shape (S, M)
+        NaN where a sample has no operating point, or was not asked.
+    """
+    bent = np.array([m.quantity == "thd_pct" for m in measurands], dtype=bool)
+    shown = np.full((count, len(measurands)), np.nan)
+    for columns, rows in ((np.flatnonzero(~bent), count), (np.flatnonzero(bent), min(count, DISTORTED))):
+        some = {key: value[:rows] for key, value in values.items()}
+        if columns.size:
+            shown[:rows, columns] = model.predict(some, [measurands[column] for column in columns.tolist()])
+    return shown
 
 
 def bands_of(model: ChassisModel, shown: np.ndarray, measurands: Sequence[Measurand], level: float) -> list[Band]:

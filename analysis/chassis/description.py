@@ -6,14 +6,45 @@ import itertools
 from collections.abc import Iterable, Mapping
 from dataclasses import dataclass, field, replace
 
+from acquisition.quantities import parse_value
 from analysis.tubes.article import with_article
 from analysis.tubes.types import Tube
+from analysis.work import USUAL_ERROR
 
 GROUND = "gnd"
 
 ELECTROLYTIC_FROM_FARAD, FILM_UP_TO_FARAD = 1e-6, 4e-6
 """Capacitors from the first up are electrolytics, and so have an uneven tolerance where the file gives none; one of
 an even tolerance is a film capacitor up to the second (common practice, no source)."""
+
+
+def otherwise(name: str, ohm: float) -> str:
+    """The name of another resistor in the place of one that is drawn, without a point: keys of the model have one.
+
+    Parameters
+    ----------
+    name : str
+        The part that is drawn.
+    ohm : float
+        What stands there.
+
+    Examples
+    --------
+    >>> otherwise("RL", 16.0), otherwise("RL", 15.8), value_otherwise("RL=15R8")
+    ('RL=16', 'RL=15R8', 15.8)
+    """
+    return f"{name}={f'{ohm:.6f}'.rstrip('0').rstrip('.').replace('.', 'R')}"
+
+
+def value_otherwise(name: str) -> float:
+    """Ohms that a name of `otherwise` says.
+
+    Parameters
+    ----------
+    name : str
+        Such as ``RL=16``.
+    """
+    return parse_value(name.partition("=")[2])
 
 
 def pin_mistake(point: str, sockets: Mapping[str, Tube | None]) -> str:
@@ -79,6 +110,17 @@ class Part:
         is_even = abs(self.tolerance[0] + self.tolerance[1]) < 1e-6
         least = FILM_UP_TO_FARAD if is_even else ELECTROLYTIC_FROM_FARAD
         return self.kind == "capacitor" and self.value >= least
+
+    def other(self, name: str) -> Part:
+        """Another part in its place, known by measuring it.
+
+        Parameters
+        ----------
+        name : str
+            Its own name with the value, ``RL=16``.
+        """
+        value, within = value_otherwise(name), 2.0 * USUAL_ERROR
+        return replace(self, name=name, value=value, tolerance=(-within, within), note="")
 
     @property
     def spans(self) -> list[tuple[str, str]]:
@@ -197,8 +239,8 @@ class Chassis:
     node_names : mapping of str to str
         Every point of the file to its node; points joined share a node.
     pulled : tuple of str
-        What is out of circuit while the chassis is read: sockets without their tube, parts lifted at one end.
-        Supplies are those of the whole chassis, less loaded.
+        What is out of circuit while the chassis is read: sockets without their tube, parts lifted at one end, and
+        other values in the place of parts (``RL=16``). Supplies are those of the whole chassis, less loaded.
     drawn : Chassis, optional
         As the file has it, where something is out of circuit.
     """
@@ -218,6 +260,17 @@ class Chassis:
     pulled: tuple[str, ...] = ()
     drawn: Chassis | None = None
 
+    @property
+    def loads(self) -> tuple[str, ...]:
+        """Resistors between a signal output and ground: what is connected there."""
+        outputs = {self.node_names.get(point, point) for point in (self.signal.outputs if self.signal else ())}
+        ends = {
+            name: {self.node_names.get(point, point) for point in part.nodes}
+            for name, part in self.parts.items()
+            if part.kind == "resistor"
+        }
+        return tuple(name for name, both in ends.items() if GROUND in both and both & (outputs - {GROUND}))
+
     def without(self, pulled: Iterable[str]) -> Chassis:
         """The same chassis with the tubes of some sockets out and some parts lifted at one end, and all else in.
 
@@ -226,11 +279,18 @@ class Chassis:
         Parameters
         ----------
         pulled : iterable of str
-            Sockets and parts; those that the file does not have are left out.
+            Sockets and parts; those that the file does not have are left out. ``RL=16`` is another resistor of so
+            many ohms in the place of RL: a part of its own, with that for a name.
         """
         drawn, out = self.drawn or self, set(pulled)
-        kept = tuple(name for name in (*drawn.sockets, *drawn.parts) if name in out)
+        others = {name.partition("=")[0]: name for name in out if "=" in name}
+        names = (others.get(name, name) for name in (*drawn.sockets, *drawn.parts))
+        kept = tuple(name for name in names if name in out)
         if not kept:
             return drawn
-        parts = {name: part for name, part in drawn.parts.items() if name not in out}
+        parts = {
+            others.get(name, name): part.other(others[name]) if name in others else part
+            for name, part in drawn.parts.items()
+            if name not in out or name in others
+        }
         return replace(drawn, pulled=kept, parts=parts, printed={}, drawn=drawn)

@@ -3,9 +3,11 @@
 from .comparison import compare
 from .explanation import Explanation
 from .in_circuit import replaced_values, values_in_circuit
-from .pairing import judged_of, other_line, same
+from .pairing import judged_of, other_line, pair, same
 from .part_value import InCircuit, PartValue
 from .result import AGREES, NOT_EXPLAINED, NOTHING_IN_BOTH, UNCHANGED, UNTRIED, Change, Comparison
+from .standing_result import Found, Moved, Standings, nearest_to_midband
+from .standings import compare_standings
 
 __all__ = [
     "AGREES",
@@ -16,11 +18,17 @@ __all__ = [
     "Change",
     "Comparison",
     "Explanation",
+    "Found",
     "InCircuit",
+    "Moved",
     "PartValue",
+    "Standings",
     "compare",
+    "compare_standings",
     "judged_of",
+    "nearest_to_midband",
     "other_line",
+    "pair",
     "replaced_values",
     "same",
     "values_in_circuit",

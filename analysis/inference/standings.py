@@ -34,11 +34,13 @@ def tail_of(chassis: Chassis, pulled: Sequence[str]) -> str:
 
     Examples
     --------
-    >>> tail_of(Chassis(path="", title=""), ["V3", "V4"])
-    ' (V3, V4 out)'
+    >>> tail_of(Chassis(path="", title=""), ["V3", "V4"]), tail_of(Chassis(path="", title=""), ["RL=16"])
+    (' (V3, V4 out)', ' (RL=16)')
     """
-    more = [socket for socket in pulled if socket not in chassis.pulled]
-    return f" ({', '.join(more)} out)" if more else ""
+    more = [name for name in pulled if name not in chassis.pulled]
+    out = ", ".join(name for name in more if "=" not in name)
+    words = [*([f"{out} out"] if out else []), *(name for name in more if "=" in name)]
+    return f" ({', '.join(words)})" if words else ""
 
 
 def told_apart(one: Taken, tail: str) -> Taken:

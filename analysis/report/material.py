@@ -9,7 +9,7 @@ from functools import cached_property
 from acquisition.records import JobSheet, Measurand, Pass, Reading, Told
 
 from ..chassis import Chassis
-from ..compare import Comparison, same
+from ..compare import Comparison, Standings, same
 from ..idle import Idle
 from ..judge import Judged
 from ..suspects import Diagnosis
@@ -44,6 +44,8 @@ class Material:
         For the drawing.
     asked : tuple of str
         What to ask about the first pass before its readings are taken for the chassis.
+    apart : tuple of Standings
+        Passes that stand differently from the first, each beside one before it.
     limits : tuple of str
         What this report lacks and why: no model, a damaged file.
     program : str
@@ -61,6 +63,7 @@ class Material:
     counted: tuple[str, ...] = ()
     chassis: Chassis | None = None
     asked: tuple[str, ...] = ()
+    apart: tuple[Standings, ...] = ()
     limits: tuple[str, ...] = ()
     program: str = ""
 

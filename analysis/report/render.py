@@ -14,7 +14,7 @@ from typing import Any
 
 from acquisition.records import Capture, Pass, Reading
 
-from ..compare import NOT_EXPLAINED, Change
+from ..compare import NOT_EXPLAINED, Change, Standings
 from ..judge import BAND_LEVEL
 from ..judge import RULE as JUDGING_RULE
 from ..suspects import Diagnosis, Suspect
@@ -25,6 +25,7 @@ from .findings import CAUTIONS, event_text, findings, listed
 from .in_circuit import CLOSING
 from .material import Material
 from .spectrum import output_captures, spectrum_figure
+from .standing_rows import moved_row, parted, quiet_text, standing_sentences
 from .watched import watch_figure, watches_of
 from .waveforms import HEIGHT, WIDTH, Thumbnail, settings, thumbnail
 from .words import (
@@ -112,6 +113,7 @@ def render(material: Material) -> str:
         ],
         output_point=output[0][1].point if output else "",
         spectrum_figure=figure("spectrum", spectrum_figure(material, output)) if output else None,
+        apart=[_apart(found) for found in material.apart],
         comparison=material.comparison,
         replaced=listed(material.comparison.replaced) if material.comparison else "",
         change_rows=list(_change_rows(material)),
@@ -254,6 +256,14 @@ def _change_rows(material: Material) -> Iterator[dict[str, str]]:
         row = change_row(f"{name}, largest at {frequency_text(largest.measurand.freq_hz or 0.0)}", largest)
         sign, verdict = SHORT[gravest.verdict]
         yield {**row, "sign": sign, "verdict": f"{verdict}, {count} of {len(changes)} changed"}
+
+
+def _apart(found: Standings) -> tuple[str, list[str], list[dict[str, str]], Standings]:
+    """Heading, sentences and rows of passes that stand differently."""
+    stood, *told = standing_sentences(found)
+    loud, quiet, more = parted(found.moved)
+    said = [*told, *more, *([quiet_text(quiet)] if quiet else []), *found.notes]
+    return stood, [f"{text[0].upper()}{text[1:]}." for text in said], [moved_row(one) for one in loud], found
 
 
 def _letters(material: Material) -> dict[str, str]:

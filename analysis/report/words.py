@@ -9,6 +9,7 @@ from collections.abc import Sequence
 from acquisition.quantities import format_value
 from acquisition.records import QUANTITIES, Measurand
 
+from ..chassis.description import value_otherwise
 from ..faults import Fault
 
 QUANTITY_WORDS = {
@@ -29,7 +30,7 @@ TO_ASCII = str.maketrans(
 
 
 def standing_text(pulled: Sequence[str]) -> str:
-    """What was out of circuit: tubes out of their sockets, parts lifted at one end.
+    """How a chassis stood: tubes out of their sockets, parts lifted at one end, another load.
 
     Parameters
     ----------
@@ -38,12 +39,16 @@ def standing_text(pulled: Sequence[str]) -> str:
 
     Examples
     --------
-    >>> standing_text(["V3", "V4"]), standing_text([])
-    ('V3, V4 out of circuit', 'all in circuit')
+    >>> standing_text(["V3", "V4"]), standing_text([]), standing_text(["R15", "RL=16"])
+    ('V3, V4 out of circuit', 'all in circuit', 'R15 out of circuit, RL of 16 ohm')
     """
-    if not pulled:
-        return "all in circuit"
-    return f"{', '.join(pulled)} out of circuit"
+    out = ", ".join(name for name in pulled if "=" not in name)
+    others = [
+        f"{name.partition('=')[0]} of {format_value(value_otherwise(name), 'ohm')}"
+        for name in pulled
+        if "=" in name
+    ]
+    return ", ".join([*([f"{out} out of circuit"] if out else []), *others]) or "all in circuit"
 
 
 def quantity_text(value: float, quantity: str, digits: int = 4, *, ascii_only: bool = False) -> str:
@@ -98,7 +103,7 @@ def with_uncertainty(value: float, std: float | None, quantity: str, *, ascii_on
     std : float or None
         Standard uncertainty.
     quantity : str
-        A key of ``QUANTITIES``.
+        A key of ``QUANTITIES``, or a unit.
     ascii_only : bool
         For a terminal.
 
@@ -152,7 +157,7 @@ def band_text(low: float, high: float, std: float, quantity: str, *, ascii_only:
     std : float
         Standard uncertainty of what is compared with the band.
     quantity : str
-        A key of ``QUANTITIES``.
+        A key of ``QUANTITIES``, or a unit.
     ascii_only : bool
         For a terminal.
 
@@ -172,7 +177,7 @@ def band_text(low: float, high: float, std: float, quantity: str, *, ascii_only:
 
 def _written(values: tuple[float, ...], between: str, std: float, quantity: str) -> str:
     """Values with one unit, rounded where the second digit of twice ``std`` stands."""
-    unit = QUANTITIES[quantity]
+    unit = QUANTITIES.get(quantity, quantity)
     # What is lost in its uncertainty takes the prefix of that: 0.00 mV, not 0 µV.
     step = _step(max(20 * std, *map(abs, values))) if unit == "V" else 0
     scale = 10.0**step

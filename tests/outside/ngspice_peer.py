@@ -89,7 +89,7 @@ def netlist(
     for part in chassis.parts.values():
         n, name = [node[point] for point in part.nodes], part.name
         if part.kind == "resistor":
-            lines.append(f"R{name} {n[0]} {n[1]} {table[name]:.12g}")
+            lines.append(f"R{name.replace('=', '_')} {n[0]} {n[1]} {table[name]:.12g}")
         elif part.kind == "capacitor":
             esr = table[f"{name}.esr"]
             top = f"esr_{name}".lower() if esr else n[0]
@@ -208,14 +208,22 @@ def operating_point(
 
 
 def response(
-    model: ChassisModel, freqs: tuple[float, float, int], table: Mapping[str, float] | None = None
+    model: ChassisModel,
+    freqs: tuple[float, float, int],
+    table: Mapping[str, float] | None = None,
+    *,
+    more: Sequence[str] = (),
+    drive: str = "DC 0 AC 1",
 ) -> tuple[np.ndarray, dict[str, np.ndarray]]:
-    """Complex volts of every node for one volt of generator EMF; ``freqs`` is points per decade, first, last."""
+    """Complex volts of every node for one volt of generator EMF; ``freqs`` is first, last, points per decade.
+
+    ``more`` are further lines of the netlist.
+    """
     names = [name for name in model.circuit.nodes if not name.endswith(".core")]
     low, high, per_decade = freqs
     control = [f"ac dec {per_decade} {low:g} {high:g}",
                "wrdata ac.txt " + " ".join(f"v({spice_node(n)})" for n in names)]  # fmt: skip
-    (found,) = run(netlist(model, table=table), control, ["ac.txt"])
+    (found,) = run([*netlist(model, drive, table), *more], control, ["ac.txt"])
     return found[:, 0], {name: found[:, 1 + 2 * i] + 1j * found[:, 2 + 2 * i] for i, name in enumerate(names)}
 
 

@@ -9,7 +9,7 @@ from typing import TYPE_CHECKING, Any
 
 import numpy as np
 
-from acquisition.errors import ConfigError, FitFailed, Problem, SafetyStop
+from acquisition.errors import ConfigError, FitFailed, Problem
 from acquisition.quantities import parse_value
 from acquisition.records import Capture, Event
 
@@ -151,12 +151,8 @@ def measure(
     drive_pp_v = _entry(body, "drive_pp_v", "Drive")
     freq_hz = MIDDLE_HZ if sweep else _entry(body, "freq_hz", "Frequency")
     plan = plan_stage(str(body.get("stage", "")), chassis, bench)
-    if plan.needs_load:
-        if not body.get("load_present"):
-            raise SafetyStop(
-                "no signal without a confirmed load on the output transformer",
-                hint="connect the load with the power off, then tick the box",
-            )
+    hint = "connect the load with the power off, then tick the box"
+    plan.require_load(bool(body.get("load_present")), hint)
     kept = pass_so_far(job, pass_name)
     read = {r.point: r.value for r in kept.readings if r.quantity == "dc_v"}
     plan = dataclasses.replace(plan, read_v=read, mains_v=kept.mains_v)

@@ -12,14 +12,8 @@ from acquisition.quantities import format_value
 from acquisition.records import Event
 from acquisition.store import Job
 from analysis.app.jobs import pass_so_far
-from analysis.app.replaced import (
-    far_from_drawn,
-    keep_out,
-    keep_replaced,
-    measurements,
-    out_by_name,
-    replacements,
-)
+from analysis.app.replaced import far_from_drawn, keep_replaced, measurements, replacements
+from analysis.app.standing import keep_standing, stands_by_name
 from analysis.chassis import Chassis
 from analysis.chassis.parts import UNITS
 from analysis.report.words import with_signs
@@ -123,10 +117,10 @@ class Noting:
         return with_signs(f"Written down {where} {self._pass_name}: {named}.{''.join(asked)}")
 
     def _pulled(self, body: Mapping[str, Any]) -> str:
-        out = out_by_name(self._chassis, str(body.get("pulled") or ""))
+        out = stands_by_name(self._chassis, str(body.get("pulled") or ""))
         if not self._begun:
             raise click.BadParameter(f"{self._pass_name} has not begun: name it where the survey is started.")
-        return f"Written down of {self._pass_name}: {keep_out(self._job, self._pass_name, out)}."
+        return f"Written down of {self._pass_name}: {keep_standing(self._job, self._pass_name, out)}."
 
     def _remark(self, text: str, point: str) -> str:
         if not self._begun:
@@ -167,7 +161,7 @@ class Noting:
             "sockets": [
                 {"name": name, "tube": tube.name, "out": name in one.pulled} for name, tube in drawn.sockets.items()
             ],
-            "lifted": " ".join(name for name in one.pulled if name in drawn.parts),
+            "lifted": " ".join(name for name in one.pulled if name not in drawn.sockets),
             "noted": [self._line(event) for event in one.events if event.kind in SHOWN],
         }
         self._hub.publish("notes", self._panel)

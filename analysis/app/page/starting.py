@@ -9,7 +9,8 @@ from typing import TYPE_CHECKING, Any
 import click
 
 from analysis.app.jobs import mains_from, pass_so_far, pulled_in
-from analysis.app.replaced import out_by_name, require_unread
+from analysis.app.replaced import require_unread
+from analysis.app.standing import stands_by_name
 
 from .noting import changed_before
 
@@ -65,7 +66,7 @@ def chosen(hand: PassInHand, body: Mapping[str, Any]) -> Choice:
     if not name:
         raise click.UsageError(f"Name the pass: a new name begins another, {hand.name} goes on with that.")
     changed = changed_before(chassis, body.get("changed"))
-    out = pulled_in(hand.job, name, out_by_name(chassis, str(body.get("pulled") or "")))
+    out = pulled_in(hand.job, name, stands_by_name(chassis, str(body.get("pulled") or "")))
     require_unread(pass_so_far(hand.job, name), changed)
     return Choice(
         name=name,

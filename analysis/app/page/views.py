@@ -14,6 +14,8 @@ from analysis.app.modelled import modelled
 from .server import Views
 
 if TYPE_CHECKING:
+    from acquisition.records import Pass
+    from acquisition.store import Job
     from analysis.chassis import Chassis, ChassisModel
 
 
@@ -95,6 +97,9 @@ def _compare(path: str | Path, before: str, after: str) -> Mapping[str, Any]:
     from analysis.report.words import measurand_text, old_part_text
 
     with open_job(path, read_only=True) as job:
+        both = [job.read_pass(name, captures=False) for name in (before, after)]
+        if both[0].pulled != both[1].pulled:
+            return _apart(job, *both)
         found = compare_passes(job, before, after)
     changed = found.significant
     quiet = len(found.changes) - len(changed)
@@ -110,6 +115,24 @@ def _compare(path: str | Path, before: str, after: str) -> Mapping[str, Any]:
     return {
         "words": [*words, *found.remarks],
         "changes": [change_row(measurand_text(c.measurand, later=c.later), c) for c in changed],
+    }
+
+
+def _apart(job: Job, before: Pass, after: Pass) -> Mapping[str, Any]:
+    from analysis.app.apart import compare_apart
+    from analysis.report.standing_rows import moved_row, parted, quiet_text, standing_sentences
+    from analysis.report.words import with_signs
+
+    found = compare_apart(job, before, after)
+    loud, quiet, more = parted(found.moved)
+    stood, *told = standing_sentences(found)
+    words = [*told, stood, *more, *([quiet_text(quiet)] if quiet else []), *found.notes]
+    if not found.moved:
+        words.append("nothing was read in both passes")
+    rows = [moved_row(one) for one in loud]
+    return {
+        "words": [f"{with_signs(text[0].upper() + text[1:])}." for text in words],
+        "changes": [{**row, "direction": f"healthy {row['healthy']}" if row["healthy"] else ""} for row in rows],
     }
 
 

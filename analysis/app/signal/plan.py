@@ -10,7 +10,7 @@ from dataclasses import dataclass, field
 import numpy as np
 
 from acquisition.capture import ScopeRules, Tap
-from acquisition.errors import AnalysisError, ConfigError, Problem
+from acquisition.errors import AnalysisError, ConfigError, Problem, SafetyStop
 from acquisition.instruments import Bench
 from acquisition.records import UNKNOWN_RATING_V, Measurand
 from analysis.chassis import Chassis, ChassisModel, ProbeLoad, WorstCase
@@ -72,6 +72,33 @@ class StagePlan:
         if self.chassis is None or not self.chassis.parts:
             return True
         return any(part.kind == "transformer" for part in self.chassis.parts.values())
+
+    def require_load(self, confirmed: bool, hint: str) -> None:
+        """See that an output transformer has its load before any signal (rule S9 of common bench practice).
+
+        Parameters
+        ----------
+        confirmed : bool
+            Somebody said that it is connected.
+        hint : str
+            How to say so.
+
+        Raises
+        ------
+        SafetyStop
+            Nobody said so, or it is noted as lifted.
+        """
+        if not self.needs_load:
+            return
+        if self.chassis is not None:
+            missing = set(self.chassis.without(()).loads) & set(self.chassis.pulled)
+            if missing:
+                raise SafetyStop(
+                    f"no signal without a load on the output transformer: {min(missing)} is noted as lifted",
+                    hint="connect another load, and begin a pass with --load OHM",
+                )
+        if not confirmed:
+            raise SafetyStop("no signal without a confirmed load on the output transformer", hint=hint)
 
     @property
     def load_ohm(self) -> float | None:

@@ -136,7 +136,7 @@ class SignalRun:
             sessions = {"generator": self.generator.session, "scope": self.scope.session}
             self._stack.enter_context(Watch(sessions, self._say, lambda: self._is_lost))
             broken_off = left_on(self.job)
-            begin_pass(self.job, self.pass_name, None)
+            begin_pass(self.job, self.pass_name, None, self.plan.chassis.pulled if self.plan.chassis else ())
             self._tell_how_found(broken_off)
         except BaseException:
             self._stack.close()

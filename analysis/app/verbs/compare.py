@@ -3,6 +3,7 @@
 from __future__ import annotations
 
 import json
+import math
 from collections.abc import Mapping, Sequence
 from typing import TYPE_CHECKING, Any
 
@@ -34,7 +35,7 @@ def compare_passes(
     rows: Mapping[str, Sequence[Judged]] | None = None,
     fresh: bool = False,
 ) -> Comparison:
-    """Compare two passes of an open job, with the model of its chassis where there is one.
+    """Compare two passes of an open job that stand alike, with the model of its chassis where there is one.
 
     Parameters
     ----------
@@ -51,23 +52,15 @@ def compare_passes(
     """
     from dataclasses import replace
 
-    from acquisition.errors import OutsideModel
     from analysis.app.modelled import modelled
     from analysis.app.passes import judged, reached
     from analysis.app.told import as_told, basis_of
     from analysis.compare import PartValue, compare, judged_of, replaced_values
     from analysis.faults import faults_of
     from analysis.judge import asked_about, without_drive
-    from analysis.report.words import standing_text
 
     names = job.passes()
     first, last = job.read_pass(before), job.read_pass(after)
-    if first.pulled != last.pulled:
-        stood = [f"{one.name} with {standing_text(one.pulled)}" for one in (first, last)]
-        raise OutsideModel(
-            f"{' and '.join(stood)}: what changed is no repair",
-            hint="read both with the same tubes and parts in, or put a mistake right with stagewalk note --pulled",
-        )
     chassis, model, reason = known or modelled(job.sheet, first.pulled)
     if before in names and names.index(before) < names.index(after):
         # What was replaced in the passes between counts as well.
@@ -135,6 +128,10 @@ def _asked_once(asked: Mapping[str, Sequence[str]]) -> list[str]:
     return [f"{' and '.join(names)}: {question}" for question, names in passes.items()]
 
 
+def _number(value: float | None) -> float | None:
+    return None if value is None or not math.isfinite(value) else float(f"{value:.6g}")
+
+
 def as_json(comparison: Comparison) -> dict[str, Any]:
     """The comparison as plain data.
 
@@ -143,9 +140,6 @@ def as_json(comparison: Comparison) -> dict[str, Any]:
     comparison : Comparison
         From `compare_passes`.
     """
-
-    def number(value: float | None) -> float | None:
-        return None if value is None else float(f"{value:.6g}")
 
     def row(change: Change) -> dict[str, Any]:
         measurand = change.measurand
@@ -156,17 +150,17 @@ def as_json(comparison: Comparison) -> dict[str, Any]:
             **({"freq_hz_after": change.later.freq_hz} if change.later is not None else {}),
             "before": change.before,
             "after": change.after,
-            "after_at_same_mains": number(change.corrected),
-            "change": number(change.change),
-            "std": number(change.change_std),
-            "z": number(change.z),
-            "probability_by_chance": number(change.probability),
+            "after_at_same_mains": _number(change.corrected),
+            "change": _number(change.change),
+            "std": _number(change.change_std),
+            "z": _number(change.z),
+            "probability_by_chance": _number(change.probability),
             "significant": change.significant,
             "trend": change.trend,
             "verdict": change.verdict,
-            "predicted": number(change.predicted),
-            "predicted_std": number(change.predicted_std),
-            "healthy": number(change.healthy),
+            "predicted": _number(change.predicted),
+            "predicted_std": _number(change.predicted_std),
+            "healthy": _number(change.healthy),
             "direction": change.direction or None,
             "band_before": change.was or None,
             "band_after": change.now or None,
@@ -174,7 +168,7 @@ def as_json(comparison: Comparison) -> dict[str, Any]:
         }
 
     def in_circuit(found: InCircuit) -> dict[str, Any]:
-        ends = {name: number(getattr(found, name)) for name in ("value", "low", "high")}
+        ends = {name: _number(getattr(found, name)) for name in ("value", "low", "high")}
         return {**ends, "text": found.text}
 
     return {
@@ -185,7 +179,7 @@ def as_json(comparison: Comparison) -> dict[str, Any]:
         "replaced": list(comparison.replaced),
         "verdict": comparison.verdict,
         "old_part": [
-            {"part": f.part, "section": f.section, "fault": f.fault, "key": f.key, "value": number(value)}
+            {"part": f.part, "section": f.section, "fault": f.fault, "key": f.key, "value": _number(value)}
             for f, value in comparison.faults
         ],
         "values": [
@@ -193,9 +187,9 @@ def as_json(comparison: Comparison) -> dict[str, Any]:
                 "part": v.part,
                 "what": v.what,
                 "unit": v.before.unit,
-                "drawn": number(v.drawn),
-                "tester": number(v.tester),
-                "tester_std": number(v.tester_std),
+                "drawn": _number(v.drawn),
+                "tester": _number(v.tester),
+                "tester_std": _number(v.tester_std),
                 "before": in_circuit(v.before),
                 "after": in_circuit(v.after),
             }
@@ -306,12 +300,26 @@ def _show_values(console: Console, comparison: Comparison) -> None:
 @click.option("--json", "plain", is_flag=True, help="Print JSON.")
 def command(job: str, before: str, after: str, plain: bool) -> int:
     """What changed in JOB from pass BEFORE to pass AFTER, by how much, and whether the replaced part explains
-    it."""
+    it.
+
+    Of passes with something else out of circuit, or another load: what that changed, beside what it does to a
+    healthy chassis, and the feedback or the output impedance that follow from it.
+    """
+    from analysis.app.apart import compare_apart
     from analysis.app.jobs import job_to_read
+    from analysis.app.show_apart import apart_as_json, show_apart
 
     if before == after:
         raise click.BadParameter(f"expected two passes, got {before} twice", param_hint="AFTER")
     with job_to_read(job) as opened:
+        both = [opened.read_pass(name, captures=False) for name in (before, after)]
+        if both[0].pulled != both[1].pulled:
+            apart = compare_apart(opened, both[0], both[1])
+            if plain:
+                click.echo(json.dumps(apart_as_json(apart), indent=1))
+            else:
+                show_apart(apart)
+            return 0
         comparison = compare_passes(opened, before, after, fresh=True)
     if plain:
         click.echo(json.dumps(as_json(comparison), indent=1))

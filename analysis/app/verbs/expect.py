@@ -9,6 +9,7 @@ from typing import TYPE_CHECKING, Any
 
 import click
 
+from analysis.app.options import standing_options
 from analysis.app.terminal import harmless, text_width
 from analysis.app.volts import MAINS
 
@@ -31,16 +32,13 @@ _CAUTION = (
     type=MAINS,
     help="Mains volts instead of the usual range.",
 )
-@click.option(
-    "--pulled", multiple=True, metavar="SOCKET", help="Tube that is out of its socket; may be given again."
-)
-@click.option("--lifted", multiple=True, metavar="PART", help="Part lifted at one end; may be given again.")
+@standing_options("then")
 @click.option("--bench", "bench_name", metavar="FILE", help="Bench whose meter and probe load the points.")
 @click.option("--meter-ohm", help="Input resistance of the meter, 10M when neither says.")
 @click.option("--json", "as_json", is_flag=True, help="Print one JSON object.")
 def command(
     chassis_name: str, mains_v: float | None, pulled: tuple[str, ...], lifted: tuple[str, ...],
-    bench_name: str | None, meter_ohm: str | None, as_json: bool,
+    load: tuple[str, ...], bench_name: str | None, meter_ohm: str | None, as_json: bool,
 ) -> None:  # fmt: skip
     """Modelled volts per point with bands, gain and phase per stage.
 
@@ -48,7 +46,7 @@ def command(
     included; bands hold 95 % of healthy chassis.
     """
     from acquisition.quantities import parse_value
-    from analysis.app.replaced import out_of_circuit
+    from analysis.app.standing import stands
     from analysis.chassis import ChassisModel, MeterLoad, ProbeLoad, load_chassis
     from analysis.chassis.conditions import mains_asked
     from analysis.chassis.expecting import expect
@@ -68,7 +66,7 @@ def command(
         except ValueError as error:
             raise click.BadParameter(str(error), param_hint="--meter-ohm") from None
     chassis = load_chassis(chassis_name)
-    chassis = chassis.without(out_of_circuit(chassis, pulled, lifted))
+    chassis = chassis.without(stands(chassis, pulled, lifted, load))
     model = ChassisModel(chassis, meter, probe)
     found = expect(model, mains_v=mains_v)
     found = replace(found, warnings=(*mains_asked(chassis, (), mains_v), *found.warnings))

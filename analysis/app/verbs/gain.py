@@ -10,6 +10,7 @@ from typing import TYPE_CHECKING, Any
 
 import click
 
+from analysis.app.options import standing_options
 from analysis.app.terminal import tell_wrapped
 from analysis.app.volts import ABOVE_ONE
 
@@ -65,6 +66,7 @@ class Value(click.ParamType):
     "--bench", "bench_name", metavar="B", help="Bench file or name; the one kept in the job when left out."
 )
 @click.option("--pass", "pass_name", metavar="NAME", help="Pass to add to; the last one when left out.")
+@standing_options("during a new pass")
 @click.option("--json", "as_json", is_flag=True, help="Print JSON instead of text.")
 def command(
     job_path: str,
@@ -83,6 +85,9 @@ def command(
     ready: bool,
     bench_name: str | None,
     pass_name: str | None,
+    pulled: tuple[str, ...],
+    lifted: tuple[str, ...],
+    load: tuple[str, ...],
     as_json: bool,
 ) -> int:
     """Measure STAGE of JOB with generator and scope, and keep every record.
@@ -91,11 +96,13 @@ def command(
     taken. A sweep that was broken off goes on where it stopped when it is asked for again.
     """
     from acquisition.store import open_job
-    from analysis.app.jobs import bench_for, latest_pass, pass_so_far
+    from analysis.app.jobs import bench_for, chassis_of, latest_pass, pass_so_far, pulled_in
     from analysis.app.modelled import modelled
     from analysis.app.signal.plan import plan_stage
     from analysis.app.signal.session import SignalRun
     from analysis.app.signal.show import CAUTIONS, LOAD_QUESTION
+    from analysis.app.standing import stands
+    from analysis.report.words import standing_text
 
     if sum((sweep is not None, most_pp_v is not None, hum)) > 1 or (swap and one_channel):
         raise click.UsageError("--sweep, --headroom and --hum, and --swap and --one-channel, exclude each other")
@@ -111,7 +118,9 @@ def command(
     with open_job(job_path) as job:
         name = latest_pass(job, pass_name)
         kept = pass_so_far(job, name)
-        chassis, _, reason = modelled(job.sheet, kept.pulled)
+        drawn = chassis_of(job)
+        out = pulled_in(job, name, stands(drawn, pulled, lifted, load) if drawn is not None else ())
+        chassis, _, reason = modelled(job.sheet, out)
         bench = bench_for(bench_name, job)
         plan = plan_stage(stage, chassis, bench)
         if not hum and plan.source == plan.output:
@@ -120,6 +129,8 @@ def command(
         say: Callable[[str], None] = lambda text: tell_wrapped(text, 2, err=as_json)  # noqa: E731
         for caution in CAUTIONS:
             say(f"! {caution}")
+        if out:
+            say(f"pass {name}: {standing_text(out)}")
         if reason:
             say(f"no model to compare with: {reason}")
         if not hum:
@@ -177,15 +188,10 @@ def _frequencies(text: str) -> list[float]:
 
 
 def _require_load(plan: StagePlan, said: bool, question: str) -> None:
-    from acquisition.errors import SafetyStop
-
-    if not plan.needs_load or said:
-        return
-    if not click.confirm(question, default=False, err=True):
-        raise SafetyStop(
-            "no signal without a confirmed load on the output transformer",
-            hint="connect the load with the power off, then answer y, or give --load-connected",
-        )
+    hint = "connect the load with the power off, then answer y, or give --load-connected"
+    plan.require_load(True, hint)  # no question about one that is noted as lifted
+    if plan.needs_load and not said:
+        plan.require_load(click.confirm(question, default=False, err=True), hint)
 
 
 def _note_load(job: Job, name: str) -> None:

@@ -14,8 +14,9 @@ from acquisition.errors import ConfigError, Problem
 from acquisition.records import Reading
 from acquisition.store import has_job, open_job, read_passes_csv
 from analysis.app.jobs import begin_pass, chassis_of, new_job, pulled_in, require_same, told_of_mains
+from analysis.app.options import standing_options
 from analysis.app.passes import require_points
-from analysis.app.replaced import out_of_circuit
+from analysis.app.standing import stands
 from analysis.app.terminal import tell, tell_wrapped
 from analysis.app.volts import MAINS
 
@@ -33,18 +34,11 @@ if TYPE_CHECKING:
     type=MAINS,
     help="Mains during the pass, volts rms; a pass that has its own keeps it.",
 )
-@click.option(
-    "--pulled", multiple=True, metavar="SOCKET",
-    help="Tube that was out of its socket, for passes that are new; may be given again.",
-)  # fmt: skip
-@click.option(
-    "--lifted", multiple=True, metavar="PART",
-    help="Part that was lifted at one end, for passes that are new; may be given again.",
-)  # fmt: skip
+@standing_options("in passes that are new")
 @click.option("--chassis", help="Chassis file; makes JOB when it does not exist yet.")
 def command(
     job: str, file: Path, name: str | None, mains_v: float | None, pulled: tuple[str, ...],
-    lifted: tuple[str, ...], chassis: str | None,
+    lifted: tuple[str, ...], load: tuple[str, ...], chassis: str | None,
 ) -> int:  # fmt: skip
     """Read FILE (point,quantity,value and, if wanted, std,freq_hz,drive_pp_v ...) into JOB.
 
@@ -73,7 +67,7 @@ def command(
         drawn = chassis_of(opened)
         if drawn is not None:
             require_points(drawn, points, file)
-        out = out_of_circuit(drawn, pulled, lifted) if drawn is not None else ()
+        out = stands(drawn, pulled, lifted, load) if drawn is not None else ()
         # What NAME may be wrong with comes to light before any reading is in.
         for pass_name in sorted(wanted, key=lambda one: one != name):
             kept_v = begin_pass(opened, pass_name, mains_v, pulled_in(opened, pass_name, out))

@@ -5,6 +5,7 @@ from __future__ import annotations
 import click
 
 from analysis.app.jobs import chassis_of, latest_pass, told_of_mains
+from analysis.app.options import standing_options
 from analysis.app.terminal import harmless, tell, tell_wrapped
 from analysis.app.volts import MAINS
 
@@ -28,14 +29,7 @@ from analysis.app.volts import MAINS
     "--mains", "mains_v", type=MAINS,
     help="Mains during the pass, volts rms, where they were left out or written down wrong.",
 )  # fmt: skip
-@click.option(
-    "--pulled", multiple=True, metavar="SOCKET",
-    help="Tube that was out of its socket during the pass; may be given again, `none` where nothing was out.",
-)  # fmt: skip
-@click.option(
-    "--lifted", multiple=True, metavar="PART",
-    help="Part that was lifted at one end during the pass; may be given again.",
-)  # fmt: skip
+@standing_options("during the pass", none=", `none` where all was as drawn")
 @click.option(
     "--chassis", "drawing", metavar="FILE",
     help="Chassis file, put right, that JOB keeps from now on; the lines that were otherwise are noted.",
@@ -49,7 +43,7 @@ from analysis.app.volts import MAINS
 def command(
     job_path: str, text: str, customer: str | None, complaint: str | None, technician: str | None,
     serial: str | None, replaced: tuple[str, ...], measured: tuple[str, ...], mains_v: float | None,
-    pulled: tuple[str, ...], lifted: tuple[str, ...], drawing: str | None, name: str | None,
+    pulled: tuple[str, ...], lifted: tuple[str, ...], load: tuple[str, ...], drawing: str | None, name: str | None,
 ) -> int:  # fmt: skip
     """Write into JOB what the report tells at its top, a replaced or measured part, or TEXT as a remark.
 
@@ -60,21 +54,15 @@ def command(
     from acquisition.store.files import name_of
     from analysis.app.modelled import modelled
     from analysis.app.redrawn import redrawn
-    from analysis.app.replaced import (
-        far_from_drawn,
-        keep_out,
-        keep_replaced,
-        measurements,
-        out_of_circuit,
-        replacements,
-    )
+    from analysis.app.replaced import far_from_drawn, keep_replaced, measurements, replacements
+    from analysis.app.standing import keep_standing, stands
 
     intake = {"customer": customer, "complaint": complaint, "technician": technician, "serial": serial}
-    of_pass = bool(text or replaced or measured or mains_v or pulled or lifted)
+    of_pass = bool(text or replaced or measured or mains_v or pulled or lifted or load)
     if not of_pass and drawing is None and all(words is None for words in intake.values()):
         raise click.UsageError(
-            "nothing to write down: give TEXT, --replaced, --measured, --mains, --pulled, --lifted, --chassis, or "
-            "one of --" + " --".join(intake)
+            "nothing to write down: give TEXT, --replaced, --measured, --mains, --pulled, --lifted, --load, "
+            "--chassis, or one of --" + " --".join(intake)
         )
     with open_job(job_path) as job:
         if drawing is not None:
@@ -88,10 +76,10 @@ def command(
         out: tuple[str, ...] = ()
         if chassis is not None:
             events = (*replacements(chassis, replaced), *measurements(chassis, measured))
-            out = out_of_circuit(chassis, pulled, lifted, or_none=True)
+            out = stands(chassis, pulled, lifted, load, or_none=True)
             for asked in far_from_drawn(chassis, events):
                 tell_wrapped(asked, 2)
-        elif replaced or measured or pulled or lifted:
+        elif replaced or measured or pulled or lifted or load:
             raise click.UsageError(f"no parts to name: {modelled(job.sheet)[2]}")
         job.describe(**intake)
         if name is not None:
@@ -103,8 +91,8 @@ def command(
             job.add_event(name, Event(kind="note", text=f"mains {mains_v:g} V, before this note {was}"))
             if words := told_of_mains(name, mains_v, mains_v, chassis.mains_v if chassis else None):
                 tell_wrapped(words, 2)
-        if name is not None and (pulled or lifted):
-            keep_out(job, name, out)
+        if name is not None and (pulled or lifted or load):
+            keep_standing(job, name, out)
         if name is not None and text:
             job.add_event(name, Event(kind="note", subject="", text=text))
     click.echo(harmless(f"noted in {name_of(job_path)}"))

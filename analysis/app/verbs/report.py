@@ -32,6 +32,7 @@ def gather(job: Job) -> Material:
 
     from acquisition.errors import unsteered
     from acquisition.records import Pass
+    from analysis.app.apart import apart_from_first, compare_apart
     from analysis.app.modelled import modelled
     from analysis.app.passes import judged
     from analysis.app.verbs.compare import compare_passes
@@ -65,6 +66,7 @@ def gather(job: Job) -> Material:
     if len(ends) > 1:
         known = (chassis, model, reason)
         comparison = compare_passes(job, ends[0].name, ends[1].name, known, verdicts)
+    apart = tuple(compare_apart(job, *both, known=stood.__getitem__) for both in apart_from_first(job, passes))
     material = Material(
         sheet=sheet,
         passes=tuple(one for one in passes if isinstance(one, Pass)),
@@ -76,6 +78,7 @@ def gather(job: Job) -> Material:
         told=told,
         counted=counted_words,
         asked=tuple(first),
+        apart=apart,
         limits=tuple(limits),
         program=f"stagewalk {metadata.version('stagewalk')}",
     )

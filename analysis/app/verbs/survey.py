@@ -20,6 +20,7 @@ from analysis.app.jobs import (
     require_point,
     told_of_mains,
 )
+from analysis.app.options import standing_options
 from analysis.app.terminal import tell, tell_wrapped
 from analysis.app.volts import ABOVE_ONE, MAINS
 
@@ -49,14 +50,7 @@ KEYS = "Keys: space goes on, b back, s skip, r repeat, q stop."
     metavar="PART[=VALUE]",
     help="Part or socket changed before this pass; may be given again.",
 )
-@click.option(
-    "--pulled", multiple=True, metavar="SOCKET",
-    help="Tube that is out of its socket during this pass; may be given again.",
-)  # fmt: skip
-@click.option(
-    "--lifted", multiple=True, metavar="PART",
-    help="Part that is lifted at one end during this pass; may be given again.",
-)  # fmt: skip
+@standing_options("during this pass")
 @click.option("--serial", default="", metavar="NUMBER", help="Serial number of the chassis, for a new job.")
 @click.option("--quiet", is_flag=True, help="No bell.")
 def command(
@@ -73,6 +67,7 @@ def command(
     replaced: tuple[str, ...],
     pulled: tuple[str, ...],
     lifted: tuple[str, ...],
+    load: tuple[str, ...],
     serial: str,
     quiet: bool,
 ) -> int:
@@ -88,10 +83,10 @@ def command(
     from analysis.app.replaced import (
         far_from_drawn,
         keep_replaced,
-        out_of_circuit,
         replacements,
         require_unread,
     )
+    from analysis.app.standing import stands
     from analysis.app.survey import OverRatings, patient_samples, run_survey, survey_of
     from analysis.app.survey_screen import Screen, keyboard
     from analysis.idle import idle_of, over_ratings
@@ -101,14 +96,14 @@ def command(
     def fits(chassis: Chassis) -> tuple[Event, ...]:
         if start_from:
             require_point(chassis, start_from, "--from")
-        out_of_circuit(chassis, pulled, lifted)
+        stands(chassis, pulled, lifted, load)
         return replacements(chassis, replaced)
 
     with job_for(job_path, chassis_name, bench_name, serial, fits) as job:
         bench = bench_for(bench_name, job)
         name = latest_pass(job, pass_name)
         drawn = chassis_of(job)
-        out = pulled_in(job, name, out_of_circuit(drawn, pulled, lifted) if drawn is not None else ())
+        out = pulled_in(job, name, stands(drawn, pulled, lifted, load) if drawn is not None else ())
         chassis, model, reason = modelled(job.sheet, out)
         if chassis is None:
             raise click.UsageError(f"no points to walk: {reason}")

@@ -102,12 +102,13 @@ def passes_of_their_own(read: Stood, asked: Sequence[dict[str, Any]]) -> list[di
     asked : sequence of dict
         From `as_json`.
     """
+    from analysis.app.standing import as_options
     from analysis.app.together import pass_without
 
     found = []
     for one in asked:
         name, out = pass_without(read, one["pull"])
-        options = " ".join(f"{'--pulled' if o in read.now.chassis.sockets else '--lifted'} {o}" for o in out)
+        options = as_options(read.now.chassis, out)
         job = shlex.quote(read.taken.job)
         command = f"stagewalk survey {job} --pass {name} {options} --from {one['point']}"
         found.append({**one, "pass": name, "out": list(out), "command": command})
