@@ -283,8 +283,16 @@ def test_a_run_that_was_killed_is_told_about_at_the_next_start(bench, job_path, 
     # The job says that it was left on, the generator that it is off: somebody was there in between.
     out = run(capsys, job_path, "stage", "--drive", "0.5").out
     assert "the generator's output was found off; the last run on this job was broken off" in out
-    out = run(capsys, job_path, "stage", "--drive", "0.5").out
+    out = run(capsys, job_path, "stage", "--drive", "0.5", "--pass", "c2-up", "--lifted", "C2").out
     assert "generator's output" not in out
+    # A pass that is begun by a gain stands as it was said; one that was begun otherwise is not gone on with.
+    assert "pass c2-up: C2 out of circuit" in out
+    with open_job(job_path, read_only=True) as job:
+        assert job.read_pass("c2-up").pulled == ("C2",)
+    assert (
+        "begun with all in circuit"
+        in run(capsys, job_path, "stage", "--pass", "as-found", "--load", "1k", code=2).err
+    )
 
 
 def test_a_generator_that_is_found_on_is_told_about_and_switched_off(bench, job_path, capsys):
