@@ -19,6 +19,7 @@ from acquisition.records import JUDGED_QUALITIES, Reading, judged_dc, verdict_te
 
 from .chassis import Band, Chassis, ChassisModel
 from .chassis.bias import bias_asked
+from .chassis.cold import shorts_asked
 from .chassis.conditions import mains_asked, printed_asked, ripple_asked, tubes_asked
 from .chassis.description import GROUND
 from .chassis.feeding import below_what_they_feed, rails_of
@@ -55,6 +56,7 @@ Common practice, no source."""
 MODEL_STD = {
     "dc_v": (0.008, 0.005), "pp_v": (0.04, 0.0005), "rms_v": (0.04, 0.0002), "gain": (0.03, 0.001),
     "phase_deg": (0.0, 2.0), "ripple_pp_v": (0.12, 0.0005), "thd_pct": (0.4, 0.1),
+    "cold_ohm": (0.01, 0.2),
 }  # fmt: skip
 """The model's own error as standard deviation, relative and absolute. Evidence: `analysis.inference.variables`."""
 
@@ -331,6 +333,7 @@ def asked_about(
     if model is None:
         return asked
     return [
+        *shorts_asked(model, readings),
         *asked,
         *tubes_asked(model, readings, mains_v),
         *bias_asked(model, readings, mains_v),

@@ -22,9 +22,14 @@ _STEP = float(np.finfo(float).eps) ** (1.0 / 3.0)
 NOISE = {
     "dc_v": (0.005, 0.002), "pp_v": (0.03, 0.0003), "rms_v": (0.03, 0.0001), "gain": (0.03, 0.0005),
     "phase_deg": (0.0, 2.0), "ripple_pp_v": (0.03, 0.0003), "thd_pct": (0.1, 0.05),
+    "cold_ohm": (0.005, 0.2),
 }  # fmt: skip
 """Standard uncertainty where a reading states none: relative part and absolute part in the unit of the quantity.
 Bench practice E13 and E15: 0.5 % + 2 digits on DC, 3 % of a scope."""
+
+FAR_OHM = 50e6
+"""A resistance of so many ohms is known within a factor of two, and of what lies beyond it little but that it is
+large: the range of a meter ends there or soon after (common practice, no source)."""
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)
@@ -148,6 +153,8 @@ def meter_std(reading: Reading) -> float:
     if reading.std is not None and reading.std > 0:
         return reading.std
     relative, absolute = NOISE[reading.quantity]
+    if reading.quantity == "cold_ohm":  # leads and contacts; and beyond some megohms damp, fingers and "open"
+        relative = min(relative + reading.value / FAR_OHM, 2.0)
     return math.hypot(relative * reading.value, absolute)
 
 

@@ -18,6 +18,7 @@ from .readings import (
     Measurand,
     Reading,
     judged_dc,
+    points_of,
 )
 from .surveys import RATING_MARGIN, UNKNOWN_RATING_V, SurveyPlan, SurveyStep, usable_v
 from .verdicts import verdict_text
@@ -27,5 +28,5 @@ __all__ = [
     "CAPTURE_COLUMNS", "DRIVEN_QUANTITIES", "EVENT_KINDS", "JUDGED_QUALITIES", "LEAVES", "LONGEST_NAME", "PULLED",
     "QUALITIES", "QUANTITIES", "RATING_MARGIN", "READING_COLUMNS", "RELATIVE_QUANTITIES", "REPAIRS", "SETTLED",
     "UNKNOWN_RATING_V", "WORK", "Capture", "Column", "Event", "JobSheet", "Measurand", "Pass", "Reading",
-    "Stretch", "SurveyPlan", "SurveyStep", "Told", "judged_dc", "usable_v", "verdict_text",
+    "Stretch", "SurveyPlan", "SurveyStep", "Told", "judged_dc", "points_of", "usable_v", "verdict_text",
 ]  # fmt: skip

@@ -17,14 +17,28 @@ QUANTITIES: Mapping[str, str] = {
     "phase_deg": "deg",
     "ripple_pp_v": "V",
     "thd_pct": "%",
+    "cold_ohm": "ohm",
 }
-"""Every quantity a reading can have, with its unit. ``gain`` and ``phase_deg`` join two points: ``V1.2>V1.1``."""
+"""Every quantity a reading can have, with its unit. ``gain`` and ``phase_deg`` join two points: ``V1.2>V1.1``;
+``cold_ohm``, with the power off and the tubes cold, is from a point to the chassis, or between two."""
 
 RELATIVE_QUANTITIES = frozenset({"gain", "phase_deg"})
 """Quantities whose point names an input and an output, ``FROM>TO``."""
 
 DRIVEN_QUANTITIES = frozenset({"pp_v", "rms_v", "thd_pct"})
 """Quantities of the signal at one point, which mean nothing to a model before it knows how large the drive was."""
+
+
+def points_of(quantity: str) -> tuple[int, ...]:
+    """How many points a quantity may name.
+
+    Parameters
+    ----------
+    quantity : str
+        A key of ``QUANTITIES``.
+    """
+    return (1, 2) if quantity == "cold_ohm" else (2,) if quantity in RELATIVE_QUANTITIES else (1,)
+
 
 QUALITIES = ("good", "unsteady", "overload", "held", "confirmed_zero", "imported")
 """How a reading came about; only ``good``, ``confirmed_zero`` and ``imported`` are judged."""
@@ -45,7 +59,7 @@ class Column(NamedTuple):
 READING_COLUMNS: tuple[Column, ...] = (
     Column("pass_name", "string", "", False, "round of readings it belongs to, as-found or after-C7"),
     Column("point", "string", "", False, "where the probe was: V1.6, HT2; FROM>TO for gain and phase"),
-    Column("quantity", "string", "", False, "one of dc_v pp_v rms_v gain phase_deg ripple_pp_v thd_pct"),
+    Column("quantity", "string", "", False, "one of dc_v pp_v rms_v gain phase_deg ripple_pp_v thd_pct cold_ohm"),
     Column("value", "float64", "of the quantity", False, "what was read"),
     Column("std", "float64", "of the quantity", True, "standard uncertainty, k = 1"),
     Column("freq_hz", "float64", "Hz", True, "frequency of the signal, or of the ripple line"),
@@ -99,7 +113,7 @@ class Measurand:
     def __post_init__(self) -> None:
         if self.quantity not in QUANTITIES:
             raise ValueError(f"quantity {self.quantity!r} is not one of {', '.join(QUANTITIES)}")
-        if (self.quantity in RELATIVE_QUANTITIES) != (">" in self.point):
+        if len(self.points) not in points_of(self.quantity):
             raise ValueError(
                 f"{self.quantity} of {self.point!r}: gain and phase_deg need FROM>TO, others one point"
             )

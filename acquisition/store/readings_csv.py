@@ -21,7 +21,16 @@ from pathlib import Path
 
 from ..errors import ConfigError, Problem
 from ..quantities import comma_hint, with_plain_minus
-from ..records import LONGEST_NAME, QUALITIES, QUANTITIES, READING_COLUMNS, RELATIVE_QUANTITIES, Pass, Reading
+from ..records import (
+    LONGEST_NAME,
+    QUALITIES,
+    QUANTITIES,
+    READING_COLUMNS,
+    RELATIVE_QUANTITIES,
+    Pass,
+    Reading,
+    points_of,
+)
 
 COLUMNS = tuple(column.name for column in READING_COLUMNS)
 REQUIRED = ("point", "quantity", "value")
@@ -277,7 +286,7 @@ def _reading(
 def _fits(quantity: str, point: str) -> bool:
     """Whether a quantity between two points has two, and any other one."""
     names = point.split(">")
-    return len(names) == (2 if quantity in RELATIVE_QUANTITIES else 1) and all(name.strip() for name in names)
+    return len(names) in points_of(quantity) and all(name.strip() for name in names)
 
 
 def _utc(text: str) -> str:

@@ -12,6 +12,7 @@ import numpy as np
 from acquisition.errors import NoOperatingPoint, OutsideModel
 from acquisition.records import Measurand
 from analysis.circuit.ac import SmallSignal
+from analysis.circuit.cold import ColdNetwork
 from analysis.circuit.dc import OperatingPoint
 from analysis.circuit.elements import GROUND, Array, conductance
 from analysis.circuit.ripple import Ripple
@@ -24,7 +25,7 @@ from .driving import distortion_read
 from .loading import MeterLoad, ProbeLoad
 from .parameters import STRENGTH_MU_CORRELATION, Parameter, Values
 from .points import list_points
-from .predicting import DEFAULT_FREQ_HZ, NO_GAIN, ProbedSignal, frequency_groups, read_dc, read_hum
+from .predicting import DEFAULT_FREQ_HZ, NO_GAIN, ProbedSignal, frequency_groups, leads, read_dc, read_hum
 from .rails import SettledRails, loaded_anew, settle_rails
 
 
@@ -372,6 +373,9 @@ class ChassisModel:
         steady = [index for index, measurand in enumerate(measurands) if measurand.quantity == "dc_v"]
         if steady:
             shown[:, steady] = read_dc(self.circuit, table, rest, [nodes[i][0] for i in steady], self.meter).T
+        cold = [index for index, measurand in enumerate(measurands) if measurand.quantity == "cold_ohm"]
+        if cold:
+            shown[:, cold] = self.cold(table).ohms([leads(nodes[i]) for i in cold], supplied.count)
         for freqs, indices in frequency_groups(measurands):
             small = SmallSignal(self.circuit, table, rest.slopes, np.array(freqs))
             fed = [self.input_of(measurands[index].points) for index in indices]
@@ -391,6 +395,16 @@ class ChassisModel:
             shown[:, humming] = read_hum(self.hum(supplied), [nodes[index][0] for index in humming], self.probe).T
         shown[np.broadcast_to(rest.culprit >= 0, (supplied.count,))] = np.nan
         return shown
+
+    def cold(self, table: Mapping[str, Array]) -> ColdNetwork:
+        """The chassis with the power off, its tubes cold and no generator at the input.
+
+        Parameters
+        ----------
+        table : mapping of str to ndarray
+            From `table`.
+        """
+        return ColdNetwork(self.circuit, table, frozenset({"generator"}))
 
     def hum(self, supplied: Supplied) -> Ripple:
         """Hum of a chassis at rest.

@@ -160,6 +160,17 @@ def _slope_ohm(circuit: Circuit, table: Table, rest: OperatingPoint, wanted: Seq
     return np.stack([np.broadcast_to(found[n], (len(wanted), count))[p] for p, n in enumerate(wanted)])
 
 
+def leads(nodes: Sequence[int]) -> tuple[int, int]:
+    """Where the leads of a meter that reads ohms are.
+
+    Parameters
+    ----------
+    nodes : sequence of int
+        Of one point, or of two.
+    """
+    return (nodes[0], nodes[1]) if len(nodes) == 2 else (nodes[0], GROUND)
+
+
 def without_signal(measurand: Measurand, nodes: Sequence[int]) -> float | None:
     """What a scope shows where no signal has to be found for it: at ground, and between points that are one node.
 

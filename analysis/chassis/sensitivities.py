@@ -17,7 +17,7 @@ from analysis.circuit.supplied import Supplied
 from .compiling import GENERATOR
 from .model import ChassisModel
 from .parameters import Values
-from .predicting import DEFAULT_FREQ_HZ, SIGNALS, Metered, without_signal
+from .predicting import DEFAULT_FREQ_HZ, SIGNALS, Metered, leads, without_signal
 
 
 def slopes_of(
@@ -97,6 +97,10 @@ def _slopes_of(
     steady = [i for i, m in enumerate(measurands) if m.quantity == "dc_v"]
     if steady:
         shown[:, steady], slopes[:, steady] = _steady(model, supplied, rest, rails, [nodes[i][0] for i in steady])
+    cold = [i for i, m in enumerate(measurands) if m.quantity == "cold_ohm"]
+    if cold:
+        found = model.cold(supplied.table).slopes([leads(nodes[i]) for i in cold], moves, count)
+        shown[:, cold], slopes[:, cold] = found
     humming = [i for i, m in enumerate(measurands) if m.quantity == "ripple_pp_v"]
     if humming:
         hum = model.hum(supplied)

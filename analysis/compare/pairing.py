@@ -34,6 +34,7 @@ from ..uncertainty import meter_std
 CHANGE_STD = {
     "dc_v": (0.005, 0.002), "pp_v": (0.01, 0.0003), "rms_v": (0.01, 0.0001), "gain": (0.01, 0.0005),
     "phase_deg": (0.0, 1.0), "ripple_pp_v": (0.06, 0.0003), "thd_pct": (0.1, 0.02),
+    "cold_ohm": (0.005, 0.2),
 }  # fmt: skip
 """Repeatability of a change, k = 1, relative and absolute. Half of the k = 2 starting limits of bench practice B4:
 DC 1 %, gain 2 % on one channel, ripple 1 dB (common practice, no source)."""

@@ -18,7 +18,8 @@ from acquisition.records import Measurand, Reading
 from ..chassis.predicting import DEFAULT_FREQ_HZ
 from ..uncertainty import meter_std
 
-FLOORS = {"dc_v": 0.4, "pp_v": 0.015, "rms_v": 0.005, "gain": 0.003, "ripple_pp_v": 0.01, "thd_pct": 0.2}
+FLOORS = {"dc_v": 0.4, "pp_v": 0.015, "rms_v": 0.005, "gain": 0.003, "ripple_pp_v": 0.01, "thd_pct": 0.2,
+          "cold_ohm": 1.0}  # fmt: skip
 """Below the floor a quantity counts by its difference, above it by its ratio. Set where the absolute part of a
 usual bench uncertainty (2 mV DC, 0.2 mV AC) meets the relative part (0.5 %, 1.5 %)."""
 
@@ -35,7 +36,7 @@ def canonical(measurand: Measurand) -> Measurand:
     measurand : Measurand
         As read.
     """
-    if measurand.quantity in ("dc_v", "ripple_pp_v"):
+    if measurand.quantity in ("dc_v", "ripple_pp_v", "cold_ohm"):
         return Measurand(point=measurand.point, quantity=measurand.quantity)
     hertz = measurand.freq_hz or DEFAULT_FREQ_HZ
     if measurand.quantity in ("gain", "phase_deg"):
@@ -75,6 +76,7 @@ MODEL_ERRORS = {
     "phase_deg": ModelError(base=0.025, shared=0.015, of_shift=0.08, of_square=0.05),
     "ripple_pp_v": ModelError(base=0.08, shared=0.08, of_shift=0.08, of_square=0.03),
     "thd_pct": ModelError(base=0.35, shared=0.0, of_shift=0.2, of_square=0.05),
+    "cold_ohm": ModelError(base=0.005, shared=0.0, of_shift=0.01, of_square=0.0),
 }
 """Evidence: KV and RR curves fitted tube by tube miss measured currents by 2 to 5 % above a tenth of full scale
 (model_points section 3), which self-bias shrinks to a quarter in volts; computed gains miss published stage tables

@@ -20,6 +20,7 @@ QUANTITY_WORDS = {
     "phase_deg": "phase",
     "ripple_pp_v": "ripple p\u2011p",
     "thd_pct": "distortion",
+    "cold_ohm": "ohms, cold",
 }
 """What a quantity is called where its unit does not say it."""
 

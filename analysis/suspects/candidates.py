@@ -2,23 +2,59 @@
 
 from __future__ import annotations
 
+from collections.abc import Iterable
+
 import numpy as np
 
-from acquisition.records import Measurand, usable_v
+from acquisition.records import Measurand, Reading, usable_v
 
 from ..chassis import ChassisModel, WorstCase
+from ..chassis.cold import chart_points
 from ..inference.data import Data
 from ..inference.panel import Panel
 from ..inference.standings import told_apart
 from ..inference.variables import canonical
 
-EFFORT = {"dc_v": 1.0, "ripple_pp_v": 1.5, "pp_v": 2.5, "gain": 3.0, "phase_deg": 3.5, "thd_pct": 4.0, "rms_v": 2.5}
+EFFORT = {
+    "dc_v": 1.0,
+    "ripple_pp_v": 1.5,
+    "pp_v": 2.5,
+    "gain": 3.0,
+    "phase_deg": 3.5,
+    "thd_pct": 4.0,
+    "cold_ohm": 1.0,
+    "rms_v": 2.5,
+}
 """Relative effort: DC needs a probe, ripple the scope, gain the generator and a load too. Common practice, no
 source."""
 
 GRID_EFFORT, HIGH_VOLTS_EFFORT = 1.5, 1.3
 HIGH_VOLTS = 300.0
 """Above this the reading is a clip-on sequence with power off and on (rule S2)."""
+
+
+def is_cold(measurands: Iterable[Measurand | Reading]) -> bool:
+    """Whether only ohms with the power off were read: until the power goes on nothing else is proposed.
+
+    Parameters
+    ----------
+    measurands : iterable of Measurand or Reading
+        What was read.
+    """
+    return {one.quantity for one in measurands} == {"cold_ohm"}
+
+
+def cold_candidates(model: ChassisModel) -> list[Measurand]:
+    """Ohms that could be read with the power off: of each node to the chassis, and to the rail that feeds it.
+
+    Parameters
+    ----------
+    model : ChassisModel
+        The chassis.
+    """
+    return [
+        Measurand(point=point, quantity="cold_ohm") for node in chart_points(model, once=True) for point in node
+    ]
 
 
 def candidates(model: ChassisModel, dc_only: bool = False) -> list[Measurand]:
@@ -69,6 +105,8 @@ def is_allowed(
         Lowest rating of meter and lead (DC), of scope and probe (all else); None where no instrument is known here,
         and then the survey checks it.
     """
+    if measurand.quantity == "cold_ohm":  # the power is off
+        return True
     limit_v = limit_v if measurand.quantity == "dc_v" else probe_limit_v
     if limit_v is None:
         return True
@@ -153,7 +191,7 @@ def open_columns(
     return np.array(
         [
             column
-            for m in candidates(now, dc_only)
+            for m in (cold_candidates(now) if is_cold(data.readings) else candidates(now, dc_only))
             if (column := panel.columns.get(told_apart(canonical(m), standing.tail), -1)) >= 0
             and column not in read
             and not (m.quantity == "dc_v" and points[m.point].node in nodes_read)  # the same node by another name

@@ -24,7 +24,7 @@ from ..work import repaired, values_found
 from .answer import Diagnosis, Suspect
 from .artefacts import Artefact, artefacts
 from .because import Healthy, explain, healthy_view
-from .candidates import beyond_ratings, candidates, open_columns
+from .candidates import beyond_ratings, candidates, cold_candidates, is_cold, open_columns
 from .controls import elsewhere
 from .estimates import estimate_of
 from .next_reading import (
@@ -104,6 +104,7 @@ class Diagnoser:
         self._now = now or model
         tail = tail_of(model.chassis, self._now.chassis.pulled)
         able = [told_apart(m, tail) for m in candidates(self._now, dc_only)] if tail else []
+        able += [told_apart(m, tail) for m in cold_candidates(self._now)] if is_cold(measurands) else []
         self.panel = Panel(model, [*measurands, *usual, *able], self.measured, beside=beside)
         self._beyond = beyond_ratings(self._now, limit_v, probe_limit_v, dc_only)
         self._prior = log_priors(self.panel, usual, repaired(work))
@@ -171,7 +172,7 @@ class Diagnoser:
         diagnosis : Diagnosis
             From `diagnose`.
         """
-        if self._last is None or not self._last[0].readings:
+        if self._last is None or not self._last[0].readings or is_cold(self._last[0].readings):
             return diagnosis
         out = with_tube_out(self.panel, *self._last, diagnosis.next, self.limits_v[0], self._now)
         return replace(diagnosis, tube_out=tuple(out))

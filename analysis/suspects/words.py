@@ -7,7 +7,7 @@ from acquisition.records import Measurand, Reading
 
 NAMES = {
     "dc_v": "", "pp_v": "signal at ", "rms_v": "signal at ", "gain": "gain ", "phase_deg": "phase ",
-    "ripple_pp_v": "ripple at ", "thd_pct": "distortion at ",
+    "ripple_pp_v": "ripple at ", "thd_pct": "distortion at ", "cold_ohm": "ohms at ",
 }  # fmt: skip
 
 
@@ -31,6 +31,8 @@ def place_of(measurand: Measurand, dc: str = "") -> str:
     ('N1', 'DC volts at N1')
     """
     at = f" at {format_value(measurand.freq_hz, 'Hz')}" if measurand.freq_hz and ">" in measurand.point else ""
+    if measurand.quantity == "cold_ohm" and ">" in measurand.point:
+        return f"ohms {measurand.point}"
     return f"{NAMES[measurand.quantity] or dc}{measurand.point}{at}"
 
 
@@ -53,5 +55,5 @@ def show(measurand: Measurand | Reading, value: float) -> str:
     """
     bare = {"gain": "", "phase_deg": " deg", "thd_pct": " %"}.get(measurand.quantity)
     if bare is None:
-        return format_value(value, "V")
+        return format_value(value, "ohm" if measurand.quantity == "cold_ohm" else "V")
     return f"{float(f'{value:.3g}'):g}{bare}"  # no prefix: a gain of 0.0071 is not 7.1 m

@@ -14,13 +14,24 @@ from analysis.app.terminal import harmless, text_width
 from analysis.app.volts import MAINS
 
 if TYPE_CHECKING:
+    from collections.abc import Sequence
+
+    from analysis.chassis import ChassisModel
     from analysis.chassis.bands import Band
+    from analysis.chassis.cold import ColdPoint
     from analysis.chassis.description import Printed
     from analysis.chassis.expecting import Expectations, TubeExpectation
 
 _CAUTION = (
     "Volts of a healthy chassis at idle; a fault can put more anywhere."
     " Licensed practice and local codes come first."
+)
+
+_COLD = (
+    "Power off, mains plug out, every reservoir discharged and that measured: what is left in one falsifies a"
+    " reading, harms the meter and hurts. Wait until a number that rises stands. All paths in parallel are in these"
+    " numbers; the leads add their own. Beside large capacitors and semiconductors a meter may show less. Licensed"
+    " practice and local codes come first."
 )
 
 
@@ -35,10 +46,11 @@ _CAUTION = (
 @standing_options("then")
 @click.option("--bench", "bench_name", metavar="FILE", help="Bench whose meter and probe load the points.")
 @click.option("--meter-ohm", help="Input resistance of the meter, 10M when neither says.")
+@click.option("--cold", is_flag=True, help="Ohms with the power off, to chassis and rail, instead of volts.")
 @click.option("--json", "as_json", is_flag=True, help="Print one JSON object.")
 def command(
     chassis_name: str, mains_v: float | None, pulled: tuple[str, ...], lifted: tuple[str, ...],
-    load: tuple[str, ...], bench_name: str | None, meter_ohm: str | None, as_json: bool,
+    load: tuple[str, ...], bench_name: str | None, meter_ohm: str | None, cold: bool, as_json: bool,
 ) -> None:  # fmt: skip
     """Modelled volts per point with bands, gain and phase per stage.
 
@@ -68,6 +80,9 @@ def command(
     chassis = load_chassis(chassis_name)
     chassis = chassis.without(stands(chassis, pulled, lifted, load))
     model = ChassisModel(chassis, meter, probe)
+    if cold:
+        _show_cold(model, as_json)
+        return
     found = expect(model, mains_v=mains_v)
     found = replace(found, warnings=(*mains_asked(chassis, (), mains_v), *found.warnings))
     if as_json:
@@ -76,6 +91,53 @@ def command(
     click.echo(f"{chassis.title}; {standing_text(chassis.pulled)}" if chassis.pulled else chassis.title)
     for line in _lines(model, found):
         click.echo(line)
+
+
+def _show_cold(model: ChassisModel, as_json: bool) -> None:
+    from analysis.chassis.cold import cold_chart
+    from analysis.report.words import standing_text
+
+    chart = cold_chart(model)
+    if as_json:
+        click.echo(json.dumps({one.point: _cold_facts(one) for one in chart}, indent=2))
+        return
+    chassis = model.chassis
+    click.echo(f"{chassis.title}; {standing_text(chassis.pulled)}" if chassis.pulled else chassis.title)
+    for line in _cold_lines(model, chart):
+        click.echo(line)
+
+
+def _cold_facts(one: ColdPoint) -> dict[str, Any]:
+    def limits(band: Band) -> dict[str, float | None]:
+        return {"cold_ohm": _round(band.expected), "low_ohm": _round(band.low), "high_ohm": _round(band.high)}
+
+    rail = {} if one.to_rail is None else {one.rail: limits(one.to_rail)}
+    return {"chassis": limits(one.to_chassis), **rail}
+
+
+def _cold_lines(model: ChassisModel, chart: Sequence[ColdPoint]) -> list[str]:
+    points = model.points
+    whats = {one.point: f"{points[one.point].function} {points[one.point].section}".strip() for one in chart}
+    wide, broad = max(10, *map(len, whats)), max(16, *map(len, whats.values()))
+    lines = ["", f"{'point':<{wide}} {'what':<{broad}} {'to the chassis, 95 %':<26} to its rail"]
+    for one in chart:
+        head = f"{one.point:<{wide}} {whats[one.point]:<{broad}} "
+        to_rail = "" if one.to_rail is None else f"{one.rail}: {_ohms(one.to_rail)}"
+        row = f"{head}{_ohms(one.to_chassis):<26} {to_rail}".rstrip()
+        fits = len(row) <= text_width()
+        lines += [row] if fits else [f"{head}{_ohms(one.to_chassis)}", f"{'':<{len(head)}}{to_rail}"]
+    return [*lines, "", *textwrap.wrap(_COLD, text_width())]
+
+
+def _ohms(band: Band) -> str:
+    from acquisition.quantities import format_value
+    from analysis.chassis.cold import OPEN_FROM_OHM
+
+    if not band.low < OPEN_FROM_OHM:
+        return "open"
+    # Below an ohm no prefix: mohm is too near to Mohm.
+    low, high = (format_value(ohm, "ohm", 3) if ohm >= 1.0 else f"{ohm:.2f} ohm" for ohm in (band.low, band.high))
+    return f"above {low}" if band.high > OPEN_FROM_OHM else f"{low} to {high}"
 
 
 def _facts(found: Expectations) -> dict[str, Any]:
