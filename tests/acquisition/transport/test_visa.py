@@ -10,6 +10,7 @@ from acquisition.errors import ConnectionLost, InstrumentNotFound, TransportTime
 from acquisition.scpi import BlockReader
 from acquisition.transport import open_link, visa
 from acquisition.transport.failures import mapped
+from tests.ports import unheard
 
 # pyvisa-py leaves the sockets of a session whose peer went away to the garbage collector.
 pytestmark = pytest.mark.filterwarnings("ignore:.*socket.socket:pytest.PytestUnraisableExceptionWarning")
@@ -79,10 +80,8 @@ def test_nothing_at_the_address_says_what_was_tried(unused_port):
 
 @pytest.fixture
 def unused_port():
-    import socket
-
-    with socket.create_server(("127.0.0.1", 0)) as server:
-        return server.getsockname()[1]
+    with unheard() as port:
+        yield port
 
 
 def test_one_resource_manager_serves_the_process_and_outlives_every_link(hislip, vxi11):
