@@ -38,9 +38,11 @@ settings.register_profile("here", deadline=None)  # a busy machine makes no test
 settings.load_profile("here")
 
 
-if signal.getsignal(signal.SIGINT) is signal.SIG_IGN:
-    # A script that starts the tests with & has Ctrl-C ignored, and every child of a test would inherit that.
-    signal.signal(signal.SIGINT, signal.default_int_handler)
+USUAL = {"SIGINT": signal.default_int_handler, "SIGQUIT": signal.SIG_DFL, "SIGHUP": signal.SIG_DFL}
+for name in USUAL.keys() & set(dir(signal)):
+    # A script that starts the tests with & or nohup has them ignored, and every child of a test would inherit that.
+    if signal.getsignal(number := getattr(signal, name)) is signal.SIG_IGN:
+        signal.signal(number, USUAL[name])
 
 
 @pytest.fixture(autouse=True)
