@@ -325,8 +325,9 @@ def test_intake_and_parts_changed_are_the_events_of_the_terminal(tmp_path):
 
 
 def test_a_note_belongs_to_the_point_in_hand(tmp_path):
-    with running(tmp_path) as (_, hub, worker, path):
+    with running(tmp_path, with_hands=False) as (_, hub, worker, path):
         worker.post("start", {"mains_v": "231", "glow": True})
+        worker.post("confirm", {})
         point = wait_for(lambda: hub.state()["step"].get("point"))
         worker.post("note", {"text": "crackles"})
 
@@ -336,7 +337,7 @@ def test_a_note_belongs_to_the_point_in_hand(tmp_path):
 
         (note,) = wait_for(notes)
         assert note.text == "crackles"
-        assert note.subject in {point, hub.state()["step"]["point"]}
+        assert note.subject == point
 
 
 def test_mains_far_from_the_drawing_are_asked_after(tmp_path):
@@ -568,7 +569,7 @@ def test_a_tube_noted_as_out_during_a_round_counts_at_once_in_bands_verdicts_and
         worker.post("pulled", {"pulled": "none"})
         wait_for(lambda: hub.state()["step"]["prompt"] == ended)
         wait_for(lambda: not any("noted as out" in words for words in said("suspects", "asked") or []))
-        wait_for(lambda: said("suspects", "suspects")[0]["part"] == "C2")
+        wait_for(lambda: said("suspects", "suspects") and said("suspects", "suspects")[0]["part"] == "C2")
         assert [socket["out"] for socket in hub.state()["notes"]["sockets"]] == [False, False]
 
 
@@ -601,11 +602,12 @@ def test_another_pass_is_begun_on_the_page_and_both_make_one_answer(tmp_path):
             assert job.read_pass("v2-out").pulled == ("V2",)
         assert said("job", "stood") == "V2 out of circuit"
         assert len(first) < found
-        wait_for(lambda: len(points()) >= 2 and said("suspects", "points") == len(points()))
-        assert said("suspects", "counted") == [
+        counted = [
             "Counted together: as-found (all in circuit), v2-out (V2 out of circuit); the next reading is asked "
             "for as in v2-out."
         ]
+        # An answer on the way as the pass was taken up may still come, and the next replaces it.
+        wait_for(lambda: (said("suspects", "points") or 0) >= 2 and said("suspects", "counted") == counted)
         worker.post("start", {"mains_v": "231", "pass": "as-found", "pulled": "", "glow": True})
         wait_for(lambda: said("job", "pass") == "as-found")
         assert said("job", "stood") == ""
