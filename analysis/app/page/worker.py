@@ -354,10 +354,10 @@ class BenchWorker:
         except Stopped:
             panel.show({"running": False, "progress": "Stopped; what was taken is kept."})
         except BenchError as error:
-            panel.show({"running": False, "progress": showing.error_words(error)})
-            self.hub.cue("alarm")
             if self.hub.state()["generator"]["on"]:
                 panel.lamp(False, UNKNOWN, known=False)
+            panel.show({"running": False, "progress": showing.error_words(error)})
+            self.hub.cue("alarm")
         self._publish_job()
         self.hub.cue("records")
         self._weighing.ask(self._hand)

@@ -170,12 +170,20 @@ def test_on_a_full_disk_the_lamp_says_what_the_generator_confirmed_and_the_job_l
 
 def test_where_the_scope_does_not_answer_the_lamp_says_what_the_generator_confirmed(tmp_path):
     with running(tmp_path) as (bench, hub, worker, _):
+        known, publish = [], hub.publish
+
+        def note(panel, content):
+            if panel == "gain" and content.get("running") is False:
+                known.append(hub.state()["generator"]["known"])
+            publish(panel, content)
+
+        hub.publish = note
         bench.links["scope"].refuse()
         ask_gain(hub, worker)
         assert hub.state()["generator"] == {"on": False, "known": True, "words": "off"}
         bench.links["generator"].refuse()
         ask_gain(hub, worker)
-        assert hub.state()["generator"]["known"] is False
+        assert known == [True, False], "the lamp says so before the run is told to be over"
 
 
 def test_stop_is_heard_at_the_next_record_and_not_only_when_a_gain_is_averaged(tmp_path, monkeypatch):
