@@ -7,7 +7,7 @@ import time
 import pytest
 
 from acquisition.simulated.device import Device
-from acquisition.simulated.faults import LINK_FAULTS, late
+from acquisition.simulated.faults import LINK_FAULTS, Mischief, late
 from acquisition.simulated.server import SocketServer
 
 
@@ -76,6 +76,23 @@ def test_fault_waits_for_its_message(server, client):
     server.mischief.cue("unterminated", on=b"DATA")
     assert ask(client, b"*IDN?") == b"A,B,0,1\n"
     assert ask(client, b"DATA?", 7) == b"#14\x0a\x0a;,"
+
+
+def test_a_fault_taken_back_while_its_message_is_answered_breaks_nothing():
+    """The list that the answering thread was at was emptied under it, and the instrument was gone for good."""
+    mischief = Mischief()
+
+    class Slow(bytes):
+        def __contains__(self, part):
+            thread = threading.Thread(target=mischief.calm)
+            thread.start()
+            thread.join(0.05)
+            return True
+
+    mischief.cue("silence", times=2)
+    assert mischief.answer(Slow(b"READ?"), b"1") == []
+    mischief.calm()
+    assert mischief.answer(b"READ?", b"1") == [b"1\n"]
 
 
 def test_held_answers_come_together(server, client):

@@ -108,7 +108,7 @@ def answers(fault, times=1):
 
 
 def well(meter, link):
-    link.mischief._cues.clear()
+    link.mischief.calm()
 
 
 NAME = "STAGEWALK,SIM-METER,0001,1.0"
