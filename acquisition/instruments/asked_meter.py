@@ -156,6 +156,8 @@ class AskedMeter(Meter):
             for setting, given in self._kept
             if setting.ask is not None and self.session.get(setting) != given
         ]
+        if turned:
+            self.session.require_settings()  # off and on, no hand turned them, and more than these is lost
         for setting, given in turned:
             self.session.put(setting, given)
             self._resolutions.clear()

@@ -165,6 +165,7 @@ class Mischief:
         self.greeting = b""
         self.played: list[str] = []
         self._cues: list[tuple[bytes, str, Fault]] = []
+        self._lock = threading.Lock()  # they are given and taken back while another thread answers
         self._held = b""
         self._hold = 0
         self._ended = threading.Event()
@@ -183,7 +184,21 @@ class Mischief:
         fault : callable, optional
             One of your own, such as ``late(0.3)``.
         """
-        self._cues += [(on, name, fault or LINK_FAULTS[name])] * times
+        with self._lock:
+            self._cues += [(on, name, fault or LINK_FAULTS[name])] * times
+
+    def calm(self) -> None:
+        """Play no fault any more that was cued."""
+        with self._lock:
+            self._cues.clear()
+
+    def _cued(self, message: bytes) -> tuple[str, Fault] | None:
+        with self._lock:
+            for index, (on, name, fault) in enumerate(self._cues):
+                if on in message:
+                    del self._cues[index]
+                    return name, fault
+        return None
 
     def hold(self, answers: int = 1) -> None:
         """Keep answers back and send them together with the one that follows.
@@ -218,11 +233,10 @@ class Mischief:
             self._held = whole
             return echo
         self._held = b""
-        for index, (on, name, fault) in enumerate(self._cues):
-            if on in message:
-                del self._cues[index]
-                self.played.append(name)
-                return echo + list(fault(whole, self.rng))
+        if (cued := self._cued(message)) is not None:
+            name, fault = cued
+            self.played.append(name)
+            return echo + list(fault(whole, self.rng))
         if self.rate and self.rng.random() < self.rate:
             name = self.rng.choice(self.names)
             self.played.append(name)

@@ -281,7 +281,7 @@ class Meter(Device):
 
     def _convert(self, *, once: bool = False) -> float:
         """One reading, after as many conversions as autoranging needs; in volts or the overload number."""
-        for _ in range(len(RANGES_V)):
+        for _ in range(2 * len(RANGES_V)):  # all the way down, and up again where the tip touched meanwhile
             mean_v, peak_v, rms_v = self._integrate()
             with self._panel:
                 value = rms_v if self.function == "VOLT:AC" else mean_v

@@ -13,6 +13,15 @@ from .faults import Close, Mischief, Wait
 from .parser import Framer, ScpiError
 
 
+def _bound(port: int) -> socket.socket:
+    """A socket that has a port of 127.0.0.1 and does not listen yet: who connects there is refused."""
+    listener = socket.socket(socket.AF_INET, socket.SOCK_STREAM)
+    listener.setsockopt(socket.SOL_SOCKET, socket.SO_REUSEADDR, 1)
+    listener.bind(("127.0.0.1", port))
+    listener.setblocking(False)
+    return listener
+
+
 class SocketServer:
     """One instrument on one port of 127.0.0.1.
 
@@ -29,15 +38,16 @@ class SocketServer:
     def __init__(self, device: Device, mischief: Mischief | None = None, port: int = 0) -> None:
         self.device = device
         self.mischief = mischief or Mischief()
-        self._listener: socket.socket | None = None
-        self._port = port
+        self._listener = _bound(port)
+        self._port = int(self._listener.getsockname()[1])
         self._selector = selectors.DefaultSelector()
         self._wake_in, self._wake_out = socket.socketpair()
         self._wake_in.setblocking(False)
         self._selector.register(self._wake_in, selectors.EVENT_READ, None)
         self._clients: dict[socket.socket, Framer] = {}
         self.single_client = False  # hang up on a second client, as many instruments do
-        self._accepting = True
+        self._accepting, self._listening = True, False
+        self._door = threading.Lock()  # what is asked for and whether it is done change together
         self._settled = threading.Event()
         self._closing = False
         self._thread = threading.Thread(target=self._serve, name=f"simulated {device.identity}", daemon=True)
@@ -62,8 +72,9 @@ class SocketServer:
         refusing : bool
             False accepts again.
         """
-        self._accepting = not refusing
-        self._settled.clear()
+        with self._door:
+            self._accepting = not refusing
+            self._settled.clear()
         self._poke()
         self._settled.wait(10.0)
 
@@ -97,31 +108,28 @@ class SocketServer:
             self._wake_out.send(b"x")
 
     def _listen(self) -> None:
-        listener = socket.socket(socket.AF_INET, socket.SOCK_STREAM)
-        listener.setsockopt(socket.SOL_SOCKET, socket.SO_REUSEADDR, 1)
-        listener.bind(("127.0.0.1", self._port))
-        listener.listen(8)
-        listener.setblocking(False)
-        self._port = int(listener.getsockname()[1])
-        self._selector.register(listener, selectors.EVENT_READ, None)
-        self._listener = listener
+        self._listener.listen(8)
+        self._selector.register(self._listener, selectors.EVENT_READ, None)
+        self._listening = True
 
     def _stop_listening(self) -> None:
-        if self._listener is not None:
+        if self._listening:
             self._selector.unregister(self._listener)
-            self._listener.close()
-            self._listener = None
+            self._listening = False
+        self._listener.close()
 
     def _serve(self) -> None:
         try:
             while not self._closing:
                 for key, _ in self._selector.select():
                     self._attend(key.fileobj)
-                if self._accepting and self._listener is None:
-                    self._listen()
-                elif not self._accepting:
-                    self._stop_listening()
-                self._settled.set()
+                with self._door:
+                    if self._accepting and not self._listening:
+                        self._listen()
+                    elif self._listening and not self._accepting:
+                        self._stop_listening()
+                        self._listener = _bound(self._port)  # or another program might get the port meanwhile
+                    self._settled.set()
         finally:
             self._stop_listening()
             for client in list(self._clients):
@@ -133,7 +141,7 @@ class SocketServer:
         if source is self._wake_in:
             with contextlib.suppress(OSError):
                 self._wake_in.recv(64)
-        elif source is self._listener and self._listener is not None:
+        elif source is self._listener:
             with contextlib.suppress(OSError):
                 client, _ = self._listener.accept()
                 if self.single_client and self._clients:

@@ -26,6 +26,9 @@ LIBRARY_HINTS = {
     "@ivi": "install the VISA library of a maker of instruments, or choose backend: '@py' in the bench file",
 }
 
+CLEAR_S = 2.0
+"""For a device clear, whatever the read before it left of its time."""
+
 REFUSED_HINT = "the instrument refuses the connection: is another program connected?"
 NETWORK_HINT = "check power, network cable and address"
 
@@ -176,7 +179,8 @@ class VisaLink(Link):
     def _device_clear(self) -> bool:
         from pyvisa import constants, errors
 
-        with mapped(self._failures, self.resource):
+        with mapped(self._failures, self.resource, timeout_s=CLEAR_S):
+            self._session.timeout = round(CLEAR_S * 1000)
             try:
                 self._session.clear()
             except errors.VisaIOError as error:

@@ -35,23 +35,32 @@ def entry() -> None:
 
 
 def _unraised(what: "sys.UnraisableHookArgs") -> None:
-    """Press Ctrl-C again a moment later where no exception gets out, as in callbacks of imports and forks."""
-    if what.exc_type is KeyboardInterrupt:
-        with suppress(RuntimeError):  # the interpreter ends, and starts no thread any more
-            _thread.start_new_thread(_press_again, ())  # waits for nothing, unlike a Thread or a Timer
-    else:
+    """Send a signal again a moment later where no exception gets out, as in callbacks of imports and forks."""
+    number = signal.SIGINT if what.exc_type is KeyboardInterrupt else _asked_to_end(what.exc_value)
+    if number is None:
         sys.__unraisablehook__(what)
+        return
+    if number != signal.SIGINT and signal.getsignal(number) is signal.SIG_IGN:
+        signal.signal(number, _ended)
+    with suppress(RuntimeError):  # the interpreter ends, and starts no thread any more
+        _thread.start_new_thread(_press_again, (number,))  # waits for nothing, unlike a Thread or a Timer
 
 
-def _press_again() -> None:
+def _asked_to_end(error: BaseException | None) -> signal.Signals | None:
+    """The signal behind a ``SystemExit``, or None."""
+    code = error.code if isinstance(error, SystemExit) else None
+    return next((one for one in signal.Signals if code == 128 + one), None)
+
+
+def _press_again(number: signal.Signals) -> None:
     main = threading.main_thread().ident
     time.sleep(0.01)
     while _is_in_hook(main):  # on a busy machine the main thread may still be there, and would drop this one too
         time.sleep(0.01)
     if hasattr(signal, "pthread_kill") and main is not None:
-        signal.pthread_kill(main, signal.SIGINT)  # wakes it from a wait too
+        signal.pthread_kill(main, number)  # wakes it from a wait too
     else:
-        _thread.interrupt_main()
+        _thread.interrupt_main(number)
 
 
 def _is_in_hook(thread: int | None) -> bool:

@@ -1,7 +1,6 @@
 """Captures through the drivers on the simulated bench: ranges, limits, and the generator off afterwards."""
 
 import math
-import threading
 import time
 
 import numpy as np
@@ -372,9 +371,13 @@ def test_two_taps_need_two_channels(instruments):
 @pytest.mark.parametrize("where", ["before a shot", "during a shot", "while it settles"])
 def test_who_asks_to_stop_is_heard_at_every_shot_and_the_generator_is_off(bench, instruments, monkeypatch, where):
     """Not only between two frequencies: at each there may be sixteen records, and a slow one takes a minute."""
-    asked = []
+    asked, looks = [], []
 
     def look():
+        if bench.wiring.drive.on:
+            looks.append(where)
+        if where == "while it settles" and len(looks) == 3:
+            asked.append(True)
         if asked:
             assert bench.wiring.drive.on
             raise KeyboardInterrupt
@@ -389,14 +392,12 @@ def test_who_asks_to_stop_is_heard_at_every_shot_and_the_generator_is_off(bench,
                 asked.append(True)
             shoot()
 
-    if where == "while it settles":
-        threading.Timer(0.5, asked.append, [True]).start()
-    elif where == "during a shot":
+    if where == "during a shot":
         handle = bench.scope.handle
 
         def armed(message):
             if b":SING" in message:
-                threading.Timer(0.5, asked.append, [True]).start()
+                asked.append(True)
             return handle(message)
 
         monkeypatch.setattr(bench.scope, "handle", armed)

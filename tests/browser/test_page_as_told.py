@@ -36,6 +36,30 @@ def test_after_a_click_the_space_bar_confirms_and_does_not_click_again(told):
     assert posted[4:] == [("note", {"text": "drifts"})] * 2
 
 
+def test_what_is_asked_for_arrives_in_that_order_and_waits_for_no_lost_answer(told):
+    """Two requests under way at once overtook each other: Stop could arrive before what it was to stop."""
+    page, hub, posted = told
+    hub.publish("step", STEP)
+    wait_for(lambda: page.locator("#work").is_visible())
+    page.clock.install()  # from here on no time passes in the page by itself
+    page.clock.pause_at(page.evaluate("Date.now() + 1000"))
+    held = []
+    page.route("**/act/note", lambda route: held.append(route))
+    page.click("[data-note=hot]")
+    page.keyboard.press("Space")
+    wait_for(lambda: page.wait_for_timeout(50) or held)
+    page.wait_for_timeout(200)
+    assert posted == []
+    held.pop().continue_()
+    wait_for(lambda: posted == [("note", {"text": "hot"}), ("confirm", {})])
+    page.click("[data-note=hot]")
+    page.keyboard.press("Space")
+    wait_for(lambda: page.wait_for_timeout(50) or held)
+    page.clock.run_for(1000)
+    wait_for(lambda: posted[2:] == [("confirm", {})])
+    held.pop().abort()
+
+
 def test_while_the_next_base_is_on_its_way_no_ring_stands_round_the_last_pin(told):
     page, hub, _ = told
     base = page.locator("#base")
@@ -87,6 +111,8 @@ def test_tones_and_voice_can_be_turned_off_and_on_again(told):
     hub.cue("say", text="nor this")
     hub.publish("step", {**STEP, "title": "V1 pin 3"})
     wait_for(lambda: page.locator("#step-point").inner_text() == "V1 pin 3")
+    hub.publish("step", {**STEP, "title": "V1 pin 4"})  # comes after all that was sent with the step before it
+    wait_for(lambda: page.locator("#step-point").inner_text() == "V1 pin 4")
     assert page.evaluate("[contexts[0].tones, spoken.length]") == [before, 0]
     page.check("text=Tones and voice")
     hub.cue("say", text="heard")
@@ -560,8 +586,7 @@ def test_the_answer_that_asks_for_a_tube_to_be_pulled_is_followed_on_the_page(to
     assert page.locator("#start").is_visible()
     page.keyboard.press("Escape")
     page.click("#unchanged")
-    wait_for(lambda: page.locator("#work").is_visible())
-    assert page.locator("#step-point").inner_text() == "V1 pin 3"
+    wait_for(lambda: page.locator("#work").is_visible() and page.locator("#step-point").inner_text() == "V1 pin 3")
     page.click("#pull")
     page.click("#begin")
     wait_for(lambda: posted)
@@ -571,8 +596,7 @@ def test_the_answer_that_asks_for_a_tube_to_be_pulled_is_followed_on_the_page(to
     hub.publish("job", {**JOB, "pass": "C7-V4-out-2", "pulled": "C7 V4", "passes": list(begun), "begun": begun})
     hub.publish("step", {**STEP, "title": "V4 pin 5"})
     hub.publish("suspects", NOTHING_WEIGHED)
-    wait_for(lambda: page.locator("#work").is_visible())
-    assert not page.locator("#pull").is_visible()
+    wait_for(lambda: page.locator("#work").is_visible() and not page.locator("#pull").is_visible())
 
 
 def test_a_pass_that_was_begun_brings_its_conditions_and_a_changed_part_a_pass_of_its_own(told):

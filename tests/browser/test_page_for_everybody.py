@@ -43,8 +43,7 @@ def test_a_drawing_is_legible_at_a_desk_and_on_a_phone(browser, tmp_path, name):
         for width in (390, 1280, 1920, 1280):  # set anew as the place grows
             page.set_viewport_size({"width": width, "height": 800})
             wait_for(drawn_for_its_place)
-            page.wait_for_timeout(300)
-            assert page.evaluate(LEAST_PX) > 11.9
+            wait_for(lambda: page.evaluate(LEAST_PX) > 11.9)  # what was asked for stands there a moment later
             assert drawing.evaluate("e => e.scrollWidth / e.clientWidth") < (1.25 if width > 600 else 2.5)
             assert page.evaluate("document.documentElement.scrollWidth") == width
         page.focus("#drawing [data-point='V1.1']")

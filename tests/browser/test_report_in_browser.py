@@ -11,7 +11,6 @@ import re
 import shutil
 import subprocess
 import sys
-import time
 import zlib
 from pathlib import Path
 
@@ -23,6 +22,7 @@ from acquisition.records import Reading
 from acquisition.store import create_job
 from analysis.app.cli import main
 from analysis.report.pdf import find_browser, print_to_pdf
+from tests.browser.serving import wait_for
 from tests.contract.test_hostile_text import PLAIN, hostile_job
 
 sys.path.insert(0, str(Path(__file__).parents[1] / "analysis" / "report"))
@@ -115,12 +115,11 @@ def test_the_drawing_takes_the_margins_of_the_window_and_says_where_it_is_wider(
         window.goto(page.as_uri())
         for width, least in ((1100, 1000), (900, 800), (390, 300)):
             window.set_viewport_size({"width": width, "height": 900})
-            window.wait_for_timeout(300)
             room, drawn = window.eval_on_selector(
                 ".scroll.drawing", "(drawing) => [drawing.clientWidth, drawing.scrollWidth]"
             )
             assert least <= room <= width
-            assert window.locator(".wider").is_visible() == (drawn > room + 1)
+            wait_for(lambda is_wider=drawn > room + 1: window.locator(".wider").is_visible() == is_wider)
         assert drawn > room, "on a phone it is wider"
         browser.close()
 
@@ -139,13 +138,8 @@ def test_figures_and_tables_fit_when_a_window_is_narrowed_or_a_phone_is_turned(p
         assert len(heights) == 4
         for width in (420, 900, 390, 1280):
             tab.set_viewport_size({"width": width, "height": 800})
-            end = time.monotonic() + 10
+            wait_for(lambda: all((one[0], one[2]) == (one[1], one[3]) for one in tab.evaluate(LOOK)))
             seen = tab.evaluate(LOOK)
-            while any(place != drawn for place, drawn, *_ in seen) and time.monotonic() < end:
-                time.sleep(0.05)
-                seen = tab.evaluate(LOOK)
-            assert all(place == drawn for place, drawn, *_ in seen)
-            assert all(place == drawn for *_, place, drawn in seen)
             assert all(drawn >= height for (*_, drawn), height in zip(seen, heights, strict=True))
             assert tab.evaluate("document.documentElement.scrollWidth") == width
             if width < 600:  # a row is a block of lines: no figure of a table lies off the screen
@@ -196,9 +190,8 @@ def test_long_names_of_points_stand_on_nothing_and_leave_the_readings_their_room
             tab = chromium.new_page(viewport={"width": width, "height": 900})
             tab.goto(path.with_suffix(".html").as_uri())
             tab.wait_for_selector("[data-figure] .main-svg text")
+            wait_for(lambda tab=tab: all(name in "".join(one[1] for one in tab.evaluate(WORDS)) for name in LONG))
             words = tab.evaluate(WORDS)
-            told = "".join(one[1] for one in words)
-            assert all(name in told for name in LONG)
             for number, (figure, here, *box, left, right) in enumerate(words):
                 assert left - 1 <= box[0], (here, width)
                 assert box[2] <= right + 1, (here, width)

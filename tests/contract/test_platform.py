@@ -139,22 +139,31 @@ def test_an_interrupt_in_a_verb_is_130(monkeypatch, capsys):
 
 
 @POSIX
-def test_an_interrupt_where_no_exception_gets_out_comes_a_moment_later(monkeypatch):
-    """Found by pressing Ctrl-C at random moments: Python printed it as ignored, and the verb went on."""
-    from analysis.app.entry import _unraised
+@pytest.mark.parametrize(("name", "kind"), [("SIGINT", KeyboardInterrupt), ("SIGTERM", SystemExit)])
+def test_an_interrupt_where_no_exception_gets_out_comes_a_moment_later(monkeypatch, name, kind):
+    """Found by pressing Ctrl-C at random moments: Python printed it as ignored, and the verb went on.
 
+    After SIGTERM, as of a terminal that is closed, nothing could end it any more.
+    """
+    from analysis.app.entry import _ended, _unraised
+
+    number = getattr(signal, name)
+    before = signal.signal(number, _ended if kind is SystemExit else signal.default_int_handler)
     monkeypatch.setattr(sys, "unraisablehook", _unraised)
     began_s = time.monotonic()
 
     def press_and_wait():
         thing = type("Thing", (), {})()
-        watched = weakref.ref(thing, lambda _: os.kill(os.getpid(), signal.SIGINT))
+        watched = weakref.ref(thing, lambda _: os.kill(os.getpid(), number))
         del thing  # calls back, and what is raised there is dropped
         assert watched() is None
         time.sleep(20)
 
-    with pytest.raises(KeyboardInterrupt):
-        press_and_wait()
+    try:
+        with pytest.raises(kind):
+            press_and_wait()
+    finally:
+        signal.signal(number, before)
     assert time.monotonic() - began_s < 10
 
 

@@ -27,7 +27,7 @@ GONE_S = 4.0
 def silent(device, link):
     """No answer to anything for a while."""
     link.mischief.cue("silence", times=100_000)
-    threading.Timer(GONE_S, link.mischief._cues.clear).start()
+    threading.Timer(GONE_S, link.mischief.calm).start()
 
 
 def slow(device, link):

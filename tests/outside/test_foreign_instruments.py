@@ -19,11 +19,13 @@ from acquisition.instruments.asked_meter import AskedMeter
 from acquisition.instruments.bench import Bench, MeterEntry
 from acquisition.instruments.session import Session
 from acquisition.transport import open_link
+from tests.ports import unheard
 
 
-def free_port():
-    with socket.create_server(("127.0.0.1", 0)) as server:
-        return server.getsockname()[1]
+@pytest.fixture
+def port():
+    with unheard() as number:
+        yield number
 
 
 def wait_for(port, process):
@@ -107,8 +109,7 @@ server.run()
 
 
 @pytest.fixture
-def scpipy(request):
-    port = free_port()
+def scpipy(request, port):
     process = subprocess.Popen(
         [sys.executable, "-c", SCPIPY, str(port), request.param], stderr=subprocess.PIPE, text=True
     )
@@ -179,8 +180,7 @@ DEVICE = """
 
 
 @pytest.fixture
-def sinstruments(tmp_path):
-    port = free_port()
+def sinstruments(tmp_path, port):
     terminal = tmp_path / "tty"
     (tmp_path / "quayside_device.py").write_text(textwrap.dedent(DEVICE))
     (tmp_path / "bench.yaml").write_text(

@@ -29,6 +29,7 @@ class Subscriber:
         self._changed = dict(panels)
         self._cues: deque[str] = deque(maxlen=CUE_LIMIT)
         self._ended = False
+        self._called = False  # to look: one call is enough for all that comes before it is heard
 
     def put(self, panel: str, text: str) -> None:
         """Replace a panel; called from any thread."""
@@ -48,6 +49,10 @@ class Subscriber:
         self._signal()
 
     def _signal(self) -> None:
+        with self._lock:
+            called, self._called = self._called, True
+        if called:
+            return
         with contextlib.suppress(RuntimeError):  # the loop is gone when the server stops first
             self._loop.call_soon_threadsafe(self._wake.set)
 
@@ -62,6 +67,7 @@ class Subscriber:
         """
         while True:
             with self._lock:
+                self._called = False
                 changed, self._changed = self._changed, {}
                 cues = list(self._cues)
                 self._cues.clear()

@@ -354,10 +354,10 @@ class BenchWorker:
         except Stopped:
             panel.show({"running": False, "progress": "Stopped; what was taken is kept."})
         except BenchError as error:
-            panel.show({"running": False, "progress": showing.error_words(error)})
-            self.hub.cue("alarm")
             if self.hub.state()["generator"]["on"]:
                 panel.lamp(False, UNKNOWN, known=False)
+            panel.show({"running": False, "progress": showing.error_words(error)})
+            self.hub.cue("alarm")
         self._publish_job()
         self.hub.cue("records")
         self._weighing.ask(self._hand)
@@ -388,16 +388,18 @@ class BenchWorker:
     # -- showing ---------------------------------------------------------------------------------------------
 
     def _show_sample(self, sample: Sample) -> None:
-        if sample.t_s - self._shown_s < PANEL_EVERY_S or self._detector is None:
+        if self._detector is None:
+            return
+        state = showing.probe_state(self._machine, self._detector.state)
+        if state == "touched" and self._state == "open":
+            self.hub.cue("touched")  # it may last for one sample, and none is too quick to be heard
+        self._state = state
+        if sample.t_s - self._shown_s < PANEL_EVERY_S:
             return
         self._shown_s = sample.t_s
         if "gap" in sample.flags:
             self._meter_lost("no answer, trying again")
             return
-        state = showing.probe_state(self._machine, self._detector.state)
-        if state == "touched" and self._state == "open":
-            self.hub.cue("touched")
-        self._state = state
         self.hub.publish("meter", {**showing.meter_panel(sample, state), "t": round(sample.t_s, 2)})
 
     def _show_all(self, actions: list[Action]) -> None:

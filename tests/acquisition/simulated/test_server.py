@@ -2,11 +2,12 @@
 
 import socket
 import threading
+import time
 
 import pytest
 
 from acquisition.simulated.device import Device
-from acquisition.simulated.faults import LINK_FAULTS, late
+from acquisition.simulated.faults import LINK_FAULTS, Mischief, late
 from acquisition.simulated.server import SocketServer
 
 
@@ -77,6 +78,23 @@ def test_fault_waits_for_its_message(server, client):
     assert ask(client, b"DATA?", 7) == b"#14\x0a\x0a;,"
 
 
+def test_a_fault_taken_back_while_its_message_is_answered_breaks_nothing():
+    """The list that the answering thread was at was emptied under it, and the instrument was gone for good."""
+    mischief = Mischief()
+
+    class Slow(bytes):
+        def __contains__(self, part):
+            thread = threading.Thread(target=mischief.calm)
+            thread.start()
+            thread.join(0.05)
+            return True
+
+    mischief.cue("silence", times=2)
+    assert mischief.answer(Slow(b"READ?"), b"1") == []
+    mischief.calm()
+    assert mischief.answer(b"READ?", b"1") == [b"1\n"]
+
+
 def test_held_answers_come_together(server, client):
     server.mischief.hold()
     client.sendall(b"*OPC?\n")
@@ -88,9 +106,23 @@ def test_refuses_and_returns_on_the_same_port(server):
     server.refuse()
     with pytest.raises(ConnectionRefusedError):
         socket.create_connection(address, timeout=5)
+    with socket.socket() as other, pytest.raises(OSError, match="in use"):
+        other.bind(address)  # by another program, and the instrument would not come back
     server.refuse(False)
     with socket.create_connection(address, timeout=5) as client:
         assert ask(client, b"*IDN?") == b"A,B,0,1\n"
+
+
+def test_it_refuses_from_the_moment_it_was_told_to(server, client, monkeypatch):
+    """The end of a round begun before was taken for the end of the next, and one more connection was made."""
+    done, stop = server._settled.set, server._stop_listening
+    monkeypatch.setattr(server._settled, "set", lambda: (time.sleep(0.05), done()))
+    monkeypatch.setattr(server, "_stop_listening", lambda: (time.sleep(0.05), stop()))
+    assert ask(client, b"*IDN?")
+    time.sleep(0.01)  # it is at the end of that round
+    server.refuse()
+    with pytest.raises(ConnectionRefusedError):
+        socket.create_connection(("127.0.0.1", server.port), timeout=5)
 
 
 def test_closing_ends_connections_and_threads(server, client):

@@ -4,6 +4,7 @@ import gc
 import socket
 import struct
 import threading
+import time
 
 import pytest
 
@@ -22,7 +23,12 @@ class Instrument:
     def __init__(self):
         self.received = []
         self.cleared = 0
+        self.clear_s = 0.0
         self.silent = False
+
+    def clear(self):
+        time.sleep(self.clear_s)
+        self.cleared += 1
 
     def answer(self, message: bytes) -> bytes:
         self.received.append(message)
@@ -122,7 +128,7 @@ def make_vxi11(instrument):
                 unpack()
             self.unpacker.unpack_uint(), self.unpacker.unpack_uint()
             self.turn_around()
-            instrument.cleared += 1
+            instrument.clear()
             self.answers.clear()
             self.packer.pack_int(0)
 
@@ -179,7 +185,7 @@ class Hislip:
                 elif kind == 17:
                     self.send(peer, 18, 0, 0)
                 elif kind == 19:
-                    self.instrument.cleared += 1
+                    self.instrument.clear()
                     self.send(peer, 23, 0, 0)
                 elif kind == 21:
                     self.send(peer, 22, 16, 0)

@@ -4,13 +4,13 @@ import gc
 import importlib.util
 import os
 import pty
-import socket
 import sys
 
 import pytest
 
 from acquisition.errors import InstrumentNotFound
 from acquisition.transport import open_link
+from tests.ports import unheard
 
 # pyvisa-py leaves the sockets of a session that failed to the garbage collector.
 pytestmark = pytest.mark.filterwarnings("ignore:.*socket.socket:pytest.PytestUnraisableExceptionWarning")
@@ -18,8 +18,8 @@ pytestmark = pytest.mark.filterwarnings("ignore:.*socket.socket:pytest.PytestUnr
 
 @pytest.fixture
 def refusing_port():
-    with socket.create_server(("127.0.0.1", 0)) as server:
-        return server.getsockname()[1]
+    with unheard() as port:
+        yield port
 
 
 @pytest.fixture

@@ -10,6 +10,7 @@ import pytest
 from acquisition.errors import ConnectionLost, InstrumentNotFound, TransportTimeout
 from acquisition.transport import open_link, tcp
 from acquisition.transport.failures import mapped
+from tests.ports import unheard
 
 
 @pytest.fixture
@@ -42,12 +43,9 @@ def test_nagle_is_off(pair):
     assert link._socket.getsockopt(socket.IPPROTO_TCP, socket.TCP_NODELAY)
 
 
-def test_a_refused_connection_is_known_at_opening(peer):
-    port = peer.getsockname()[1]
-    peer.close()
-    resource = f"TCPIP::127.0.0.1::{port}::SOCKET"
-    with pytest.raises(InstrumentNotFound) as caught:
-        open_link(resource)
+def test_a_refused_connection_is_known_at_opening():
+    with unheard() as port, pytest.raises(InstrumentNotFound) as caught:
+        open_link(resource := f"TCPIP::127.0.0.1::{port}::SOCKET")
     assert "refused" in caught.value.tried[resource].lower()
     assert "port" in caught.value.hint
 

@@ -10,6 +10,7 @@ from acquisition.errors import ConnectionLost, InstrumentNotFound, TransportTime
 from acquisition.scpi import BlockReader
 from acquisition.transport import open_link, visa
 from acquisition.transport.failures import mapped
+from tests.ports import unheard
 
 # pyvisa-py leaves the sockets of a session whose peer went away to the garbage collector.
 pytestmark = pytest.mark.filterwarnings("ignore:.*socket.socket:pytest.PytestUnraisableExceptionWarning")
@@ -48,6 +49,8 @@ def test_the_end_of_the_message_bounds_an_indefinite_block(kind, request):
 
 @BOTH
 def test_after_a_timeout_the_link_is_dirty_until_a_device_clear(kind, request, instrument):
+    """Which takes its time: that of the read before it was allowed to it too, a tenth of a second here."""
+    instrument.clear_s = 0.3
     with open_link(request.getfixturevalue(kind)) as link:
         link.write(b"NOTHING\n")
         with pytest.raises(TransportTimeout):
@@ -79,10 +82,8 @@ def test_nothing_at_the_address_says_what_was_tried(unused_port):
 
 @pytest.fixture
 def unused_port():
-    import socket
-
-    with socket.create_server(("127.0.0.1", 0)) as server:
-        return server.getsockname()[1]
+    with unheard() as port:
+        yield port
 
 
 def test_one_resource_manager_serves_the_process_and_outlives_every_link(hislip, vxi11):

@@ -226,6 +226,29 @@ def test_a_slow_tab_gets_the_newest_panel_and_every_cue():
     ]
 
 
+def test_a_server_that_is_held_up_is_called_once_and_not_for_every_digit(monkeypatch):
+    """Each call waited in memory until it was heard: 23 MB for a hundred thousand digits."""
+
+    async def run():
+        hub, loop = Hub(), asyncio.get_running_loop()
+        call, calls = loop.call_soon_threadsafe, []
+        monkeypatch.setattr(loop, "call_soon_threadsafe", lambda *what: (calls.append(what), call(*what)))
+        chunks = hub.subscribe().stream(keep_alive_s=60.0)
+        for round_trip in ("first", "second"):
+            for value in range(100):
+                hub.publish("meter", {"text": f"{round_trip} {value}"})
+            assert b"99" in await anext(chunks)
+        asking = asyncio.ensure_future(anext(chunks))
+        await asyncio.sleep(0)  # it waits, and hears of the next
+        hub.publish("meter", {"text": "third"})
+        assert b"third" in await asking
+        hub.end()
+        assert b"end" in await anext(chunks)
+        return len(calls)
+
+    assert asyncio.run(run()) <= 4
+
+
 def test_cues_are_bounded_and_a_new_tab_sees_the_state():
     async def run():
         hub = Hub()

@@ -2,6 +2,7 @@
 
 import math
 import queue
+import re
 import time
 from contextlib import contextmanager
 from types import SimpleNamespace
@@ -17,6 +18,7 @@ from acquisition.simulated.bench import SimulatedBench
 from acquisition.simulated.faults import LINK_FAULTS, late
 from acquisition.simulated.hands import Hands
 from acquisition.simulated.survey_hands import SurveyHands
+from acquisition.steady import State
 from acquisition.store import create_job, open_job
 from analysis.app.demo.plant import TablePlant, load_table
 from analysis.app.modelled import Models, modelled
@@ -106,7 +108,7 @@ def answers(fault, times=1):
 
 
 def well(meter, link):
-    link.mischief._cues.clear()
+    link.mischief.calm()
 
 
 NAME = "STAGEWALK,SIM-METER,0001,1.0"
@@ -127,13 +129,13 @@ def test_what_is_shown_while_the_meter_misbehaves(tmp_path):
     No digits of another function, range or moment are shown as a reading.
     """
     with running(tmp_path, with_hands=False) as (bench, hub, _, _):
-        shown, read, publish = [], [], hub.publish
+        shown, digits, publish = [], [], hub.publish
 
         def note(panel, content):
             publish(panel, content)
             if panel == "meter":
                 shown.append(content)
-                read.extend([content["text"]] if content["words"] == "reading" else [])
+                digits.extend([float(content["text"])] if content["words"] == "reading" else [])
 
         hub.publish = note
         bench.wiring.lead.move([(bench.wiring.clock.monotonic_s(), "V1.6")])
@@ -143,7 +145,7 @@ def test_what_is_shown_while_the_meter_misbehaves(tmp_path):
             wait_for(lambda: any(c["words"] == "reading" and c["text"].startswith("96.") for c in shown))
 
         is_well()
-        del read[:]
+        del digits[:]
         for _name, do, words, undo in MISBEHAVIOUR:
             del shown[:]
             do(bench.meter, bench.links["meter"])
@@ -151,7 +153,7 @@ def test_what_is_shown_while_the_meter_misbehaves(tmp_path):
             undo(bench.meter, bench.links["meter"])
             is_well()
         # 96.4 V at this plate, as another program solved it.
-        assert [float(text) for text in read] == pytest.approx([96.4] * len(read), abs=0.1)
+        assert digits == pytest.approx([96.4] * len(digits), abs=0.1)
 
 
 def test_while_the_probes_are_being_placed_the_lamp_says_that_the_generator_is_off(tmp_path):
@@ -212,6 +214,17 @@ def test_tones_come_in_the_order_of_a_touch(tmp_path):
         assert announced[-1].startswith("High voltage.")
 
 
+def test_a_touch_is_heard_however_soon_after_the_digits_it_comes():
+    """Digits change every 40 ms; of a meter that reads faster, a touch between two of them had no tone."""
+    hub, heard = Hub(), []
+    hub.cue = lambda kind, **_: heard.append(kind)
+    worker = BenchWorker("none.stagewalk", SimpleNamespace(), hub, "as-found")
+    for t_s, state in ((1.0, State.AWAY), (1.02, State.TOUCHED), (1.04, State.SETTLING)):
+        worker._detector = SimpleNamespace(state=state)
+        worker._show_sample(Sample(t_s=t_s, value_v=0.0))
+    assert heard == ["touched"]
+
+
 def test_gain_needs_the_load_waits_for_a_lost_instrument_and_stops_when_asked(tmp_path, monkeypatch):
     """As in the terminal; what only the generator knows, that it was left on, is told by the next run."""
     monkeypatch.setattr("analysis.app.page.gaining.SWEEP_HZ", (1000.0, 20_000.0))  # low frequencies take longer
@@ -226,18 +239,28 @@ def test_gain_needs_the_load_waits_for_a_lost_instrument_and_stops_when_asked(tm
             count, _, words = hub.state()["gain"]["progress"].partition(" of 16")
             return int(count) if words == " taken" else 0
 
+        def noticed(words):  # a busy machine may be told to be slow before and after
+            return any(words in notice for notice in hub.state()["gain"]["notices"])
+
+        def shoot(message):  # at its first shot, for which the generator is on
+            if b":SING" in message:
+                bench.scope.handle = handle
+                bench.links["generator"].refuse()
+                bench.links["generator"].drop()
+            return handle(message)
+
         before = wait_for(taken)
-        assert hub.state()["generator"]["on"]
+        wait_for(lambda: hub.state()["generator"]["on"])
         bench.links["scope"].refuse()
         bench.links["scope"].drop()
         wait_for(lambda: "Stop ends it" in hub.state()["gain"]["progress"])
-        assert "the run goes on by itself" in hub.state()["gain"]["notices"][-1]
+        assert noticed("the run goes on by itself")
         wait_for(lambda: hub.state()["generator"]["words"] == "off")
         assert not bench.generator.output
         bench.links["scope"].refuse(False)
         wait_for(lambda: taken() > before)
-        assert "answers again" in hub.state()["gain"]["notices"][-1]
-        assert hub.state()["generator"]["on"]
+        assert noticed("answers again")
+        wait_for(lambda: hub.state()["generator"]["on"])
         worker.post("stop", {})
         wait_for(lambda: hub.state()["gain"]["progress"].startswith("Stopped"))
         assert not hub.state()["generator"]["on"]
@@ -247,10 +270,8 @@ def test_gain_needs_the_load_waits_for_a_lost_instrument_and_stops_when_asked(tm
         assert len(gains) == len(set(gains)) > before, "each frequency once"
 
         request["run"] = "single"
+        handle, bench.scope.handle = bench.scope.handle, shoot
         worker.post("gain", request)
-        wait_for(lambda: bench.generator.output)
-        bench.links["generator"].refuse()
-        bench.links["generator"].drop()
         wait_for(lambda: "not known" in hub.state()["generator"]["words"])
         worker.post("stop", {})
         progress = wait_for(lambda: not hub.state()["gain"]["running"] and hub.state()["gain"]["progress"])
@@ -316,8 +337,9 @@ def test_intake_and_parts_changed_are_the_events_of_the_terminal(tmp_path):
 
 
 def test_a_note_belongs_to_the_point_in_hand(tmp_path):
-    with running(tmp_path) as (_, hub, worker, path):
+    with running(tmp_path, with_hands=False) as (_, hub, worker, path):
         worker.post("start", {"mains_v": "231", "glow": True})
+        worker.post("confirm", {})
         point = wait_for(lambda: hub.state()["step"].get("point"))
         worker.post("note", {"text": "crackles"})
 
@@ -327,7 +349,7 @@ def test_a_note_belongs_to_the_point_in_hand(tmp_path):
 
         (note,) = wait_for(notes)
         assert note.text == "crackles"
-        assert note.subject in {point, hub.state()["step"]["point"]}
+        assert note.subject == point
 
 
 def test_mains_far_from_the_drawing_are_asked_after(tmp_path):
@@ -361,7 +383,8 @@ def test_what_was_asked_for_without_a_meter_is_not_done_later_and_is_told_so(tmp
     with running(tmp_path, with_hands=False) as (bench, hub, worker, _):
         bench.links["meter"].refuse()
         bench.links["meter"].drop()
-        wait_for(lambda: hub.state()["meter"]["link"] == "lost")
+        # Not at the first answer that is missing: there it may still be mended, and a survey begins.
+        wait_for(lambda: "refused" in hub.state()["meter"]["words"])
         worker.post("start", {"mains_v": "231", "glow": True})
         told = wait_for(lambda: hub.state()["alarm"]["words"])
         assert told == "Not done: the meter does not answer. Try again when it does."
@@ -559,7 +582,7 @@ def test_a_tube_noted_as_out_during_a_round_counts_at_once_in_bands_verdicts_and
         worker.post("pulled", {"pulled": "none"})
         wait_for(lambda: hub.state()["step"]["prompt"] == ended)
         wait_for(lambda: not any("noted as out" in words for words in said("suspects", "asked") or []))
-        wait_for(lambda: said("suspects", "suspects")[0]["part"] == "C2")
+        wait_for(lambda: said("suspects", "suspects") and said("suspects", "suspects")[0]["part"] == "C2")
         assert [socket["out"] for socket in hub.state()["notes"]["sockets"]] == [False, False]
 
 
@@ -592,11 +615,12 @@ def test_another_pass_is_begun_on_the_page_and_both_make_one_answer(tmp_path):
             assert job.read_pass("v2-out").pulled == ("V2",)
         assert said("job", "stood") == "V2 out of circuit"
         assert len(first) < found
-        wait_for(lambda: len(points()) >= 2 and said("suspects", "points") == len(points()))
-        assert said("suspects", "counted") == [
+        counted = [
             "Counted together: as-found (all in circuit), v2-out (V2 out of circuit); the next reading is asked "
             "for as in v2-out."
         ]
+        # An answer on the way as the pass was taken up may still come, and the next replaces it.
+        wait_for(lambda: (said("suspects", "points") or 0) >= 2 and said("suspects", "counted") == counted)
         worker.post("start", {"mains_v": "231", "pass": "as-found", "pulled": "", "glow": True})
         wait_for(lambda: said("job", "pass") == "as-found")
         assert said("job", "stood") == ""
@@ -654,7 +678,7 @@ def test_a_point_is_watched_on_the_page_with_marks_until_it_is_ended(tmp_path):
         assert "the limit that was set" in hub.state()["step"]["hazard"]  # and stands while it is beyond
         worker.post("end", {})
         wait_for(lambda: hub.state()["step"].get("over"))
-        assert hub.state()["step"]["prompt"].startswith("Watched V1.8 for 0:0")
+        assert re.match(r"Watched V1\.8 for 0:\d\d", hub.state()["step"]["prompt"])
         over = hub.state()["step"]  # the digits are of wherever the lead is now
         assert (over["function"], over["base_words"], over["tube"], over["pin"]) == ("", "", None, None)
         worker.post("start", {"mains_v": "231", "glow": True})

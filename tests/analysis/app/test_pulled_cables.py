@@ -1,7 +1,6 @@
 """Cables pulled out and plugged in again under the real verbs: what is said and when, and that the work goes on."""
 
 import threading
-import time
 
 import pytest
 
@@ -14,6 +13,7 @@ from analysis.app.demo.plant import TablePlant, load_table
 from analysis.gain import gains_kept
 from tests.analysis.app.cables import Keys, Person, SerialCable, SocketCable, StreamCable
 from tests.analysis.app.test_gain_verb import BenchStage
+from tests.waiting import Waiting
 
 TOLD_S = 2.0
 """Within which the person hears of it; a busy machine is given as much again."""
@@ -28,7 +28,7 @@ def test_the_meter_is_pulled_out_in_mid_survey(tmp_path, monkeypatch, meter, med
     """After the first reading; the second is right, in the same run, without a key."""
     job, keys = tmp_path / "amp.stagewalk", Keys()
     pulled_s, heard_s = [], []
-    with SimulatedBench(TablePlant(load_table(), "leaky"), seed=3, meter=meter) as bench:
+    with SimulatedBench(TablePlant(load_table(), "leaky"), seed=3, meter=meter) as bench, Waiting() as waited:
         cable = medium(bench, "meter", tmp_path)
         person = Person(Hands(bench.wiring, seed=3, pace=0.2), keys.put, last="V1.8")
         if bench.stream is not None:
@@ -40,9 +40,9 @@ def test_the_meter_is_pulled_out_in_mid_survey(tmp_path, monkeypatch, meter, med
             line = person.hear(line)
             if line.startswith("== V1.3"):
                 cable.pull()
-                pulled_s.append(time.monotonic())
+                pulled_s.append(waited.s)
             if "The meter is lost" in line:
-                heard_s.append(time.monotonic())
+                heard_s.append(waited.s)
                 assert "goes on by itself" in line
                 threading.Timer(0.5, cable.plug_in).start()
 
@@ -68,15 +68,15 @@ def test_the_meter_is_pulled_out_in_mid_survey(tmp_path, monkeypatch, meter, med
 class Puller:
     """Pulls the cables in mid-sweep, each at a shot of the scope, and plugs it in half a second later."""
 
-    def __init__(self, bench, cables):
-        self.cables, self.shots, self.pulled_s = cables, 0, {}
+    def __init__(self, bench, cables, waited):
+        self.cables, self.shots, self.pulled_s, self.waited = cables, 0, {}, waited
         self.handle, bench.scope.handle = bench.scope.handle, self.watch
 
     def watch(self, message):
         self.shots += b":SING" in message
         if self.shots in self.cables:
             cable = self.cables.pop(self.shots)
-            self.pulled_s[cable.resource] = time.monotonic()
+            self.pulled_s[cable.resource] = self.waited.s
             threading.Thread(target=self.pull, args=(cable,)).start()
         return self.handle(message)
 
@@ -92,7 +92,7 @@ def test_instruments_are_pulled_out_in_mid_sweep(tmp_path, medium, monkeypatch):
     The generator is off while a scope is waited for, and afterwards.
     """
     job = tmp_path / "board.stagewalk"
-    with SimulatedBench(BenchStage()) as bench:
+    with SimulatedBench(BenchStage()) as bench, Waiting() as waited:
         bench.wiring.clip(1, "V1.6")
         bench.wiring.clip(2, "V1.5")
         cables = {role: medium(bench, role, tmp_path) for role in ("scope", "generator")}
@@ -101,12 +101,12 @@ def test_instruments_are_pulled_out_in_mid_sweep(tmp_path, medium, monkeypatch):
             text = text.replace(bench.resources()[role], cable.resource)
         chassis = find_config("chassis", "bench-6c4").read_text(encoding="utf-8")
         create_job(job, "bench-6c4", chassis, text).close()
-        puller, heard, told = Puller(bench, {3: cables["scope"], 4: cables["generator"]}), [], []
+        puller, heard, told = Puller(bench, {3: cables["scope"], 4: cables["generator"]}, waited), [], []
 
         def echo(said="", **options):
             told.append(str(said))
             if " ".join(" ".join(told).split()).count("It is looked for") > len(heard):
-                heard.append((time.monotonic(), bench.wiring.drive.on))
+                heard.append((waited.s, bench.wiring.drive.on))
 
         monkeypatch.setattr("click.echo", echo)
         try:

@@ -143,12 +143,16 @@ def survey(bench, job, *options, **how):
         terminal.close()
 
 
-def begin(terminal):
-    terminal.wait("Space when done.")
-    terminal.wait("\a")  # the question is told: what is pressed from here on is for it
-    terminal.type(" ")
-    terminal.wait("Space when it is warm.")
+def asked(terminal, words):
+    """Wait until a question is told: what is pressed from its bell on is for it."""
+    terminal.wait(words)
     terminal.wait("\a")
+
+
+def begin(terminal):
+    asked(terminal, "Space when done.")
+    terminal.type(" ")
+    asked(terminal, "Space when it is warm.")
     terminal.type(" ")
 
 
@@ -172,15 +176,15 @@ def screen(text):
 def test_keys_live_value_and_bell_in_a_terminal(bench, tmp_path):
     job = tmp_path / "amp.stagewalk"
     with survey(bench, job) as terminal:
-        terminal.wait("Space when done.")
+        asked(terminal, "Space when done.")
         assert terminal.modes == (False, False), "single keys, and no echo over the live value"
-        time.sleep(1.5)
         terminal.type("  b")  # pressed too often: what follows was not on the screen yet
-        terminal.wait("Space when it is warm.")
+        asked(terminal, "Space when it is warm.")
         assert "Touch" not in terminal.watch(1.0)
         terminal.type(" ")
         terminal.wait("Touch V1.3")
-        assert "\r" in terminal.watch(0.6), "the live value is drawn over itself"
+        for _ in range(2):
+            terminal.wait("\r   V1.3 ")  # the live value is drawn over itself
         assert "no contact seen" in terminal.text
         bench.hands.touch("V1.3")
         terminal.wait("== V1.3 ")
@@ -211,7 +215,7 @@ def test_mains_that_are_no_number_are_asked_for_again(bench, tmp_path):
         terminal.wait("expected volts rms between 1 and 1000, such as 230, got '23O'")
         terminal.wait("mains now")
         terminal.type("231\n")
-        terminal.wait("Space when done.")
+        asked(terminal, "Space when done.")
         terminal.type("q")
         assert terminal.end() == 0
         with open_job(job, read_only=True) as opened:
@@ -224,7 +228,7 @@ def test_mains_that_are_no_number_are_asked_for_again(bench, tmp_path):
 def test_who_asks_for_no_colour_gets_none(bench, tmp_path, monkeypatch, no_color):
     monkeypatch.setenv("NO_COLOR", no_color)
     with survey(bench, tmp_path / "amp.stagewalk") as terminal:
-        terminal.wait("Space when done.")
+        asked(terminal, "Space when done.")
         terminal.type("q")
         assert terminal.end() == 0
         assert ("\x1b[" in terminal.text) == (not no_color)
@@ -251,7 +255,7 @@ def test_control_c_in_the_middle_of_a_touch(bench, tmp_path):
 
 def test_control_z_gives_the_terminal_to_the_shell_and_takes_it_back(bench, tmp_path):
     with survey(bench, tmp_path / "amp.stagewalk", start=SHELL) as terminal:
-        terminal.wait("Space when done.")
+        asked(terminal, "Space when done.")
         for _ in range(2):
             assert terminal.modes == (False, False)
             terminal.type("\x1a")
@@ -259,10 +263,9 @@ def test_control_z_gives_the_terminal_to_the_shell_and_takes_it_back(bench, tmp_
             assert terminal.modes == (True, True), "lines, and what is typed is seen"
             terminal.type("fg\n")
             terminal.wait("fg")
-            terminal.watch(0.7)  # the free lead is heard again
+            terminal.wait("\r   ")  # the free lead is heard again
         terminal.type(" ")
-        terminal.wait("Space when it is warm.")
-        terminal.wait("\a")
+        asked(terminal, "Space when it is warm.")
         terminal.type("q")
         assert terminal.end() == 0
         assert termios.tcgetattr(terminal.slave) == terminal.before

@@ -18,7 +18,15 @@ const banner = (words) => { text(place, words); show(place, words !== ""); };
 let alarmed = "";
 const SILENT = "The server does not answer. Nothing that was taken is lost; look at the terminal.";
 
-export async function act(action, body = {}) {
+// In the order in which they were asked for: two requests under way at once may overtake each other, Stop what it is to
+// stop. An answer that is lost holds up none for longer than a moment.
+let before = Promise.resolve();
+export function act(action, body = {}) {
+  const moment = new Promise((over) => setTimeout(over, 1000));
+  before = Promise.race([before, moment]).then(() => send(action, body));
+  return before;
+}
+async function send(action, body) {
   try {
     const answer = await fetch(`/act/${action}`, { method: "POST", headers: { "content-type": "application/json" }, body: JSON.stringify(body) });
     if (!answer.ok) banner(await answer.text());
