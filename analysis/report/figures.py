@@ -61,7 +61,7 @@ def place_in_band(judged: Judged) -> float:
     return (value - judged.expected) / side
 
 
-def band_figure(material: Material, *, dc: bool) -> Figure | None:
+def band_figure(material: Material, *, dc: bool, cold: bool = False) -> Figure | None:
     """Readings against what a healthy chassis would show, one row a measurand.
 
     Parameters
@@ -70,6 +70,8 @@ def band_figure(material: Material, *, dc: bool) -> Figure | None:
         Of the report.
     dc : bool
         DC readings, or all others that no response curve shows.
+    cold : bool
+        Of these others ohms with the power off, or those that are none.
 
     Returns
     -------
@@ -81,7 +83,8 @@ def band_figure(material: Material, *, dc: bool) -> Figure | None:
     for one in material.ends:
         for judged in material.judged.get(one.name, ()):
             measurand = judged.reading.measurand
-            if (measurand.quantity == "dc_v") == dc and (dc or not material.in_sweep(measurand)):
+            is_kind = (measurand.quantity == "dc_v", measurand.quantity == "cold_ohm") == (dc, cold)
+            if is_kind and (dc or not material.in_sweep(measurand)):
                 row = next((known for known in rows if same(known, measurand)), measurand)
                 rows.setdefault(row, {})[one.name] = judged
                 later[row] = other_line(row, measurand)

@@ -103,6 +103,7 @@ def render(material: Material) -> str:
         drawings=[Markup(svg) for svg in _drawings(material)],  # noqa: S704 - they escape their texts themselves
         dc_figure=figure("survey", band_figure(material, dc=True)),
         signal_figure=figure("signal", band_figure(material, dc=False)),
+        cold_figure=figure("cold", band_figure(material, dc=False, cold=True)),
         responses=[
             (stage.replace(">", " → "), figure(f"response-{number}", response_figure(material, stage)))
             for number, stage in enumerate(material.sweeps)

@@ -24,7 +24,7 @@ QUANTITY_WORDS = {
 }
 """What a quantity is called where its unit does not say it."""
 
-_PREFIX = {-6: "µ", -3: "m", 0: "", 3: "k"}
+_PREFIX = {-6: "µ", -3: "m", 0: "", 3: "k", 6: "M"}
 TO_ASCII = str.maketrans(
     {"−": "-", "→": ">", "×": "x", "°": " deg", "Ω": "ohm", "µ": "u", "±": "+-", "–": "-", "\u2011": "-"}
 )
@@ -80,8 +80,9 @@ def quantity_text(value: float, quantity: str, digits: int = 4, *, ascii_only: b
     elif quantity == "thd_pct":
         text = f"{_plain(value, 3)} %"
     else:
-        step = _step(abs(value)) if value else 0
-        text = f"{_plain(value / 10.0**step, digits)} {_PREFIX[step]}{QUANTITIES[quantity]}"
+        unit = _unit(quantity)
+        step = _step(abs(value), unit) if value else 0
+        text = f"{_plain(value / 10.0**step, digits)} {_PREFIX[step]}{unit}"
     text = text.replace("-", "−")
     return text.translate(TO_ASCII) if ascii_only else text
 
@@ -178,9 +179,9 @@ def band_text(low: float, high: float, std: float, quantity: str, *, ascii_only:
 
 def _written(values: tuple[float, ...], between: str, std: float, quantity: str) -> str:
     """Values with one unit, rounded where the second digit of twice ``std`` stands."""
-    unit = QUANTITIES.get(quantity, quantity)
+    unit = _unit(quantity)
     # What is lost in its uncertainty takes the prefix of that: 0.00 mV, not 0 µV.
-    step = _step(max(20 * std, *map(abs, values))) if unit == "V" else 0
+    step = _step(max(20 * std, *map(abs, values)), unit) if unit in ("V", "Ω") else 0
     scale = 10.0**step
     decimals = min(9, max(0, 1 - math.floor(math.log10(2 * std / scale))))
     # A zero is added so that what rounds to nothing carries no sign.
@@ -191,9 +192,16 @@ def _written(values: tuple[float, ...], between: str, std: float, quantity: str)
     return text.replace("-", "−")
 
 
-def _step(size: float) -> int:
+def _unit(quantity: str) -> str:
+    """The unit of a quantity, or the unit itself, with its sign."""
+    unit = QUANTITIES.get(quantity, quantity)
+    return "Ω" if unit == "ohm" else unit
+
+
+def _step(size: float, unit: str) -> int:
     """Power of ten of the prefix; values just below a prefix that round up to it keep the smaller one."""
-    return min(3, max(-6, 3 * math.floor(math.log10(size) / 3)))
+    least, most = (0, 6) if unit == "Ω" else (-6, 3)
+    return min(most, max(least, 3 * math.floor(math.log10(size) / 3)))
 
 
 def frequency_text(freq_hz: float) -> str:

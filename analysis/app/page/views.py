@@ -126,7 +126,7 @@ def _apart(job: Job, before: Pass, after: Pass) -> Mapping[str, Any]:
     found = compare_apart(job, before, after)
     loud, quiet, more = parted(found.moved)
     stood, *told = standing_sentences(found)
-    words = [*told, stood, *more, *([quiet_text(quiet)] if quiet else []), *found.notes]
+    words = [*told, f"how they stood: {stood}", *more, *([quiet_text(quiet)] if quiet else []), *found.notes]
     if not found.moved:
         words.append("nothing was read in both passes")
     rows = [moved_row(one) for one in loud]

@@ -152,6 +152,19 @@ def test_the_next_reading_of_a_dead_chassis_is_one_of_ohms(capsys, tmp_path):
     assert found["next"][0]["point"] == "HT2"
 
 
+def test_the_report_draws_ohms_in_a_figure_of_their_own(tmp_path, capsys):
+    job, table = str(tmp_path / "amp.stagewalk"), tmp_path / "cold.csv"
+    table.write_text("point,quantity,value\nHT1,cold_ohm,610e3\nV3.3>HT1,cold_ohm,91\nV1.3,dc_v,1.2\n")
+    assert main(["import", job, str(table), "--pass", "as-found", "--chassis", "harbour-twenty"]) == 0
+    told = run(capsys, "check", job)
+    assert "HT1 ohms, cold         610.0 kohm" in told
+    run(capsys, "report", job)
+    text = (tmp_path / "amp.html").read_text("utf-8")
+    assert "Ohms with the power off against a healthy chassis" in text
+    assert "Signal and hum against" not in text
+    assert "610.0 kΩ" in text
+
+
 def test_the_chart_of_a_chassis_in_eighty_columns(capsys, monkeypatch):
     monkeypatch.setenv("COLUMNS", "80")
     told = run(capsys, "expect", "quayside-five", "--cold")
