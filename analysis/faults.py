@@ -87,7 +87,7 @@ class ArtefactEntry(BaseModel):
     model_config = _STRICT
     name: Literal[
         "probe factor", "rms or peak", "wrong pin", "heavy load", "unit", "sign", "two exchanged", "nothing read",
-        "meter stands still", "misread", "channel inverted", "probes exchanged",
+        "meter stands still", "misread", "channel inverted", "probes exchanged", "prefix",
     ]  # fmt: skip
     quantities: tuple[str, ...]
     times: tuple[float, ...] = ()

@@ -152,6 +152,18 @@ def test_the_next_reading_of_a_dead_chassis_is_one_of_ohms(capsys, tmp_path):
     assert found["next"][0]["point"] == "HT2"
 
 
+@pytest.mark.parametrize("written", [{"V1.3": 1.49}, None])
+def test_kilohms_written_as_ohms_are_a_slip_before_they_are_a_short(capsys, tmp_path, written):
+    right = {"V1.3": 1490, "V1.8": 1480, "V2.3": 17.1e3, "HT1": 610e3, "V1.1>HT1": 246e3, "N1": 985e3}
+    read = right | written if written else {point: value / 1e3 for point, value in right.items()}
+    rows = "".join(f"{point},cold_ohm,{value:g}\n" for point, value in read.items())
+    (tmp_path / "cold.csv").write_text("point,quantity,value\n" + rows)
+    found = json.loads(run(capsys, "suspects", "--chassis", "harbour-twenty", str(tmp_path / "cold.csv"), "--json"))
+    slip = next(one for one in found["suspects"] if one["fault"] == "artefact: prefix")
+    assert slip["probability"] > (0.2 if written else 0.9)
+    assert "divided by 0.001" in slip["because"]
+
+
 def test_the_report_draws_ohms_in_a_figure_of_their_own(tmp_path, capsys):
     job, table = str(tmp_path / "amp.stagewalk"), tmp_path / "cold.csv"
     table.write_text("point,quantity,value\nHT1,cold_ohm,610e3\nV3.3>HT1,cold_ohm,91\nV1.3,dc_v,1.2\n")
