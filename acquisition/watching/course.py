@@ -250,7 +250,9 @@ class Course:
             return [self._left]
         if not fresh:
             return []
-        self.rest_v = median(p.mean_v for p in self._since(sample.t_s - REST_S))
+        # Where nothing was seen for longer, as of a program that was stopped and gone on with, it stands as before.
+        if near := self._since(sample.t_s - REST_S):
+            self.rest_v = median(p.mean_v for p in near)
         return self._look_whether_settled(sample)
 
     def _look_for_rest(self, sample: Sample) -> list[CourseEvent]:
