@@ -89,6 +89,9 @@ def step_to_watch(chassis: Chassis, model: ChassisModel | None, bench: Bench, ch
     if choice.above_v is not None and choice.below_v is not None and choice.above_v <= choice.below_v:
         upper, lower = f"{choice.above_v:g} V", f"{choice.below_v:g} V"
         raise click.UsageError(f"the upper limit, {upper}, is not above the lower one, {lower}: exchange them")
+    for minutes in (choice.minutes, choice.settled_min):
+        if minutes is not None and not math.isfinite(minutes):
+            raise click.UsageError(f"expected minutes as a number, got {minutes}; without --minutes q ends it")
     plan = survey_plan(chassis, model, mains_v=choice.mains_v, supply_v=choice.supply_v)
     steps = {step.point: step for step in plan.steps}
     if point not in steps:  # another name of one that a survey goes to

@@ -96,6 +96,7 @@ def test_a_watch_is_kept_second_by_second_with_its_marks_and_goes_into_a_table(w
             "the upper limit, 1 V, is not above the lower one",
         ),
         ("V1.8", ["--above", "40000"], "expected volts between -5000 and 5000"),
+        ("V1.8", ["--minutes", "nan"], "expected minutes as a number, got nan"),
         ("V1.8", ["--minutes", "0"], "0.0 is not in the range x>0"),
     ],
 )
