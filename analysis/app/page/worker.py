@@ -218,11 +218,13 @@ class BenchWorker:
 
     def _wait_for_meter(self) -> None:
         """Between two tries: what needs no meter is done, the rest is not, and is told so."""
+        needs_none = {"gain", *NOTES}
         if isinstance(self._machine, Watching):
             self._show_all(self._machine.sample(gap_sample(self._clock)))  # silence is told, and is no value
+            needs_none |= {"end", *(["confirm"] if self._machine.phase is Phase.WATCHING else [])}
         with suppress(queue.Empty):
             action, body = self._requests.get(timeout=RETRY_S)
-            if action in ("gain", *NOTES):
+            if action in needs_none:
                 self._request(action, body)
             elif action not in ("placed", "stop"):  # of a measurement that is over already
                 self._alarm("Not done: the meter does not answer. Try again when it does.")
@@ -382,7 +384,11 @@ class BenchWorker:
             if action in NOTES:
                 with self._telling():
                     self._note(action, body)
-            elif action in ("start", *KEYS):  # of another tab: a key for the probe must not switch the generator on
+            elif action in (
+                "start",
+                "end",
+                *KEYS,
+            ):  # of another tab: a key for the probe must not switch the generator on
                 self._alarm("Not done: a gain is being measured. It ends by itself, or by Stop under Gain.")
 
     # -- showing ---------------------------------------------------------------------------------------------
