@@ -11,7 +11,7 @@ from ..probing.gates import PREPARE, Gate, Gates, gates_for
 from ..probing.limits import looked_at
 from ..probing.overload import Overload
 from ..probing.wording import CAUTIONS, conditions, fits_elsewhere, said_of, spoken, verdict_of, volts
-from ..records import Event, Reading, Stretch, SurveyStep
+from ..records import STANDS, Event, Reading, Stretch, SurveyStep
 from ..steady import Sample
 from .course import Course, CourseEvent, CourseKind, Piece
 from .options import Keeper, WatchOptions
@@ -301,7 +301,7 @@ class Watching:
             return []
         self._rest_told, self._verdict = True, verdict
         said = said_of(self._point, reading)
-        return self._tell(ActionKind.NEWS, f"stands at {volts(rest_v)}" + (f", {said}" if said else ""), rest_v)
+        return self._tell(ActionKind.NEWS, f"{STANDS} {volts(rest_v)}" + (f", {said}" if said else ""), rest_v)
 
     def _take(self, event: CourseEvent) -> list[Action]:
         last = self._course.last
