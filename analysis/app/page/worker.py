@@ -278,9 +278,9 @@ class BenchWorker:
         except click.UsageError as error:
             self._alarm(error.message)
             return
+        kept_v = begin_pass(self._job, choice.name, choice.mains_v, choice.out)
         if running is not None and is_running and watch is not None:
             self._show_all(running.key(Key.QUIT))  # what was read is kept, and a survey goes on from there
-        kept_v = begin_pass(self._job, choice.name, choice.mains_v, choice.out)
         if choice.name != hand.name:
             self._take_up(choice.name)
         hand.stand(choice.out)
@@ -314,15 +314,14 @@ class BenchWorker:
         self._show_all(machine.start())
 
     def _step_to_watch(self, choice: WatchChoice, out: Sequence[str]) -> SurveyStep:
-        """The point of a watch; the chassis stands from then on as it is to, unless the point is refused."""
+        """The point of a watch, as the chassis is to stand in it; it stands so only once the pass has begun."""
         hand = self._hand
         before = hand.chassis.pulled
         hand.stand(out)
         try:
             return step_to_watch(hand.chassis, hand.model, self.bench, choice)
-        except click.UsageError:
+        finally:
             hand.stand(before)
-            raise
 
     def _watch(self, step: SurveyStep, choice: WatchChoice) -> None:
         hand = self._hand

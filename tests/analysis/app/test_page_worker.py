@@ -641,6 +641,9 @@ def test_a_point_is_watched_on_the_page_with_marks_until_it_is_ended(tmp_path):
         worker.post("start", {"pass": "v2-out", "pulled": "V2", "mains_v": "231", "watch": {"point": "V2.99"}})
         wait_for(lambda: "no point V2.99" in hub.state()["alarm"]["words"])
         assert hub.state()["job"]["passes"] == []
+        worker.post("start", {"pass": "a\nb", "pulled": "V2", "mains_v": "231", "watch": {"point": "V1.8"}})
+        wait_for(lambda: "printable characters" in hub.state()["alarm"]["words"])
+        assert worker._hand.chassis.pulled == ()
         worker.post("start", {"mains_v": "231", "watch": {"point": "V1.8", "above": "1,5"}})
         wait_for(lambda: len(hub.state().get("course", {}).get("columns", ())) >= 2)
         assert hub.state()["step"]["title"] == "V1 pin 8"
