@@ -177,6 +177,10 @@ class Course:
         self._open.append(sample)
         return done, [*events, *self._follow(sample, fresh=bool(done))]
 
+    def look_again(self) -> None:
+        """Tell anew that it has settled, as where that meant nothing yet."""
+        self._has_settled = False
+
     def end(self) -> list[Piece]:
         """Close the stretch under way."""
         return self._close()

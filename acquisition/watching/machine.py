@@ -306,7 +306,8 @@ class Watching:
     def _take(self, event: CourseEvent) -> list[Action]:
         last = self._course.last
         if last is None or not self._rest_told:
-            return []  # nothing there to settle
+            self._course.look_again()  # tubes are cold, and what they pass then is nothing that settles
+            return []
         reading = self._reading(event.value_v, last)
         if other := fits_elsewhere(self._point, reading):
             text = f"has come to {volts(event.value_v)}, which would fit {other}: wrong pin? Not kept as a reading"

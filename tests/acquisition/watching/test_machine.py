@@ -124,6 +124,14 @@ def test_what_stays_at_nothing_is_told_when_tubes_are_warm():
     assert texts(bench.actions, ActionKind.NEWS) == ["1:00 V3.3 stands at 0.000 V, low."]
 
 
+def test_what_stays_at_nothing_has_settled_there_once_tubes_are_warm():
+    bench = Bench(settled_s=30.0).begin()
+    bench.read(0.002, 59.0)
+    assert not bench.disk.of("Reading")
+    bench.read(0.002, 5.0)
+    assert [reading.value for reading in bench.disk.of("Reading")] == [pytest.approx(0.002)]
+
+
 def test_a_tap_that_breaks_contact_is_heard_at_once_and_is_on_disk_first():
     bench = Bench().begin()
     bench.read(7.7, 40.0)
