@@ -263,7 +263,9 @@ class BenchWorker:
 
     def _start_survey(self, body: Mapping[str, Any]) -> None:
         hand, running = self._hand, self._machine
-        if running is not None and running.not_kept is not None:
+        # A watch tries again by itself; of a survey, a reading that was left or is over is not kept by waiting.
+        waits = isinstance(running, Watching) or (running is not None and running.phase is Phase.NOT_KEPT)
+        if running is not None and running.not_kept is not None and waits:
             self._alarm("The last reading is not on disk yet: nothing is begun before it is.")
             return
         try:

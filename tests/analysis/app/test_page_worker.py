@@ -10,6 +10,7 @@ import numpy as np
 import pytest
 
 from acquisition.configs import find_config
+from acquisition.errors import StoreError
 from acquisition.instruments import Sample
 from acquisition.instruments.bench import parse_bench
 from acquisition.probing import Action, ActionKind, Phase
@@ -628,6 +629,16 @@ def test_a_part_goes_in_before_a_pass_and_not_before_readings_that_were_taken(tm
         begun = hub.state()["job"]["begun"]
         assert begun["as-found"] == {"mains_v": 231.0, "pulled": "", "read": True}
         assert begun["after-C2"] == {"mains_v": 231.0, "pulled": "", "read": False}
+        # With a reading that a full disk did not take nothing is begun, until it is kept or left.
+        full = SimpleNamespace(
+            not_kept=StoreError("the disk is full"), phase=Phase.NOT_KEPT, step=None, sample=lambda _: []
+        )
+        worker._machine = full
+        worker.post("start", {"mains_v": "231", "pass": "next"})
+        wait_for(lambda: "not on disk yet" in hub.state()["alarm"]["words"])
+        full.phase = Phase.DONE
+        worker.post("start", {"mains_v": "231", "pass": "next"})
+        wait_for(lambda: hub.state()["job"]["pass"] == "next")
     with open_job(path, read_only=True) as job:
         assert [event.subject for event in job.read_pass("after-C2").events] == ["C2"]
         assert job.read_pass("as-found").events == ()
