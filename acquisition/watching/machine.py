@@ -418,7 +418,8 @@ class Watching:
                 parts.append(f"left where it stood {_times(self._departures)}")
             if self._marks:
                 parts.append(f"{self._marks} mark{'s' if self._marks > 1 else ''}")
-            tail = f"Watched {self._point.point} for {self._clock()}: {', '.join(parts)}. {tail}"
+            kept = "" if self.not_kept is None else "Not all of it is on disk. "
+            tail = f"Watched {self._point.point} for {self._clock()}: {', '.join(parts)}. {kept}{tail}"
         else:
             tail = f"Nothing was watched. {tail}"
         self.phase = Phase.DONE

@@ -277,7 +277,8 @@ def test_what_a_full_disk_did_not_take_is_kept_after_the_end_too():
     bench = Bench().begin()
     bench.disk.full = True
     bench.read(7.7, 5.0)
-    bench.press(Key.QUIT)
+    (told,) = texts(bench.press(Key.QUIT), ActionKind.DONE)  # the disk was said to be full long ago
+    assert "Not all of it is on disk." in told
     bench.disk.full = False
     assert texts(bench.read(7.7)) == ["Kept again, with all that waited."]
     assert bench.machine.not_kept is None
