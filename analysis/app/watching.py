@@ -138,7 +138,7 @@ def watch_of(
     seen : callable
         Takes each stretch once it is kept.
     """
-    from acquisition.clock import SystemClock
+    from acquisition.clock import SystemClock, utc_without_steps
     from acquisition.watching import Course, Watching, WatchOptions
 
     def std_v(sample: object) -> float:
@@ -150,7 +150,7 @@ def watch_of(
         Course(60.0 * choice.settled_min),
         _Keeper(job, name, seen),
         std_v,
-        SystemClock().utc,
+        utc_without_steps(SystemClock()),
         WatchOptions(
             watch_s=math.inf if choice.minutes is None else 60.0 * choice.minutes,
             above_v=math.inf if choice.above_v is None else choice.above_v,

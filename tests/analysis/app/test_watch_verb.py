@@ -1,15 +1,19 @@
 """``stagewalk watch`` on the simulated bench: clipped on with the power off, kept from switch-on, marked by key."""
 
 import csv
+from datetime import UTC, datetime
+from types import SimpleNamespace
 
 import pytest
 
+from acquisition import clock
 from acquisition.probing import Key
 from acquisition.simulated.bench import SimulatedBench
 from acquisition.store import open_job
 from analysis.app import survey_screen
 from analysis.app.cli import main
 from analysis.app.demo.plant import TablePlant, load_table
+from analysis.report.watched import watches_of
 
 
 class Keys:
@@ -55,8 +59,13 @@ def watched(tmp_path, monkeypatch):
         yield run
 
 
-def test_a_watch_is_kept_second_by_second_with_its_marks_and_goes_into_a_table(watched, tmp_path, capsys):
+def test_a_watch_is_kept_second_by_second_with_its_marks_and_goes_into_a_table(
+    watched, tmp_path, capsys, monkeypatch
+):
     def after(pressed):
+        if pressed == 15:  # the date is put right in the middle of it
+            moment = datetime(2031, 1, 1, tzinfo=UTC)
+            monkeypatch.setattr(clock, "datetime", SimpleNamespace(now=lambda _: moment))
         return {20: Key.SPACE}.get(pressed)
 
     code, path = watched("V1.8", "--mains", "231", "--minutes", "0.05", "--above", "1.5", after=after)
@@ -73,6 +82,7 @@ def test_a_watch_is_kept_second_by_second_with_its_marks_and_goes_into_a_table(w
     assert kept.watched[-1].mean_v == pytest.approx(1.96, rel=0.02)  # its C2 leaks
     assert kept.watched[0].lowest_v < 1.0  # it rose
     assert [event.kind for event in kept.events] == ["watched", "watched"]
+    assert [len(watch.events) for watch in watches_of([kept])] == [2]  # each at its place in the course
     assert not kept.readings  # three seconds settle nothing
     table = tmp_path / "watched.csv"
     assert main(["export", str(path), "--watched", str(table)]) == 0
