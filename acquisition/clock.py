@@ -5,7 +5,7 @@ from __future__ import annotations
 import sys
 import time
 from collections.abc import Callable
-from datetime import UTC, datetime
+from datetime import UTC, datetime, timedelta
 from typing import Protocol
 
 
@@ -61,6 +61,21 @@ class SystemClock:
     def utc(self) -> str:
         """Now as ISO 8601 text in UTC."""
         return utc_text(datetime.now(UTC))
+
+
+def utc_without_steps(clock: Clock) -> Callable[[], str]:
+    """Give the time by the date of now and the seconds since, whatever the machine's date is set to meanwhile.
+
+    So what is told of hours lies at its place among readings that are timed in seconds, also where the date is put
+    right in the middle of them, as over a network that is there only then.
+
+    Parameters
+    ----------
+    clock : Clock
+        Of the readings.
+    """
+    begun, begun_s = datetime.fromisoformat(clock.utc()), clock.monotonic_s()
+    return lambda: utc_text(begun + timedelta(seconds=clock.monotonic_s() - begun_s))
 
 
 LOOK_S = 0.25

@@ -22,11 +22,11 @@ from .readings import (
 )
 from .surveys import RATING_MARGIN, UNKNOWN_RATING_V, SurveyPlan, SurveyStep, usable_v
 from .verdicts import verdict_text
-from .watched import LEAVES, SETTLED, Stretch
+from .watched import LEAVES, SETTLED, STANDS, Stretch
 
 __all__ = [
     "CAPTURE_COLUMNS", "DRIVEN_QUANTITIES", "EVENT_KINDS", "JUDGED_QUALITIES", "LEAVES", "LONGEST_NAME", "PULLED",
     "QUALITIES", "QUANTITIES", "RATING_MARGIN", "READING_COLUMNS", "RELATIVE_QUANTITIES", "REPAIRS", "SETTLED",
-    "UNKNOWN_RATING_V", "WORK", "Capture", "Column", "Event", "JobSheet", "Measurand", "Pass", "Reading",
+    "STANDS", "UNKNOWN_RATING_V", "WORK", "Capture", "Column", "Event", "JobSheet", "Measurand", "Pass", "Reading",
     "Stretch", "SurveyPlan", "SurveyStep", "Told", "judged_dc", "points_of", "usable_v", "verdict_text",
 ]  # fmt: skip

@@ -5,8 +5,8 @@ from __future__ import annotations
 import math
 from dataclasses import dataclass
 
-LEAVES, SETTLED = "leaves", "settled at"
-"""Words by which an event ``watched`` says that the point left where it stood, and that it has settled."""
+LEAVES, SETTLED, STANDS = "leaves", "settled at", "stands at"
+"""Words by which an event ``watched`` says that the point left where it stood, has settled, and came to rest."""
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)

@@ -17,7 +17,7 @@ from .files import BUSY_S, empty_log, read_connection, require_sound
 _KEPT = (
     ("created_utc, chassis_name", "job"),
     ("id, name", "pass"),
-    *(("id, check_number", table) for table in ("reading", "capture", "event", "answer")),
+    *(("id, check_number", table) for table in ("reading", "capture", "event", "answer", "watched")),
 )
 """What stays as it is in a job, whatever another program adds to it."""
 

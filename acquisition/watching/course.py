@@ -177,6 +177,10 @@ class Course:
         self._open.append(sample)
         return done, [*events, *self._follow(sample, fresh=bool(done))]
 
+    def look_again(self) -> None:
+        """Tell anew that it has settled, as where that meant nothing yet."""
+        self._has_settled = False
+
     def end(self) -> list[Piece]:
         """Close the stretch under way."""
         return self._close()
@@ -250,7 +254,9 @@ class Course:
             return [self._left]
         if not fresh:
             return []
-        self.rest_v = median(p.mean_v for p in self._since(sample.t_s - REST_S))
+        # Where nothing was seen for longer, as of a program that was stopped and gone on with, it stands as before.
+        if near := self._since(sample.t_s - REST_S):
+            self.rest_v = median(p.mean_v for p in near)
         return self._look_whether_settled(sample)
 
     def _look_for_rest(self, sample: Sample) -> list[CourseEvent]:

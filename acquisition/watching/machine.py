@@ -11,7 +11,7 @@ from ..probing.gates import PREPARE, Gate, Gates, gates_for
 from ..probing.limits import looked_at
 from ..probing.overload import Overload
 from ..probing.wording import CAUTIONS, conditions, fits_elsewhere, said_of, spoken, verdict_of, volts
-from ..records import Event, Reading, Stretch, SurveyStep
+from ..records import STANDS, Event, Reading, Stretch, SurveyStep
 from ..steady import Sample
 from .course import Course, CourseEvent, CourseKind, Piece
 from .options import Keeper, WatchOptions
@@ -82,7 +82,7 @@ class Watching:
         self._live: Sample | None = None
         self._begun_s, self._begun_utc = math.nan, ""
         self._waiting: list[Callable[[], None]] = []
-        self._warned: set[str] = set()
+        self._warned: dict[str, float] = {}  # what is beyond, and when that was seen last
         self._has_come_up = False
         self._looked_s = -math.inf
         self._lines = 0
@@ -130,8 +130,10 @@ class Watching:
         """
         self._live = sample
         self._overload.see(sample)
+        if self.phase is Phase.DONE:
+            return self._keep_what_waits() if self._waiting else []
         if self.phase is not Phase.WATCHING:
-            return []
+            return self._beyond_what_is_rated(sample)  # a tip looks for remaining volts
         self._begin(sample)
         actions: list[Action] = []
         pieces, events = self._course.feed(sample)
@@ -202,6 +204,9 @@ class Watching:
     def _keep(self, write: Callable[[], None]) -> list[Action]:
         """Put something on disk, behind what waits; what a full disk does not take waits too, in order."""
         self._waiting.append(write)
+        return self._keep_what_waits()
+
+    def _keep_what_waits(self) -> list[Action]:
         try:
             while self._waiting:
                 self._waiting[0]()
@@ -296,15 +301,16 @@ class Watching:
             return []
         self._rest_told, self._verdict = True, verdict
         said = said_of(self._point, reading)
-        return self._tell(ActionKind.NEWS, f"stands at {volts(rest_v)}" + (f", {said}" if said else ""), rest_v)
+        return self._tell(ActionKind.NEWS, f"{STANDS} {volts(rest_v)}" + (f", {said}" if said else ""), rest_v)
 
     def _take(self, event: CourseEvent) -> list[Action]:
         last = self._course.last
         if last is None or not self._rest_told:
-            return []  # nothing there to settle
+            self._course.look_again()  # tubes are cold, and what they pass then is nothing that settles
+            return []
         reading = self._reading(event.value_v, last)
         if other := fits_elsewhere(self._point, reading):
-            text = f"settled at {volts(event.value_v)}, which would fit {other}: wrong pin? Not kept as a reading"
+            text = f"has come to {volts(event.value_v)}, which would fit {other}: wrong pin? Not kept as a reading"
             return self._tell(ActionKind.NEWS, text, event.value_v)
         if self._settled is not None:
             return self._tell(ActionKind.NEWS, f"settled again, at {volts(event.value_v)}", event.value_v)
@@ -340,9 +346,14 @@ class Watching:
     def _minutes_on(self) -> float:
         return (self._now_s - self._begun_s) / 60.0
 
+    def _beyond_what_is_rated(self, sample: Sample) -> list[Action]:
+        """What is above the rating of lead or meter."""
+        text = self._limits.stop(sample, held=False, lasting=self._overload.lasts)
+        return self._warn({"rating": text}, sample.value_v, back_after_s=MEANT_S)
+
     def _against_limits(self, sample: Sample) -> list[Action]:
         """What is above the ratings in use, or beyond the person's own limits, once until it is back."""
-        found = {"rating": self._limits.stop(sample, held=False, lasting=self._overload.lasts)}
+        actions, found = self._beyond_what_is_rated(sample), {}
         if sample.is_reading:
             value_v = sample.value_v
             above_v, below_v = self._options.above_v, self._options.below_v
@@ -355,23 +366,29 @@ class Watching:
                 back_v = BACK_SHARE * abs(limit_v) if name in self._warned else 0.0
                 words = f"{volts(value_v)} is {name} {volts(limit_v)}, the limit that was set"
                 found[name] = words if sign * (value_v - limit_v) > -back_v else ""
-        return self._warn(found, sample.value_v)
+        return [*actions, *self._warn(found, sample.value_v)]
 
     def _against_ratings(self, piece: Piece) -> list[Action]:
-        if self._look is None or piece.end_s - self._looked_s < LOOK_EVERY_S or math.isnan(self._course.rest_v):
+        if self._look is None or piece.end_s - self._looked_s < LOOK_EVERY_S:
+            return []
+        # A tube that runs away comes to no rest; only what rises while tubes warm up says nothing of them yet.
+        if math.isnan(self._course.rest_v) and piece.end_s - self._begun_s < AWAKE_S:
             return []
         self._looked_s = piece.end_s
         told = self._look(piece.mean_v)
-        return self._warn({"tube": " ".join(told)}, piece.mean_v)
+        return self._warn({"tube": " ".join(told)}, piece.mean_v, back_after_s=MEANT_S)
 
-    def _warn(self, found: dict[str, str], value_v: float) -> list[Action]:
+    def _warn(self, found: dict[str, str], value_v: float, *, back_after_s: float = 0.0) -> list[Action]:
+        """Tell what is beyond, once until it has been back for so long."""
         actions: list[Action] = []
         for what, text in found.items():
-            if text and what not in self._warned:
-                self._warned.add(what)
-                actions += self._tell(ActionKind.CAUTION, text.rstrip("."), value_v)
-            elif not text:
-                self._warned.discard(what)
+            seen_s = self._warned.get(what)
+            if text:
+                self._warned[what] = self._now_s
+                if seen_s is None:
+                    actions += self._tell(ActionKind.CAUTION, text.rstrip("."), value_v)
+            elif seen_s is not None and self._now_s - seen_s >= back_after_s:
+                del self._warned[what]
         return actions
 
     def _told_now_and_then(self) -> list[Action]:
@@ -401,7 +418,8 @@ class Watching:
                 parts.append(f"left where it stood {_times(self._departures)}")
             if self._marks:
                 parts.append(f"{self._marks} mark{'s' if self._marks > 1 else ''}")
-            tail = f"Watched {self._point.point} for {self._clock()}: {', '.join(parts)}. {tail}"
+            kept = "" if self.not_kept is None else "Not all of it is on disk. "
+            tail = f"Watched {self._point.point} for {self._clock()}: {', '.join(parts)}. {kept}{tail}"
         else:
             tail = f"Nothing was watched. {tail}"
         self.phase = Phase.DONE

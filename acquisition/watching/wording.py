@@ -5,7 +5,7 @@ from __future__ import annotations
 import math
 
 from ..probing.wording import volts
-from ..records import LEAVES, SETTLED
+from ..records import LEAVES, SETTLED, STANDS
 from .course import CourseEvent, CourseKind
 
 
@@ -56,7 +56,7 @@ def course_text(event: CourseEvent) -> str:
         case CourseKind.SETTLED:
             return f"{SETTLED} {now}"
         case _:
-            return f"stands at {now}"
+            return f"{STANDS} {now}"
 
 
 def progress_text(value_v: float, drift: float, *, settled: bool) -> str:

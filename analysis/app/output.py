@@ -7,6 +7,9 @@ from pathlib import Path
 
 from acquisition.errors import StoreError
 
+JOB_BEGINS = b"SQLite format 3\0"
+"""What every job file begins with (database file format of SQLite, section 1.3)."""
+
 
 def write_whole(path: Path, content: str | bytes) -> None:
     """Write a file under another name beside it, then rename it.
@@ -14,7 +17,7 @@ def write_whole(path: Path, content: str | bytes) -> None:
     Parameters
     ----------
     path : Path
-        The file; an earlier one is replaced. A device or a pipe is written to as it is.
+        The file; an earlier one is replaced, but for a job. A device or a pipe is written to as it is.
     content : str or bytes
         The whole of it; text becomes UTF-8, its line ends stay as they are.
 
@@ -32,6 +35,8 @@ def write_whole(path: Path, content: str | bytes) -> None:
             return
         if target.exists() and not os.access(target, os.W_OK):
             raise PermissionError(None, "the file is read-only")
+        if target.exists() and _is_job(target):
+            raise PermissionError(None, "a job stands there, or another database, and would be lost")
         building = target.with_name(f".{target.name[:200]}.{os.getpid()}.part")
         try:
             with building.open("wb") as stream:
@@ -44,3 +49,8 @@ def write_whole(path: Path, content: str | bytes) -> None:
     except (OSError, ValueError, RuntimeError) as error:  # RuntimeError: links in a circle
         reason = getattr(error, "strerror", None) or error
         raise StoreError(f"{path}: cannot be written: {reason}", hint="choose another place with --out") from error
+
+
+def _is_job(path: Path) -> bool:
+    with path.open("rb") as stream:
+        return stream.read(len(JOB_BEGINS)) == JOB_BEGINS

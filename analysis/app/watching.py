@@ -89,6 +89,9 @@ def step_to_watch(chassis: Chassis, model: ChassisModel | None, bench: Bench, ch
     if choice.above_v is not None and choice.below_v is not None and choice.above_v <= choice.below_v:
         upper, lower = f"{choice.above_v:g} V", f"{choice.below_v:g} V"
         raise click.UsageError(f"the upper limit, {upper}, is not above the lower one, {lower}: exchange them")
+    for minutes in (choice.minutes, choice.settled_min):
+        if minutes is not None and not math.isfinite(minutes):
+            raise click.UsageError(f"expected minutes as a number, got {minutes}; without --minutes q ends it")
     plan = survey_plan(chassis, model, mains_v=choice.mains_v, supply_v=choice.supply_v)
     steps = {step.point: step for step in plan.steps}
     if point not in steps:  # another name of one that a survey goes to
@@ -135,7 +138,7 @@ def watch_of(
     seen : callable
         Takes each stretch once it is kept.
     """
-    from acquisition.clock import SystemClock
+    from acquisition.clock import SystemClock, utc_without_steps
     from acquisition.watching import Course, Watching, WatchOptions
 
     def std_v(sample: object) -> float:
@@ -147,7 +150,7 @@ def watch_of(
         Course(60.0 * choice.settled_min),
         _Keeper(job, name, seen),
         std_v,
-        SystemClock().utc,
+        utc_without_steps(SystemClock()),
         WatchOptions(
             watch_s=math.inf if choice.minutes is None else 60.0 * choice.minutes,
             above_v=math.inf if choice.above_v is None else choice.above_v,

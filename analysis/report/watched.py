@@ -6,7 +6,7 @@ from collections.abc import Sequence
 from dataclasses import dataclass
 from datetime import datetime
 
-from acquisition.records import LEAVES, SETTLED, Event, Pass, Stretch
+from acquisition.records import LEAVES, SETTLED, STANDS, Event, Pass, Stretch
 
 from .figures import Figure
 from .material import Material
@@ -53,6 +53,8 @@ class Watch:
         lowest, highest = (quantity_text(value_v, "dc_v") for value_v in self.reach_v)
         did = f"settled at {quantity_text(settled[0], 'dc_v')}" if settled else f"read {lowest} to {highest}"
         times = {0: "and did not leave where it stood", 1: "and left where it stood once"}
+        if not (left or settled or any(f" {STANDS} " in event.text for _, event in self.events)):
+            times[0] = "and came to no rest"
         then = times.get(left, f"and left where it stood {left} times")
         return f"{self.point} was watched for {minutes:.3g} min ({self.pass_name}): it {did} {then}."
 

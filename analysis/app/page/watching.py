@@ -125,10 +125,11 @@ class CoursePanel:
             self._columns.append((stretch.end_s / 60.0, stretch.lowest_v, stretch.mean_v, stretch.highest_v))
             self._in_last = 1
         if len(self._columns) > MOST_COLUMNS:
-            pairs = zip(self._columns[::2], self._columns[1::2], strict=False)
+            *full, newest = self._columns
+            pairs = zip(full[::2], full[1::2], strict=True)
             self._columns = [(b[0], min(a[1], b[1]), 0.5 * (a[2] + b[2]), max(a[3], b[3])) for a, b in pairs]
+            self._columns.append(newest)
             self._each *= 2
-            self._in_last = self._each
         self._publish_course()
         if self._machine is not None and not self._machine.has_warned and self._step["hazard"] != self._hazard:
             self._step = {**self._step, "hazard": self._hazard}  # what was beyond a limit is back
@@ -168,6 +169,8 @@ class CoursePanel:
             self.hub.cue("records")
         else:
             self._step = {**self._step, "prompt": action.text}
+            if action.kind is ActionKind.ASK and not machine.has_warned:
+                self._step = {**self._step, "hazard": self._hazard}  # what kept it from going on is over
             news = action.kind in (ActionKind.NEWS, ActionKind.TAKEN)
             self.hub.cue("off-band" if news else "say", text=action.text)
 

@@ -218,11 +218,13 @@ class BenchWorker:
 
     def _wait_for_meter(self) -> None:
         """Between two tries: what needs no meter is done, the rest is not, and is told so."""
+        needs_none = {"gain", *NOTES}
         if isinstance(self._machine, Watching):
             self._show_all(self._machine.sample(gap_sample(self._clock)))  # silence is told, and is no value
+            needs_none |= {"end", *(["confirm"] if self._machine.phase is Phase.WATCHING else [])}
         with suppress(queue.Empty):
             action, body = self._requests.get(timeout=RETRY_S)
-            if action in ("gain", *NOTES):
+            if action in needs_none:
                 self._request(action, body)
             elif action not in ("placed", "stop"):  # of a measurement that is over already
                 self._alarm("Not done: the meter does not answer. Try again when it does.")
@@ -261,7 +263,9 @@ class BenchWorker:
 
     def _start_survey(self, body: Mapping[str, Any]) -> None:
         hand, running = self._hand, self._machine
-        if running is not None and running.not_kept is not None:
+        # A watch tries again by itself; of a survey, a reading that was left or is over is not kept by waiting.
+        waits = isinstance(running, Watching) or (running is not None and running.phase is Phase.NOT_KEPT)
+        if running is not None and running.not_kept is not None and waits:
             self._alarm("The last reading is not on disk yet: nothing is begun before it is.")
             return
         try:
@@ -276,9 +280,9 @@ class BenchWorker:
         except click.UsageError as error:
             self._alarm(error.message)
             return
+        kept_v = begin_pass(self._job, choice.name, choice.mains_v, choice.out)
         if running is not None and is_running and watch is not None:
             self._show_all(running.key(Key.QUIT))  # what was read is kept, and a survey goes on from there
-        kept_v = begin_pass(self._job, choice.name, choice.mains_v, choice.out)
         if choice.name != hand.name:
             self._take_up(choice.name)
         hand.stand(choice.out)
@@ -312,15 +316,14 @@ class BenchWorker:
         self._show_all(machine.start())
 
     def _step_to_watch(self, choice: WatchChoice, out: Sequence[str]) -> SurveyStep:
-        """The point of a watch; the chassis stands from then on as it is to, unless the point is refused."""
+        """The point of a watch, as the chassis is to stand in it; it stands so only once the pass has begun."""
         hand = self._hand
         before = hand.chassis.pulled
         hand.stand(out)
         try:
             return step_to_watch(hand.chassis, hand.model, self.bench, choice)
-        except click.UsageError:
+        finally:
             hand.stand(before)
-            raise
 
     def _watch(self, step: SurveyStep, choice: WatchChoice) -> None:
         hand = self._hand
@@ -382,7 +385,11 @@ class BenchWorker:
             if action in NOTES:
                 with self._telling():
                     self._note(action, body)
-            elif action in ("start", *KEYS):  # of another tab: a key for the probe must not switch the generator on
+            elif action in (
+                "start",
+                "end",
+                *KEYS,
+            ):  # of another tab: a key for the probe must not switch the generator on
                 self._alarm("Not done: a gain is being measured. It ends by itself, or by Stop under Gain.")
 
     # -- showing ---------------------------------------------------------------------------------------------

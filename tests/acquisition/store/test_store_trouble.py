@@ -17,7 +17,7 @@ from pathlib import Path
 import pytest
 
 from acquisition.errors import StoreError
-from acquisition.records import Event, Reading
+from acquisition.records import Event, Reading, Stretch
 from acquisition.store import create_job, files, list_jobs, open_job, opening
 
 SAMPLE = Path(__file__).parents[2] / "data" / "jobs" / "version-4.stagewalk"
@@ -279,6 +279,16 @@ def test_a_job_that_was_written_over_while_it_is_open_is_told_and_left_alone(pat
             assert f"{what}: the file was written over, and what was kept is no longer in it" in one_line(caught)
         job.add_event("as-found", Event(kind="note", text="waits"), can_wait=True)
     assert path.read_bytes() == content
+
+
+def test_an_older_copy_put_over_a_job_while_a_point_is_watched_is_told(path):
+    facts = {"point": "V1.8", "begun_utc": "", "span_s": 1.0, "mean_v": 2.0, "lowest_v": 1.9, "highest_v": 2.1}
+    with open_job(path) as job:
+        before = path.read_bytes()
+        job.add_watched("as-found", [Stretch(end_s=1.0, samples=4, **facts)])
+        written_over(path, before)
+        with pytest.raises(StoreError, match="what was kept is no longer in it"):
+            job.add_watched("as-found", [Stretch(end_s=2.0, samples=4, **facts)])
 
 
 def test_a_job_that_was_copied_over_itself_or_by_one_that_has_all_of_it_is_gone_on_with(path):

@@ -116,3 +116,17 @@ def test_a_slow_meter_is_followed_too():
     pieces, events = course_of(lambda t: 41.2 if t < 200.0 else 30.0, rate_hz=0.5, until_s=300.0)
     assert kinds(events) == [CourseKind.RESTS, CourseKind.LEFT, CourseKind.MOVED, CourseKind.RESTS]
     assert len(pieces) == 150
+
+
+def test_a_program_that_was_stopped_for_a_while_goes_on_with_the_course():
+    course = Course()
+
+    def read(t_s):
+        return course.feed(Sample(t_s=t_s, value_v=7.7, resolution_v=0.001, range_v=60.0))
+
+    for quarter in range(120):
+        read(quarter / 4)
+    pieces, events = read(90.0)  # Ctrl-Z, a minute, and fg
+    assert pieces[0].end_s < 33.0  # nothing is said of the minute
+    assert not events
+    assert course.rest_v == 7.7

@@ -8,7 +8,7 @@ import pytest
 from acquisition.errors import StoreError
 from acquisition.instruments.samples import Sample
 from acquisition.probing import ActionKind, Do, Key, Phase, ProbingLimits
-from acquisition.records import SurveyStep
+from acquisition.records import SETTLED, SurveyStep
 from acquisition.watching import Course, Watching, WatchOptions
 
 CATHODE = SurveyStep(
@@ -124,6 +124,14 @@ def test_what_stays_at_nothing_is_told_when_tubes_are_warm():
     assert texts(bench.actions, ActionKind.NEWS) == ["1:00 V3.3 stands at 0.000 V, low."]
 
 
+def test_what_stays_at_nothing_has_settled_there_once_tubes_are_warm():
+    bench = Bench(settled_s=30.0).begin()
+    bench.read(0.002, 59.0)
+    assert not bench.disk.of("Reading")
+    bench.read(0.002, 5.0)
+    assert [reading.value for reading in bench.disk.of("Reading")] == [pytest.approx(0.002)]
+
+
 def test_a_tap_that_breaks_contact_is_heard_at_once_and_is_on_disk_first():
     bench = Bench().begin()
     bench.read(7.7, 40.0)
@@ -213,9 +221,39 @@ def test_dissipation_is_told_where_the_value_stands_and_once():
     ]
 
 
+def test_a_tube_that_runs_away_is_told_of_though_it_never_stands():
+    bench = Bench(look=lambda value_v: ["V3 dissipates 14 W"] if value_v > 8.0 else []).begin()
+    bench.read(9.0, 5.0)  # what tubes do while they warm up is none of it
+    bench.read(lambda t: 6.0 * 1.002**t, 150.0)  # 3 % in a quarter of a minute
+    assert not [text for text in texts(bench.actions) if "stands at" in text]
+    assert [text[4:] for text in texts(bench.actions, ActionKind.CAUTION)] == [" V3.3 V3 dissipates 14 W."]
+
+
+def test_a_value_that_sways_at_a_rating_rings_once_until_it_is_back_for_good():
+    bench = Bench(look=lambda value_v: ["V3 dissipates 14 W"] if value_v > 8.0 else []).begin()
+    bench.read(lambda t: 8.05 if t // 10 % 2 else 7.95, 120.0)
+    bench.read(lambda t: 601.0 if t % 1.0 else 599.0, 20.0)
+    rung = [text.split("V3.3 ")[1] for text in texts(bench.actions, ActionKind.CAUTION)]
+    assert [text[:19] for text in rung] == ["V3 dissipates 14 W.", "601 V is above the "]
+    bench.read(7.7, 60.0)
+    assert not bench.machine.has_warned
+    assert [text for text in texts(bench.read(601.0), ActionKind.CAUTION) if "601 V is above the rating" in text]
+
+
+def test_volts_beyond_the_rating_ring_while_the_tip_looks_for_what_is_left():
+    bench = Bench()
+    while bench.machine.phase is not Phase.VERIFYING:
+        bench.read(0.002)
+        bench.press()
+    (told,) = texts(bench.read(640.0), ActionKind.CAUTION)
+    assert "640 V is above the rating" in told
+
+
 def test_another_pin_is_not_kept_as_a_reading():
     bench = Bench(settled_s=30.0).begin()
     bench.read(268.2, 60.0)
+    # Nor does the report say that this point settled there.
+    assert not [event.text for event in bench.disk.of("Event") if f" {SETTLED} " in event.text]
     assert not bench.disk.of("Reading")
     assert [text for text in texts(bench.actions) if "would fit V3.9: wrong pin?" in text]
 
@@ -233,6 +271,19 @@ def test_a_full_disk_is_told_once_and_nothing_is_lost_of_the_watch():
     assert bench.machine.not_kept is None
     ends = [round(one.end_s) for one in bench.disk.of("Stretch")]
     assert ends == list(range(1, ends[-1] + 1))
+
+
+def test_what_a_full_disk_did_not_take_is_kept_after_the_end_too():
+    bench = Bench().begin()
+    bench.disk.full = True
+    bench.read(7.7, 5.0)
+    (told,) = texts(bench.press(Key.QUIT), ActionKind.DONE)  # the disk was said to be full long ago
+    assert "Not all of it is on disk." in told
+    bench.disk.full = False
+    assert texts(bench.read(7.7)) == ["Kept again, with all that waited."]
+    assert bench.machine.not_kept is None
+    assert round(bench.disk.of("Stretch")[-1].end_s) == 5
+    assert bench.read(7.7) == []
 
 
 def test_time_ends_it_and_the_last_second_is_kept():

@@ -38,6 +38,14 @@ def test_export_and_import_give_back_equal_data(job, tmp_path, capsys):
     assert "20 readings into after-C2" in capsys.readouterr().out
 
 
+@pytest.mark.parametrize("option", ["--out", "--watched", "--chassis"])
+def test_no_file_is_written_over_a_job(job, option, capsys):
+    before = job.read_bytes()
+    assert main(["export", str(job), option, str(job)]) != 0
+    assert "a job stands there, or another database, and would be lost" in capsys.readouterr().err
+    assert job.read_bytes() == before
+
+
 def test_export_of_one_pass_to_the_terminal(job, capsys):
     assert main(["export", str(job), "--pass", "after-C2"]) == 0
     lines = capsys.readouterr().out.splitlines()

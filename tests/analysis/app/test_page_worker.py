@@ -11,8 +11,10 @@ import numpy as np
 import pytest
 
 from acquisition.configs import find_config
+from acquisition.errors import StoreError
 from acquisition.instruments import Sample
 from acquisition.instruments.bench import parse_bench
+from acquisition.probing import Action, ActionKind, Phase
 from acquisition.records import Measurand, Reading, Stretch, SurveyStep
 from acquisition.simulated.bench import SimulatedBench
 from acquisition.simulated.faults import LINK_FAULTS, late
@@ -650,19 +652,32 @@ def test_a_part_goes_in_before_a_pass_and_not_before_readings_that_were_taken(tm
         begun = hub.state()["job"]["begun"]
         assert begun["as-found"] == {"mains_v": 231.0, "pulled": "", "read": True}
         assert begun["after-C2"] == {"mains_v": 231.0, "pulled": "", "read": False}
+        # With a reading that a full disk did not take nothing is begun, until it is kept or left.
+        full = SimpleNamespace(
+            not_kept=StoreError("the disk is full"), phase=Phase.NOT_KEPT, step=None, sample=lambda _: []
+        )
+        worker._machine = full
+        worker.post("start", {"mains_v": "231", "pass": "next"})
+        wait_for(lambda: "not on disk yet" in hub.state()["alarm"]["words"])
+        full.phase = Phase.DONE
+        worker.post("start", {"mains_v": "231", "pass": "next"})
+        wait_for(lambda: hub.state()["job"]["pass"] == "next")
     with open_job(path, read_only=True) as job:
         assert [event.subject for event in job.read_pass("after-C2").events] == ["C2"]
         assert job.read_pass("as-found").events == ()
 
 
 def test_a_point_is_watched_on_the_page_with_marks_until_it_is_ended(tmp_path):
-    with running(tmp_path) as (_, hub, worker, path):
+    with running(tmp_path) as (bench, hub, worker, path):
         worker.post("start", {"mains_v": "231", "watch": {"point": "V1.99"}})
         wait_for(lambda: "no point V1.99" in hub.state()["alarm"]["words"])
         # Refused for a pass with something else out, nothing is begun and the chassis stands as before.
         worker.post("start", {"pass": "v2-out", "pulled": "V2", "mains_v": "231", "watch": {"point": "V2.99"}})
         wait_for(lambda: "no point V2.99" in hub.state()["alarm"]["words"])
         assert hub.state()["job"]["passes"] == []
+        worker.post("start", {"pass": "a\nb", "pulled": "V2", "mains_v": "231", "watch": {"point": "V1.8"}})
+        wait_for(lambda: "printable characters" in hub.state()["alarm"]["words"])
+        assert worker._hand.chassis.pulled == ()
         worker.post("start", {"mains_v": "231", "watch": {"point": "V1.8", "above": "1,5"}})
         wait_for(lambda: len(hub.state().get("course", {}).get("columns", ())) >= 2)
         assert hub.state()["step"]["title"] == "V1 pin 8"
@@ -676,8 +691,13 @@ def test_a_point_is_watched_on_the_page_with_marks_until_it_is_ended(tmp_path):
         assert any("above 1.500 V, the limit that was set" in words for words in told)
         assert not any("High voltage kills" in words for words in told)
         assert "the limit that was set" in hub.state()["step"]["hazard"]  # and stands while it is beyond
-        worker.post("end", {})
+        bench.links["meter"].refuse()
+        bench.links["meter"].drop()
+        wait_for(lambda: hub.state()["meter"]["link"] == "lost")
+        worker.post("end", {})  # no meter is needed for that
         wait_for(lambda: hub.state()["step"].get("over"))
+        bench.links["meter"].refuse(False)
+        wait_for(lambda: hub.state()["meter"]["link"] == "good")
         assert re.match(r"Watched V1\.8 for 0:\d\d", hub.state()["step"]["prompt"])
         over = hub.state()["step"]  # the digits are of wherever the lead is now
         assert (over["function"], over["base_words"], over["tube"], over["pin"]) == ("", "", None, None)
@@ -705,3 +725,22 @@ def test_the_course_of_hours_keeps_its_reach_in_few_columns():
     [(end_min, _, mean_v, _)] = [column for column in columns if column[1] == 0.5]
     assert end_min == pytest.approx(234 / 60, abs=0.1)
     assert mean_v == 2.0
+    panel.begin(machine, SimpleNamespace(sockets={}))
+    for second in range(1, 800):
+        panel.stretch(Stretch(end_s=float(second), lowest_v=0.5 if second == 241 else 1.9, **facts))
+    assert [column[1] for column in hub.state()["course"]["columns"]].count(0.5) == 1  # when columns grow wider too
+
+
+def test_what_kept_a_clip_from_its_point_is_not_said_any_more_once_it_is_over():
+    machine = SimpleNamespace(
+        steps=[SurveyStep(point="V1.8", function="cathode")], index=0, has_warned=False, phase=Phase.VERIFYING
+    )
+    panel = CoursePanel(Hub())
+    panel.begin(machine, SimpleNamespace(sockets={}))
+    hazards = []
+    for kind, text in (("CAUTION", "Still 45 V here."), ("ASK", "Clip the lead on V1.8.")):
+        panel.show(Action(kind=ActionKind[kind], text=text), machine)
+        panel.publish()
+        hazards.append(panel.hub.state()["step"]["hazard"])
+    assert hazards[0] == "Still 45 V here."
+    assert "Still" not in hazards[1]

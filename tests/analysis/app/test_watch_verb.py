@@ -2,15 +2,19 @@
 
 import csv
 import math
+from datetime import UTC, datetime
+from types import SimpleNamespace
 
 import pytest
 
+from acquisition import clock
 from acquisition.probing import Key
 from acquisition.simulated.bench import SimulatedBench
 from acquisition.store import open_job
 from analysis.app import survey_screen
 from analysis.app.cli import main
 from analysis.app.demo.plant import TablePlant, load_table
+from analysis.report.watched import watches_of
 
 
 class Keys:
@@ -58,10 +62,15 @@ def watched(tmp_path, monkeypatch):
         yield run
 
 
-def test_a_watch_is_kept_second_by_second_with_its_marks_and_goes_into_a_table(watched, tmp_path, capsys):
+def test_a_watch_is_kept_second_by_second_with_its_marks_and_goes_into_a_table(
+    watched, tmp_path, capsys, monkeypatch
+):
     marks = [Key.SPACE]
 
     def after(on_s):
+        if on_s > 0.5:  # the date is put right in the middle of it
+            moment = datetime(2031, 1, 1, tzinfo=UTC)
+            monkeypatch.setattr(clock, "datetime", SimpleNamespace(now=lambda _: moment))
         return marks.pop() if marks and on_s > 1.0 else None
 
     code, path = watched("V1.8", "--mains", "231", "--minutes", "0.05", "--above", "1.5", after=after)
@@ -78,6 +87,7 @@ def test_a_watch_is_kept_second_by_second_with_its_marks_and_goes_into_a_table(w
     assert kept.watched[-1].mean_v == pytest.approx(1.96, rel=0.02)  # its C2 leaks
     assert kept.watched[0].lowest_v < 1.0  # it rose
     assert [event.kind for event in kept.events] == ["watched", "watched"]
+    assert [len(watch.events) for watch in watches_of([kept])] == [2]  # each at its place in the course
     assert not kept.readings  # three seconds settle nothing
     table = tmp_path / "watched.csv"
     assert main(["export", str(path), "--watched", str(table)]) == 0
@@ -101,6 +111,7 @@ def test_a_watch_is_kept_second_by_second_with_its_marks_and_goes_into_a_table(w
             "the upper limit, 1 V, is not above the lower one",
         ),
         ("V1.8", ["--above", "40000"], "expected volts between -5000 and 5000"),
+        ("V1.8", ["--minutes", "nan"], "expected minutes as a number, got nan"),
         ("V1.8", ["--minutes", "0"], "0.0 is not in the range x>0"),
     ],
 )

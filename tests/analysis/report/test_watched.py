@@ -98,3 +98,11 @@ def test_the_first_page_says_what_it_did_as_found_and_after():
         in page.wrong
     )
     assert "watched for 60 min (burn-in): it settled at 7.710 V and did not leave where it stood." in page.proof
+
+
+@pytest.mark.parametrize(
+    ("text", "did"), [("0:20 mark 1", "came to no rest"), ("0:20 stands at 7.70 V", "did not leave")]
+)
+def test_what_never_stood_did_not_stay_where_it_stood(text, did):
+    [watch] = watches_of(material(stretch(60.0), events=[told(20.0, text)]).passes)
+    assert f": it read 7.690 V to 7.710 V and {did}" in watch.sentence()
