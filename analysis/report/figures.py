@@ -12,6 +12,7 @@ import numpy as np
 from acquisition.records import QUANTITIES, Measurand, Pass, Reading
 
 from ..compare import other_line, same
+from ..gain.result import HEARD
 from ..judge import Judged
 from .material import Material, ends_of
 from .style import BAND, INK, PASS_MARKS, QUIET, TEMPLATE, shown
@@ -24,6 +25,9 @@ EDGE = 3.0
 
 ROW_PX, LINE_PX = 27, 17
 """Height of a row, and of each line of its label where that has several."""
+
+MOST_PHASE_STD_DEG = 45.0
+"""A phase that is known less well is drawn nowhere: its 95 % interval spans half a turn."""
 
 LABEL_LETTERS, NARROW_LETTERS = 28, 18
 """Most letters of a line of a label: half the width is for the readings."""
@@ -213,7 +217,7 @@ def response_figure(material: Material, stage: str) -> Figure | None:
     Returns
     -------
     dict or None
-        None when no gain above zero was read.
+        None when no gain above its uncertainty was read, nor a phase.
     """
     traces: list[Figure] = []
     marks = marks_of(material.passes)
@@ -222,8 +226,10 @@ def response_figure(material: Material, stage: str) -> Figure | None:
     ends = ends_of([one for one in material.passes if _at_frequencies(one.readings, stage, "gain")])
     for number, one in enumerate(ends):
         gains = _at_frequencies(one.readings, stage, "gain")
-        gains = [reading for reading in gains if reading.value > 0]
+        # The decibels of next to no output have no end, and its phase is any: one would turn all that follow it.
+        gains = [r for r in gains if r.value > 0 and r.value >= HEARD * (r.std or 0.0)]
         phases = _at_frequencies(one.readings, stage, "phase_deg")
+        phases = [r for r in phases if (r.std or 0.0) < MOST_PHASE_STD_DEG]
         is_last = number == len(ends) - 1
         if is_last:
             traces = [*_band_traces(material, one.name, gains, [], "y"), *traces]

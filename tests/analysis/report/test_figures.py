@@ -86,6 +86,24 @@ def test_a_whole_turn_between_two_passes_is_none(material):
         assert abs(low - high) < 180.0
 
 
+def test_next_to_no_output_is_drawn_nowhere(material):
+    """Its decibels have no end, and its phase, which is any, turned the curve behind it."""
+    stage, last = "V1.2>V1.1", material.passes[-1]
+    whole = response_figure(material, stage)["data"][-2:]
+    at = whole[0]["x"][2]
+    lost = {"gain": (1e-5, 0.002), "phase_deg": (-10.0, 104.0)}
+    readings = tuple(
+        replace(r, value=lost[r.quantity][0], std=lost[r.quantity][1])
+        if r.point == stage and r.freq_hz == at and r.quantity in lost
+        else r
+        for r in last.readings
+    )
+    without = replace(material, passes=(material.passes[0], replace(last, readings=readings)))
+    for before, after in zip(whole, response_figure(without, stage)["data"][-2:], strict=True):
+        kept = [(x, y) for x, y in zip(before["x"], before["y"], strict=True) if x != at]
+        assert list(zip(after["x"], after["y"], strict=True)) == kept
+
+
 def test_no_spike_is_lost_to_thinning():
     rng = np.random.default_rng(1)
     volts = rng.standard_normal(100_003)
