@@ -187,8 +187,9 @@ def hum_of(
     present = np.array([line.order for line in clear], dtype=int)
     turns = np.exp(2j * np.pi * np.outer(turn, present)) * fit.phasors_v[present - 1]
     waves = (turns / droops[present - 1]).real
-    # Noise moves the extremes of a sum of lines by about what it moves the lines.
-    noise = 2.0 * math.sqrt(sum(line.std_v**2 for line in clear)) if clear else 2.0 * lines[0].std_v
+    # Noise moves the extremes of a sum of lines by about what it moves the lines; it hides what is smaller.
+    least_v = CLEAR * max(line.std_v for line in lines)
+    noise = 2.0 * math.sqrt(sum(line.std_v**2 for line in clear)) if clear else rectangular(2.0 * least_v)
     size = float(np.ptp(waves.sum(axis=1)))
     # Lines of a triangle fall with the square of their order: beyond the last that is fitted there may be as much
     # as the upper half of them adds.
@@ -199,7 +200,6 @@ def hum_of(
     strongest_v = float(np.abs(fit.phasors_v[present - 1]).max(initial=0.0))
     step_v = converter_step_v(capture)
     bare_v = step_v * unblurred(strongest_v, fit.residual_rms_v, step_v)
-    least_v = CLEAR * max(line.std_v for line in lines)
     codes = capture.codes.astype(np.int64)
     return Hum(
         point=capture.point,

@@ -94,6 +94,18 @@ def test_no_line_is_told_of_where_none_above_the_size_told_would_have_been_misse
     assert limit == f"lines below {size} cannot be told from the noise"
 
 
+def test_the_uncertainty_of_no_hum_holds_what_the_noise_hides():
+    rng, std_v = np.random.default_rng(0), 0.01 * np.sqrt(2 / 10_000)
+    inside = []
+    for seed in range(20):
+        peak = rng.uniform(0.0, 4.0) * std_v
+        hum = hum_of(record({1: (peak, 0.5)}, noise_v=0.01, seed=seed), 50.0)
+        if hum.kind == "none":
+            inside.append(2 * peak < 1.96 * hum.hum_pp_std_v)
+    assert len(inside) > 15
+    assert np.mean(inside) > 0.85  # 0.95 less two standard errors
+
+
 def test_a_weak_line_far_below_one_record_step_is_found():
     hum = hum_of(record({1: (0.002, 0.5)}, noise_v=0.01), 50.0)
     assert hum.lines[0].clear
