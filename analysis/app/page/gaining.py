@@ -2,7 +2,6 @@
 
 from __future__ import annotations
 
-import dataclasses
 import math
 from collections.abc import Callable, Mapping, Sequence
 from typing import TYPE_CHECKING, Any
@@ -157,9 +156,7 @@ def measure(
                 "no signal without a confirmed load on the output transformer",
                 hint="connect the load with the power off, then tick the box",
             )
-    kept = pass_so_far(job, pass_name)
-    read = {r.point: r.value for r in kept.readings if r.quantity == "dc_v"}
-    plan = dataclasses.replace(plan, read_v=read, mains_v=kept.mains_v)
+    plan = plan.in_pass(pass_so_far(job, pass_name))
     frequencies = [float(f) for f in log_frequencies(*SWEEP_HZ, SWEEP_POINTS)] if sweep else [freq_hz]
 
     run: SignalRun | None = None
