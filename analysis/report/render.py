@@ -20,7 +20,7 @@ from ..judge import RULE as JUDGING_RULE
 from ..suspects import Diagnosis, Suspect
 from .change_row import SHORT, change_row
 from .conditions import begun_utc, common_facts, conditions, own_note
-from .figures import Figure, band_figure, response_figure
+from .figures import HEALTHY, Figure, band_figure, response_figure
 from .findings import CAUTIONS, event_text, findings, listed
 from .in_circuit import CLOSING
 from .material import Material
@@ -103,8 +103,9 @@ def render(material: Material) -> str:
         dc_figure=figure("survey", band_figure(material, dc=True)),
         signal_figure=figure("signal", band_figure(material, dc=False)),
         responses=[
-            (stage.replace(">", " → "), figure(f"response-{number}", response_figure(material, stage)))
+            (stage.replace(">", " → "), figure(f"response-{number}", made), *_shown_in(made))
             for number, stage in enumerate(material.sweeps)
+            for made in [response_figure(material, stage)]
         ],
         watches=[
             (watch, figure(f"watched-{number}", watch_figure(material, watch)))
@@ -199,11 +200,19 @@ def _suspects(diagnosis: Diagnosis | None) -> list[Suspect]:
     return [one for one in diagnosis.suspects[:6] if one.probability >= 0.0005] if diagnosis else []
 
 
-def _waveforms(one: Pass) -> tuple[str, str, list[Thumbnail]]:
+def _shown_in(response: Figure | None) -> tuple[bool, bool]:
+    """Whether a response has a phase, and a band of healthy chassis."""
+    if response is None:
+        return False, False
+    return "yaxis2" in response["layout"], any(trace["name"] == HEALTHY for trace in response["data"])
+
+
+def _waveforms(one: Pass) -> tuple[str, str, list[Thumbnail], bool]:
     captures = [capture for capture in one.captures if capture.codes.size]
     counted = Counter(settings(capture) for capture in captures)
     usual = counted.most_common(1)[0][0]
-    return one.name, usual, [thumbnail(capture, usual) for capture in captures]
+    has_ac = any(capture.coupling == "ac" for capture in captures)
+    return one.name, usual, [thumbnail(capture, usual) for capture in captures], has_ac
 
 
 def _reading_rows(material: Material, one: Pass, letters: Mapping[str, str]) -> Iterator[dict[str, str]]:
