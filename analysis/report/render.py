@@ -8,6 +8,7 @@ from collections import Counter
 from collections.abc import Iterator, Mapping
 from functools import cache
 from importlib import resources
+from itertools import groupby
 from pathlib import Path
 from string import ascii_uppercase
 from typing import Any
@@ -43,6 +44,9 @@ _TEMPLATES = Path(__file__).parent / "templates"
 
 MOST_WATCHED = 40
 """Lines of what watched points did in a pass that the list of events has room for."""
+
+MOST_SWITCHED = 4
+"""Times in a row that a generator was switched on or off, from which they are one line."""
 
 VERDICT_SIGNS = {"agrees": "✓", "low": "▼", "high": "▲", "unclear": "?"}
 """Shown before the word: verdicts are never told by colour alone."""
@@ -139,12 +143,22 @@ def render(material: Material) -> str:
 
 
 def _events(one: Pass) -> Iterator[tuple[str, str, str]]:
-    """Time, pass and words of what happened; of a bad contact that was watched for hours only the first."""
+    """Time, pass and words of what happened; of a bad contact that was watched for hours only the first, and of a
+    generator that was switched for each record of a sweep the first and the last."""
     watched = 0
-    for event in one.events:
-        watched += event.kind == "watched"
-        if event.kind != "watched" or watched <= MOST_WATCHED:
-            yield event.taken_utc, one.name, event_text(event)
+    for is_generator, run in groupby(
+        one.events, lambda event: (event.kind, event.subject) == ("state", "generator")
+    ):
+        events = list(run)
+        if is_generator and len(events) > MOST_SWITCHED:
+            first, last = events[0], events[-1]
+            told = f"generator switched {len(events)} times, first: {first.text}; last: {last.text}"
+            yield first.taken_utc, one.name, told
+            continue
+        for event in events:
+            watched += event.kind == "watched"
+            if event.kind != "watched" or watched <= MOST_WATCHED:
+                yield event.taken_utc, one.name, event_text(event)
     if watched > MOST_WATCHED:
         yield "", one.name, f"{watched - MOST_WATCHED} more of what was watched, in the figure"
 

@@ -245,6 +245,21 @@ def test_a_job_with_next_to_nothing(sheet):
         assert ("None of 1 reading taken before and after changed" in page.text) == (len(passes) == 2)
 
 
+def test_a_sweep_is_one_line_among_what_happened():
+    """Of a sweep of 30 frequencies there stood 60 lines that the generator was on, or off."""
+
+    def generator(text):
+        return Event(kind="state", subject="generator", text=text)
+
+    sweep = [generator(f"output {state}: {n}") for n in range(30) for state in ("on", "off")]
+    load = Event(kind="confirmation", subject="load", text="connected")
+    one = Pass(name="a", started_utc="", events=(load, *sweep, load, *sweep[:2]))
+    page = Page(render(Material(sheet=JobSheet(chassis_name="Amp"), passes=(one,))))
+    assert "generator switched 60 times, first: output on: 0; last: output off: 29" in page.text
+    assert page.text.count("state generator") == 2
+    assert page.text.count("confirmed load") == 2
+
+
 def test_captions_name_what_their_figures_show():
     """Of typed gains "Gain and phase" over a field of healthy chassis was told, and 0 V of an AC coupled plate."""
     gains = tuple(
