@@ -251,7 +251,7 @@ class StageCapture:
                 guess_v = tap.pp_v or (sine.pp_v if sine else 1.0)
                 self._set_first(tap, guess_v / WANTED_FILL)
         if is_first and self.coupling == "ac":
-            self._clock.sleep_s(AC_SETTLE_S)
+            rest(self._clock, AC_SETTLE_S, self._look)
 
     def _set(self, tap: Tap, full_scale_v: float, centre_v: float) -> None:
         wanted = Channel(

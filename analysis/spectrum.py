@@ -78,8 +78,8 @@ class Hum:
         Maximum minus minimum of the samples, noise included.
     noise_v : float
         What is no line, volts rms in the band of the record.
-    floor_v : float
-        Amplitude of a line, volts peak, that noise alone would show on average; where no line is clear and noise
+    least_v : float
+        Amplitude, volts peak, that a line must have to be told from the noise; where no line is clear and noise
         does not blur the converter's steps, not less than what one step can hide.
     kind : str
         ``mains line``, ``twice mains``, ``both`` or ``none``.
@@ -93,7 +93,7 @@ class Hum:
     hum_pp_std_v: float
     whole_pp_v: float
     noise_v: float
-    floor_v: float
+    least_v: float
     kind: str
 
     @property
@@ -187,8 +187,9 @@ def hum_of(
     present = np.array([line.order for line in clear], dtype=int)
     turns = np.exp(2j * np.pi * np.outer(turn, present)) * fit.phasors_v[present - 1]
     waves = (turns / droops[present - 1]).real
-    # Noise moves the extremes of a sum of lines by about what it moves the lines.
-    noise = 2.0 * math.sqrt(sum(line.std_v**2 for line in clear)) if clear else 2.0 * lines[0].std_v
+    # Noise moves the extremes of a sum of lines by about what it moves the lines; it hides what is smaller.
+    least_v = CLEAR * max(line.std_v for line in lines)
+    noise = 2.0 * math.sqrt(sum(line.std_v**2 for line in clear)) if clear else rectangular(2.0 * least_v)
     size = float(np.ptp(waves.sum(axis=1)))
     # Lines of a triangle fall with the square of their order: beyond the last that is fitted there may be as much
     # as the upper half of them adds.
@@ -199,7 +200,6 @@ def hum_of(
     strongest_v = float(np.abs(fit.phasors_v[present - 1]).max(initial=0.0))
     step_v = converter_step_v(capture)
     bare_v = step_v * unblurred(strongest_v, fit.residual_rms_v, step_v)
-    floor = math.sqrt(float(np.trace(fit.covariance_v2[:2, :2])))
     codes = capture.codes.astype(np.int64)
     return Hum(
         point=capture.point,
@@ -214,7 +214,7 @@ def hum_of(
         ),
         whole_pp_v=float(codes.max() - codes.min()) * abs(capture.scale_v),
         noise_v=fit.residual_rms_v,
-        floor_v=floor if clear else max(floor, 0.5 * bare_v),
+        least_v=least_v if clear else max(least_v, 0.5 * bare_v),
         kind=_kind(lines),
     )
 

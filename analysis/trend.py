@@ -106,6 +106,8 @@ class Trend:
         What was read; without a frequency where the visits name several.
     stands : tuple of Stand
         By date; at least two.
+    changes : tuple of float
+        Of each of these against the first at nominal mains, a phase the short way round.
     change, change_std : float
         Last minus first at nominal mains, and its standard uncertainty; with a rate, not less than the scatter
         about it tells.
@@ -120,6 +122,7 @@ class Trend:
 
     measurand: Measurand
     stands: tuple[Stand, ...]
+    changes: tuple[float, ...]
     change: float
     change_std: float
     rate: float | None
@@ -132,6 +135,11 @@ class Trend:
     def drifted(self) -> bool:
         """Whether it counts: in at least 95 % of unchanged chassis nothing at all would."""
         return self.probability < LEVEL
+
+    @property
+    def rises(self) -> bool:
+        """Whether it goes up: by the slope, which all visits tell, where there is one."""
+        return (self.change if self.rate is None else self.rate) > 0
 
 
 def trends(visits: Sequence[Visit], model: Predicting | None = None, mains_v: float | None = None) -> list[Trend]:
@@ -243,6 +251,7 @@ def _trend(measurand: Measurand, stands: Sequence[Stand]) -> Trend:
     return Trend(
         measurand=measurand,
         stands=tuple(stands),
+        changes=tuple(changes.tolist()),
         change=change,
         change_std=change_std,
         rate=rate,

@@ -290,10 +290,14 @@ def _fits(quantity: str, point: str) -> bool:
 
 
 def _utc(text: str) -> str:
-    """Time in UTC; one written with another offset is brought there."""
+    """Time in UTC, as all others are written; one of another offset is brought there.
+
+    Times are put in order as text, and a day is its first ten letters.
+    """
     taken = datetime.fromisoformat(text)
     if not taken.utcoffset():
-        return text
+        is_plain = text[:10] == taken.date().isoformat() and text[10:11] in ("", "T")
+        return text if is_plain else taken.isoformat().replace("+00:00", "Z")
     return taken.astimezone(UTC).isoformat().replace("+00:00", "Z")
 
 

@@ -133,6 +133,8 @@ def drift_of(jobs: Sequence[JobSummary], point: str | None) -> tuple[list[Visit]
                     mains_v, last_utc = (chassis.mains_v if chassis else None), summary.last_utc
         except StoreError as error:
             notes.append(f"left out: {error}")
+    if len(jobs) > 1 and not any(job.serial for job in jobs):
+        notes.append("no job has a serial number: all are taken for visits of one and the same chassis")
     if mains_v:
         least_v, most_v = mains_v / FAR_FROM_DRAWN, mains_v * FAR_FROM_DRAWN
         far = [visit for visit in visits if visit.mains_v and not least_v <= visit.mains_v <= most_v]

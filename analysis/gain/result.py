@@ -166,12 +166,13 @@ class Gain:
     @property
     def phase_std_deg(self) -> float:
         """Standard uncertainty of `phase_deg`; that of any angle where there is hardly any output."""
-        if not self._is_heard:
+        if not self.is_heard:
             return ANY_PHASE_DEG
         return math.degrees(polar_std(self.gain, self.covariance)[1])
 
     @property
-    def _is_heard(self) -> bool:
+    def is_heard(self) -> bool:
+        """Whether there is enough output for its phase to mean something."""
         return self.magnitude >= HEARD * self.magnitude_std
 
     @property
@@ -192,7 +193,7 @@ class Gain:
 
     def phase_budget(self) -> Budget:
         """Budget of the phase in degrees."""
-        if not self._is_heard:
+        if not self.is_heard:
             anything = InputQuantity(name="hardly any output: any phase", value=0.0, std=ANY_PHASE_DEG, unit="deg")
             return evaluate("phase", lambda x: self.phase_deg + float(x[0]), [anything], unit="deg")
         inputs = [

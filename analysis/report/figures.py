@@ -3,6 +3,7 @@
 from __future__ import annotations
 
 import math
+from collections import Counter
 from collections.abc import Mapping, Sequence
 from textwrap import wrap
 from typing import Any
@@ -12,8 +13,9 @@ import numpy as np
 from acquisition.records import QUANTITIES, Measurand, Pass, Reading
 
 from ..compare import other_line, same
+from ..gain.result import HEARD
 from ..judge import Judged
-from .material import Material, ends_of
+from .material import Material, ends_of, nominal_hz
 from .style import BAND, INK, PASS_MARKS, QUIET, TEMPLATE, shown
 from .words import band_text, frequency_text, measurand_text, to_its_uncertainty, with_uncertainty
 
@@ -24,6 +26,12 @@ EDGE = 3.0
 
 ROW_PX, LINE_PX = 27, 17
 """Height of a row, and of each line of its label where that has several."""
+
+HEALTHY = "a healthy chassis"
+"""What the band of a response is called."""
+
+MOST_PHASE_STD_DEG = 45.0
+"""A phase that is known less well is drawn nowhere: its 95 % interval spans half a turn."""
 
 LABEL_LETTERS, NARROW_LETTERS = 28, 18
 """Most letters of a line of a label: half the width is for the readings."""
@@ -216,7 +224,7 @@ def response_figure(material: Material, stage: str) -> Figure | None:
     Returns
     -------
     dict or None
-        None when no gain above zero was read.
+        None when no gain above its uncertainty was read, nor a phase.
     """
     traces: list[Figure] = []
     marks = marks_of(material.passes)
@@ -225,8 +233,10 @@ def response_figure(material: Material, stage: str) -> Figure | None:
     ends = ends_of([one for one in material.passes if _at_frequencies(one.readings, stage, "gain")])
     for number, one in enumerate(ends):
         gains = _at_frequencies(one.readings, stage, "gain")
-        gains = [reading for reading in gains if reading.value > 0]
+        # The decibels of next to no output have no end, and its phase is any: one would turn all that follow it.
+        gains = [r for r in gains if r.value > 0 and r.value >= HEARD * (r.std or 0.0)]
         phases = _at_frequencies(one.readings, stage, "phase_deg")
+        phases = [r for r in phases if (r.std or 0.0) < MOST_PHASE_STD_DEG]
         is_last = number == len(ends) - 1
         if is_last:
             traces = [*_band_traces(material, one.name, gains, [], "y"), *traces]
@@ -274,8 +284,16 @@ def response_figure(material: Material, stage: str) -> Figure | None:
 
 
 def _at_frequencies(readings: Sequence[Reading], stage: str, quantity: str) -> list[Reading]:
+    """One reading a frequency: the last of the drive that most frequencies have, else of the smallest.
+
+    A stage that was driven until it clips has a dozen readings at 1 kHz, of which one belongs to the curve.
+    """
     found = [r for r in readings if (r.point, r.quantity) == (stage, quantity) and r.freq_hz]
-    return sorted(found, key=lambda reading: reading.freq_hz or 0.0)
+    drives = Counter(drive for drive, _ in {(r.drive_pp_v, nominal_hz(r.freq_hz)) for r in found})
+    chosen: dict[float, Reading] = {}
+    for reading in sorted(found, key=lambda r: (drives[r.drive_pp_v], -(r.drive_pp_v or 0.0))):
+        chosen[nominal_hz(reading.freq_hz)] = reading
+    return [chosen[freq_hz] for freq_hz in sorted(chosen)]
 
 
 def _curve(
@@ -316,7 +334,7 @@ def _band_traces(
     freqs, lows, highs = (list(column) for column in zip(*edges, strict=True))
     return [
         {
-            "type": "scatter", "mode": "lines", "name": "a healthy chassis", "x": [*freqs, *freqs[::-1]],
+            "type": "scatter", "mode": "lines", "name": HEALTHY, "x": [*freqs, *freqs[::-1]],
             "y": [*lows, *highs[::-1]], "fill": "toself", "fillcolor": BAND, "xaxis": "x", "yaxis": axis,
             "line": {"width": 0, "color": INK}, "hoverinfo": "skip", "showlegend": not degrees,
         }

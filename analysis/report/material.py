@@ -80,7 +80,7 @@ class Material:
             counted: dict[str, set[float]] = {}
             for reading in one.readings:
                 if reading.quantity == "gain" and reading.freq_hz:
-                    counted.setdefault(reading.point, set()).add(reading.freq_hz)
+                    counted.setdefault(reading.point, set()).add(nominal_hz(reading.freq_hz))
             found.update({point: None for point, freqs in counted.items() if len(freqs) >= 3})
         return tuple(found)
 
@@ -127,6 +127,17 @@ class Material:
             moments = [one.started_utc for one in read]
         days = sorted(moment[:10] for moment in moments if moment)
         return (days[0], days[-1]) if days else ("", "")
+
+
+def nominal_hz(freq_hz: float | None) -> float:
+    """The frequency that was asked for: one that was fitted differs from record to record in its last digits.
+
+    Parameters
+    ----------
+    freq_hz : float or None
+        Of a reading, hertz; 0 for none.
+    """
+    return float(f"{freq_hz or 0.0:.4g}")
 
 
 def ends_of(passes: Sequence[Pass]) -> tuple[Pass, ...]:

@@ -8,6 +8,7 @@ from collections import Counter
 from collections.abc import Iterator, Mapping
 from functools import cache
 from importlib import resources
+from itertools import groupby
 from pathlib import Path
 from string import ascii_uppercase
 from typing import Any
@@ -20,7 +21,7 @@ from ..judge import RULE as JUDGING_RULE
 from ..suspects import Diagnosis, Suspect
 from .change_row import SHORT, change_row
 from .conditions import begun_utc, common_facts, conditions, own_note
-from .figures import Figure, band_figure, response_figure
+from .figures import HEALTHY, Figure, band_figure, response_figure
 from .findings import CAUTIONS, event_text, findings, listed
 from .in_circuit import CLOSING
 from .material import Material
@@ -44,6 +45,9 @@ _TEMPLATES = Path(__file__).parent / "templates"
 
 MOST_WATCHED = 40
 """Lines of what watched points did in a pass that the list of events has room for."""
+
+MOST_SWITCHED = 4
+"""Times in a row that a generator was switched on or off, from which they are one line."""
 
 VERDICT_SIGNS = {"agrees": "✓", "low": "▼", "high": "▲", "unclear": "?"}
 """Shown before the word: verdicts are never told by colour alone."""
@@ -105,8 +109,9 @@ def render(material: Material) -> str:
         signal_figure=figure("signal", band_figure(material, dc=False)),
         cold_figure=figure("cold", band_figure(material, dc=False, cold=True)),
         responses=[
-            (stage.replace(">", " → "), figure(f"response-{number}", response_figure(material, stage)))
+            (stage.replace(">", " → "), figure(f"response-{number}", made), *_shown_in(made))
             for number, stage in enumerate(material.sweeps)
+            for made in [response_figure(material, stage)]
         ],
         watches=[
             (watch, figure(f"watched-{number}", watch_figure(material, watch)))
@@ -141,12 +146,22 @@ def render(material: Material) -> str:
 
 
 def _events(one: Pass) -> Iterator[tuple[str, str, str]]:
-    """Time, pass and words of what happened; of a bad contact that was watched for hours only the first."""
+    """Time, pass and words of what happened; of a bad contact that was watched for hours only the first, and of a
+    generator that was switched for each record of a sweep the first and the last."""
     watched = 0
-    for event in one.events:
-        watched += event.kind == "watched"
-        if event.kind != "watched" or watched <= MOST_WATCHED:
-            yield event.taken_utc, one.name, event_text(event)
+    for is_generator, run in groupby(
+        one.events, lambda event: (event.kind, event.subject) == ("state", "generator")
+    ):
+        events = list(run)
+        if is_generator and len(events) > MOST_SWITCHED:
+            first, last = events[0], events[-1]
+            told = f"generator switched {len(events)} times, first: {first.text}; last: {last.text}"
+            yield first.taken_utc, one.name, told
+            continue
+        for event in events:
+            watched += event.kind == "watched"
+            if event.kind != "watched" or watched <= MOST_WATCHED:
+                yield event.taken_utc, one.name, event_text(event)
     if watched > MOST_WATCHED:
         yield "", one.name, f"{watched - MOST_WATCHED} more of what was watched, in the figure"
 
@@ -202,11 +217,19 @@ def _suspects(diagnosis: Diagnosis | None) -> list[Suspect]:
     return [one for one in diagnosis.suspects[:6] if one.probability >= 0.0005] if diagnosis else []
 
 
-def _waveforms(one: Pass) -> tuple[str, str, list[Thumbnail]]:
+def _shown_in(response: Figure | None) -> tuple[bool, bool]:
+    """Whether a response has a phase, and a band of healthy chassis."""
+    if response is None:
+        return False, False
+    return "yaxis2" in response["layout"], any(trace["name"] == HEALTHY for trace in response["data"])
+
+
+def _waveforms(one: Pass) -> tuple[str, str, list[Thumbnail], bool]:
     captures = [capture for capture in one.captures if capture.codes.size]
     counted = Counter(settings(capture) for capture in captures)
     usual = counted.most_common(1)[0][0]
-    return one.name, usual, [thumbnail(capture, usual) for capture in captures]
+    has_ac = any(capture.coupling == "ac" for capture in captures)
+    return one.name, usual, [thumbnail(capture, usual) for capture in captures], has_ac
 
 
 def _reading_rows(material: Material, one: Pass, letters: Mapping[str, str]) -> Iterator[dict[str, str]]:

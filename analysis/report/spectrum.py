@@ -25,7 +25,9 @@ FEWEST_PERIODS = 10
 
 
 def output_captures(material: Material) -> list[tuple[str, Capture]]:
-    """The last long enough capture at the signal output in the first and in the last pass.
+    """The last long enough capture at a signal output in the last pass, and what is nearest to it in the first.
+
+    Two channels of a stereo chassis, or hum beside a signal, would look like what a repair changed.
 
     Parameters
     ----------
@@ -35,11 +37,15 @@ def output_captures(material: Material) -> list[tuple[str, Capture]]:
     if material.chassis is None or material.chassis.signal is None:
         return []
     outputs = material.chassis.signal.outputs
+    long = {one.name: [c for c in one.captures if c.point in outputs and _is_long(c)] for one in material.ends}
+    wanted = next((captures[-1] for captures in reversed(long.values()) if captures), None)
+    if wanted is None:
+        return []
     found = []
-    for one in material.ends:
-        fit = [c for c in one.captures if c.point in outputs and _is_long(c)]
-        if fit:
-            found.append((one.name, fit[-1]))
+    for name, captures in long.items():
+        beside = [c for c in captures if c.point == wanted.point]
+        alike = [c for c in beside if (c.freq_hz, c.drive_pp_v) == (wanted.freq_hz, wanted.drive_pp_v)]
+        found += [(name, one) for one in (alike or beside)[-1:]]
     return found
 
 

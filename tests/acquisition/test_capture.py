@@ -368,6 +368,18 @@ def test_two_taps_need_two_channels(instruments):
         StageCapture(*instruments, taps[:1], RULES, lambda record: None, trigger="line")
 
 
+def test_who_asks_to_stop_is_heard_while_a_coupling_capacitor_settles(bench, instruments):
+    def look():
+        raise KeyboardInterrupt
+
+    clock = FakeClock()
+    capture, _ = stage(bench, instruments, look=look, clock=clock)
+    begun_s = clock.monotonic_s()
+    with pytest.raises(KeyboardInterrupt):
+        capture.still(0.1)
+    assert clock.monotonic_s() - begun_s < 0.5
+
+
 @pytest.mark.parametrize("where", ["before a shot", "during a shot", "while it settles"])
 def test_who_asks_to_stop_is_heard_at_every_shot_and_the_generator_is_off(bench, instruments, monkeypatch, where):
     """Not only between two frequencies: at each there may be sixteen records, and a slow one takes a minute."""

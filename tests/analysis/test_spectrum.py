@@ -6,7 +6,9 @@ import numpy as np
 import pytest
 
 from acquisition.errors import FitFailed
+from acquisition.quantities import format_value
 from acquisition.records import Capture
+from analysis.app.signal.show_hum import hum_text
 from analysis.gain import ChannelAccuracy
 from analysis.spectrum import Line, amplitude_spectrum, hum_of
 
@@ -76,8 +78,32 @@ def test_noise_alone_is_no_hum():
     assert quiet.mains_hz == 50.0
     assert quiet.mains_std_hz == 0.0
     assert quiet.hum_pp_v == 0.0
-    # A line that noise alone would show: 2 s / sqrt(N).
-    assert quiet.floor_v == pytest.approx(2 * 0.01 / np.sqrt(10_000), rel=0.1)
+    # Four standard uncertainties of an amplitude, each s sqrt(2 / N) (Rife and Boorstyn 1974), and more where the
+    # noise beside a multiple happens to be stronger.
+    assert 0.98 < quiet.least_v / (4 * 0.01 * np.sqrt(2 / 10_000)) < 2.0
+
+
+def test_no_line_is_told_of_where_none_above_the_size_told_would_have_been_missed():
+    """A line of three standard uncertainties is called none; that none was above one and a half was false."""
+    hum = hum_of(record({1: (3 * 0.01 * np.sqrt(2 / 10_000), 0.5)}, noise_v=0.01, seed=5), 50.0)
+    assert hum.kind == "none"
+    assert hum.strongest.peak_v < hum.least_v
+    size = format_value(hum.least_v, "V", 2)
+    head, *_, limit, _ = hum_text(hum)
+    assert f"no line above {size}" in head
+    assert limit == f"lines below {size} cannot be told from the noise"
+
+
+def test_the_uncertainty_of_no_hum_holds_what_the_noise_hides():
+    rng, std_v = np.random.default_rng(0), 0.01 * np.sqrt(2 / 10_000)
+    inside = []
+    for seed in range(20):
+        peak = rng.uniform(0.0, 4.0) * std_v
+        hum = hum_of(record({1: (peak, 0.5)}, noise_v=0.01, seed=seed), 50.0)
+        if hum.kind == "none":
+            inside.append(2 * peak < 1.96 * hum.hum_pp_std_v)
+    assert len(inside) > 15
+    assert np.mean(inside) > 0.85  # 0.95 less two standard errors
 
 
 def test_a_weak_line_far_below_one_record_step_is_found():
@@ -142,7 +168,7 @@ def test_a_flat_record_of_a_converter_without_noise_may_hide_a_line_of_half_a_st
     hum = hum_of(coarse(0.004, 0.0, 0.05, 1), 50.0)
     assert (hum.kind, hum.hum_pp_v) == ("none", 0.0)
     assert 2 * 0.004 < 2 * hum.hum_pp_std_v < 0.01
-    assert hum.floor_v >= 0.004  # "no line above" must not be less than the line that is there
+    assert hum.least_v >= 0.004  # "no line above" must not be less than the line that is there
 
 
 @pytest.mark.parametrize("mains_hz", [57.8, 60.05, 60.1, 60.24, 62.2])

@@ -5,6 +5,7 @@ import pytest
 from scipy.stats import linregress
 
 from acquisition.records import Reading
+from analysis.app.verbs.list import course
 from analysis.trend import DAYS_A_YEAR, Visit, trends
 
 
@@ -121,6 +122,26 @@ def test_hum_whose_strongest_line_changed_is_still_one_course():
     assert one.change == pytest.approx(2.5)
     (steady,) = trends([hum(0, 0.5, 100.0), hum(1, 0.5, 100.02)])
     assert steady.measurand.freq_hz == 100.0
+
+
+def test_what_drifted_goes_where_its_line_goes():
+    """The last visit of nine alone is below the first; the line through all of them rises."""
+    volts = [100.0, 104.0, 108.0, 112.0, 116.0, 120.0, 124.0, 128.0, 99.0]
+    few = [visit(y, {"V1.6": v}) for y, v in enumerate(volts)]
+    (one,) = trends(few)
+    assert one.change < 0 < one.rate
+    assert one.rises
+    assert not trends([few[0], few[-1]])[0].rises
+
+
+def test_a_phase_on_both_sides_of_half_a_turn_has_a_flat_course():
+    def turned(year, value):
+        reading = Reading(point="A>B", quantity="phase_deg", value=value, std=0.5, freq_hz=1000.0)
+        return Visit(job="j", pass_name="p", days=year * DAYS_A_YEAR, readings=(reading,), mains_v=230.0)
+
+    (one,) = trends([turned(0, 179.5), turned(1, -179.6), turned(2, 179.8), turned(3, -179.9)])
+    assert one.changes == pytest.approx((0.0, 0.9, 0.3, 0.6))
+    assert set(course(one)) <= set("▃▄▅▆")
 
 
 def test_mains_is_not_taken_out_of_a_phase():

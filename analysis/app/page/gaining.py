@@ -2,7 +2,6 @@
 
 from __future__ import annotations
 
-import dataclasses
 import math
 from collections.abc import Callable, Mapping, Sequence
 from typing import TYPE_CHECKING, Any
@@ -153,9 +152,7 @@ def measure(
     plan = plan_stage(str(body.get("stage", "")), chassis, bench)
     hint = "connect the load with the power off, then tick the box"
     plan.require_load(bool(body.get("load_present")), hint)
-    kept = pass_so_far(job, pass_name)
-    read = {r.point: r.value for r in kept.readings if r.quantity == "dc_v"}
-    plan = dataclasses.replace(plan, read_v=read, mains_v=kept.mains_v)
+    plan = plan.in_pass(pass_so_far(job, pass_name))
     frequencies = [float(f) for f in log_frequencies(*SWEEP_HZ, SWEEP_POINTS)] if sweep else [freq_hz]
 
     run: SignalRun | None = None
@@ -222,16 +219,14 @@ def _show(
     count: int,
     running: bool = True,
 ) -> None:
-    from analysis.app.signal.show import gain_facts, inversion
+    from analysis.app.signal.show import gain_facts, level_and_phase
     from analysis.report.words import with_uncertainty
 
     # A sweep is told by its middle: where the gain stands that people mean by the gain of a stage.
     gain = taken[-1] if running else min(taken, key=lambda g: abs(math.log(g.freq_hz / MIDDLE_HZ)))
     facts = gain_facts(gain, plan)
-    words = (
-        f"{plan.name}: gain {with_uncertainty(gain.magnitude, gain.magnitude_std, 'gain')}, {gain.gain_db:.2f} dB, "
-        f"{gain.phase_deg:+.1f}° at {gain.freq_hz:.5g} Hz: the stage {inversion(gain)}"
-    )
+    read = with_uncertainty(gain.magnitude, gain.magnitude_std, "gain")
+    words = f"{plan.name}: gain {read}, {level_and_phase(gain)}"
     model_words = ""
     if "expected" in facts:
         expected = plan.expected([gain.freq_hz])
@@ -288,12 +283,11 @@ def _response(plan: StagePlan, taken: Sequence[Gain], final: bool) -> list[dict[
     from acquisition.records import Measurand, Reading
     from analysis.chassis import bands
 
-    measured = {
-        "name": "measured",
-        "points": [[g.freq_hz, round(g.gain_db, 3), round(g.gain_db_std, 4)] for g in taken],
-    }
+    # The decibels of next to no output have no end; the words beside the figure tell of it.
+    heard = [[g.freq_hz, round(g.gain_db, 3), round(g.gain_db_std, 4)] for g in taken if g.is_heard]
+    measured = {"name": "measured", "points": heard}
     if plan.model is None or not final:
-        return [measured]
+        return [measured] if heard else []
     wanted = [Measurand(point=g.point, quantity="gain", freq_hz=g.freq_hz) for g in taken]
     rails = [Reading(point=point, quantity="dc_v", value=value) for point, value in plan.read_v.items()]
     found = bands(plan.model, wanted, rails, count=100)

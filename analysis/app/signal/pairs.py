@@ -82,10 +82,14 @@ def match_pairs(chassis: Chassis, readings: Sequence[Reading], work: Sequence[Ev
 
 
 def _share_a_gain_error(one: Reading, two: Reading) -> bool:
-    """Whether both are of one range, and high enough in it for its gain error to be most of their uncertainty."""
-    if (one.instrument, one.range_v) != (two.instrument, two.range_v):
+    """Whether both are of one range, and high enough in it for its gain error to be most of their uncertainty.
+
+    What was typed in names neither instrument nor range, and may be of two.
+    """
+    if not one.instrument or one.range_v is None:
         return False
-    return one.range_v is None or min(one.value, two.value) > SHARED_FROM * one.range_v
+    is_one = (one.instrument, one.range_v) == (two.instrument, two.range_v)
+    return is_one and min(one.value, two.value) > SHARED_FROM * one.range_v
 
 
 def _current(

@@ -5,14 +5,14 @@ from __future__ import annotations
 import difflib
 import math
 from collections.abc import Sequence
-from dataclasses import dataclass, field
+from dataclasses import dataclass, field, replace
 
 import numpy as np
 
 from acquisition.capture import ScopeRules, Tap
 from acquisition.errors import AnalysisError, ConfigError, Problem, SafetyStop
 from acquisition.instruments import Bench
-from acquisition.records import UNKNOWN_RATING_V, Measurand
+from acquisition.records import UNKNOWN_RATING_V, Measurand, Pass, judged_dc
 from analysis.chassis import Chassis, ChassisModel, ProbeLoad, WorstCase
 from analysis.chassis.predicting import NO_GAIN
 from analysis.chassis.worst_case import MAINS_HIGH
@@ -50,6 +50,8 @@ class StagePlan:
         Time constants of the capacitors, by part.
     read_v : dict
         Direct volts that were read in the pass, by point: where a chassis is faulty the model does not know them.
+    seen_v : float
+        Largest direct volts that the meter showed in the pass, wherever the tip was.
     mains_v, supply_v : float, optional
         Mains of the pass, volts rms, and the unloaded high tension where the person tells it; see `WorstCase`.
     """
@@ -63,8 +65,24 @@ class StagePlan:
     bench: Bench
     constants: dict[str, float] = field(default_factory=dict)
     read_v: dict[str, float] = field(default_factory=dict)
+    seen_v: float = 0.0
     mains_v: float | None = None
     supply_v: float | None = None
+
+    def in_pass(self, kept: Pass) -> StagePlan:
+        """The same with what a pass holds: its mains, and the direct volts that count.
+
+        Parameters
+        ----------
+        kept : Pass
+            So far. A value that was held for another pin's, or never rested, is not what stands at its point.
+        """
+        return replace(
+            self,
+            read_v={r.point: r.value for r in judged_dc(kept.readings)},
+            seen_v=max((abs(r.value) for r in kept.readings if r.quantity == "dc_v"), default=0.0),
+            mains_v=kept.mains_v,
+        )
 
     @property
     def needs_load(self) -> bool:
@@ -215,7 +233,7 @@ class StagePlan:
             self.model,
             mains_v=self.mains_v,
             supply_v=self.supply_v,
-            seen_v=max(map(abs, self.read_v.values()), default=0.0),
+            seen_v=max([self.seen_v, *map(abs, self.read_v.values())]),
         )
 
     def _worst_v(self, point: str) -> float:

@@ -27,6 +27,8 @@ CAUTIONS = (
     "goes in through a capacitor rated for the supply.",
 )
 
+NO_PHASE = "hardly any output, so its phase means nothing"
+
 LOAD_QUESTION = (
     "Is a load resistor, rated for the full power, connected across the output transformer's secondary? Signal "
     "without a load can destroy tubes, sockets and the transformer"
@@ -42,6 +44,20 @@ def inversion(gain: Gain) -> str:
         Measured.
     """
     return {True: "inverts", False: "does not invert", None: "is neither in phase nor inverted"}[gain.inverts]
+
+
+def level_and_phase(gain: Gain) -> str:
+    """Decibels, phase and whether the stage inverts, in one line; of next to no output none of these is known.
+
+    Parameters
+    ----------
+    gain : Gain
+        Measured.
+    """
+    if not gain.is_heard:
+        return f"{NO_PHASE} at {gain.freq_hz:.5g} Hz"
+    angle = f"{gain.phase_deg:+.1f}°"
+    return f"{gain.gain_db:.2f} dB, {angle} at {gain.freq_hz:.5g} Hz: the stage {inversion(gain)}"
 
 
 def gain_facts(gain: Gain, plan: StagePlan) -> dict[str, Any]:
@@ -99,7 +115,9 @@ def gain_text(gain: Gain, plan: StagePlan) -> list[str]:
         f"{plan.name}: {gain.from_point} to {gain.to_point} at {format_value(gain.freq_hz, 'Hz', 5)}{drive}",
         f"  gain     {gain.magnitude:.4g} +- {budget.expanded():.2g} (95 %)   "
         + (f"{gain.gain_db:.2f} +- {_db_off(gain)} dB" if gain.magnitude else "no output"),
-        f"  phase    {gain.phase_deg:+.2f} +- {phase.expanded():.2g} deg: the stage {inversion(gain)}",
+        f"  phase    {gain.phase_deg:+.2f} +- {phase.expanded():.2g} deg: the stage {inversion(gain)}"
+        if gain.is_heard
+        else f"  phase    none: {NO_PHASE}",
         f"  signal   {format_value(gain.in_pp_v, 'V')} in, {format_value(gain.out_pp_v, 'V')} out, peak to peak "
         f"of the fitted sine",
         f"           {format_value(gain.in_extremes_v, 'V')} in, {format_value(gain.out_extremes_v, 'V')} out, "
@@ -150,9 +168,10 @@ def sweep_line(gain: Gain, plan: StagePlan) -> str:
     if expected is not None and expected[0]:
         angle = wrapped_deg(math.degrees(np.angle(expected[0])))
         model = f"{20 * math.log10(abs(expected[0])):10.2f}{angle:9.1f}"
+    phase = f"{gain.phase_deg:10.2f}{1.96 * gain.phase_std_deg:7.2f}" if gain.is_heard else f"{'none':>10}{'':7}"
     return (
         f"{format_value(gain.freq_hz, 'Hz', 4):>12}{gain.magnitude:10.4g}{gain.gain_db:9.2f}"
-        f"{_db_off(gain):>7}{gain.phase_deg:10.2f}{1.96 * gain.phase_std_deg:7.2f}{model}"
+        f"{_db_off(gain):>7}{phase}{model}"
     )
 
 

@@ -26,7 +26,7 @@ def hum_facts(found: Hum) -> dict[str, Any]:
         "hum_pp_std_v": digits(found.hum_pp_std_v),
         "max_minus_min_v": digits(found.whole_pp_v, 4),
         "noise_v": digits(found.noise_v),
-        "line_floor_v": digits(found.floor_v),
+        "line_floor_v": digits(found.least_v),
         "kind": found.kind,
         "meaning": found.meaning,
         "lines": [
@@ -52,7 +52,7 @@ def hum_text(found: Hum) -> list[str]:
     """
     fitted = f"{found.mains_hz:.3f} Hz" + (" (fitted)" if found.mains_std_hz else " (nominal: too weak to fit)")
     if found.kind == "none":
-        size = f"no line above {format_value(found.floor_v, 'V', 2)}"
+        size = f"no line above {format_value(found.least_v, 'V', 2)}"
     else:
         size = f"{format_value(found.hum_pp_v, 'V')} peak to peak"
     lines = [f"hum at {found.point}, generator off: {size}, mains {fitted}"]
@@ -64,6 +64,6 @@ def hum_text(found: Hum) -> list[str]:
         for line in found.lines
         if line.clear
     ]
-    lines.append(f"lines below {format_value(found.floor_v, 'V', 2)} cannot be told from the noise")
+    lines.append(f"lines below {format_value(found.least_v, 'V', 2)} cannot be told from the noise")
     lines.append(found.meaning)
     return lines

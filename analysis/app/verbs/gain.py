@@ -135,8 +135,7 @@ def command(
             say(f"no model to compare with: {reason}")
         if not hum:
             _require_load(plan, load_connected, LOAD_QUESTION)
-        read = {r.point: r.value for r in kept.readings if r.quantity == "dc_v"}
-        plan = dataclasses.replace(plan, read_v=read, mains_v=kept.mains_v, supply_v=supply_v)
+        plan = dataclasses.replace(plan.in_pass(kept), supply_v=supply_v)
 
         def ask(request: str) -> None:
             say(f"with the power off: {request}")

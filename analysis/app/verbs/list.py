@@ -120,7 +120,7 @@ def course(trend: Trend) -> str:
     trend : Trend
         Of one reading.
     """
-    values = [stand.corrected for stand in trend.stands]
+    values = trend.changes
     middle = 0.5 * (max(values) + min(values))
     height = max(max(values) - min(values), NOISE * max(stand.std for stand in trend.stands), 1e-12)
     return "".join(COURSE[round((len(COURSE) - 1) * ((value - middle) / height + 0.5))] for value in values)
@@ -151,7 +151,7 @@ def _table(found: list[Trend], *, utf8: bool) -> Table:
         rate_std = None if trend.rate_high is None or trend.rate is None else 0.5 * (trend.rate_high - trend.rate)
         table.add_row(
             Text(harmless(measurand_text(trend.measurand, ascii_only=True))),
-            ("up" if trend.change > 0 else "down") if trend.drifted else "",
+            ("up" if trend.rises else "down") if trend.drifted else "",
             *([course(trend)] if utf8 else []),
             *ends,
             written(trend.change, trend.change_std),

@@ -199,6 +199,20 @@ def test_a_time_of_another_zone_is_brought_to_utc(write):
     assert [one.taken_utc for one in read_readings_csv(path)] == ["2026-03-29T06:00:10Z", "2026-03-29T08:00:10Z"]
 
 
+@pytest.mark.parametrize(
+    ("written", "kept"),
+    [
+        ("20260329T080010Z", "2026-03-29T08:00:10Z"),
+        ("2026-03-29 08:00:10", "2026-03-29T08:00:10"),
+        ("2026-03-29", "2026-03-29"),
+    ],
+)
+def test_a_time_written_otherwise_is_kept_as_all_are(write, written, kept):
+    """The report took ``20260329T0`` for its day, and put a time with a space before all others of that day."""
+    (one,) = read_readings_csv(write(f"point,quantity,value,taken_utc\nV1.1,dc_v,85,{written}\n"))
+    assert one.taken_utc == kept
+
+
 def test_a_missing_file_and_a_folder(tmp_path):
     assert problems(tmp_path / "no.csv") == [": cannot be read: No such file or directory"]
     assert problems(tmp_path) == [": cannot be read: Is a directory"]

@@ -90,6 +90,15 @@ def test_several_chassis_ask_for_a_serial_number(folder, capsys):
     assert "there are: 7, 8" in said.err
 
 
+def test_jobs_without_a_serial_number_are_said_to_be_taken_for_one_chassis(tmp_path, capsys):
+    """Two amplifiers of one type with no number written down looked like one that drifts."""
+    told = "note: no job has a serial number: all are taken for visits of one and the same chassis"
+    for year, volts in ((0, 7.0), (1, 6.0)):
+        visit(tmp_path, year, volts, serial="")
+    assert told in " ".join(run(capsys, tmp_path, "--trend")[1].out.split())
+    assert told not in " ".join(run(capsys, next(tmp_path.iterdir()), "--trend")[1].out.split())
+
+
 def test_without_a_model_the_note_says_so(tmp_path, capsys):
     for year in range(3):
         visit(tmp_path, year, 7.0, text="chassis: x\ntubes: {V2: EL84}\n")

@@ -49,6 +49,16 @@ def test_what_the_meter_shares_cancels_and_what_resistors_do_not_share_stays(cha
     assert apart == pytest.approx(2**0.5 * (tolerance**2 + 0.005**2) ** 0.5, rel=1e-3)
 
 
+@pytest.mark.parametrize("unknown", [{"instrument": ""}, {"range_v": None}])
+def test_readings_that_name_no_instrument_or_range_share_nothing(chassis, unknown):
+    told = readings(0.4, 0.4, std_v=0.02)
+    kept, typed = (
+        match_pairs(chassis, each)[0].match.difference.std
+        for each in (told, [dataclasses.replace(r, **unknown) for r in told])
+    )
+    assert typed == pytest.approx((kept**2 + 2 * 0.05**2) ** 0.5, rel=0.01)
+
+
 def test_low_in_a_range_the_meters_digits_do_not_cancel(chassis):
     names = [
         p.name

@@ -8,6 +8,7 @@ import pytest
 from acquisition.configs import find_config
 from acquisition.errors import ConfigError, SafetyStop
 from acquisition.instruments.bench import parse_bench
+from acquisition.records import Pass, Reading
 from analysis.app.signal.plan import frequencies_left, plan_stage
 from analysis.app.signal.settling import LONGEST_S, settling_s, time_constants
 from analysis.chassis import ChassisModel, load_chassis, parse_chassis
@@ -198,6 +199,16 @@ def test_the_generator_goes_to_an_earthed_chassis_and_past_direct_volts_through_
         "generator on IN through a capacitor rated for 388 V, since 35 V stand there. " in leaking.generator_request
     )
     assert "capacitor" not in plan_stage("V1.6>V1.5", None, bench).generator_request
+
+
+def test_a_value_that_was_held_for_another_pin_takes_no_capacitor_away(board, bench):
+    """The tip slipped to a pin at 0.2 V after 35 V were read at the input; at another it showed 480 V."""
+    values = (("IN", 35.0, "good"), ("IN", 0.2, "held"), ("V1.5", 480.0, "unsteady"))
+    readings = tuple(Reading(point=p, quantity="dc_v", value=v, quality=quality) for p, v, quality in values)
+    kept = Pass(name="as-found", started_utc="", mains_v=120.0, readings=readings)
+    plan = plan_stage("stage", board, bench).in_pass(kept)
+    assert "through a capacitor rated for 528 V, since 35 V stand there" in plan.generator_request  # 1.1 times 480
+    assert (plan.read_v, plan.mains_v) == ({"IN": 35.0}, 120.0)
 
 
 def test_a_stage_whose_tube_is_out_is_planned_as_if_it_were_in(bench):

@@ -3,10 +3,12 @@
 import json
 import math
 from dataclasses import replace
+from types import SimpleNamespace
 
 import numpy as np
 
 from acquisition.errors import FitFailed
+from analysis.app.page import gaining
 from analysis.app.signal.pairs import MatchedPair
 from analysis.app.signal.show import (
     balance_text,
@@ -14,6 +16,7 @@ from analysis.app.signal.show import (
     gain_facts,
     gain_text,
     headroom_text,
+    level_and_phase,
     pair_text,
     sweep_line,
 )  # fmt: skip
@@ -65,13 +68,25 @@ def test_next_to_no_output():
     nothing = replace(GAIN, gain=0.0j, noise=(NoisePart(name="steps", covariance=0.01 * np.eye(2), dof=math.inf),))
     assert gain_text(nothing, Plan())[1:3] == [
         "  gain     0 +- 0.2 (95 %)   no output",
-        "  phase    +0.00 +- 2e+02 deg: the stage is neither in phase nor inverted",
+        "  phase    none: hardly any output, so its phase means nothing",
     ]
     json.loads(json.dumps(gain_facts(nothing, Plan()), allow_nan=False))
-    assert sweep_line(nothing, Plan()).split()[2:5] == ["0", "-inf", ">99"]
+    assert sweep_line(nothing, Plan()).split()[2:7] == ["0", "-inf", ">99", "none", "32.04"]
     hardly = replace(nothing, gain=2e-5 + 0.0j)
     assert sweep_line(hardly, Plan()).split()[2:5] == ["2e-05", "-93.98", ">99"]
     assert "-93.98 +- >99 dB" in gain_text(hardly, Plan())[1]
+    told = "hardly any output, so its phase means nothing at 1000 Hz"
+    assert [level_and_phase(one) for one in (nothing, hardly)] == [told] * 2
+    assert level_and_phase(GAIN) == "33.98 dB, +180.0° at 1000 Hz: the stage inverts"
+
+
+def test_a_sweep_of_a_dead_stage_is_drawn_without_what_has_no_decibels():
+    """On the page minus infinity is no JSON, and the thread of the bench ended on it."""
+    nothing = replace(GAIN, gain=0.0j, noise=(NoisePart(name="steps", covariance=0.01 * np.eye(2), dof=math.inf),))
+    plan = SimpleNamespace(model=None)
+    (drawn,) = gaining._response(plan, [GAIN, nothing], True)
+    assert [point[0] for point in json.loads(json.dumps(drawn, allow_nan=False))["points"]] == [1000.0]
+    assert gaining._response(plan, [nothing, nothing], True) == []
 
 
 def test_a_frequency_of_a_sweep():

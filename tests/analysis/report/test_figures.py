@@ -86,6 +86,44 @@ def test_a_whole_turn_between_two_passes_is_none(material):
         assert abs(low - high) < 180.0
 
 
+def test_of_a_stage_driven_until_it_clips_the_curve_has_one_gain_a_frequency(material):
+    stage, last = "V1.2>V1.1", material.passes[-1]
+    whole = response_figure(material, stage)["data"][-2:]
+    drive_pp_v = next(r.drive_pp_v for r in last.readings if r.point == stage)
+    driven = tuple(
+        Reading(point=stage, quantity="gain", value=40.0 - n, std=0.1, freq_hz=freq_hz, drive_pp_v=0.3 * (1 + n))
+        for n in range(5)
+        for freq_hz in (1000.0, 2000.0001)
+    )
+    assert all(abs(r.drive_pp_v - drive_pp_v) > 0.01 for r in driven)
+    more = replace(material, passes=(material.passes[0], replace(last, readings=(*last.readings, *driven))))
+    gain, phase = response_figure(more, stage)["data"][-2:]
+    assert (phase["x"], phase["y"]) == (whole[1]["x"], whole[1]["y"])
+    # Where the sweep has none, as at 1 kHz here, that of the smallest drive.
+    points = {**dict(zip(whole[0]["x"], whole[0]["y"], strict=True)), 1000.0: round(20 * np.log10(40.0), 4)}
+    assert dict(zip(gain["x"], gain["y"], strict=True)) == points
+    fitted = tuple(replace(r, freq_hz=1000.0 + 1e-4 * n) for n, r in enumerate(driven))
+    assert replace(material, passes=(replace(last, readings=fitted),)).sweeps == ()
+
+
+def test_next_to_no_output_is_drawn_nowhere(material):
+    """Its decibels have no end, and its phase, which is any, turned the curve behind it."""
+    stage, last = "V1.2>V1.1", material.passes[-1]
+    whole = response_figure(material, stage)["data"][-2:]
+    at = whole[0]["x"][2]
+    lost = {"gain": (1e-5, 0.002), "phase_deg": (-10.0, 104.0)}
+    readings = tuple(
+        replace(r, value=lost[r.quantity][0], std=lost[r.quantity][1])
+        if r.point == stage and r.freq_hz == at and r.quantity in lost
+        else r
+        for r in last.readings
+    )
+    without = replace(material, passes=(material.passes[0], replace(last, readings=readings)))
+    for before, after in zip(whole, response_figure(without, stage)["data"][-2:], strict=True):
+        kept = [(x, y) for x, y in zip(before["x"], before["y"], strict=True) if x != at]
+        assert list(zip(after["x"], after["y"], strict=True)) == kept
+
+
 def test_no_spike_is_lost_to_thinning():
     rng = np.random.default_rng(1)
     volts = rng.standard_normal(100_003)

@@ -245,6 +245,41 @@ def test_a_job_with_next_to_nothing(sheet):
         assert ("None of 1 reading taken before and after changed" in page.text) == (len(passes) == 2)
 
 
+def test_a_sweep_is_one_line_among_what_happened():
+    """Of a sweep of 30 frequencies there stood 60 lines that the generator was on, or off."""
+
+    def generator(text):
+        return Event(kind="state", subject="generator", text=text)
+
+    sweep = [generator(f"output {state}: {n}") for n in range(30) for state in ("on", "off")]
+    load = Event(kind="confirmation", subject="load", text="connected")
+    one = Pass(name="a", started_utc="", events=(load, *sweep, load, *sweep[:2]))
+    page = Page(render(Material(sheet=JobSheet(chassis_name="Amp"), passes=(one,))))
+    assert "generator switched 60 times, first: output on: 0; last: output off: 29" in page.text
+    assert page.text.count("state generator") == 2
+    assert page.text.count("confirmed load") == 2
+
+
+def test_captions_name_what_their_figures_show():
+    """Of typed gains "Gain and phase" over a field of healthy chassis was told, and 0 V of an AC coupled plate."""
+    gains = tuple(
+        Reading(point="V1.2>V1.1", quantity="gain", value=50.0, freq_hz=f) for f in (20.0, 1000.0, 20000.0)
+    )
+    codes = np.arange(-50, 50, dtype=np.int16)
+    plate = Capture(
+        point="V1.1", codes=codes, scale_v=0.1, offset_v=0.0, t0_s=0.0, dt_s=1e-5, full_scale_v=20.0, coupling="ac"
+    )
+    one = Pass(name="a", started_utc="", readings=gains, captures=(plate,))
+    sheet = JobSheet(chassis_name="Amp")
+    told = render(Material(sheet=sheet, passes=(one,)))
+    assert "Gain against frequency; bars are 95&nbsp;% intervals.</figcaption>" in told
+    assert (
+        "0&nbsp;V; behind an AC coupled input that is the direct volts of the point, not the chassis.</p>" in told
+    )
+    direct = replace(one, captures=(replace(plate, coupling="dc"),))
+    assert "The dotted line is 0&nbsp;V.</p>" in render(Material(sheet=sheet, passes=(direct,)))
+
+
 def test_an_imported_pass_was_begun_when_it_was_read():
     read = Reading(point="V1.1", quantity="dc_v", value=86.0, taken_utc="2024-01-12T10:01:00Z", quality="imported")
     later = replace(read, point="V1.3", value=1.1, taken_utc="2024-01-12T10:02:30Z")

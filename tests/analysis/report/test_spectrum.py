@@ -1,12 +1,13 @@
 """The spectrum: known lines at their level, whatever their frequency; no line lost to thinning."""
 
+from dataclasses import replace
 from types import SimpleNamespace
 
 import numpy as np
 import pytest
 from scipy.signal import windows
 
-from acquisition.records import Capture, JobSheet, Pass
+from acquisition.records import Capture, JobSheet, Pass, Reading
 from analysis.report.material import Material
 from analysis.report.spectrum import MAIN_LOBE_BINS, output_captures, spectrum_figure
 from analysis.spectrum import FLAT_TOP, amplitude_spectrum
@@ -55,6 +56,19 @@ def test_only_long_captures_of_the_output_serve():
     long, short, elsewhere = capture(), capture(freq_hz=20.0), capture(point="V1.1")
     found = output_captures(material(before=[long, short, elsewhere], after=[short]))
     assert found == [("before", long)]
+
+
+def test_what_is_drawn_of_two_passes_is_of_one_output_and_signal():
+    """Of a stereo chassis the left channel before the repair stood beside the right one after it."""
+    left, right = (capture(point=point, drive_pp_v=0.1) for point in ("SPK", "SPK2"))
+    hum = capture(freq_hz=50.0, count=50_000, point="SPK", drive_pp_v=0.1)
+    given = material(before=[left, hum, right], after=[right, left])
+    given.chassis.signal.outputs = ("SPK", "SPK2")
+    reading = Reading(point="V1.6", quantity="dc_v", value=100.0)
+    read = replace(given, passes=tuple(replace(one, readings=(reading,)) for one in given.passes))
+    assert output_captures(read) == [("before", left), ("after", left)]
+    lone = replace(read, passes=(replace(read.passes[0], captures=(hum, right)), read.passes[1]))
+    assert output_captures(lone) == [("before", hum), ("after", left)]  # each says what its signal is
 
 
 def test_no_line_is_lost_to_thinning():
