@@ -143,7 +143,8 @@ def collect(readings: Sequence[Reading]) -> list[tuple[Measurand, list[Reading]]
     Returns
     -------
     list of (Measurand, list of Reading)
-        Each named as `common` names it.
+        Each named as `common` names it. Of gains at several drives those at the smallest, or the mean of a stage
+        that was driven until it clips would be less than its gain.
     """
     found: list[tuple[Measurand, list[Reading]]] = []
     for reading in readings:
@@ -155,7 +156,17 @@ def collect(readings: Sequence[Reading]) -> list[tuple[Measurand, list[Reading]]
                 break
         else:
             found.append((reading.measurand, [reading]))
-    return [(common([reading.measurand for reading in kept]), kept) for _, kept in found]
+    straight = [_at_smallest_drive(kept) for _, kept in found]
+    return [(common([reading.measurand for reading in kept]), kept) for kept in straight]
+
+
+def _at_smallest_drive(readings: list[Reading]) -> list[Reading]:
+    """Those that a stage did not bend; of another quantity all, which are of one drive."""
+    drives = [reading.drive_pp_v for reading in readings if reading.drive_pp_v is not None]
+    if readings[0].quantity not in RELATIVE_QUANTITIES or not drives:
+        return readings
+    least = min(drives)
+    return [r for r in readings if r.drive_pp_v is None or _near(r.drive_pp_v, least)]
 
 
 def same(one: Measurand, other: Measurand) -> bool:

@@ -7,11 +7,14 @@ from dataclasses import dataclass, field
 
 import numpy as np
 
-from acquisition.records import Reading
+from acquisition.records import RELATIVE_QUANTITIES, Measurand, Reading
 
 from .changes import Change
 from .panel import Panel
 from .variables import canonical, difference, reading_noise, to_variable
+
+SAME_DRIVE = 0.01
+"""Drives that differ by less are one that the generator rounded."""
 
 
 @dataclass(frozen=True, slots=True, kw_only=True, eq=False)
@@ -126,7 +129,8 @@ class Refined:
 
 
 def collect(panel: Panel, readings: Sequence[Reading]) -> Data:
-    """Bring readings into the compared variable; the last reading of a measurand wins.
+    """Bring readings into the compared variable; the last reading of a measurand wins, of a gain that at the
+    smallest drive, for no linear circuit says what a stage does that was driven until it clips.
 
     Parameters
     ----------
@@ -135,7 +139,11 @@ def collect(panel: Panel, readings: Sequence[Reading]) -> Data:
     readings : sequence of Reading
         Readings to judge.
     """
-    latest = {canonical(reading.measurand): reading for reading in readings}
+    latest: dict[Measurand, Reading] = {}
+    for reading in readings:
+        key = canonical(reading.measurand)
+        if key not in latest or not _is_driven_harder(reading, latest[key]):
+            latest[key] = reading
     kept = tuple(reading for m, reading in latest.items() if m in panel.columns and panel.usable[panel.columns[m]])
     values = [to_variable(r.quantity, np.array(r.value)) for r in kept]
     return Data(
@@ -145,3 +153,9 @@ def collect(panel: Panel, readings: Sequence[Reading]) -> Data:
         measured=np.array(values, dtype=float).reshape(len(kept)),
         noise=reading_noise(kept, panel.usual_gains),
     )
+
+
+def _is_driven_harder(reading: Reading, other: Reading) -> bool:
+    if reading.quantity not in RELATIVE_QUANTITIES or reading.drive_pp_v is None or other.drive_pp_v is None:
+        return False
+    return reading.drive_pp_v > (1.0 + SAME_DRIVE) * other.drive_pp_v

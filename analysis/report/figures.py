@@ -264,6 +264,8 @@ def response_figure(material: Material, stage: str) -> Figure | None:
     low, high = math.log10(min(freqs)), math.log10(max(freqs))
     inside = [f for f in _TICKS_HZ if low - 0.05 <= math.log10(f) <= high + 0.05]
     ticks = inside if high - low < 2 else [f for f in inside if not str(f).startswith("5")]
+    if len(ticks) < 2:  # as between 600 and 900 Hz
+        ticks = [min(freqs), max(freqs)]
     axis = {
         "type": "log", "range": [low - 0.08, high + 0.08], "tickvals": ticks, "tickangle": 0,
         "ticktext": [frequency_text(f) for f in ticks],

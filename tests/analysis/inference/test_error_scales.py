@@ -32,6 +32,19 @@ def scales(panel, measurands, shift):
     return own_scale(panel, columns, np.zeros(len(columns)), shown[None])[0]
 
 
+@pytest.mark.parametrize(
+    ("drives", "counts"),
+    [((0.1, 0.5, 1.0), 0), ((1.0, 0.1, 0.5), 1), ((0.1, 0.1005), 1), ((0.5, None), 1), ((None, 0.5), 1)],
+)
+def test_of_gains_until_a_stage_clips_that_at_the_smallest_drive_counts(panel, drives, counts):
+    """The last one counted: of a run of headroom that is a gain at the onset of clipping."""
+    readings = [
+        Reading(point=STAGE, quantity="gain", value=20.0 - n, freq_hz=1000.0, drive_pp_v=drive)
+        for n, drive in enumerate(drives)
+    ]
+    assert collect(panel, readings).readings == (readings[counts],)
+
+
 def test_what_the_model_may_miss_of_a_gain_it_may_miss_of_its_phase(panel):
     """An error of a complex number is as long across as along: radians against a share (any text on phasors)."""
     gain, phase, other = scales(panel, [GAIN, PHASE, OTHER], 3.0)

@@ -5,9 +5,10 @@ from dataclasses import replace
 import numpy as np
 import pytest
 
-from acquisition.records import Capture, Reading
+from acquisition.records import Capture, JobSheet, Pass, Reading
 from analysis.judge import Judged
 from analysis.report.figures import band_figure, place_in_band, response_figure
+from analysis.report.material import Material
 from analysis.report.style import BAND, INK, PASS_MARKS, QUIET
 from analysis.report.waveforms import envelope, thumbnail
 
@@ -84,6 +85,14 @@ def test_a_whole_turn_between_two_passes_is_none(material):
     assert here[last.name]["y"] == pytest.approx(there[last.name]["y"], abs=1e-3)
     for low, high in zip(here[first.name]["y"], here[last.name]["y"], strict=True):
         assert abs(low - high) < 180.0
+
+
+def test_a_narrow_sweep_has_its_ends_on_its_axis():
+    stage, freqs = "V1.2>V1.1", (620.0, 700.0, 890.0)
+    gains = tuple(Reading(point=stage, quantity="gain", value=50.0, freq_hz=f) for f in freqs)
+    one = Pass(name="a", started_utc="", readings=gains)
+    axis = response_figure(Material(sheet=JobSheet(chassis_name="Amp"), passes=(one,)), stage)["layout"]["xaxis"]
+    assert axis["ticktext"] == ["620 Hz", "890 Hz"]
 
 
 def test_of_a_stage_driven_until_it_clips_the_curve_has_one_gain_a_frequency(material):
