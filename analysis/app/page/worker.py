@@ -385,11 +385,8 @@ class BenchWorker:
             if action in NOTES:
                 with self._telling():
                     self._note(action, body)
-            elif action in (
-                "start",
-                "end",
-                *KEYS,
-            ):  # of another tab: a key for the probe must not switch the generator on
+            elif action in ("start", "end", *KEYS):
+                # Of another tab: a key for the probe must not switch the generator on.
                 self._alarm("Not done: a gain is being measured. It ends by itself, or by Stop under Gain.")
 
     # -- showing ---------------------------------------------------------------------------------------------

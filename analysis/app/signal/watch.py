@@ -52,9 +52,8 @@ class Watch:
     def _look(self) -> None:
         while not self._ended.wait(min(LOOK_S, self._notice_s)):
             for role, session in self._sessions.items():
-                now_s = (
-                    session.clock.monotonic_s()
-                )  # first: this thread may be held up, and the answer come meanwhile
+                # The time first: this thread may be held up, and the answer come meanwhile.
+                now_s = session.clock.monotonic_s()
                 since_s = session.waiting_since_s
                 if since_s is None or now_s - since_s < self._notice_s:
                     continue
