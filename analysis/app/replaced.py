@@ -9,7 +9,7 @@ import click
 from acquisition.quantities import format_value
 from acquisition.records import Event, Pass
 from acquisition.store import Job
-from analysis.chassis import Chassis
+from analysis.chassis import Chassis, Part
 from analysis.chassis.parts import UNITS, implausible, part_value
 
 ANOTHER_DECADE = 9.0
@@ -92,15 +92,36 @@ def _named(chassis: Chassis, named: Sequence[str], option: str) -> dict[str, flo
         if "=" in words:
             if name in chassis.sockets:
                 raise click.BadParameter(f"{words}: a value is that of a part, such as C4=22n", param_hint=option)
-            try:
-                value = part_value(chassis.parts[name].kind, text)
-            except ValueError as error:
-                raise click.BadParameter(f"{name}: {error}", param_hint=option) from None
-            # Taken as typed, C2=22 would be 22 farad, and everything told of C2 after it wrong.
-            if slip := implausible(chassis.parts[name].kind, value):
-                raise click.BadParameter(f"{words}: {slip}", param_hint=option)
+            value = value_typed(chassis.parts[name], text, words, option)
         found[name] = value
     return found
+
+
+def value_typed(part: Part, text: str, words: str, option: str) -> float:
+    """Read the value of a part.
+
+    Parameters
+    ----------
+    part : Part
+        Whose.
+    text : str
+        The value alone, in base units with a prefix.
+    words, option : str
+        All that was typed, and where, for the message.
+
+    Raises
+    ------
+    BadParameter
+        No value, or one that no such part has.
+    """
+    try:
+        value = part_value(part.kind, text)
+    except ValueError as error:
+        raise click.BadParameter(f"{part.name}: {error}", param_hint=option) from None
+    # Taken as typed, C2=22 would be 22 farad, and everything told of C2 after it wrong.
+    if slip := implausible(part.kind, value):
+        raise click.BadParameter(f"{words}: {slip}", param_hint=option)
+    return value
 
 
 def require_unread(one: Pass, changed: Sequence[Event]) -> None:

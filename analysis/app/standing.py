@@ -8,9 +8,9 @@ import click
 
 from acquisition.records import Event
 from acquisition.store import Job
+from analysis.app.replaced import value_typed
 from analysis.chassis import Chassis, Part
 from analysis.chassis.description import GROUND, otherwise
-from analysis.chassis.parts import implausible, part_value
 
 LIFTED_KINDS = ("resistor", "capacitor", "inductor")
 """Parts with two ends, one of which may be lifted."""
@@ -86,12 +86,7 @@ def _loads(chassis: Chassis, named: Sequence[str]) -> dict[str, str]:
         if name not in chassis.loads:
             words = f"{name} is no load at the output; there are {' '.join(chassis.loads)}"
             raise click.BadParameter(words, param_hint="--load")
-        try:
-            value = part_value("resistor", ohms)
-        except ValueError as error:
-            raise click.BadParameter(f"{name}: {error}", param_hint="--load") from None
-        if slip := implausible("resistor", value):
-            raise click.BadParameter(f"{text}: {slip}", param_hint="--load")
+        value = value_typed(chassis.parts[name], ohms, text, "--load")
         if value != chassis.parts[name].value:
             found[name] = otherwise(name, value)
     return found

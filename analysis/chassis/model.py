@@ -12,9 +12,10 @@ import numpy as np
 from acquisition.errors import NoOperatingPoint, OutsideModel
 from acquisition.records import Measurand
 from analysis.circuit.ac import SmallSignal
-from analysis.circuit.cold import ColdNetwork
+from analysis.circuit.cold import ColdNetwork, without_power
 from analysis.circuit.dc import OperatingPoint
 from analysis.circuit.elements import GROUND, Array, conductance
+from analysis.circuit.network import Circuit
 from analysis.circuit.ripple import Ripple
 from analysis.circuit.supplied import Start, Supplied, solve_supplied
 
@@ -404,7 +405,11 @@ class ChassisModel:
         table : mapping of str to ndarray
             From `table`.
         """
-        return ColdNetwork(self.circuit, table, frozenset({"generator"}))
+        return ColdNetwork(self._dead, table)
+
+    @cached_property
+    def _dead(self) -> Circuit:
+        return without_power(self.circuit, frozenset({"generator"}))
 
     def hum(self, supplied: Supplied) -> Ripple:
         """Hum of a chassis at rest.

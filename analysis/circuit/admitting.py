@@ -11,8 +11,9 @@ from collections.abc import Iterator, Sequence
 
 import numpy as np
 
+from .dense import NUDGE
 from .elements import GROUND, Array, Branch, Supply, Table
-from .sensitivity import NUDGE, RestSlopes
+from .sensitivity import RestSlopes
 from .terms import Term, Terms
 
 

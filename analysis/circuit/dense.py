@@ -7,7 +7,7 @@ kind are evaluated together, and a Newton step is one batched solution (`dense_n
 
 from __future__ import annotations
 
-from collections.abc import Collection, Iterable, Mapping, Sequence
+from collections.abc import Collection, Iterable, Iterator, Mapping, Sequence
 from dataclasses import dataclass
 from typing import Any
 
@@ -16,6 +16,9 @@ import numpy as np
 from .elements import GROUND, LEAKAGE_S, Array, Branch, Supply, Table
 from .grouping import Group, wide
 from .sections import Pentode, Specimen, Triode, Tube, TubeSlopes
+
+NUDGE = 1e-4
+"""How far a value is moved, as a share of one unit of its move."""
 
 FEW = 1000
 """Samples up to which dense matrices serve better than sparse elimination."""
@@ -118,8 +121,8 @@ class DenseNetwork:
                         stamps.append(stamp[:-1, :-1].ravel())
         width = size - 1
         return (
-            np.array(into).reshape(-1, size)[:, :-1],
-            np.array(stamps).reshape(-1, width * width),
+            np.array(into).reshape(len(into), size)[:, :-1],
+            np.array(stamps).reshape(len(stamps), width * width),
         )
 
     def keys(self, branch: Branch, table: Table, over_frequency: bool = False) -> frozenset[str]:
@@ -154,6 +157,33 @@ class DenseNetwork:
             every = ((b, sorted(self.keys(b, table) & chosen)) for b in self.branches)
             self._reached[chosen] = [(b, self._place[b.a], self._place[b.b], tuple(k)) for b, k in every if k]
         return self._reached[chosen]
+
+    def moved(
+        self, moves: Mapping[str, Array], table: Table
+    ) -> Iterator[tuple[str, Branch, tuple[int, int], Array]]:
+        """Change of the conductance of each branch that a move reaches.
+
+        Parameters
+        ----------
+        moves : mapping of str to ndarray
+            Key to the change of its value that counts as one unit, shape (S,).
+        table : mapping
+            Values by key.
+
+        Yields
+        ------
+        key, branch, (a, b), change
+            What moves, the branch, both its rows in `order`, and siemens for one unit.
+        """
+        nudged = dict(table)
+        for branch, a, b, keys in self.reached(moves.keys(), table):
+            before = branch.dc(table)
+            for key in keys:
+                nudged[key] = table[key] + NUDGE * moves[key]
+                after = branch.dc(nudged)
+                nudged[key] = table[key]
+                if after is not None:
+                    yield key, branch, (a, b), (after - (0.0 if before is None else before)) / NUDGE
 
     def matrix(self, table: Table, count: int) -> Array:
         """Conductances of everything but tubes and rails, shape (S, N, N), nodes in `order`.

@@ -11,9 +11,10 @@ from collections.abc import Iterator, Sequence
 import numpy as np
 
 from .admitting import Admitting
+from .dense import NUDGE
 from .elements import GROUND, Array
 from .ripple import HEATER_PEAK_V, Ripple
-from .sensitivity import NUDGE, RailMoves, RestSlopes
+from .sensitivity import RailMoves, RestSlopes
 
 
 class RippleSlopes:

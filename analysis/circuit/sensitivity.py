@@ -15,15 +15,13 @@ from typing import Any
 
 import numpy as np
 
+from .dense import NUDGE
 from .elements import GROUND, SHORT_S, Array, Supply, Table
 from .grouping import wide
 from .network import Circuit
 from .rectifier import Rectifier, charge
 from .supplied import Supplied
 from .terms import Term, Terms
-
-NUDGE = 1e-4
-"""How far a value is moved, as a share of one unit of its move."""
 
 NUDGE_LOAD = 1e-3
 """How far the load of a rectifier is moved, as a share of itself; and the least, ampere."""
@@ -136,15 +134,8 @@ class RestSlopes:
 
     def _of_branches(self) -> Iterator[Term]:
         """Change of the conductance of each branch that a move reaches."""
-        moved = dict(self.table)
-        for branch, a, b, keys in self.network.reached(self.keys, self.table):
-            before = branch.dc(self.table)
-            for key in keys:
-                moved[key] = self.table[key] + NUDGE * self.moves[key]
-                after = branch.dc(moved)
-                moved[key] = self.table[key]
-                if after is not None:
-                    yield self.keys[key], a, b, (after - (0.0 if before is None else before)) / NUDGE
+        for key, _, (a, b), change in self.network.moved(self.moves, self.table):
+            yield self.keys[key], a, b, change
 
     @cached_property
     def inverse(self) -> Array:

@@ -46,7 +46,7 @@ def load_of_loop_db(model: ChassisModel, lifted: Sequence[str], gain: Measurand)
     supplied = model.supplied({})
     freq_hz = gain.freq_hz or DEFAULT_FREQ_HZ
     small = SmallSignal(model.circuit, supplied.table, supplied.rest.slopes, np.array([freq_hz]))
-    drawn = (model.chassis.drawn or model.chassis).parts
+    drawn = model.chassis.without(()).parts
     parts = [drawn[name] for name in lifted]
     ends = [(model.node(part.nodes[0]), model.node(part.nodes[1])) for part in parts]
     source, target = (model.node(point) for point in gain.points)

@@ -11,7 +11,7 @@ import numpy as np
 from acquisition.records import Event, Measurand, Pass
 
 from ..chassis import ChassisModel, healthy_values
-from ..chassis.bands import shown_by
+from ..chassis.bands import band_of, shown_by
 from ..chassis.description import GROUND
 from ..inference.variables import MODEL_ERRORS
 from ..judge import BAND_LEVEL, decide
@@ -80,14 +80,14 @@ class Specimens:
         first, second = (shown[:, index] for shown in self.shown)
         with np.errstate(divide="ignore", invalid="ignore"):
             moves = DECIBEL * np.log(second / first) if one.in_db else second - first
-        if one.measurand.quantity == "phase_deg":
-            moves = np.array([shortest(float(move)) for move in moves])
-        low, expected, high = limits_of(moves)
-        if not math.isfinite(one.change) or not math.isfinite(expected):
+        band = band_of(moves, one.measurand, BAND_LEVEL)
+        if not math.isfinite(one.change) or not math.isfinite(band.expected):
             return one
-        error = _model_std(one.measurand.quantity, expected, float(np.nanmedian(second)))
-        verdict = decide(one.change, math.hypot(one.std, error), low, high)
-        return replace(one, expected=expected, low=low, high=high, verdict=verdict)
+        if one.measurand.quantity == "phase_deg":  # on the turn of what is expected
+            one = replace(one, change=band.expected + shortest(one.change - band.expected))
+        error = _model_std(one.measurand.quantity, band.expected, float(np.nanmedian(second)))
+        verdict = decide(one.change, math.hypot(one.std, error), band.low, band.high)
+        return replace(one, expected=band.expected, low=band.low, high=band.high, verdict=verdict)
 
     def feedback(self, one: Moved) -> Found | None:
         """What the parts that are lifted in one of the passes fed back; None where they did not, or nothing tells.
@@ -102,7 +102,7 @@ class Specimens:
         opens = int(len(out[1]) > len(out[0]))
         lifted = tuple(name for name in chassis[opens].pulled if name not in out[1 - opens])
         sign = 1.0 if opens else -1.0
-        drawn = (chassis[opens].drawn or chassis[opens]).parts
+        drawn = chassis[opens].without(()).parts
         if one.measurand.quantity != "gain" or not one.verdict or sign * one.change < LEAST_DB:
             return None
         if not lifted or not out[1 - opens] <= out[opens] or not all(name in drawn for name in lifted):
@@ -111,7 +111,6 @@ class Specimens:
         if load_db is None:
             return None
         low, high = sorted((sign * one.low, sign * one.high))
-        std = math.hypot(one.std, _model_std("gain", one.expected, 1.0))
         return Found(
             measurand=one.measurand,
             parts=lifted,
@@ -121,7 +120,7 @@ class Specimens:
             expected=sign * one.expected - load_db,
             low=low - load_db,
             high=high - load_db,
-            verdict=decide(sign * one.change, std, low, high),
+            verdict=one.verdict if opens else _turned(one.verdict),
             load_db=load_db,
         )
 
@@ -169,23 +168,22 @@ class Specimens:
         (first, first_std, firsts), (second, second_std, seconds) = loads
         ratio = one.after / one.before
         shown = self.shown[1][:, index] / self.shown[0][:, index]
-        low, expected, high = limits_of(np.asarray(output_impedance_ohm(shown, firsts, seconds)))
+        band = band_of(np.asarray(output_impedance_ohm(shown, firsts, seconds)), one.measurand, BAND_LEVEL)
         value = float(output_impedance_ohm(ratio, first, second))
         std = ratio_std(ratio, one.std / DECIBEL * ratio, (first, first_std), (second, second_std))
         ends = (output_impedance_ohm(ratio + side * 2.0 * std, first, second) for side in (-1.0, 1.0))
         least, most = sorted(float(end) for end in ends)
-        # Towards the smaller load the signal falls, and the more so the higher the impedance.
-        turned = {"low": "high", "high": "low"} if second < first else {}
         return Found(
             measurand=one.measurand,
             parts=(name,),
             value=value,
             least=max(least, 0.0),
             most=most,
-            expected=expected,
-            low=low,
-            high=high,
-            verdict=turned.get(one.verdict, one.verdict),
+            expected=band.expected,
+            low=band.low,
+            high=band.high,
+            # Towards the smaller load the signal falls, and the more so the higher the impedance.
+            verdict=_turned(one.verdict) if second < first else one.verdict,
             rated_ohm=self.models[0].chassis.without(()).parts[name].value,
         )
 
@@ -195,19 +193,9 @@ def _loads(model: ChassisModel) -> dict[str, str]:
     return {key.partition("=")[0]: key for key in model.chassis.loads}
 
 
-def limits_of(samples: np.ndarray) -> tuple[float, float, float]:
-    """Lower limit, middle and upper limit of what healthy chassis do.
-
-    Parameters
-    ----------
-    samples : ndarray, shape (S,)
-        NaN and infinity are left out.
-    """
-    good = samples[np.isfinite(samples)]
-    if good.size == 0:
-        return math.nan, math.nan, math.nan
-    low, middle, high = np.quantile(good, [0.5 - BAND_LEVEL / 2.0, 0.5, 0.5 + BAND_LEVEL / 2.0])
-    return float(low), float(middle), float(high)
+def _turned(verdict: str) -> str:
+    """The verdict on a change that is looked at from its other end."""
+    return {"low": "high", "high": "low"}.get(verdict, verdict)
 
 
 def _model_std(quantity: str, change: float, level: float) -> float:

@@ -26,7 +26,7 @@ from .findings import CAUTIONS, event_text, findings, listed
 from .in_circuit import CLOSING
 from .material import Material
 from .spectrum import output_captures, spectrum_figure
-from .standing_rows import moved_row, parted, quiet_text, standing_sentences
+from .standing_rows import as_sentence, moved_row, remarks, standing_sentences
 from .watched import watch_figure, watches_of
 from .waveforms import HEIGHT, WIDTH, Thumbnail, settings, thumbnail
 from .words import (
@@ -285,9 +285,8 @@ def _change_rows(material: Material) -> Iterator[dict[str, str]]:
 def _apart(found: Standings) -> tuple[str, list[str], list[dict[str, str]], Standings]:
     """Heading, sentences and rows of passes that stand differently."""
     stood, *told = standing_sentences(found)
-    loud, quiet, more = parted(found.moved)
-    said = [*told, *more, *([quiet_text(quiet)] if quiet else []), *found.notes]
-    return stood, [f"{text[0].upper()}{text[1:]}." for text in said], [moved_row(one) for one in loud], found
+    loud, more = remarks(found)
+    return stood, [as_sentence(text) for text in (*told, *more)], [moved_row(one) for one in loud], found
 
 
 def _letters(material: Material) -> dict[str, str]:

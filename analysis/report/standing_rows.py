@@ -125,6 +125,30 @@ def quiet_text(quiet: Sequence[Moved], *, ascii_only: bool = False) -> str:
     return f"not moved{due}: {', '.join(names)}"
 
 
+def remarks(found: Standings) -> tuple[list[Moved], list[str]]:
+    """What moved, and what is said beside it where there is room for sentences: report and page.
+
+    Parameters
+    ----------
+    found : Standings
+        From `analysis.compare.compare_standings`.
+    """
+    loud, quiet, more = parted(found.moved)
+    nothing = [] if found.moved else ["nothing was read in both passes"]
+    return loud, [*more, *([quiet_text(quiet)] if quiet else []), *found.notes, *nothing]
+
+
+def as_sentence(text: str) -> str:
+    """With a capital and a full stop.
+
+    Parameters
+    ----------
+    text : str
+        As a terminal shows it.
+    """
+    return f"{text[0].upper()}{text[1:]}."
+
+
 def standing_sentences(found: Standings, *, ascii_only: bool = False) -> list[str]:
     """How both passes stood, and what that tells: feedback and output impedance, each nearest to 1 kHz.
 
@@ -176,7 +200,7 @@ def _impedance_text(one: Found) -> str:
 
 def _healthy(one: Found) -> str:
     verdict = {"low": "less than healthy", "high": "more than healthy", "unclear": "cannot tell"}
-    if one.load_db or not math.isfinite(one.rated_ohm):
+    if math.isnan(one.rated_ohm):  # feedback
         band = band_text(one.low, one.high, (one.most - one.least) / 4.0, "dB")
     else:
         band = " to ".join(format_value(ohm, "ohm", 2) for ohm in (one.low, one.high))

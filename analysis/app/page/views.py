@@ -120,18 +120,15 @@ def _compare(path: str | Path, before: str, after: str) -> Mapping[str, Any]:
 
 def _apart(job: Job, before: Pass, after: Pass) -> Mapping[str, Any]:
     from analysis.app.apart import compare_apart
-    from analysis.report.standing_rows import moved_row, parted, quiet_text, standing_sentences
+    from analysis.report.standing_rows import as_sentence, moved_row, remarks, standing_sentences
     from analysis.report.words import with_signs
 
     found = compare_apart(job, before, after)
-    loud, quiet, more = parted(found.moved)
+    loud, more = remarks(found)
     stood, *told = standing_sentences(found)
-    words = [*told, f"how they stood: {stood}", *more, *([quiet_text(quiet)] if quiet else []), *found.notes]
-    if not found.moved:
-        words.append("nothing was read in both passes")
     rows = [moved_row(one) for one in loud]
     return {
-        "words": [f"{with_signs(text[0].upper() + text[1:])}." for text in words],
+        "words": [with_signs(as_sentence(text)) for text in (*told, f"how they stood: {stood}", *more)],
         "changes": [{**row, "direction": f"healthy {row['healthy']}" if row["healthy"] else ""} for row in rows],
     }
 

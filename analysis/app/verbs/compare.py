@@ -3,7 +3,6 @@
 from __future__ import annotations
 
 import json
-import math
 from collections.abc import Mapping, Sequence
 from typing import TYPE_CHECKING, Any
 
@@ -128,10 +127,6 @@ def _asked_once(asked: Mapping[str, Sequence[str]]) -> list[str]:
     return [f"{' and '.join(names)}: {question}" for question, names in passes.items()]
 
 
-def _number(value: float | None) -> float | None:
-    return None if value is None or not math.isfinite(value) else float(f"{value:.6g}")
-
-
 def as_json(comparison: Comparison) -> dict[str, Any]:
     """The comparison as plain data.
 
@@ -140,6 +135,9 @@ def as_json(comparison: Comparison) -> dict[str, Any]:
     comparison : Comparison
         From `compare_passes`.
     """
+
+    def number(value: float | None) -> float | None:
+        return None if value is None else float(f"{value:.6g}")
 
     def row(change: Change) -> dict[str, Any]:
         measurand = change.measurand
@@ -150,17 +148,17 @@ def as_json(comparison: Comparison) -> dict[str, Any]:
             **({"freq_hz_after": change.later.freq_hz} if change.later is not None else {}),
             "before": change.before,
             "after": change.after,
-            "after_at_same_mains": _number(change.corrected),
-            "change": _number(change.change),
-            "std": _number(change.change_std),
-            "z": _number(change.z),
-            "probability_by_chance": _number(change.probability),
+            "after_at_same_mains": number(change.corrected),
+            "change": number(change.change),
+            "std": number(change.change_std),
+            "z": number(change.z),
+            "probability_by_chance": number(change.probability),
             "significant": change.significant,
             "trend": change.trend,
             "verdict": change.verdict,
-            "predicted": _number(change.predicted),
-            "predicted_std": _number(change.predicted_std),
-            "healthy": _number(change.healthy),
+            "predicted": number(change.predicted),
+            "predicted_std": number(change.predicted_std),
+            "healthy": number(change.healthy),
             "direction": change.direction or None,
             "band_before": change.was or None,
             "band_after": change.now or None,
@@ -168,7 +166,7 @@ def as_json(comparison: Comparison) -> dict[str, Any]:
         }
 
     def in_circuit(found: InCircuit) -> dict[str, Any]:
-        ends = {name: _number(getattr(found, name)) for name in ("value", "low", "high")}
+        ends = {name: number(getattr(found, name)) for name in ("value", "low", "high")}
         return {**ends, "text": found.text}
 
     return {
@@ -179,7 +177,7 @@ def as_json(comparison: Comparison) -> dict[str, Any]:
         "replaced": list(comparison.replaced),
         "verdict": comparison.verdict,
         "old_part": [
-            {"part": f.part, "section": f.section, "fault": f.fault, "key": f.key, "value": _number(value)}
+            {"part": f.part, "section": f.section, "fault": f.fault, "key": f.key, "value": number(value)}
             for f, value in comparison.faults
         ],
         "values": [
@@ -187,9 +185,9 @@ def as_json(comparison: Comparison) -> dict[str, Any]:
                 "part": v.part,
                 "what": v.what,
                 "unit": v.before.unit,
-                "drawn": _number(v.drawn),
-                "tester": _number(v.tester),
-                "tester_std": _number(v.tester_std),
+                "drawn": number(v.drawn),
+                "tester": number(v.tester),
+                "tester_std": number(v.tester_std),
                 "before": in_circuit(v.before),
                 "after": in_circuit(v.after),
             }
